@@ -1,0 +1,89 @@
+"""The drive contract, version 1: what a board's own firmware offers so that it can be tested.
+
+The firmware is a MicroPython module named in the rig file. Device scripts reach it through these
+module-level functions only, and the harness never assumes anything else about it. `motor` is the
+motor's place in the rig file, counted from 0. All numbers are integers, because a control path on a
+small board should not have to allocate floats.
+
+Conventions (the same in harness/model and in the plant of the virtual bench, which share no code):
+shaft angle positive counter-clockwise seen from the shaft end; a field in the order A, B, C turns
+positive; electrical zero is rotor flux on phase A's axis; amplitude 1 is a phase voltage peak of half
+the supply.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+CONTRACT_VERSION = 1
+FULL_TURN = 65536
+"""Electrical angles are in 1/65536 of an electrical turn; the firmware rounds to its own grid."""
+FULL_AMPLITUDE = 32768
+"""Amplitudes are in 1/32768; demands are signed amplitudes in the same unit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One function of the contract, and what is lost without it."""
+
+    name: str
+    call: str
+    meaning: str
+    needed_by: tuple[str, ...]
+
+
+PARTS: tuple[Part, ...] = (
+    Part(name="declare", call="declare(motor) -> dict", meaning="facts of the firmware, keys in DECLARED",
+         needed_by=("commutation", "stiffness", "step", "thermal", "together")),
+    Part(name="off", call="off(motor)", meaning="bridge disabled, phases at high impedance",
+         needed_by=("commutation", "stiffness", "step", "thermal", "together")),
+    Part(name="field", call="field(motor, angle, amplitude)",
+         meaning="hold a field at an electrical angle (1/65536 turn) with an amplitude (1/32768); enables the bridge",
+         needed_by=("commutation", "stiffness", "thermal", "together")),
+    Part(name="angle", call="angle(motor) -> (count, valid, age_us)",
+         meaning="last sensor reading as raw count, whether it passed its own checks, its age in microseconds",
+         needed_by=("commutation", "stiffness", "step", "together")),
+    Part(name="set_point", call="set_point(motor, count)", meaning="where the loop is to hold the shaft, raw count",
+         needed_by=("stiffness", "step", "together")),
+    Part(name="start", call="start(motor)",
+         meaning="begin the closed loop on the firmware's own timing; the set point becomes the present reading",
+         needed_by=()),
+    Part(name="stop", call="stop(motor)", meaning="end the closed loop, then as off", needed_by=()),
+    Part(name="trace", call="trace(motor, hook)",
+         meaning="call hook(ticks_us, count, demand) once a pass with the sampling instant, the reading used and the "
+                 "demand put out (signed, 1/32768); None takes the hook away",
+         needed_by=("step",)),
+    Part(name="control_step", call="control_step(motor)",
+         meaning="one pass of the loop, for firmware that wants to be called once a period instead of start and stop",
+         needed_by=()),
+    Part(name="duties", call="duties(motor, a, b, c)", meaning="three phase duties, 0 to 65535; enables the bridge",
+         needed_by=("thermal",)),
+    Part(name="brake", call="brake(motor)", meaning="all three phases low; not the same as off", needed_by=()),
+    Part(name="currents", call="currents(motor) -> (a, b, c)", meaning="phase currents in mA, where the board has them",
+         needed_by=()),
+    Part(name="driver_temperature", call="driver_temperature() -> int", meaning="driver temperature in 1/100 degC",
+         needed_by=()),
+)
+
+DECLARED: Mapping[str, str] = {
+    "contract": "version of this contract",
+    "name": "name of the firmware",
+    "version": "version of the firmware, text",
+    "pace": "'own': has start and stop; 'called': wants control_step once a period",
+    "carrier_hz": "pulse-width carrier",
+    "loop_period_us": "period of the loop",
+    "counts_per_turn": "sensor counts a mechanical turn",
+    "field_steps": "steps of an electrical turn that a field can stand at",
+    "max_static_duty": "largest duty that may stand for seconds, 0 to 65535",
+    "dead_time_ns": "dead time of the bridge",
+    "pole_pairs": "pole pairs its loop is built for",
+    "offset_count": "raw count at electrical zero nearest to count 0",
+    "direction": "+1 or -1: sense of the reading for a field in the order A, B, C",
+    "sensor_path": "'bus' or 'pulse_width'",
+    "timers": "list of timer numbers it uses (-1: virtual)",
+    "amplitude_limit": "largest demand of its loop, 1/32768",
+    "current_limit_ma": "its own current limit, 0 if it has none",
+    "travel_limit": "its own travel limit in counts from the start, 0 if it has none",
+}
+"""Keys of declare(), with their meaning. A missing key is reported by `inspect`."""

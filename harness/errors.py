@@ -1,0 +1,97 @@
+"""What can go wrong, as one small tree. Each error knows the exit code it ends a command with.
+
+A message is one line and says where, what was expected, what was found, and what to do.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """Exit codes of the command: promises to users, listed in the README."""
+
+    AGREES = 0
+    DIFFERS = 1
+    UNDECIDED = 2
+    BENCH = 3
+    USAGE = 4
+    DEFECT = 5
+
+
+class HarnessError(Exception):
+    """Anything that this package raises on purpose."""
+
+    exit_code = ExitCode.DEFECT
+
+
+class UsageError(HarnessError):
+    """The command line, a path or an option is wrong."""
+
+    exit_code = ExitCode.USAGE
+
+
+class RigFileError(UsageError):
+    """The rig file has problems; all of them, one line each."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+class RecordError(UsageError):
+    """A record cannot be read, or must not be overwritten."""
+
+
+class BenchError(HarnessError):
+    """The bench could not be operated; says nothing about the board under test."""
+
+    exit_code = ExitCode.BENCH
+
+
+class BenchBusy(BenchError):
+    """Somebody else holds a device of this rig."""
+
+
+class Interrupted(BenchError):
+    """A person or the system asked to stop (Ctrl-C, SIGTERM, SIGHUP)."""
+
+
+class LinkError(BenchError):
+    """The link to the board is lost, or what came over it is damaged."""
+
+    def __init__(self, message: str, received: bytes = b"") -> None:
+        super().__init__(message)
+        self.received = received
+
+
+class LinkTimeout(LinkError):
+    """The board did not answer in time; `received` holds what had come."""
+
+
+class DeviceError(LinkError):
+    """Code on the board raised; `board_traceback` holds what it printed."""
+
+    def __init__(self, message: str, board_traceback: str = "") -> None:
+        super().__init__(message)
+        self.board_traceback = board_traceback
+
+
+class InstrumentError(BenchError):
+    """An instrument is silent, refuses a command, or reads over range."""
+
+
+class MissingCapability(BenchError):
+    """This rig lacks what a check needs; the message says what to add. Becomes `not run`."""
+
+
+class StoppedByBoard(HarnessError):
+    """The board under test provoked a stop (over a limit, runaway): a nonconformity, not bench trouble."""
+
+    exit_code = ExitCode.DIFFERS
+
+
+class MeasurementError(HarnessError):
+    """Observations do not support the number asked of them; becomes `cannot tell`, with the reason."""
+
+    exit_code = ExitCode.UNDECIDED

@@ -1,0 +1,92 @@
+"""The nouns that travel from a check to the record: measurement, expectation, requirement, verdict.
+
+Data only; harness/verdict.py decides, harness/diagnosis.py explains.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from harness.quantity import Quantity
+
+
+class Outcome(StrEnum):
+    """The words of a verdict; see the README for what each means."""
+
+    AGREES = "agrees"
+    DIFFERS = "differs"
+    CANNOT_TELL = "cannot tell"
+    CONFORMING = "conforming"
+    NONCONFORMING = "nonconforming"
+    UNDECIDED = "undecided"
+    NOT_JUDGED = "not judged"
+    NOT_RUN = "not run"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """A measured quantity. `name` is `motor.check.quantity`, or `together.quantity` for both motors."""
+
+    name: str
+    quantity: Quantity
+    observations: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unmeasured:
+    """A planned quantity without a number: `not run` (rig lacks something, precondition) or `cannot tell`."""
+
+    name: str
+    outcome: Outcome
+    reason: str
+    """Why, and what to add or do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """A value predicted from the rig file. `needs` is set instead of a quantity where the rig file is silent.
+
+    `interval` (low, high) stands beside the quantity where the prediction is an interval of equally good
+    values (a shaft stuck by friction): measured agrees inside it, the budget applies to its ends.
+    """
+
+    name: str
+    quantity: Quantity | None = None
+    interval: tuple[float, float] | None = None
+    needs: str = ""
+    model: str = ""
+    """The formula in words with its source, and what it leaves out."""
+    inputs: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Requirement:
+    """A specification limit from the rig file; at least one of the two is set."""
+
+    name: str
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The decision on one quantity, with what it was taken from."""
+
+    name: str
+    outcome: Outcome
+    unit: str = ""
+    measured: Quantity | None = None
+    expected: Expectation | None = None
+    requirement: Requirement | None = None
+    limits: tuple[float, float] | None = None
+    """Acceptance interval for the measured value."""
+    margin: float | None = None
+    """Distance from the nearest limit, positive inside, in the unit of the quantity."""
+    e_n: float | None = None
+    detectable: float | None = None
+    """The smallest deviation that would have been caught 95 times in 100."""
+    must_detect: float | None = None
+    reason: str = ""
