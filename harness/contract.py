@@ -13,14 +13,21 @@ the supply.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+
+from harness.errors import BenchError
 
 CONTRACT_VERSION = 1
 FULL_TURN = 65536
 """Electrical angles are in 1/65536 of an electrical turn; the firmware rounds to its own grid."""
 FULL_AMPLITUDE = 32768
 """Amplitudes are in 1/32768; demands are signed amplitudes in the same unit."""
+
+
+class DeclarationError(BenchError):
+    """The firmware does not declare what the drive contract asks for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,3 +94,96 @@ DECLARED: Mapping[str, str] = {
     "travel_limit": "its own travel limit in counts from the start, 0 if it has none",
 }
 """Keys of declare(), with their meaning. A missing key is reported by `inspect`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Declared:
+    """What the firmware says of itself for one motor, checked and in SI units where it is not a count."""
+
+    contract: int
+    name: str
+    version: str
+    pace: str
+    carrier_hz: float
+    loop_period_s: float
+    counts_per_turn: int
+    field_steps: int
+    max_static_duty: float
+    dead_time_s: float
+    pole_pairs: int
+    offset_count: int
+    direction: int
+    sensor_path: str
+    timers: tuple[int, ...]
+    amplitude_limit: float
+    current_limit_a: float | None
+    travel_limit_rad: float | None
+
+
+_PACES = ("own", "called")
+_PATHS = ("bus", "pulse_width")
+
+
+def parse_declared(motor: str, answer: object) -> Declared:
+    """Check what `declare(motor)` answered.
+
+    Raises DeclarationError, all problems in one line: missing keys, wrong types, numbers that cannot be.
+    """
+    if not isinstance(answer, Mapping):
+        raise DeclarationError(f"firmware: declare({motor}): expected a dict, found {type(answer).__name__}")
+    problems = [f"{key} is missing ({meaning})" for key, meaning in DECLARED.items() if key not in answer]
+
+    def whole(key: str, low: int, high: int) -> int:
+        value = answer.get(key, low)
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            problems.append(f"{key}: expected an integer from {low} to {high}, found {value!r}")
+            return low
+        return value
+
+    def word(key: str, allowed: tuple[str, ...] = ()) -> str:
+        value = answer.get(key, allowed[0] if allowed else "")
+        if not isinstance(value, str) or (allowed and value not in allowed):
+            problems.append(f"{key}: expected {' or '.join(allowed) or 'a text'}, found {value!r}")
+            return ""
+        return value
+
+    counts = whole("counts_per_turn", 16, 1 << 24)
+    timers = answer.get("timers", [])
+    if not isinstance(timers, (list, tuple)) or not all(isinstance(number, int) for number in timers):
+        problems.append(f"timers: expected a list of integers, found {timers!r}")
+        timers = []
+    current_ma = whole("current_limit_ma", 0, 1_000_000)
+    travel = whole("travel_limit", 0, 1 << 24)
+    declared = Declared(
+        contract=whole("contract", 1, 999),
+        name=word("name"),
+        version=word("version"),
+        pace=word("pace", _PACES),
+        carrier_hz=float(whole("carrier_hz", 1, 10_000_000)),
+        loop_period_s=whole("loop_period_us", 1, 1_000_000) * 1e-6,
+        counts_per_turn=counts,
+        field_steps=whole("field_steps", 6, FULL_TURN),
+        max_static_duty=whole("max_static_duty", 0, 65535) / 65535,
+        dead_time_s=whole("dead_time_ns", 0, 1_000_000) * 1e-9,
+        pole_pairs=whole("pole_pairs", 1, 999),
+        offset_count=whole("offset_count", 0, counts),
+        direction=whole("direction", -1, 1),
+        sensor_path=word("sensor_path", _PATHS),
+        timers=tuple(timers),
+        amplitude_limit=whole("amplitude_limit", 0, FULL_AMPLITUDE) / FULL_AMPLITUDE,
+        current_limit_a=current_ma * 1e-3 if current_ma else None,
+        travel_limit_rad=travel * math.tau / counts if travel else None,
+    )
+    if declared.direction == 0:
+        problems.append("direction: expected 1 or -1, found 0")
+    if problems:
+        raise DeclarationError(
+            f"firmware: declare() for motor {motor}: {'; '.join(problems)}; see the drive contract in DEVELOPERS.md"
+        )
+    return declared
+
+
+def missing_parts(names: Collection[str], pace: str) -> list[Part]:
+    """Parts of the contract that a module with these names lacks, by its declared pace."""
+    instead = {"own": ("control_step",), "called": ("start", "stop")}.get(pace, ())
+    return [part for part in PARTS if part.name not in names and part.name not in instead]

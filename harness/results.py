@@ -90,3 +90,23 @@ class Verdict:
     """The smallest deviation that would have been caught 95 times in 100."""
     must_detect: float | None = None
     reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """A measured curve for the reader of a report, with the model and its band over the same x where there is one.
+
+    `name` is `motor.check.what`. Lists are in SI units; points measured in different ways are separate
+    entries of `series`. `model` holds (x, value, standard uncertainty) rows.
+    """
+
+    name: str
+    title: str
+    x_label: str
+    x_unit: str
+    y_label: str
+    y_unit: str
+    series: Mapping[str, tuple[tuple[float, float], ...]]
+    joined: bool = False
+    """True for a signal sampled in time (drawn as a line), False for separate points."""
+    model: tuple[tuple[float, float, float], ...] = ()
