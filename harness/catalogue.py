@@ -1,0 +1,105 @@
+"""Names of the checks and of the quantities they measure, with words for people.
+
+A quantity's full name is `motor.check.quantity` (`gate.stiffness.open_loop`), or `together.quantity` for
+what belongs to both motors. The rig file, the table at the terminal and the report read this list; each
+measure module states for itself what it plans, and a test holds the two against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One bench check: its name on the command line, its title, and its quantities with their words."""
+
+    name: str
+    title: str
+    per_motor: bool
+    quantities: Mapping[str, str]
+
+
+CHECKS: tuple[Check, ...] = (
+    Check(name="commutation", title="Commutation step order", per_motor=True, quantities={
+        "direction": "sense of the reading for a field in the order A, B, C",
+        "pole_pairs": "pole pairs counted",
+        "phase_order": "place of the phases in the order A, B, C",
+        "step_angle": "mean angle of a step of 60 electrical degrees",
+        "step_spread": "largest departure of a step from the mean",
+        "offset": "electrical angle at reading zero",
+        "hang_reading": "reading with the arm hanging",
+        "weakest_vector": "motion of the weakest of six vectors against the mean",
+        "sensor_noise": "noise of the reading at standstill",
+        "distinct_codes": "distinct codes at standstill",
+        "sensor_age": "age of the reading when the firmware hands it over",
+    }),
+    Check(name="stiffness", title="Holding stiffness", per_motor=True, quantities={
+        "open_loop": "stiffness of a held field",
+        "closed_loop": "stiffness of the position loop",
+        "ratio": "closed-loop to open-loop stiffness",
+        "friction": "friction torque, half the distance of the branches",
+        "slip_torque": "largest torque of a held field before it slips",
+        "clip_torque": "largest torque of the loop before it gives way",
+        "torque_per_ampere": "torque per ampere of phase current",
+        "supply_voltage": "supply voltage while holding",
+    }),
+    Check(name="step", title="Step response", per_motor=True, quantities={
+        "natural_frequency": "natural frequency of the loop",
+        "decay": "decay per half cycle",
+        "delay": "delay from set point to motion",
+        "rise_time": "rise time of a small step",
+        "overshoot": "overshoot of a small step",
+        "settling_time": "settling time of a small step",
+        "steady_state_error": "error left after a small step",
+        "large_rise_time": "rise time of a large step",
+        "large_overshoot": "overshoot of a large step",
+        "loop_period": "period of the firmware's loop",
+        "loop_jitter": "jitter of that period",
+        "stability_margin": "margin of the loop's stability",
+    }),
+    Check(name="thermal", title="Thermal rise", per_motor=True, quantities={
+        "resistance": "winding resistance at 20 degC",
+        "rise": "final rise of the winding",
+        "fast_rise": "rise of the winding over its housing",
+        "fast_time": "time constant, winding to housing",
+        "slow_time": "time constant, housing to ambient",
+        "driver_rise": "rise of the driver",
+    }),
+    Check(name="together", title="Both motors holding", per_motor=False, quantities={
+        "gate_deflection_change": "change of the gate's deflection when the other motor joins",
+        "wheel_deflection_change": "change of the wheel's deflection when the other motor joins",
+        "supply_sag": "fall of the supply when both hold",
+    }),
+)
+
+CHECK_NAMES: tuple[str, ...] = tuple(check.name for check in CHECKS)
+
+
+def check_named(name: str) -> Check:
+    """The check of that name. Raises KeyError."""
+    for check in CHECKS:
+        if check.name == name:
+            return check
+    raise KeyError(name)
+
+
+def suffix_of(name: str) -> str:
+    """`check.quantity` of a full name: `gate.step.delay` -> `step.delay`, `together.supply_sag` stays."""
+    parts = name.split(".")
+    return ".".join(parts[-2:])
+
+
+def check_of(name: str) -> str:
+    """The check a full name belongs to."""
+    return suffix_of(name).split(".", maxsplit=1)[0]
+
+
+def words_of(name: str) -> str:
+    """What a quantity is, in words; the name itself where the list does not know it."""
+    check, _, quantity = suffix_of(name).partition(".")
+    for known in CHECKS:
+        if known.name == check and quantity in known.quantities:
+            return known.quantities[quantity]
+    return name

@@ -1,0 +1,188 @@
+"""Checks between keys of a rig file. They work on whatever was parsed, valid or not, so that all problems come at once.
+
+Each check takes the parsed file and yields (place, text); it must survive any value at any place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from harness.catalogue import CHECK_NAMES, CHECKS, suffix_of
+from harness.rigfile.fields import NAME
+from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
+
+Problem = tuple[Place, str]
+RESERVED = ("together", "all", "bench", "supply")
+
+
+def table(raw: Mapping[str, Any], *place: str) -> Mapping[str, Any]:
+    """The table at a place, empty if there is none."""
+    value = found_at(raw, place)
+    return value if isinstance(value, Mapping) else {}
+
+
+def _number(value: object) -> float | None:
+    if isinstance(value, Mapping):
+        value = value.get("value")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        return float(value)
+    except OverflowError:
+        return None
+
+
+def names(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Names of motors and instruments become parts of other names, so they are plain."""
+    for section in ("motor", "instrument"):
+        for name in table(raw, section):
+            if not NAME.fullmatch(name):
+                yield (section, name), "expected a name of small letters, digits and _, at most 32, starting with a letter"
+            elif section == "motor" and name in RESERVED:
+                yield (section, name), f"{name} means something else in results; give the motor another name"
+    if "motor" in raw and isinstance(raw["motor"], Mapping) and not raw["motor"]:
+        yield ("motor",), "expected at least one motor, as [motor.NAME], found none"
+
+
+def pins(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Two things on one pin."""
+    users: dict[int | str, Place] = {}
+    for name, motor in table(raw, "motor").items():
+        if not isinstance(motor, Mapping):
+            continue
+        phases = motor.get("phase_pins")
+        entries: list[tuple[Place, Any]] = []
+        if isinstance(phases, list):
+            entries += [(("motor", name, "phase_pins", place), pin) for place, pin in enumerate(phases)]
+        entries.append((("motor", name, "enable_pin"), motor.get("enable_pin")))
+        for place, pin in entries:
+            if isinstance(pin, bool) or not isinstance(pin, int | str):
+                continue
+            if pin in users:
+                yield place, f"pin {shown(pin)} is already used by {dotted(users[pin])}; two things on one pin"
+            else:
+                users[pin] = place
+
+
+def instruments(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Each instrument says what its class needs, and no address stands twice."""
+    needs = {"supply": ("voltage_accuracy", "current_accuracy"), "multimeter": ("voltage_accuracy", "across"),
+             "thermometer": ("temperature_accuracy",)}
+    allowed = {"supply": ("channel",), "multimeter": (), "thermometer": ()}
+    every = {"voltage_accuracy", "current_accuracy", "temperature_accuracy", "across", "channel"}
+    addresses: dict[str, Place] = {}
+    single: dict[str, Place] = {}
+    port = table(raw, "board").get("port")
+    if isinstance(port, str):
+        addresses[port] = ("board", "port")
+    for name, entry in table(raw, "instrument").items():
+        if not isinstance(entry, Mapping):
+            continue
+        class_, address = entry.get("class"), entry.get("address")
+        if isinstance(class_, str) and class_ in needs:
+            for key in needs[class_]:
+                if key not in entry:
+                    yield ("instrument", name, key), f"missing key; a {class_} needs it"
+            for key in sorted(every.intersection(entry) - set(needs[class_]) - set(allowed[class_])):
+                yield ("instrument", name, key), f"means nothing for a {class_}; remove it"
+            if class_ in ("supply", "thermometer"):
+                if class_ in single:
+                    yield ("instrument", name), f"a second {class_}; {dotted(single[class_])} is one already"
+                single.setdefault(class_, ("instrument", name))
+        if isinstance(address, str):
+            if address in addresses:
+                yield ("instrument", name, "address"), f"the same address as {dotted(addresses[address])}"
+            addresses.setdefault(address, ("instrument", name, "address"))
+        yield from _across(raw, name, entry.get("across"))
+
+
+def _across(raw: Mapping[str, Any], name: str, across: Any) -> Iterator[Problem]:
+    if not isinstance(across, list):
+        return
+    motors = table(raw, "motor")
+    ends = [end for end in across if isinstance(end, str)]
+    for position, end in enumerate(across):
+        if isinstance(end, str) and "." in end and end.split(".")[0] not in motors:
+            yield ("instrument", name, "across", position), f"no motor {shown(end.split('.')[0])} in this file"
+    if len(ends) == 2 and (ends[0] == ends[1] or ends[0].split(".")[0] != ends[1].split(".")[0]):
+        yield ("instrument", name, "across"), "expected two terminals of one motor"
+
+
+def supply(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """A programmable supply is only switched on with a current limit and a protection that are above what is wanted."""
+    section = table(raw, "supply")
+    for name, entry in table(raw, "instrument").items():
+        if isinstance(entry, Mapping) and entry.get("class") == "supply":
+            for key in ("current_limit_a", "protection_v"):
+                if key not in section and isinstance(raw.get("supply"), Mapping):
+                    yield ("supply", key), f"missing key; it is set in instrument.{name} before its output goes on"
+    voltage, protection = _number(section.get("voltage_v")), _number(section.get("protection_v"))
+    if voltage is not None and protection is not None and protection <= voltage:
+        yield ("supply", "protection_v"), f"expected more than voltage_v ({voltage:g}), found {protection:g}"
+
+
+def virtual(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Addresses on the virtual bench carry the name of one scenario and nothing else."""
+    scenario: str | None = None
+    places: list[tuple[Place, Any]] = [(("board", "port"), table(raw, "board").get("port"))]
+    for name in table(raw, "instrument"):
+        places.append((("instrument", name, "address"), found_at(raw, ("instrument", name, "address"))))
+    kinds = {isinstance(address, str) and address.startswith("virtual:") for _, address in places if isinstance(address, str)}
+    for place, address in places:
+        if not isinstance(address, str):
+            continue
+        if not address.startswith("virtual:"):
+            if len(kinds) == 2:
+                yield place, "a rig is either wholly virtual or not at all; the other addresses begin with virtual:"
+            continue
+        name, slash, instrument = address.removeprefix("virtual:").partition("/")
+        expected_slash = "/" if place[0] == "instrument" else ""
+        if not NAME.fullmatch(name) or slash != expected_slash or (slash and not NAME.fullmatch(instrument)):
+            form = "virtual:SCENARIO/INSTRUMENT" if place[0] == "instrument" else "virtual:SCENARIO"
+            yield place, f"expected {form} in small letters, found {shown(address)}"
+        elif scenario is not None and name != scenario:
+            yield place, f"another scenario than {scenario}; one rig is one virtual bench"
+        else:
+            scenario = name
+
+
+def quantities(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Names in required, requirements and detect are names of checks and quantities there are."""
+    suffixes = [f"{check.name}.{quantity}" for check in CHECKS for quantity in check.quantities]
+    motors = table(raw, "motor")
+    for section in ("requirements", "detect"):
+        for name in table(raw, section):
+            yield from _named((section, name), name, suffixes, motors)
+    required = table(raw, "rig").get("required")
+    if isinstance(required, list):
+        for position, name in enumerate(required):
+            if isinstance(name, str) and name not in CHECK_NAMES:
+                yield from _named(("rig", "required", position), name, [*CHECK_NAMES, *suffixes], motors)
+
+
+def _named(place: Place, name: str, known: list[str], motors: Mapping[str, Any]) -> Iterator[Problem]:
+    first, _, rest = name.partition(".")
+    if name in known or (first in motors and rest in known):
+        return
+    hint = nearest(suffix_of(name), known)
+    yield place, f"no such quantity; {hint or 'see the list in the README'}"
+
+
+def limits(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """A supply limit below what a phase may carry is a contradiction only a person can resolve."""
+    conductor_limit = _number(table(raw, "limits").get("winding_temperature_c"))
+    room = _number(table(raw, "room").get("temperature_c"))
+    if conductor_limit is not None and room is not None and room >= conductor_limit:
+        yield ("limits", "winding_temperature_c"), f"expected more than the room's {room:g}, found {conductor_limit:g}"
+
+
+ALL: tuple[Callable[[Mapping[str, Any]], Iterator[Problem]], ...] = (
+    names, pins, instruments, supply, virtual, quantities, limits,
+)  # fmt: skip
+
+
+def problems(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Every problem between keys."""
+    for check in ALL:
+        yield from check(raw)

@@ -1,0 +1,175 @@
+"""What is wrong with a rig file, in words: one line for each problem, with file, key, expected and found."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from harness.rigfile.spec import RigSpec
+
+UNITS: tuple[str, ...] = (
+    "kg_m2", "g_cm2", "n_m_s", "n_m_a", "rad_s", "k_w", "j_k", "v_s", "per_rad", "per_deg", "per_k", "n_m", "n_cm", "mn_m",
+    "percent", "degc", "deg", "rad", "ohm", "mohm", "khz", "hz", "rpm", "min", "ms", "us", "ns", "ma", "ua", "mv", "kv", "uh", "mh",
+    "kg", "mm", "cm", "s", "a", "v", "h", "k", "c", "f", "m", "g", "w", "j", "wb",
+)  # fmt: skip
+"""Unit endings of keys, ours and those that people write instead; longest first, so that one is not taken for another."""
+
+Place = tuple[int | str, ...]
+
+
+def dotted(place: Sequence[int | str]) -> str:
+    """A place as a dotted key; list positions in brackets; a key that is not bare in quotes."""
+    parts = ""
+    for step in place:
+        if isinstance(step, int):
+            parts += f"[{step}]"
+        else:
+            bare = step.replace("_", "").replace("-", "").isalnum() and step.isascii()
+            parts += ("." if parts else "") + (step if bare else f'"{escaped(step)}"')
+    return parts
+
+
+def escaped(words: str) -> str:
+    """Text with control and other unprintable characters as escapes, so that it is safe to show."""
+    return "".join(mark if mark.isprintable() else mark.encode("unicode_escape").decode("ascii") for mark in words)
+
+
+def shown(value: Any) -> str:
+    """A found value, short, on one line."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return f'"{escaped(value[:57] + "..." if len(value) > 60 else value)}"'
+    if isinstance(value, Mapping):
+        keys = [escaped(str(key))[:20] for key in list(value)[:3]]
+        return "a table" + (f" with {', '.join(keys)}{', ...' if len(value) > 3 else ''}" if keys else " with nothing in it")
+    if isinstance(value, list):
+        return f"a list of {len(value)}"
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**20 else "a number of more than 20 digits"
+    if isinstance(value, float) and math.isfinite(value):
+        return f"{value:g}"
+    return f"{value}" if isinstance(value, float) else f"{value} (a {type(value).__name__})"
+
+
+def found_at(raw: Mapping[str, Any], place: Sequence[int | str]) -> Any:
+    """The value at a place of the parsed file; None where there is none."""
+    here: Any = raw
+    for step in place:
+        if isinstance(here, Mapping) and step in here:
+            here = here[step]
+        elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+            here = here[step]
+        else:
+            return None
+    return here
+
+
+def nearest(word: str, allowed: Iterable[str]) -> str:
+    """What was probably meant: a key of the same stem with the unit that is used here, or one spelt nearly so; or ""."""
+    candidates = list(allowed)
+    stem, unit = split_unit(word)
+    for candidate in candidates:
+        other_stem, other_unit = split_unit(candidate)
+        if stem == other_stem and unit != other_unit:
+            return f"use {candidate}"
+    close = difflib.get_close_matches(word.lower(), candidates, n=1, cutoff=0.6)
+    return f"did you mean {close[0]}?" if close else ""
+
+
+def split_unit(key: str) -> tuple[str, str]:
+    """Stem and unit ending of a key: `timeout_ms` -> (`timeout`, `ms`)."""
+    lowered = key.lower()
+    for unit in UNITS:
+        if lowered.endswith("_" + unit):
+            return lowered[: -len(unit) - 1], unit
+    return lowered, ""
+
+
+def unknown(file: str, place: Sequence[int | str], allowed: Iterable[str]) -> str:
+    """The line for a key that means nothing where it stands."""
+    choices = list(allowed)
+    hint = nearest(str(place[-1]), choices)
+    if not hint:
+        hint = f"known here: {', '.join(choices)}"
+    return f"{file}: {dotted(place)}: unknown key; {hint}"
+
+
+def lines(file: str, error: ValidationError, raw: Mapping[str, Any]) -> list[str]:
+    """All problems of one validation, in the order of the schema."""
+    found: list[str] = []
+    for detail in error.errors(include_url=False, include_input=False):
+        place: Place = tuple(step for step in detail["loc"] if step != "[key]")
+        context = detail.get("ctx", {})
+        kind = detail["type"]
+        where = f"{file}: {dotted(place)}"
+        if kind == "extra_forbidden":
+            found.append(unknown(file, place, keys_at(place[:-1])))
+        elif kind == "missing":
+            section = is_section(place)
+            found.append(f"{where}: missing {'section' if section else 'key'}" + (f"; add [{dotted(place)}]" if section else ""))
+        elif kind == "inside":
+            found.extend(_inside(file, place, context["problems"], context["allowed"], raw))
+        elif kind == "expected":
+            found.append(f"{where}: expected {context['expected']}, found {shown(found_at(raw, place))}")
+        else:  # the kinds that pydantic itself raises here: a section that is not a table
+            found.append(f"{where}: expected a section [{dotted(place)}], found {shown(found_at(raw, place))}")
+    return found
+
+
+def _inside(
+    file: str, place: Place, problems: Mapping[str, str | None], allowed: Sequence[str], raw: Mapping[str, Any]
+) -> list[str]:
+    found: list[str] = []
+    for key, expected in problems.items():
+        inner = (*place, key) if key else place
+        if expected is None:
+            found.append(unknown(file, inner, allowed))
+        else:
+            value = found_at(raw, inner)
+            what = "nothing" if value is None else shown(value)
+            found.append(f"{file}: {dotted(inner)}: expected {expected}, found {what}")
+    return found
+
+
+def keys_at(place: Sequence[int | str]) -> list[str]:
+    """Keys that the schema knows in the section at a place."""
+    model = model_at(place)
+    return [] if model is None else [entry.alias or name for name, entry in model.model_fields.items()]
+
+
+def is_section(place: Sequence[int | str]) -> bool:
+    """Whether a section stands at a place, not a single entry."""
+    return model_at(place) is not None or tuple(place) == ("motor",)
+
+
+def model_at(place: Sequence[int | str]) -> type[BaseModel] | None:
+    """The schema's section at a place, None for an entry."""
+    model: type[BaseModel] = RigSpec
+    steps = list(place)
+    while steps:
+        step = steps.pop(0)
+        entry = next((entry for name, entry in model.model_fields.items() if step in (entry.alias, name)), None)
+        inner = None if entry is None else _model_in(entry.annotation)
+        if inner is None:
+            return None
+        if entry is not None and "Mapping" in str(entry.annotation):  # a section for each name
+            if not steps:
+                return None
+            steps.pop(0)
+        model = inner
+    return model
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for part in get_args(annotation):
+        found = _model_in(part)
+        if found is not None:
+            return found
+    return None

@@ -1,0 +1,247 @@
+"""The rig file's schema, version 1, as frozen typed sections. Attribute names are the TOML keys.
+
+Required is only what is needed to operate safely. Any other model input may be absent (None): the quantity is
+measured all the same and shown as not judged, with what it needs. Ranges are arbitrary: wide enough for any
+small motor bench, narrow enough to catch a slip of unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, PrivateAttr
+
+from harness.catalogue import suffix_of
+from harness.rigfile import fields
+from harness.rigfile.fields import choice, integer, known, listed, number, text
+from harness.rigfile.known import Accuracy, Detect, Known, Limits
+
+SCHEMA = 1
+
+Positive = Annotated[Known, known(1e-12, 1e9)]
+Temperature = Annotated[Known, known(-60.0, 150.0)]
+AccuracyField = Annotated[Accuracy, PlainValidator(fields.accuracy)]
+PinField = Annotated[int | str, PlainValidator(fields.pin)]
+Path = Literal["bus", "pulse_width"]
+PathField = Annotated[Path, choice("bus", "pulse_width")]
+DirectionField = Annotated[int, choice(1, -1)]
+
+ADDRESS = "an address of 1 to 200 printable characters without spaces"
+ADDRESS_PATTERN = r"\S+"
+HOST_PORT = r"[A-Za-z0-9_.-]+:[0-9]{1,5}"
+
+
+class Section(BaseModel):
+    """A section of the rig file: frozen, nothing unknown in it."""
+
+    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", populate_by_name=False)
+
+
+class RigSection(Section):
+    """[rig]: its name and the risks of a qualification."""
+
+    name: Annotated[str, text("a name of letters, digits, _ and -, at most 40", r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")]
+    description: Annotated[str, text("text of at most 200 characters")] = ""
+    false_alarm_risk: Annotated[float, number(1e-6, 0.5)] = 0.01
+    false_acceptance_risk: Annotated[float, number(1e-6, 0.5)] = 0.05
+    required: Annotated[
+        tuple[str, ...],
+        listed("a list of names of checks or quantities", fields.name_of_quantity, 0, 200),
+    ] = ()
+
+
+class BoardSection(Section):
+    """[board]: where it is and how soon it makes itself safe."""
+
+    port: Annotated[str, text(ADDRESS, ADDRESS_PATTERN)]
+    deadman_s: Annotated[float, number(0.05, 5.0)]
+    baud: Annotated[int, integer(1200, 4_000_000)] = 115200
+    unique_id: Annotated[str | None, text("the board's unique id, hexadecimal", r"[0-9a-fA-F]{2,64}")] = None
+
+
+class FirmwareSection(Section):
+    """[firmware]: what its author says it does."""
+
+    module: Annotated[str, text("the name of a MicroPython module", r"[A-Za-z_][A-Za-z0-9_.]{0,63}")]
+    contract: Annotated[int, integer(1, 1)]
+    gain_per_rad: Positive | None = None
+    amplitude_limit: Annotated[Known, known(1e-3, 1.0)] | None = None
+    loop_period_s: Annotated[Known, known(1e-5, 1.0)] | None = None
+    loop_delay_s: Annotated[Known, known(0.0, 1.0)] | None = None
+    sensor_path: PathField | None = None
+    carrier_hz: Annotated[float, number(100.0, 1e6)] | None = None
+    dead_time_s: Annotated[Known, known(0.0, 1e-4)] | None = None
+    exchange: Annotated[
+        tuple[str, ...], listed('a list of file names, such as ["main.py"]', fields.file_name, 0, 20)
+    ] = ()
+    """Files that a firmware exchange may replace although the board runs them at start (boot.py, main.py)."""
+
+
+class LimitsSection(Section):
+    """[limits]: over any of these at any sample, phases off and then supply off."""
+
+    phase_current_a: Annotated[float, number(0.01, 200.0)]
+    speed_rad_s: Annotated[float, number(0.1, 10_000.0)]
+    travel_rad: Annotated[float, number(0.01, 1000.0)]
+    winding_temperature_c: Annotated[float, number(30.0, 250.0)]
+    driver_temperature_c: Annotated[float, number(30.0, 200.0)] | None = None
+
+
+class RoomSection(Section):
+    """[room]: the air round the bench, where no thermometer says better."""
+
+    temperature_c: Temperature
+
+
+class SupplySection(Section):
+    """[supply]: what feeds the bridges; limits and protection are set where an instrument of that class is there."""
+
+    voltage_v: Annotated[Known, known(1.0, 100.0)]
+    current_limit_a: Annotated[float, number(0.01, 200.0)] | None = None
+    protection_v: Annotated[float, number(1.0, 120.0)] | None = None
+    internal_resistance_ohm: Annotated[Known, known(0.0, 100.0)] | None = None
+
+
+class DriverSection(Section):
+    """[driver]: the power stage."""
+
+    on_resistance_ohm: Annotated[Known, known(0.0, 100.0)] | None = None
+    idle_current_a: Annotated[Known, known(0.0, 10.0)] | None = None
+    thermal_resistance_k_w: Annotated[Known, known(0.01, 1000.0)] | None = None
+
+
+class MotorThermal(Section):
+    """[motor.NAME.thermal]: two nodes, winding and housing."""
+
+    winding_to_housing_k_w: Annotated[Known, known(1e-3, 1e3)] | None = None
+    housing_to_ambient_k_w: Annotated[Known, known(1e-3, 1e3)] | None = None
+    winding_capacity_j_k: Annotated[Known, known(1e-3, 1e6)] | None = None
+    housing_capacity_j_k: Annotated[Known, known(1e-3, 1e6)] | None = None
+    conductor: Annotated[Literal["copper", "aluminium"], choice("copper", "aluminium")] | None = None
+    flux_per_k: Annotated[Known, known(-0.1, 0.1)] | None = None
+
+
+class Sensor(Section):
+    """[motor.NAME.sensor]: the absolute angle sensor on the shaft."""
+
+    path: PathField
+    bits: Annotated[int, integer(4, 24)]
+    noise_rad: Annotated[Known, known(0.0, 1.0)] | None = None
+    age_s: Annotated[Known, known(0.0, 1.0)] | None = None
+    eccentricity_rad: Annotated[float, number(0.0, 0.5)] | None = None
+
+    @property
+    def counts(self) -> int:
+        """Counts a mechanical turn."""
+        return 1 << self.bits
+
+
+class Load(Section):
+    """[motor.NAME.load]: how known torque reaches the shaft."""
+
+    kind: Annotated[Literal["gravity_arm"], choice("gravity_arm")]
+    mass_kg: Annotated[Known, known(1e-5, 1e3)] | None = None
+    length_m: Annotated[Known, known(1e-4, 10.0)] | None = None
+    own_inertia_kg_m2: Annotated[Known, known(0.0, 1e3)] | None = None
+    hang_reading_rad: Annotated[Known, known(-6.2832, 6.2832)] | None = None
+
+
+class Motor(Section):
+    """[motor.NAME]: one three-phase motor, per phase of the equivalent star."""
+
+    pole_pairs: Annotated[int, integer(1, 100)]
+    phase_pins: Annotated[
+        tuple[int | str, int | str, int | str], listed("a list of three pins, of phases A, B, C", fields.pin, 3, 3)
+    ]
+    enable_pin: PinField
+    enable_active: Annotated[Literal["high", "low"], choice("high", "low")] = "high"
+    resistance_ohm: Annotated[Known, known(1e-3, 1e3)]
+    inductance_h: Annotated[Known, known(1e-7, 10.0)] | None = None
+    flux_linkage_v_s: Annotated[Known, known(1e-6, 100.0)] | None = None
+    rotor_inertia_kg_m2: Annotated[Known, known(1e-10, 1e3)] | None = None
+    viscous_friction_n_m_s: Annotated[Known, known(0.0, 1e3)] | None = None
+    coulomb_friction_n_m: Annotated[Known, known(0.0, 1e3)] | None = None
+    electrical_offset_rad: Annotated[Known, known(-6.2832, 6.2832)] | None = None
+    direction: DirectionField | None = None
+    sensor: Sensor
+    thermal: MotorThermal | None = None
+    load: Load | None = None
+
+
+class Instrument(Section):
+    """[instrument.NAME]: `class` (here `class_`) is the class of instrument; accuracies are those of its data sheet."""
+
+    class_: Annotated[
+        Literal["supply", "multimeter", "thermometer"], choice("supply", "multimeter", "thermometer")
+    ] = Field(alias="class")
+    address: Annotated[str, text(ADDRESS, ADDRESS_PATTERN)]
+    identity: Annotated[str | None, text("part of the instrument's *IDN? reply, up to 100 characters", longest=100)] = None
+    """Text that its *IDN? reply must contain, where the rig is to be sure of this very instrument."""
+    channel: Annotated[int, integer(1, 16)] | None = None
+    timeout_s: Annotated[float, number(0.1, 60.0)] = 2.0
+    across: Annotated[
+        tuple[str, str], listed('two terminals, such as ["gate.B", "gate.C"]', fields.terminal, 2, 2)
+    ] | None = None
+    voltage_accuracy: AccuracyField | None = None
+    current_accuracy: AccuracyField | None = None
+    temperature_accuracy: AccuracyField | None = None
+
+
+class ClockSection(Section):
+    """[clock]: a bench that owns the time."""
+
+    address: Annotated[str, text("HOST:PORT", HOST_PORT)]
+
+
+class RigSpec(Section):
+    """A whole rig file."""
+
+    schema_: Annotated[int, integer(SCHEMA, SCHEMA)] = Field(alias="schema")
+    rig: RigSection
+    board: BoardSection
+    firmware: FirmwareSection
+    limits: LimitsSection
+    room: RoomSection | None = None
+    supply: SupplySection
+    driver: DriverSection = DriverSection()
+    motor: Mapping[str, Motor]
+    instrument: Mapping[str, Instrument] = Field(default_factory=dict)
+    requirements: Mapping[str, Annotated[Limits, PlainValidator(fields.limits)]] = Field(default_factory=dict)
+    detect: Mapping[str, Annotated[Detect, PlainValidator(fields.detect)]] = Field(default_factory=dict)
+    clock: ClockSection | None = None
+    _text: str = PrivateAttr("")
+    _sha256: str = PrivateAttr("")
+    _file: str = PrivateAttr("")
+
+    @property
+    def text(self) -> str:
+        """The rig file as it was read."""
+        return self._text
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's bytes."""
+        return self._sha256
+
+    @property
+    def file(self) -> str:
+        """The file's name, for messages."""
+        return self._file
+
+    @property
+    def motors(self) -> tuple[str, ...]:
+        """Names of the motors in the file's order; a motor's place is its number in the drive contract."""
+        return tuple(self.motor)
+
+    def instruments_of(self, class_: str) -> tuple[str, ...]:
+        """Names of the instruments of a class, in the file's order."""
+        return tuple(name for name, entry in self.instrument.items() if entry.class_ == class_)
+
+    def requirement(self, name: str) -> Limits | None:
+        """The requirement on a quantity by full name; an entry for one motor goes before one for all."""
+        return self.requirements.get(name) or self.requirements.get(suffix_of(name))
+
+    def must_detect(self, name: str) -> Detect | None:
+        """What deviation of a quantity must be seen, as `requirement`."""
+        return self.detect.get(name) or self.detect.get(suffix_of(name))
