@@ -76,7 +76,7 @@ def _convolved_half_width(major: list[tuple[Shape, float]], u_bell: float, dof: 
     masses: NDArray[np.float64] = np.ones(1)
     for shape, u in major:
         masses = np.asarray(np.convolve(masses, _cell_masses(shape, REACH[shape] * u, cell)), dtype=np.float64)
-    centres = (np.arange(len(masses)) - (len(masses) - 1) / 2.0) * cell
+    centres = np.asarray((np.arange(len(masses)) - (len(masses) - 1) / 2.0) * cell, dtype=np.float64)
 
     def inside(half: float) -> float:
         if u_bell <= 0.02 * cell:
@@ -100,12 +100,12 @@ def _cell_masses(shape: Shape, reach: float, cell: float) -> NDArray[np.float64]
     edges = np.clip((np.arange(-side, side + 2) - 0.5) * cell / reach, -1.0, 1.0)
     below: NDArray[np.float64]
     if shape == "rectangular":
-        below = (1.0 + edges) / 2.0
+        below = np.asarray((1.0 + edges) / 2.0, dtype=np.float64)
     elif shape == "triangular":
-        below = np.where(edges < 0.0, (1.0 + edges) ** 2 / 2.0, 1.0 - (1.0 - edges) ** 2 / 2.0)
+        below = np.asarray(0.5 + edges * (1.0 - np.abs(edges) / 2.0), dtype=np.float64)
     else:
-        below = np.asarray(0.5 + np.arcsin(edges) / np.pi)
-    return np.diff(below)
+        below = np.asarray(0.5 + np.arcsin(edges) / np.pi, dtype=np.float64)
+    return np.asarray(np.diff(below), dtype=np.float64)
 
 
 def _t_cdf(x: NDArray[np.float64], dof: float) -> NDArray[np.float64]:

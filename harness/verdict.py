@@ -1,0 +1,329 @@
+"""The only comparison: measured against expected, measured against required.
+
+A qualification is one decision over N numbers, N fixed before measuring. The false-alarm risk R of the
+whole is shared out as 1 - (1 - R)^(1/N), so that a healthy board is refused once in 1/R times however
+many quantities there are. Against a model:
+
+    differs      |measured - expected| > K u
+    cannot tell  not that, but a deviation of the size that must not go unseen could hide in (K + 1.64) u
+    agrees       neither
+
+u is the uncertainty of the difference (what both took from one source cancels), K the Student quantile
+at its effective degrees of freedom, two-sided, for the shared-out risk. Against a requirement (JCGM
+106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for each risk.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+from harness.coverage import student_quantile
+from harness.quantity import Contribution, Quantity, difference
+from harness.results import Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+
+CAUGHT_Z = 1.6449
+"""Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Detect:
+    """The smallest deviation that must not go unseen: a percentage of the expected value, or absolute."""
+
+    percent: float | None = None
+    absolute: float | None = None
+
+    def size(self, expected: float) -> float:
+        """The deviation in the unit of the quantity."""
+        if self.absolute is not None:
+            return self.absolute
+        return abs(expected) * (self.percent or 0.0) / 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """What was fixed before measuring: how many numbers, at which risks, and what must be seen.
+
+    `planned` is the number of decisions (see `decisions`), `looks` how many times each may be taken.
+    The keys of `detect` and `requirements` are `check.quantity`, for every motor, or `motor.check.quantity`.
+    """
+
+    planned: int
+    false_alarm_risk: float = 0.01
+    false_acceptance_risk: float = 0.05
+    looks: int = 1
+    detect: Mapping[str, Detect] = field(default_factory=dict)
+    requirements: Mapping[str, Requirement] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.planned < 1 or self.looks < 1:
+            raise ValueError(f"a rule needs at least one decision and one look, found {self.planned}, {self.looks}")
+        for risk in (self.false_alarm_risk, self.false_acceptance_risk):
+            if not 0.0 < risk < 1.0:
+                raise ValueError(f"a risk lies between 0 and 1, found {risk}")
+
+    @property
+    def risk_each(self) -> float:
+        """One decision's share of the false-alarm risk: 1 - (1 - R)^(1/N)."""
+        return _share(self.false_alarm_risk, self.planned * self.looks)
+
+    def detect_for(self, name: str) -> Detect | None:
+        """The `detect` entry for a quantity, the one for its motor first."""
+        return self.detect.get(name, self.detect.get(suffix(name)))
+
+    def requirement_for(self, name: str) -> Requirement | None:
+        """The requirement for a quantity, the one for its motor first."""
+        return self.requirements.get(name, self.requirements.get(suffix(name)))
+
+    def factor(self, dof: float) -> float:
+        """K: the two-sided Student quantile for one decision."""
+        return _factor(self.risk_each / 2.0, dof)
+
+
+@lru_cache
+def _share(risk: float, decisions: int) -> float:
+    return -math.expm1(math.log1p(-risk) / decisions)
+
+
+@lru_cache(maxsize=65536)
+def _factor(tail: float, dof: float) -> float:
+    return student_quantile(1.0 - tail, dof)
+
+
+def suffix(name: str) -> str:
+    """`check.quantity` of `motor.check.quantity`; a name of two parts is its own."""
+    return name.split(".", 1)[1] if name.count(".") >= 2 else name
+
+
+def decisions(names: Iterable[str], requirements: Mapping[str, Requirement]) -> int:
+    """How many decisions the planned quantities make: one each, one more where there is a requirement."""
+    return sum(2 if name in requirements or suffix(name) in requirements else 1 for name in names)
+
+
+def judge(result: Measurement | Unmeasured, expectation: Expectation | None, rule: Rule) -> tuple[Verdict, ...]:
+    """The verdicts on one quantity: against its expectation, and against its requirement if it has one."""
+    requirement = rule.requirement_for(result.name)
+    if isinstance(result, Unmeasured):
+        unit = expectation.quantity.unit if expectation and expectation.quantity else ""
+        return (Verdict(name=result.name, outcome=result.outcome, unit=unit, expected=expectation,
+                        requirement=requirement, reason=result.reason),)
+    if requirement is None:
+        return (against_expectation(result, expectation, rule),)
+    required = against_requirement(result, requirement, rule)
+    return (required,) if expectation is None else (against_expectation(result, expectation, rule), required)
+
+
+def judge_all(
+    results: Iterable[Measurement | Unmeasured], expectations: Iterable[Expectation], rule: Rule
+) -> list[Verdict]:
+    """The verdicts on all results, in their order; expectations are found by name."""
+    by_name = {expectation.name: expectation for expectation in expectations}
+    return [verdict for result in results for verdict in judge(result, by_name.get(result.name), rule)]
+
+
+def against_expectation(measurement: Measurement, expectation: Expectation | None, rule: Rule) -> Verdict:
+    """Agrees, differs, cannot tell or not judged (see the top of this file)."""
+    name, measured = measurement.name, measurement.quantity
+    verdict = Verdict(
+        name=name, outcome=Outcome.NOT_JUDGED, unit=measured.unit, measured=measured, expected=expectation
+    )
+    if expectation is None or expectation.quantity is None:
+        needs = expectation.needs if expectation and expectation.needs else "a model of this quantity, or a baseline"
+        return replace(verdict, reason=f"needs {needs}")
+    expected = expectation.quantity
+    if expected.unit != measured.unit:
+        raise ValueError(f"{name}: measured in {measured.unit}, expected in {expected.unit}: one of both is wrong")
+    gap = difference(measured, expected)
+    low, high = expectation.interval or (expected.value, expected.value)
+    if measured.exact and expected.exact:
+        return _exact(verdict, measured.value, low, high)
+    factor = rule.factor(gap.dof)
+    limits = (low - factor * gap.u, high + factor * gap.u)
+    margin = min(measured.value - limits[0], limits[1] - measured.value)
+    detectable = (high - low) / 2.0 + (factor + CAUGHT_Z) * gap.u
+    verdict = replace(
+        verdict, limits=limits, margin=margin, detectable=detectable,
+        e_n=e_number(_beyond(measured.value, low, high), measured, expected),
+    )
+    detect = rule.detect_for(name)
+    if detect is None:
+        return replace(verdict, reason=f"needs detect.\"{suffix(name)}\": the deviation that must not go unseen")
+    must = detect.size(expected.value)
+    verdict = replace(verdict, must_detect=must)
+    if margin < 0.0:
+        off = _beyond(measured.value, low, high)
+        return replace(
+            verdict, outcome=Outcome.DIFFERS,
+            reason=f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {factor * gap.u:.2g} allowed",
+        )
+    if detectable > must:
+        seen = f"sees from {detectable:.2g} {_unit(measured)}on, must see {must:.2g}"
+        return replace(verdict, outcome=Outcome.CANNOT_TELL, reason=f"this bench {seen}; {largest(gap)}")
+    return replace(verdict, outcome=Outcome.AGREES)
+
+
+def _exact(verdict: Verdict, value: float, low: float, high: float) -> Verdict:
+    """Counts, senses and patterns: equal or not, no uncertainty to allow for."""
+    inside = low <= value <= high
+    return replace(
+        verdict, outcome=Outcome.AGREES if inside else Outcome.DIFFERS, limits=(low, high),
+        margin=min(value - low, high - value), detectable=0.0,
+        reason="" if inside else f"{value:g} where {low:g} is expected",
+    )
+
+
+def against_requirement(measurement: Measurement, requirement: Requirement, rule: Rule) -> Verdict:
+    """Conforming, nonconforming or undecided (JCGM 106:2012, 8.3; ISO 14253-1).
+
+    Nonconforming beyond limit + K1 u, where only `risk_each` of items at the limit would be measured;
+    conforming inside limit - t u, where only `false_acceptance_risk` of items at the limit would be.
+    """
+    measured = measurement.quantity
+    refuse = _factor(rule.risk_each, measured.dof) * measured.u
+    accept = _factor(rule.false_acceptance_risk, measured.dof) * measured.u
+    low = -math.inf if requirement.low is None else requirement.low
+    high = math.inf if requirement.high is None else requirement.high
+    inside = min(measured.value - low, high - measured.value)
+    verdict = Verdict(
+        name=measurement.name, outcome=Outcome.CONFORMING, unit=measured.unit, measured=measured,
+        requirement=requirement, limits=(low + accept, high - accept), margin=inside - accept,
+    )
+    if inside < -refuse:
+        limit = low if measured.value < low else high
+        return replace(
+            verdict, outcome=Outcome.NONCONFORMING,
+            reason=f"{abs(inside):.3g} {_unit(measured)}beyond the limit {limit:g}, guard band {refuse:.2g}",
+        )
+    if inside < accept:
+        return replace(
+            verdict, outcome=Outcome.UNDECIDED,
+            reason=f"within the guard band of a limit ({accept:.2g} inside, {refuse:.2g} outside); {largest(measured)}",
+        )
+    return verdict
+
+
+def e_number(off: float, measured: Quantity, expected: Quantity) -> float | None:
+    """E_n = difference / sqrt(U^2 + U_ref^2) with U = 2 u (ISO/IEC 17043); shown, never decides.
+
+    It takes both results as independent. None where both are exact.
+    """
+    expanded = 2.0 * math.hypot(measured.u, expected.u)
+    return off / expanded if expanded > 0.0 else None
+
+
+def largest(quantity: Quantity) -> str:
+    """The largest contribution of a budget in words, with what would shrink it."""
+    shares = quantity.shares()
+    if not shares:
+        return "no contribution"
+    source, share = shares[0]
+    remedy = quantity.remedy(source)
+    return f"largest contribution: {source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
+
+
+def repeats_needed(measurement: Measurement, expectation: Expectation, rule: Rule, most: int = 64) -> int | None:
+    """How many times as many observations would let this quantity be told; None if no number would.
+
+    Repeating shrinks type A contributions by the root of their number and leaves type B as it is: where
+    type B alone forbids a decision, `None` at once. 1 means that it can be told already.
+    """
+    detect = rule.detect_for(measurement.name)
+    if detect is None or expectation.quantity is None:
+        return None
+    low, high = expectation.interval or (0.0, 0.0)
+    room = detect.size(expectation.quantity.value) - (high - low) / 2.0
+
+    def sees(times: float) -> bool:
+        gap = difference(_averaged(measurement.quantity, times), expectation.quantity)  # type: ignore[arg-type]
+        return (rule.factor(gap.dof) + CAUGHT_Z) * gap.u <= room
+
+    if not sees(math.inf):
+        return None
+    return next((times for times in range(1, most + 1) if sees(times)), None)
+
+
+def repeat_helps(measurement: Measurement, expectation: Expectation, rule: Rule, most: int = 64) -> bool:
+    """Whether repeating, up to `most` times as long, turns `cannot tell` into a decision."""
+    needed = repeats_needed(measurement, expectation, rule, most)
+    return needed is not None and needed > 1
+
+
+def _averaged(quantity: Quantity, times: float) -> Quantity:
+    """The quantity as it would be from `times` as many observations."""
+    budget: dict[str, Contribution] = {}
+    for source, part in quantity.budget.items():
+        if not part.type_a:
+            budget[source] = part
+        elif math.isfinite(times):
+            budget[source] = replace(part, u=part.u / math.sqrt(times), dof=times * (part.dof + 1.0) - 1.0)
+    return replace(quantity, budget=budget)
+
+
+def _beyond(value: float, low: float, high: float) -> float:
+    """Signed distance from the interval, 0 inside."""
+    return value - low if value < low else max(value - high, 0.0)
+
+
+def _unit(quantity: Quantity) -> str:
+    return "" if quantity.unit in {"", "1"} else f"{quantity.unit} "
+
+
+def _percent(off: float, expected: float) -> str:
+    return f" ({100.0 * off / abs(expected):+.0f} %)" if expected else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """Truth value and explanation of one comparison, for `assert agrees(...)`."""
+
+    verdict: Verdict
+
+    def __bool__(self) -> bool:
+        return self.verdict.outcome is Outcome.AGREES
+
+    def __repr__(self) -> str:
+        return describe(self.verdict)
+
+
+def describe(verdict: Verdict) -> str:
+    """One verdict in one line: measured, expected or required, uncertainty, margin, reason."""
+    parts = [f"{verdict.name}: {verdict.outcome.value}"]
+    if verdict.measured is not None:
+        parts.append(f"measured {verdict.measured}")
+    if verdict.expected is not None and verdict.expected.quantity is not None:
+        parts.append(f"expected {verdict.expected.quantity}")
+        if verdict.expected.interval:
+            parts.append("anywhere from {:.4g} to {:.4g}".format(*verdict.expected.interval))
+    if verdict.requirement is not None:
+        low, high = verdict.requirement.low, verdict.requirement.high
+        parts.append(" and ".join(
+            f"{word} {limit:g}" for word, limit in (("at least", low), ("at most", high)) if limit is not None
+        ))
+    if verdict.margin is not None and verdict.limits is not None:
+        parts.append("margin {:.3g} in {:.4g} to {:.4g}".format(verdict.margin, *verdict.limits))
+    if verdict.detectable:
+        parts.append(f"sees from {verdict.detectable:.2g}")
+    return "; ".join(parts) + (f" ({verdict.reason})" if verdict.reason else "")
+
+
+def agrees(
+    measured: Measurement | Unmeasured | Quantity,
+    expectation: Expectation | Quantity,
+    *,
+    risk: float = 0.01,
+    detect: Detect | None = None,
+) -> Agreement:
+    """Whether a measured quantity agrees with what is expected, for a user's own test.
+
+        assert agrees(measured, expectation)
+
+    One decision at false-alarm risk `risk`. Without `detect` any width is accepted and the message says
+    what would have been seen; with it, a quantity too wide to see that much does not agree: it cannot tell.
+    """
+    name = getattr(measured, "name", getattr(expectation, "name", "quantity"))
+    result = Measurement(name=name, quantity=measured) if isinstance(measured, Quantity) else measured
+    expected = expectation if isinstance(expectation, Expectation) else Expectation(name=name, quantity=expectation)
+    rule = Rule(planned=1, false_alarm_risk=risk, detect={name: detect or Detect(absolute=math.inf)})
+    return Agreement(verdict=judge(result, expected, rule)[0])
