@@ -38,7 +38,7 @@ def names(raw: Mapping[str, Any]) -> Iterator[Problem]:
     for section in ("motor", "instrument"):
         for name in table(raw, section):
             if not NAME.fullmatch(name):
-                yield (section, name), "expected a name of small letters, digits and _, at most 32, starting with a letter"
+                yield (section, name), "expected a name of at most 32 small letters, digits and _, first a letter"
             elif section == "motor" and name in RESERVED:
                 yield (section, name), f"{name} means something else in results; give the motor another name"
     if "motor" in raw and isinstance(raw["motor"], Mapping) and not raw["motor"]:
@@ -128,7 +128,7 @@ def virtual(raw: Mapping[str, Any]) -> Iterator[Problem]:
     places: list[tuple[Place, Any]] = [(("board", "port"), table(raw, "board").get("port"))]
     for name in table(raw, "instrument"):
         places.append((("instrument", name, "address"), found_at(raw, ("instrument", name, "address"))))
-    kinds = {isinstance(address, str) and address.startswith("virtual:") for _, address in places if isinstance(address, str)}
+    kinds = {address.startswith("virtual:") for _, address in places if isinstance(address, str)}
     for place, address in places:
         if not isinstance(address, str):
             continue

@@ -36,7 +36,8 @@ def load(path: Path | str) -> RigSpec:
         with path.open("rb") as stream:
             content = stream.read(LARGEST + 1)
     except FileNotFoundError as error:
-        raise RigFileError([f"{problems.escaped(str(path))}: no such rig file; `rotorgate inspect --new FILE` writes one to fill in"]) from error
+        hint = "no such rig file; `rotorgate inspect --new FILE` writes one to fill in"
+        raise RigFileError([f"{problems.escaped(str(path))}: {hint}"]) from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise RigFileError([f"{problems.escaped(str(path))}: cannot read the rig file: {reason}"]) from error
@@ -73,7 +74,8 @@ def _decoded(content: bytes, file: str) -> str:
         return content.removeprefix(codecs.BOM_UTF8).decode("utf-8").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
-        raise RigFileError([f"{file}: line {line}: expected UTF-8 text, found byte {content[error.start]:#04x}"]) from error
+        found = f"expected UTF-8 text, found byte {content[error.start]:#04x}"
+        raise RigFileError([f"{file}: line {line}: {found}"]) from error
 
 
 def _parsed(text: str, file: str) -> dict[str, Any]:

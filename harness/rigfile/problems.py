@@ -12,11 +12,11 @@ from pydantic import BaseModel, ValidationError
 from harness.rigfile.spec import RigSpec
 
 UNITS: tuple[str, ...] = (
-    "kg_m2", "g_cm2", "n_m_s", "n_m_a", "rad_s", "k_w", "j_k", "v_s", "per_rad", "per_deg", "per_k", "n_m", "n_cm", "mn_m",
-    "percent", "degc", "deg", "rad", "ohm", "mohm", "khz", "hz", "rpm", "min", "ms", "us", "ns", "ma", "ua", "mv", "kv", "uh", "mh",
-    "kg", "mm", "cm", "s", "a", "v", "h", "k", "c", "f", "m", "g", "w", "j", "wb",
+    "kg_m2", "g_cm2", "n_m_s", "n_m_a", "rad_s", "k_w", "j_k", "v_s", "per_rad", "per_deg", "per_k", "n_m", "n_cm",
+    "mn_m", "percent", "degc", "deg", "rad", "ohm", "mohm", "khz", "hz", "rpm", "min", "ms", "us", "ns", "ma", "ua",
+    "mv", "kv", "uh", "mh", "kg", "mm", "cm", "s", "a", "v", "h", "k", "c", "f", "m", "g", "w", "j", "wb",
 )  # fmt: skip
-"""Unit endings of keys, ours and those that people write instead; longest first, so that one is not taken for another."""
+"""Unit endings of keys, ours and those that people write instead; compound ones first, or `_s` would win."""
 
 Place = tuple[int | str, ...]
 
@@ -45,8 +45,8 @@ def shown(value: Any) -> str:
     if isinstance(value, str):
         return f'"{escaped(value[:57] + "..." if len(value) > 60 else value)}"'
     if isinstance(value, Mapping):
-        keys = [escaped(str(key))[:20] for key in list(value)[:3]]
-        return "a table" + (f" with {', '.join(keys)}{', ...' if len(value) > 3 else ''}" if keys else " with nothing in it")
+        keys = [escaped(str(key))[:20] for key in list(value)[:3]] or ["nothing in it"]
+        return f"a table with {', '.join(keys)}{', ...' if len(value) > 3 else ''}"
     if isinstance(value, list):
         return f"a list of {len(value)}"
     if isinstance(value, int):
@@ -60,9 +60,8 @@ def found_at(raw: Mapping[str, Any], place: Sequence[int | str]) -> Any:
     """The value at a place of the parsed file; None where there is none."""
     here: Any = raw
     for step in place:
-        if isinstance(here, Mapping) and step in here:
-            here = here[step]
-        elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+        in_table = isinstance(here, Mapping) and step in here
+        if in_table or (isinstance(here, list) and isinstance(step, int) and step < len(here)):
             here = here[step]
         else:
             return None
@@ -70,7 +69,7 @@ def found_at(raw: Mapping[str, Any], place: Sequence[int | str]) -> Any:
 
 
 def nearest(word: str, allowed: Iterable[str]) -> str:
-    """What was probably meant: a key of the same stem with the unit that is used here, or one spelt nearly so; or ""."""
+    """What was probably meant: a key of the same stem with the unit that is used here, or one spelt nearly so."""
     candidates = list(allowed)
     stem, unit = split_unit(word)
     for candidate in candidates:
@@ -103,15 +102,15 @@ def lines(file: str, error: ValidationError, raw: Mapping[str, Any]) -> list[str
     """All problems of one validation, in the order of the schema."""
     found: list[str] = []
     for detail in error.errors(include_url=False, include_input=False):
-        place: Place = tuple(step for step in detail["loc"] if step != "[key]")
+        place: Place = detail["loc"]
         context = detail.get("ctx", {})
         kind = detail["type"]
         where = f"{file}: {dotted(place)}"
         if kind == "extra_forbidden":
             found.append(unknown(file, place, keys_at(place[:-1])))
         elif kind == "missing":
-            section = is_section(place)
-            found.append(f"{where}: missing {'section' if section else 'key'}" + (f"; add [{dotted(place)}]" if section else ""))
+            words = f"missing section; add [{dotted(place)}]" if is_section(place) else "missing key"
+            found.append(f"{where}: {words}")
         elif kind == "inside":
             found.extend(_inside(file, place, context["problems"], context["allowed"], raw))
         elif kind == "expected":

@@ -176,7 +176,7 @@ class Instrument(Section):
         Literal["supply", "multimeter", "thermometer"], choice("supply", "multimeter", "thermometer")
     ] = Field(alias="class")
     address: Annotated[str, text(ADDRESS, ADDRESS_PATTERN)]
-    identity: Annotated[str | None, text("part of the instrument's *IDN? reply, up to 100 characters", longest=100)] = None
+    identity: Annotated[str | None, text("part of its *IDN? reply, up to 100 characters", longest=100)] = None
     """Text that its *IDN? reply must contain, where the rig is to be sure of this very instrument."""
     channel: Annotated[int, integer(1, 16)] | None = None
     timeout_s: Annotated[float, number(0.1, 60.0)] = 2.0
