@@ -16,9 +16,9 @@ from micropython import const
 CONTRACT = 1
 VERSION = "1.4.0"
 
-STEPS = const(120)  # table entries in an electrical turn: 3 degrees each
-THIRD = const(40)  # 120 degrees
-QUARTER = const(30)  # 90 degrees, where the torque is greatest
+STEPS = const(240)  # table entries in an electrical turn: 1.5 degrees each
+THIRD = const(80)  # 120 degrees
+QUARTER = const(60)  # 90 degrees, where the torque is greatest
 COUNTS = const(16384)
 HALF_COUNTS = const(8192)
 POLE_PAIRS = const(11)
@@ -26,7 +26,7 @@ CARRIER_HZ = const(20000)
 PERIOD_US = const(1000)
 GAIN = const(62)  # demand (1/32768) a count of error: 62 * 16384 / (2 pi) / 32768 = 4.93 a radian
 LIMIT = const(13107)  # 0.4
-OFFSETS = (15, 74)  # table steps from phase A's axis at count 0, found once by trying
+OFFSETS = (30, 148)  # table steps from phase A's axis at count 0, found once by trying
 SENSOR_PATH = "bus"
 
 SINE = array("h", [round(16383 * math.cos(2 * math.pi * i / STEPS)) for i in range(STEPS)])

@@ -1,4 +1,4 @@
-"""Data goes one way, and imports point only backwards along it. Read from the source, so that lazy imports count too."""
+"""Data goes one way, and imports point only backwards along it; read from the source, so that lazy ones count."""
 
 from __future__ import annotations
 

@@ -1,0 +1,223 @@
+"""One offline HTML page from one record: the verdict first, then why, then every number's origin."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from harness.errors import RecordError
+from harness.report.numbers import in_unit, plain, visible, with_uncertainty
+from harness.report.plots import curve_plot, interval_plot
+
+MARKS = {
+    "agrees": "●",
+    "conforming": "●",
+    "differs": "▲",
+    "nonconforming": "▲",
+    "cannot tell": "?",
+    "undecided": "?",
+    "not judged": "○",
+    "not run": "–",
+}
+"""A shape beside each verdict word, so that nothing rests on colour."""
+
+ORDER = tuple(MARKS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One quantity of the table, ready to print."""
+
+    anchor: str
+    where: str
+    quantity: str
+    measured: str
+    expected: str
+    margin: str
+    outcome: str
+    mark: str
+    reason: str
+    interval: Markup | None
+    budget: Sequence[Mapping[str, str]]
+    model: str
+    note: str
+    detectable: str
+    e_n: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One check on one motor."""
+
+    title: str
+    anchor: str
+    rows: Sequence[Row]
+    curves: Sequence[tuple[str, Markup]]
+    counts: str
+
+
+def write_report(record_dir: Path) -> Path:
+    """Write report.html beside record.json and return its path.
+
+    Works on an unfinished record and says that it is one. Raises RecordError if there is no readable record.
+    """
+    try:
+        record = json.loads((record_dir / "record.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError) as problem:
+        raise RecordError(f"{record_dir}: expected a readable record.json, found {problem}") from problem
+    page = record_dir / "report.html"
+    page.write_text(render(record), encoding="utf-8")
+    return page
+
+
+def render(record: Mapping[str, Any]) -> str:
+    """The page as text; a pure function of the record."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("harness.report", "."),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters["visible"] = visible
+    verdicts = record.get("verdicts", [])
+    rows = [_row(record, verdict) for verdict in verdicts]
+    return environment.get_template("page.html").render(
+        record=record,
+        style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
+        headline=counted(verdicts),
+        worst=worst(verdicts),
+        attention=[row for row in rows if row.mark in "▲?"],
+        sections=_sections(record),
+        left_out=_left_out(verdicts),
+        finished=bool(record.get("finished")),
+    )
+
+
+def counted(verdicts: Sequence[Mapping[str, Any]]) -> str:
+    """`52 agree, 4 conforming, 1 differs`: every word that occurs, with its number."""
+    numbers = {word: sum(v["outcome"] == word for v in verdicts) for word in ORDER}
+    spoken = {"agrees": "agree", "differs": "differ"}
+    parts = [
+        f"{number} {spoken.get(word, word) if number != 1 else word}" for word, number in numbers.items() if number
+    ]
+    return ", ".join(parts) or "nothing was judged"
+
+
+def worst(verdicts: Sequence[Mapping[str, Any]]) -> str:
+    """`refused`, `open` or `accepted`: what the page's headline may claim at most."""
+    words = {v["outcome"] for v in verdicts}
+    if words & {"differs", "nonconforming"}:
+        return "refused"
+    if words & {"cannot tell", "undecided"} or not words & {"agrees", "conforming"}:
+        return "open"
+    return "accepted"
+
+
+def _left_out(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[str]]]:
+    """Reasons for what was not run or not judged, each with the quantities it cost."""
+    reasons: dict[str, list[str]] = {}
+    for verdict in verdicts:
+        if verdict["outcome"] in {"not run", "not judged"}:
+            reason = f"{verdict['outcome']}: {visible(verdict.get('reason', ''))}"
+            reasons.setdefault(reason, []).append(verdict["name"])
+    return sorted(reasons.items())
+
+
+def _by_name(entries: Sequence[Mapping[str, Any]]) -> dict[str, Mapping[str, Any]]:
+    return {entry["name"]: entry for entry in entries}
+
+
+def _sections(record: Mapping[str, Any]) -> list[Section]:
+    groups: dict[str, list[Mapping[str, Any]]] = {}
+    for verdict in record.get("verdicts", []):
+        groups.setdefault(verdict["name"].rpartition(".")[0], []).append(verdict)
+    sections = []
+    for group, verdicts in groups.items():
+        curves = [curve for curve in record.get("curves", []) if curve["name"].startswith(group + ".")]
+        anchor = group.replace(".", "-")
+        sections.append(
+            Section(
+                title=visible(group.replace(".", " · ")),
+                anchor=anchor,
+                rows=[_row(record, verdict) for verdict in verdicts],
+                curves=[
+                    (visible(curve["title"]), curve_plot(curve, f"{anchor}-c{number}"))
+                    for number, curve in enumerate(curves)
+                ],
+                counts=counted(verdicts),
+            )
+        )
+    return sections
+
+
+def _half_width(entry: Mapping[str, Any]) -> float | None:
+    interval = entry.get("interval95")
+    if interval:
+        return float(interval[1] - interval[0]) / 2.0
+    return 2.0 * entry["u"] if entry.get("u") else None
+
+
+def _expected(expectation: Mapping[str, Any], requirement: Mapping[str, Any] | None, unit: str) -> str:
+    if requirement:
+        low, high = requirement.get("low"), requirement.get("high")
+        parts = [f"at least {in_unit(low, unit)}"] if low is not None else []
+        return " and ".join(parts + ([f"at most {in_unit(high, unit)}"] if high is not None else []))
+    if expectation.get("interval"):
+        low, high = expectation["interval"]
+        return f"{in_unit(low, unit)} to {in_unit(high, unit)}"
+    return with_uncertainty(expectation.get("value"), _half_width(expectation), unit)
+
+
+def _budget(entry: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Sources, largest first, each with its share of the variance and what would shrink it."""
+    parts = sorted(entry.get("budget", []), key=lambda part: -abs(part["u"]))
+    total = sum(part["u"] ** 2 for part in parts) or 1.0
+    return [
+        {
+            "source": visible(part["source"]),
+            "u": in_unit(abs(part["u"]), entry["unit"]),
+            "share": f"{100.0 * part['u'] ** 2 / total:.0f} %",
+            "shape": part["shape"] + (f", {plain(part['dof'], 2)} dof" if part.get("dof") else ""),
+            "remedy": visible(part.get("remedy", "")),
+        }
+        for part in parts
+    ]
+
+
+def _row(record: Mapping[str, Any], verdict: Mapping[str, Any]) -> Row:
+    name, unit = verdict["name"], verdict.get("unit", "")
+    measurement = _by_name(record.get("measurements", [])).get(name, {})
+    expectation = _by_name(record.get("expectations", [])).get(name, {})
+    requirement = verdict.get("requirement")
+    anchor = f"{'r' if requirement else 'q'}-{name.replace('.', '-')}"
+    return Row(
+        anchor=anchor,
+        where=visible(name.replace(".", " · ").replace("_", " ")),
+        quantity=visible(name.rpartition(".")[2].replace("_", " ")),
+        measured=with_uncertainty(measurement.get("value"), _half_width(measurement), unit) if measurement else "–",
+        expected=_expected(expectation, requirement, unit),
+        margin=in_unit(verdict.get("margin"), unit),
+        outcome=verdict["outcome"],
+        mark=MARKS.get(verdict["outcome"], "?"),
+        reason=visible(verdict.get("reason", "")),
+        interval=_interval(verdict, measurement, expectation, anchor),
+        budget=_budget(measurement) if measurement else [],
+        model=visible(expectation.get("model", "")),
+        note=visible(measurement.get("note", "")) if measurement else "",
+        detectable=in_unit(verdict.get("detectable"), unit),
+        e_n="–" if verdict.get("e_n") is None else f"{verdict['e_n']:.2f}".replace("-", "−"),
+    )
+
+
+def _interval(
+    verdict: Mapping[str, Any], measurement: Mapping[str, Any], expectation: Mapping[str, Any], anchor: str
+) -> Markup | None:
+    centre = None if verdict.get("requirement") or expectation.get("interval") else expectation.get("value")
+    return interval_plot(verdict, measurement, centre, f"{anchor}-i") if measurement else None

@@ -1,0 +1,118 @@
+"""The two plots of a report: a measured curve with its model, and a verdict as an interval with its margin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from xml.etree import ElementTree as Tree
+
+from markupsafe import Markup
+
+from harness.report import svg
+from harness.report.numbers import in_unit, prefix_for, visible
+
+WIDTH, HEIGHT = 720.0, 340.0
+BAND = 2.0
+"""Half-width of a model's band in standard uncertainties: about 95 % (JCGM 100:2008, 6.2.2)."""
+
+
+def _finished(root: Tree.Element) -> Markup:
+    return Markup(Tree.tostring(root, encoding="unicode"))  # text was escaped by the serialiser
+
+
+def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
+    """A curve of the record: measured points or line, the model's line and its band over them."""
+    series: Mapping[str, Sequence[Sequence[float]]] = curve["series"]
+    model = sorted((float(x), float(value), float(u)) for x, value, u in curve.get("model") or ())
+    xs = [row[0] for rows in series.values() for row in rows] + [row[0] for row in model]
+    ys = [row[1] for rows in series.values() for row in rows]
+    ys += [row[1] + side * BAND * row[2] for row in model for side in (-1, 1)]
+    x_factor, x_unit = prefix_for(max((abs(x) for x in xs), default=0.0), curve["x_unit"])
+    y_factor, y_unit = prefix_for(max((abs(y) for y in ys), default=0.0), curve["y_unit"])
+    low, high = svg.spread([x / x_factor for x in xs], 0.02)
+    across = svg.Scale(low=low, high=high, start=64, end=WIDTH - 12)
+    low, high = svg.spread([y / y_factor for y in ys])
+    up = svg.Scale(low=low, high=high, start=HEIGHT - 66, end=30)
+
+    def place(rows: Sequence[Sequence[float]]) -> list[tuple[float, float]]:
+        return [(across(row[0] / x_factor), up(row[1] / y_factor)) for row in rows]
+
+    described = f"{sum(map(len, series.values()))} measured points in {len(series)} series: {', '.join(series)}."
+    if model:
+        described += f" The model's line with a band of {BAND:g} standard uncertainties lies over them."
+    root = svg.drawing(WIDTH, HEIGHT, visible(curve["title"]), visible(described), name)
+    svg.axes(
+        root,
+        across,
+        up,
+        f"{visible(curve['x_label'])} / {x_unit or '1'}",
+        f"{visible(curve['y_label'])} / {y_unit or '1'}",
+    )
+    if model:
+        upper = place([(x, value + BAND * u) for x, value, u in model])
+        lower = place([(x, value - BAND * u) for x, value, u in reversed(model)])
+        svg.path(root, upper + lower, "band", closed=True)
+    for number, rows in enumerate(series.values()):
+        points = svg.decimate(place(rows))
+        if curve.get("joined"):
+            svg.path(root, points, f"trace s{number % 4}")
+        else:
+            svg.marks(root, points, f"mark s{number % 4}", number)
+    if model:
+        svg.path(root, place([(x, value) for x, value, _ in model]), "model")
+    _legend(root, list(series), bool(model), bool(curve.get("joined")))
+    return _finished(root)
+
+
+def _legend(root: Tree.Element, labels: Sequence[str], model: bool, joined: bool) -> None:
+    """One row under the plot; entries share the width evenly so that long names do not collide."""
+    entries = [*labels, *(["model, band 2 u"] if model else [])]
+    step = (WIDTH - 76) / max(1, len(entries))
+    for number, label in enumerate(entries):
+        x, y = 64 + number * step, HEIGHT - 8
+        if model and number == len(labels):
+            svg.line(root, x, y - 4, x + 22, y - 4, "model")
+        elif joined:
+            svg.line(root, x, y - 4, x + 22, y - 4, f"trace s{number % 4}")
+        else:
+            svg.marks(root, [(x + 11, y - 4)], f"mark s{number % 4}", number)
+        shown = visible(label)
+        most = max(8, int(step / 7))
+        svg.text(root, x + 28, y, shown if len(shown) <= most else shown[: most - 1] + "…", "tick", "start")
+
+
+def interval_plot(
+    verdict: Mapping[str, Any], measurement: Mapping[str, Any], expected: float | None, name: str
+) -> Markup | None:
+    """Acceptance limits as a bar, the measured value with its 95 % interval over it; None without limits."""
+    limits = verdict.get("limits")
+    value = measurement.get("value")
+    if value is None or not limits or all(limit is None for limit in limits):
+        return None
+    low95, high95 = measurement.get("interval95") or (value, value)
+    ends = [end for end in (*limits, value, low95, high95, expected) if end is not None]
+    low, high = svg.spread(ends, 0.12)
+    width, height = 240.0, 26.0
+    across = svg.Scale(low=low, high=high, start=4, end=width - 4)
+    unit = verdict["unit"]
+    words = (
+        f"{visible(verdict['name'])}: measured {in_unit(value, unit)}, limits {in_unit(limits[0], unit)} to "
+        f"{in_unit(limits[1], unit)}"
+    )
+    root = svg.drawing(width, height, words, f"Verdict: {verdict['outcome']}", name)
+    left = across(limits[0]) if limits[0] is not None else 0.0
+    right = across(limits[1]) if limits[1] is not None else width
+    Tree.SubElement(
+        root,
+        "rect",
+        {"x": f"{left:.1f}", "y": "8", "width": f"{max(0.5, right - left):.1f}", "height": "10", "class": "accept"},
+    )
+    for limit in limits:
+        if limit is not None:
+            svg.line(root, across(limit), 5, across(limit), 21, "limit")
+    if expected is not None:
+        svg.line(root, across(expected), 8, across(expected), 18, "expected")
+    kind = "point out" if verdict["outcome"] in {"differs", "nonconforming"} else "point"
+    svg.line(root, across(low95), 13, across(high95), 13, kind)
+    svg.marks(root, [(across(value), 13)], kind + " solid", 0)
+    return _finished(root)

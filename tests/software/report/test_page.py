@@ -1,0 +1,181 @@
+"""The page: what it must say, what it must never carry, and that anybody can read it."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.errors import RecordError
+from harness.report.page import counted, render, worst, write_report
+from tests.software.report.sample import record
+
+HOSTILE = "</title><script>alert(1)</script>[red]\"'&\x1b[2J\u202e{{7*7}}"
+
+
+class Outline(HTMLParser):
+    """Collects tags, attributes and text, and checks that tags nest."""
+
+    VOID = frozenset({"meta", "br", "line", "rect", "path"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in self.VOID:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+
+def outline(page: str) -> Outline:
+    parsed = Outline()
+    parsed.feed(page)
+    assert parsed.open == []
+    return parsed
+
+
+def test_the_verdict_comes_first_and_counts_every_word() -> None:
+    page = render(record())
+    text = " ".join(outline(page.partition("<body>")[2].partition("</body>")[0]).words)
+    assert text.index("The board is refused") < text.index("1 agrees, 1 conforming, 1 differs") < text.index("delay")
+    assert "more delay in the loop" in text
+    assert "VIRTUAL BENCH" in text
+    assert "no multimeter on this rig" in text
+    assert "This rig has no oscilloscope; it would add the dead time." in text
+
+
+def test_a_virtual_record_and_an_unfinished_one_say_so_and_others_do_not() -> None:
+    stopped = render(record(finished=False, stop={"kind": "interrupted", "message": "Ctrl-C in gate.step"}))
+    assert "UNFINISHED: Ctrl-C in gate.step" in stopped
+    real = render(record(virtual=False))
+    assert "VIRTUAL BENCH" not in real
+    assert "UNFINISHED" not in real
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (["agrees"], "accepted"),
+        (["agrees", "not run"], "accepted"),
+        (["agrees", "cannot tell"], "open"),
+        (["agrees", "undecided", "nonconforming"], "refused"),
+        (["not run"], "open"),
+        ([], "open"),
+    ],
+)
+def test_the_headline_claims_no_more_than_the_verdicts(words: list[str], expected: str) -> None:
+    assert worst([{"outcome": word} for word in words]) == expected
+
+
+def test_counting_uses_the_plural_where_there_are_several() -> None:
+    assert counted([{"outcome": "agrees"}, {"outcome": "agrees"}, {"outcome": "differs"}]) == "2 agree, 1 differs"
+    assert counted([]) == "nothing was judged"
+
+
+def _poisoned(value: Any, key: str = "") -> Any:
+    """Every text of a record that comes from outside, replaced by the hostile one."""
+    if isinstance(value, dict):
+        return {name: _poisoned(inner, name) for name, inner in value.items()}
+    if isinstance(value, list):
+        return [_poisoned(inner, key) for inner in value]
+    ours = {"outcome", "unit", "x_unit", "y_unit", "name", "shape"}
+    return HOSTILE if isinstance(value, str) and key not in ours else value
+
+
+def test_strangers_text_is_shown_and_never_obeyed() -> None:
+    sample = _poisoned(record())
+    sample["instruments"] = {HOSTILE: sample["instruments"]["supply"]}
+    page = render(sample)
+    parsed = outline(page)
+    assert not [tag for tag, _ in parsed.tags if tag in {"script", "img", "iframe", "link", "object"}]
+    assert not [attributes for _, attributes in parsed.tags if any(name.startswith("on") for name in attributes)]
+    assert "\x1b" not in page
+    assert "\u202e" not in page
+    assert "\\x1b[2J" in page
+    assert "{{7*7}}" in page
+
+
+def test_the_page_forbids_scripts_and_fetches_nothing() -> None:
+    page = render(record())
+    assert "default-src 'none'" in page
+    assert not re.search(r"""(?:src|href)\s*=\s*["'](?!#)""", page)
+    assert "url(" not in page
+
+
+def test_plots_have_words_for_those_who_do_not_see_them() -> None:
+    parsed = outline(render(record()))
+    drawings = [attributes for tag, attributes in parsed.tags if tag == "svg"]
+    assert len(drawings) >= 4
+    for attributes in drawings:
+        assert attributes["role"] == "img"
+        assert attributes["aria-labelledby"]
+    identities = [attributes["id"] for _, attributes in parsed.tags if attributes.get("id")]
+    assert len(identities) == len(set(identities))
+
+
+def test_headings_descend_one_level_at_a_time() -> None:
+    levels = [int(tag[1]) for tag, _ in outline(render(record())).tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance of #rrggbb (WCAG 2.1, definition in its glossary; from memory)."""
+    if len(colour) == 4:
+        colour = "#" + "".join(2 * letter for letter in colour[1:])
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_every_ink_stands_off_its_paper() -> None:
+    """Contrast of at least 4.5 to 1 for text, in light, dark and print (WCAG 2.1, 1.4.3; from memory)."""
+    style = (Path(__file__).parents[3] / "harness/report/page.css").read_text(encoding="utf-8")
+    themes = [
+        dict(re.findall(r"--(\w+): (#[0-9a-f]{3,6})", block)) for block in re.findall(r":root \{(.*?)\}", style, re.S)
+    ]
+    assert len(themes) == 3
+    for theme in themes:
+        for ink in ("ink", "soft", "good", "bad", "ask", "blue"):
+            for paper in ("paper", "panel"):
+                light, dark = sorted((_luminance(theme[ink]), _luminance(theme[paper])), reverse=True)
+                assert (light + 0.05) / (dark + 0.05) >= 4.5, (ink, paper, theme)
+
+
+def test_writing_beside_the_record_and_a_clear_error_without_one(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match=r"expected a readable record\.json"):
+        write_report(tmp_path)
+    (tmp_path / "record.json").write_text(json.dumps(record()), encoding="utf-8")
+    assert write_report(tmp_path).read_text(encoding="utf-8").startswith("<!doctype html>")
+    (tmp_path / "record.json").write_text("{", encoding="utf-8")
+    with pytest.raises(RecordError, match=r"expected a readable record\.json"):
+        write_report(tmp_path)
+
+
+@given(st.text())
+def test_no_text_breaks_the_page(words: str) -> None:
+    sample = record()
+    sample["causes"] = [{"words": words, "parted_by": words}]
+    sample["curves"][0]["title"] = words
+    outline(render(sample))
