@@ -109,10 +109,10 @@ def _cell_masses(shape: Shape, reach: float, cell: float) -> NDArray[np.float64]
 
 
 def _t_cdf(x: NDArray[np.float64], dof: float) -> NDArray[np.float64]:
+    import numpy as np
     from scipy.special import ndtr, stdtr
 
-    result: NDArray[np.float64] = ndtr(x) if math.isinf(dof) else stdtr(dof, x)
-    return result
+    return np.asarray(ndtr(x) if math.isinf(dof) else stdtr(dof, x), dtype=np.float64)
 
 
 def second_order(function: Callable[..., float], **inputs: Quantity) -> float:
