@@ -13,6 +13,7 @@ from .wiring import Bench, Seeds, average
 VOLTAGE = Span(low=0.0, high=32.0, default=0.0, unit="V")
 CURRENT = Span(low=0.0, high=5.0, default=0.1, unit="A")
 PROTECTION = Span(low=0.5, high=35.0, default=35.0, unit="V")
+CHANNEL = Span(low=1, high=1, default=1)
 APERTURE_S = 0.02  # one power line cycle
 VOLTAGE_NOISE_V = 3e-4
 CURRENT_NOISE_A = 5e-5
@@ -57,6 +58,7 @@ class SupplyInstrument(Instrument):
         self.add_action(f"{source}VOLTage:PROTection:CLEar", self._stage.clear_protection)
         self.add_action("OUTPut#:PROTection:CLEar", self._stage.clear_protection)
         self.add_boolean("OUTPut#[:STATe]", lambda: self._stage.state in {"cv", "cc"}, self._put_output)
+        self.add_number("INSTrument:NSELect", CHANNEL, lambda: 1.0, lambda _: None)
         self.add_query("MEASure[:SCALar]:VOLTage[:DC]", self._measure_voltage)
         self.add_query("MEASure[:SCALar]:CURRent[:DC]", self._measure_current)
         self.reset()

@@ -1,0 +1,172 @@
+"""DC supply by class: limits first and read back, then output; readings with the accuracy of the rig file."""
+
+from __future__ import annotations
+
+import math
+from enum import Enum
+from types import TracebackType
+from typing import Self
+
+from harness.bench.reading import AccuracyEntry, Reading
+from harness.bench.visa import TIMEOUT_S, Session
+
+READ_BACK_RELATIVE = 2e-3  # common practice, no source: setting resolution of a bench supply
+READ_BACK_ABSOLUTE = 5e-3  # the same, in volts and amperes
+
+# STATus:QUEStionable:CONDition? (SCPI-1999 volume 1, 9.3): which quantity is not under control.
+VOLTAGE_UNREGULATED = 1
+CURRENT_UNREGULATED = 2
+
+
+class OutputState(Enum):
+    """What the output does, after IviDCPwr's QueryOutputState."""
+
+    OFF = "off"
+    CONSTANT_VOLTAGE = "constant voltage"
+    CONSTANT_CURRENT = "constant current"
+    OVER_VOLTAGE = "switched off by its over-voltage protection"
+    UNREGULATED = "on, unregulated"
+
+
+def off_command(channel: int | None = None) -> str:
+    """The message that switches an output off, for those who must do it without a Supply (the guard)."""
+    return _select(channel) + "OUTP OFF"
+
+
+def _select(channel: int | None) -> str:
+    # In the same message as the command, so that nobody can turn the selection between the two.
+    return "" if channel is None else f"INST:NSEL {channel};:"
+
+
+class Supply:
+    """One output of a DC supply."""
+
+    def __init__(
+        self,
+        session: Session,
+        *,
+        voltage_accuracy: AccuracyEntry,
+        current_accuracy: AccuracyEntry,
+        channel: int | None = None,
+    ) -> None:
+        self.session = session
+        self.channel = channel
+        self._accuracy = {"voltage": voltage_accuracy, "current": current_accuracy}
+        self._configured = False
+        self._count = 0
+
+    @classmethod
+    def open(
+        cls,
+        name: str,
+        address: str,
+        *,
+        voltage_accuracy: AccuracyEntry,
+        current_accuracy: AccuracyEntry,
+        channel: int | None = None,
+        timeout_s: float = TIMEOUT_S,
+        identity: str | None = None,
+    ) -> Self:
+        """Connect, by queries only. Raises InstrumentError."""
+        session = Session.open(name, address, timeout_s=timeout_s, identity=identity)
+        return cls(session, voltage_accuracy=voltage_accuracy, current_accuracy=current_accuracy, channel=channel)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the connection; the output stays as it is."""
+        self.session.close()
+
+    @property
+    def identity(self) -> str:
+        """The *IDN? text."""
+        return self.session.identity
+
+    def configure(self, *, voltage_v: float, current_limit_a: float, protection_v: float) -> None:
+        """Output off, then set voltage, current limit and over-voltage protection, and read each back.
+
+        Raises InstrumentError where the supply refuses one or holds another value than was sent.
+        """
+        self._configured = False
+        self.output_off()
+        # From 0 V, so that no order of old and new limits conflicts.
+        self._set("VOLT 0")
+        for command, value, unit in (
+            ("VOLT:PROT", protection_v, "V"),
+            ("CURR", current_limit_a, "A"),
+            ("VOLT", voltage_v, "V"),
+        ):
+            self._set(f"{command} {value!r}")
+            held = self._number(f"{command}?")
+            if not math.isclose(held, value, rel_tol=READ_BACK_RELATIVE, abs_tol=READ_BACK_ABSOLUTE):
+                raise self.session.error(f"{command}: set to {value:g} {unit}, but it holds {held:g} {unit}")
+        self._configured = True
+
+    def output_on(self) -> None:
+        """Switch the output on. Raises InstrumentError before `configure`, or where it does not come on."""
+        if not self._configured:
+            raise self.session.error("output not switched on: its limits were not set and read back before")
+        self._set("OUTP ON")
+        state = self.state()
+        if state in {OutputState.OFF, OutputState.OVER_VOLTAGE}:
+            raise self.session.error(f"output should be on; it is {state.value}")
+
+    def output_off(self) -> None:
+        """Switch the output off and prove it. Raises InstrumentError."""
+        self.session.setting(off_command(self.channel))
+        if self.output_enabled():
+            raise self.session.error("OUTP OFF was taken, but its output is still on")
+
+    def output_enabled(self) -> bool:
+        """Whether the output is on. A query only."""
+        return self._number("OUTP?") != 0.0
+
+    def state(self) -> OutputState:
+        """What the output does."""
+        if self._number("VOLT:PROT:TRIP?") != 0.0:
+            return OutputState.OVER_VOLTAGE
+        if not self.output_enabled():
+            return OutputState.OFF
+        condition = int(self._number("STAT:QUES:COND?"))
+        match bool(condition & VOLTAGE_UNREGULATED), bool(condition & CURRENT_UNREGULATED):
+            case False, True:
+                return OutputState.CONSTANT_VOLTAGE
+            case True, False:
+                return OutputState.CONSTANT_CURRENT
+        return OutputState.UNREGULATED
+
+    def reset_output_protection(self) -> None:
+        """Clear a tripped over-voltage protection; the output stays off."""
+        self._set("VOLT:PROT:CLE")
+
+    def measure_voltage(self) -> Reading:
+        """Voltage at the output's terminals, V."""
+        return self._measure("MEAS:VOLT?", "voltage", "V")
+
+    def measure_current(self) -> Reading:
+        """Current out of the output, A."""
+        return self._measure("MEAS:CURR?", "current", "A")
+
+    def _measure(self, command: str, function: str, unit: str) -> Reading:
+        value = self._number(command)
+        self._count += 1
+        return Reading(
+            name=self.session.name,
+            function=function,
+            value=value,
+            unit=unit,
+            accuracy=self._accuracy[function],
+            number=self._count,
+        )
+
+    def _set(self, command: str) -> None:
+        self.session.setting(_select(self.channel) + command)
+
+    def _number(self, command: str) -> float:
+        return self.session.number(_select(self.channel) + command)
