@@ -17,6 +17,7 @@ from harness.errors import RigFileError
 from harness.rigfile import crosscheck, problems
 from harness.rigfile.known import Known
 from harness.rigfile.spec import RigSpec
+from harness.words import visible
 
 LARGEST = 1_000_000
 """Bytes of a rig file, at most. Arbitrary: a real one has some thousand."""
@@ -37,10 +38,10 @@ def load(path: Path | str) -> RigSpec:
             content = stream.read(LARGEST + 1)
     except FileNotFoundError as error:
         hint = "no such rig file; `rotorgate inspect --new FILE` writes one to fill in"
-        raise RigFileError([f"{problems.escaped(str(path))}: {hint}"]) from error
+        raise RigFileError([f"{visible(str(path))}: {hint}"]) from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise RigFileError([f"{problems.escaped(str(path))}: cannot read the rig file: {reason}"]) from error
+        raise RigFileError([f"{visible(str(path))}: cannot read the rig file: {reason}"]) from error
     return loads(content, _name(path))
 
 
@@ -66,7 +67,7 @@ def loads(content: bytes, file: str) -> RigSpec:
 
 
 def _name(path: Path) -> str:
-    return problems.escaped(path.name or str(path))
+    return visible(path.name or str(path))
 
 
 def _decoded(content: bytes, file: str) -> str:
@@ -82,11 +83,11 @@ def _parsed(text: str, file: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise RigFileError([f"{file}: not valid TOML: {problems.escaped(str(error))}"]) from error
+        raise RigFileError([f"{file}: not valid TOML: {visible(str(error))}"]) from error
     except RecursionError as error:
         raise RigFileError([f"{file}: nested too deeply for a rig file"]) from error
     except ValueError as error:  # an integer of more digits than Python converts, a date that does not exist
-        raise RigFileError([f"{file}: not valid TOML: {problems.escaped(str(error))}"]) from error
+        raise RigFileError([f"{file}: not valid TOML: {visible(str(error))}"]) from error
 
 
 def _unclean(raw: Mapping[str, Any]) -> Iterator[crosscheck.Problem]:

@@ -10,6 +10,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from harness.rigfile.spec import RigSpec
+from harness.words import visible
 
 UNITS: tuple[str, ...] = (
     "kg_m2", "g_cm2", "n_m_s", "n_m_a", "rad_s", "k_w", "j_k", "v_s", "per_rad", "per_deg", "per_k", "n_m", "n_cm",
@@ -29,13 +30,8 @@ def dotted(place: Sequence[int | str]) -> str:
             parts += f"[{step}]"
         else:
             bare = step.replace("_", "").replace("-", "").isalnum() and step.isascii()
-            parts += ("." if parts else "") + (step if bare else f'"{escaped(step)}"')
+            parts += ("." if parts else "") + (step if bare else f'"{visible(step)}"')
     return parts
-
-
-def escaped(words: str) -> str:
-    """Text with control and other unprintable characters as escapes, so that it is safe to show."""
-    return "".join(mark if mark.isprintable() else mark.encode("unicode_escape").decode("ascii") for mark in words)
 
 
 def shown(value: Any) -> str:
@@ -43,9 +39,9 @@ def shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return f'"{escaped(value[:57] + "..." if len(value) > 60 else value)}"'
+        return f'"{visible(value[:57] + "..." if len(value) > 60 else value)}"'
     if isinstance(value, Mapping):
-        keys = [escaped(str(key))[:20] for key in list(value)[:3]] or ["nothing in it"]
+        keys = [visible(str(key))[:20] for key in list(value)[:3]] or ["nothing in it"]
         return f"a table with {', '.join(keys)}{', ...' if len(value) > 3 else ''}"
     if isinstance(value, list):
         return f"a list of {len(value)}"

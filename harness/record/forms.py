@@ -1,0 +1,152 @@
+"""Results as JSON and back: the forms that entries of record.json take, schema 1.
+
+JSON has no NaN and no infinity, so neither is ever written: an infinite number of degrees of freedom is null,
+and so is an open limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+from harness.errors import RecordError
+from harness.quantity import Contribution, Quantity
+from harness.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+
+Entry = dict[str, Any]
+
+
+def clean(value: Any) -> Any:
+    """Any value as JSON takes it: numpy scalars as Python's, NaN and infinities as null, tuples as lists."""
+    if isinstance(value, Enum):
+        return value.value
+    if value is None or isinstance(value, bool | str | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): clean(entry) for key, entry in value.items()}
+    if isinstance(value, Path):
+        return value.as_posix()
+    if isinstance(value, bytes):
+        return value.hex()
+    for method in ("item", "tolist"):  # numpy scalars and arrays, without importing numpy
+        if hasattr(value, method) and (method == "tolist" or getattr(value, "shape", None) == ()):
+            return clean(getattr(value, method)())
+    if isinstance(value, Sequence | set | frozenset):
+        return [clean(entry) for entry in value]
+    raise TypeError(f"a record holds JSON values only, found {type(value).__name__}")
+
+
+def budget_entries(quantity: Quantity) -> list[Entry]:
+    """A budget, largest contribution first."""
+    ordered = sorted(quantity.budget.items(), key=lambda item: (-abs(item[1].u), item[0]))
+    return [
+        {"source": source, "u": part.u, "shape": part.shape, "dof": finite(part.dof), "remedy": part.remedy}
+        for source, part in ordered
+    ]
+
+
+def finite(value: float | None) -> float | None:
+    """The number, None where it is absent or infinite."""
+    return value if value is not None and math.isfinite(value) else None
+
+
+def quantity_entry(quantity: Quantity) -> Entry:
+    """Value, unit, standard uncertainty, effective degrees of freedom, budget."""
+    return {
+        "value": quantity.value, "unit": quantity.unit, "u": quantity.u, "dof": finite(quantity.dof),
+        "budget": budget_entries(quantity),
+    }
+
+
+def measurement_entry(measurement: Measurement) -> Entry:
+    """A measurement with its 95 % interval."""
+    return {
+        "name": measurement.name, **quantity_entry(measurement.quantity),
+        "interval95": list(measurement.quantity.interval(0.95)),
+        "observations": list(measurement.observations), "note": measurement.note,
+    }
+
+
+def unmeasured_entry(unmeasured: Unmeasured) -> Entry:
+    """A planned quantity without a number."""
+    return {"name": unmeasured.name, "outcome": unmeasured.outcome.value, "reason": unmeasured.reason}
+
+
+def expectation_entry(expectation: Expectation) -> Entry:
+    """An expectation; `value` is null where the rig file is silent."""
+    empty: Entry = {"value": None, "unit": "", "u": None, "dof": None, "budget": []}
+    return {
+        "name": expectation.name,
+        **(empty if expectation.quantity is None else quantity_entry(expectation.quantity)),
+        "interval": None if expectation.interval is None else list(expectation.interval),
+        "needs": expectation.needs, "model": expectation.model, "inputs": dict(expectation.inputs),
+    }
+
+
+def verdict_entry(verdict: Verdict) -> Entry:
+    """A verdict; the measurement and expectation it was taken from stand in their own lists."""
+    requirement = verdict.requirement
+    return {
+        "name": verdict.name, "outcome": verdict.outcome.value, "unit": verdict.unit,
+        "limits": None if verdict.limits is None else [finite(limit) for limit in verdict.limits],
+        "margin": finite(verdict.margin), "e_n": finite(verdict.e_n), "detectable": finite(verdict.detectable),
+        "must_detect": finite(verdict.must_detect), "reason": verdict.reason,
+        "requirement": None if requirement is None else {"low": requirement.low, "high": requirement.high},
+    }
+
+
+def curve_entry(curve: Curve) -> Entry:
+    """A measured curve and the model over it."""
+    return {
+        "name": curve.name, "title": curve.title, "x_label": curve.x_label, "x_unit": curve.x_unit,
+        "y_label": curve.y_label, "y_unit": curve.y_unit, "joined": curve.joined,
+        "series": {label: [list(point) for point in points] for label, points in curve.series.items()},
+        "model": [list(row) for row in curve.model],
+    }
+
+
+def quantity_from(entry: Mapping[str, Any]) -> Quantity:
+    """The quantity of an entry. Raises RecordError where the entry is none."""
+    try:
+        budget = {
+            part["source"]: Contribution(
+                u=part["u"], shape=part["shape"], remedy=part["remedy"],
+                dof=math.inf if part["dof"] is None else part["dof"],
+            )
+            for part in entry["budget"]
+        }
+        return Quantity(value=entry["value"], unit=entry["unit"], budget=budget)
+    except (KeyError, TypeError) as error:
+        name = entry.get("name", "an entry")
+        raise RecordError(f"record: {name}: expected value, unit and budget: {error}") from error
+
+
+def measurement_from(entry: Mapping[str, Any]) -> Measurement:
+    """The measurement of an entry."""
+    return Measurement(name=entry["name"], quantity=quantity_from(entry), observations=tuple(entry["observations"]),
+                       note=entry["note"])
+
+
+def unmeasured_from(entry: Mapping[str, Any]) -> Unmeasured:
+    """The unmeasured quantity of an entry."""
+    return Unmeasured(name=entry["name"], outcome=Outcome(entry["outcome"]), reason=entry["reason"])
+
+
+def expectation_from(entry: Mapping[str, Any]) -> Expectation:
+    """The expectation of an entry."""
+    interval = entry["interval"]
+    return Expectation(
+        name=entry["name"], quantity=None if entry["value"] is None else quantity_from(entry),
+        interval=None if interval is None else (interval[0], interval[1]), needs=entry["needs"], model=entry["model"],
+        inputs=entry["inputs"],
+    )
+
+
+def requirement_from(name: str, entry: Mapping[str, Any]) -> Requirement:
+    """The requirement of a verdict's entry."""
+    return Requirement(name=name, low=entry["low"], high=entry["high"])

@@ -1,0 +1,158 @@
+"""Records: on disk when taken, whole at any moment, readable unfinished, refused in words when damaged."""
+
+import json
+import math
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.errors import HarnessError, RecordError
+from harness.observation import Column, Observation
+from harness.quantity import Contribution, Quantity, exact
+from harness.record import RecordWriter, read
+from harness.record.forms import clean, expectation_entry, expectation_from, measurement_entry, measurement_from
+from harness.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+
+OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": ["gate.step.delay"], "seed": 1}
+
+
+def observation(name: str = "gate.step.small") -> Observation:
+    data = np.array([(1, -5), (2, 7)], dtype=[("t", "<u4"), ("count", "<i2")])
+    columns = (Column(name="t", unit="s", scale=1e-6), Column(name="count", unit="rad", scale=1e-3))
+    return Observation(name=name, columns=columns, data=data, conditions={"amplitude": np.float32(0.5), "at": (1, 2)})
+
+
+def test_an_observation_is_there_before_the_run_ends(tmp_path):
+    writer = RecordWriter(tmp_path / "run", OPENING)
+    writer.keep(observation())
+    record = read(tmp_path / "run")
+    assert not record.finished
+    taken = record.observation("gate.step.small")
+    assert taken.data.tolist() == [(1, -5), (2, 7)]
+    assert taken.si("t").tolist() == pytest.approx([1e-6, 2e-6])
+    assert taken.conditions == {"amplitude": 0.5, "at": [1, 2]}
+    assert [entry.name for entry in record.observations()] == ["gate.step.small"]
+
+
+def test_a_killed_run_leaves_a_readable_record(tmp_path):
+    program = (
+        "import os, sys; from pathlib import Path; from harness.record import RecordWriter\n"
+        "from tests.software.record.test_record import OPENING, observation\n"
+        f"w = RecordWriter(Path({str(tmp_path / 'run')!r}), OPENING)\n"
+        "for k in range(5): w.keep(observation(f'gate.step.n{k}'))\n"
+        "print('kept', flush=True); os.kill(os.getpid(), 9)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    if os.name == "posix":
+        assert done.returncode == -9, done.stderr
+    assert len(read(tmp_path / "run").observations()) == 5
+
+
+def test_results_come_back_as_they_were(tmp_path):
+    quantity = Quantity(value=1.5, unit="N m", budget={"a": Contribution(u=-0.1, dof=4.0), "b": Contribution(u=0.2)})
+    measurement = Measurement(name="gate.step.delay", quantity=quantity, observations=("o",), note="n")
+    expectation = Expectation(name="gate.step.delay", quantity=exact(1.0, "N m"), interval=(0.9, 1.1),
+                              inputs={"r": 5.6})
+    silent = Expectation(name="gate.step.decay", needs="motor.gate.flux_linkage_v_s")
+    absent = Unmeasured(name="gate.step.decay", outcome=Outcome.NOT_RUN, reason="because")
+    writer = RecordWriter(tmp_path, OPENING)
+    writer.results([measurement, absent])
+    writer.expectations([expectation, silent])
+    writer.verdicts([Verdict(name="gate.step.delay", outcome=Outcome.CONFORMING, limits=(-math.inf, 2.0),
+                             requirement=Requirement(name="x", high=2.0), e_n=math.inf)])
+    writer.curves([Curve(name="gate.step.small", title="t", x_label="x", x_unit="s", y_label="y", y_unit="rad",
+                         series={"up": ((0.0, 1.0),)})])
+    writer.finish(0, "2026-01-01T00:00:00Z")
+    record = read(tmp_path)
+    assert record.finished
+    assert record.results == [measurement, absent]
+    assert record.expectations == [expectation, silent]
+    assert record.content["verdicts"][0]["limits"] == [None, 2.0]
+    assert record.content["measurements"][0]["budget"][0]["source"] == "b"
+    json.loads((tmp_path / "record.json").read_text(), parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
+
+
+floats = st.floats(-1e6, 1e6)
+quantities = st.builds(
+    Quantity, value=floats, unit=st.just("rad"),
+    budget=st.dictionaries(st.text(max_size=5), st.builds(
+        Contribution, u=floats, dof=st.floats(0.5, 100) | st.just(math.inf), remedy=st.text(max_size=5)), max_size=4))
+
+
+@given(quantities, st.text(max_size=5))
+def test_any_quantity_survives_json(quantity, note):
+    measurement = Measurement(name="a.b.c", quantity=quantity, note=note)
+    entry = json.loads(json.dumps(clean(measurement_entry(measurement)), allow_nan=False))
+    assert measurement_from(entry) == measurement
+    expectation = Expectation(name="a.b.c", quantity=quantity)
+    assert expectation_from(json.loads(json.dumps(clean(expectation_entry(expectation))))) == expectation
+
+
+def test_a_first_stop_stands(tmp_path):
+    writer = RecordWriter(tmp_path, OPENING)
+    writer.stop("bench", "the board does not answer")
+    writer.stop("defect", "what followed")
+    writer.finish(3, "2026-01-01T00:00:00Z")
+    record = read(tmp_path)
+    assert not record.finished
+    assert record.content["stop"] == {"kind": "bench", "message": "the board does not answer"}
+
+
+def test_what_is_refused(tmp_path):
+    writer = RecordWriter(tmp_path, OPENING)
+    with pytest.raises(RecordError, match="holds a record already; choose another folder with --out"):
+        RecordWriter(tmp_path, OPENING)
+    writer.keep(observation())
+    with pytest.raises(HarnessError, match=r"gate.step.small: kept already"):
+        writer.keep(observation())
+    with pytest.raises(HarnessError, match="expected a dotted name"):
+        writer.keep(observation("../outside"))
+    with pytest.raises(HarnessError, match="holds Python objects"):
+        writer.keep(Observation(name="a", columns=(), data=np.array([({},)], dtype=[("x", "O")])))
+    (tmp_path / "plain").write_text("")
+    with pytest.raises(RecordError, match="cannot make a folder"):
+        RecordWriter(tmp_path / "plain" / "run", OPENING)
+
+
+@pytest.mark.parametrize(("change", "message"), [
+    (lambda c: c.update(schema=2), "schema 2, written by a newer rotorgate; this one reads up to 1"),
+    (lambda c: c.update(schema=0), "expected a schema number from 1, found 0"),
+    (lambda c: c.pop("schema"), "not a record: expected a schema number"),
+    (lambda c: c.update(verdicts=None), "damaged: expected verdicts as list, found NoneType"),
+])
+def test_damage_is_named(tmp_path, change, message):
+    RecordWriter(tmp_path, OPENING)
+    content = json.loads((tmp_path / "record.json").read_text())
+    change(content)
+    (tmp_path / "record.json").write_text(json.dumps(content))
+    with pytest.raises(RecordError, match=message):
+        read(tmp_path)
+
+
+def test_no_record_and_no_json(tmp_path):
+    with pytest.raises(RecordError, match="no record here; expected a folder that holds"):
+        read(tmp_path)
+    (tmp_path / "record.json").write_text("{")
+    with pytest.raises(RecordError, match="damaged: not valid JSON"):
+        read(tmp_path)
+
+
+def test_files_outside_and_pickles_are_not_read(tmp_path):
+    writer = RecordWriter(tmp_path / "run", OPENING)
+    writer.keep(observation())
+    np.save(tmp_path / "outside.npy", np.zeros(2))
+    for name in ["../outside.npy", str(tmp_path / "outside.npy")]:
+        writer.content["observations"][0]["file"] = name
+        writer.put()
+        with pytest.raises(RecordError, match="lies outside the record"):
+            read(tmp_path / "run").observations()
+    np.save(tmp_path / "run" / "pickle.npy", np.array([{}], dtype=object), allow_pickle=True)
+    writer.content["observations"][0]["file"] = "pickle.npy"
+    writer.put()
+    with pytest.raises(RecordError, match="cannot read the observation"):
+        read(tmp_path / "run").observations()
