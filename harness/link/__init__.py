@@ -1,0 +1,1 @@
+"""Host to board: raw REPL, frames of samples, deployment."""

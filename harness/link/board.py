@@ -1,0 +1,291 @@
+"""A MicroPython board on its raw REPL: execute, deploy, run device scripts, get it back from any state."""
+
+from __future__ import annotations
+
+import ast
+import contextlib
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import TracebackType
+
+from harness.clock import Clock
+from harness.errors import DeviceError, LinkError, LinkTimeout
+from harness.link import files, snippets
+from harness.link.port import Port
+from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State
+from harness.link.run import Run
+from harness.link.wire import Damaged
+
+log = logging.getLogger("harness.link")
+
+_PAUSE_S = 0.01
+"""Between pieces of a source on boards without flow control: 64 bytes last 5.6 ms at 115200 baud."""
+_QUIET_S = 0.1
+"""A board that has said nothing for so long has answered (arbitrary; USB answers within some milliseconds)."""
+_ATTEMPT_S = 0.5
+"""Wait for the raw prompt before interrupting again (arbitrary)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardIdentity:
+    """What the board says of itself."""
+
+    unique_id: str
+    system: str
+    implementation: str
+    version: str
+    machine: str
+
+    @property
+    def virtual(self) -> bool:
+        """Whether it calls itself VIRTUAL."""
+        return "VIRTUAL" in f"{self.machine} {self.version} {self.system}".upper()
+
+
+class Board:
+    """One board. Open it with `Board.open`; a context manager that leaves it at its friendly prompt.
+
+    `make_safe_source` is the first thing executed after any interrupt: all phase pins off.
+    """
+
+    def __init__(self, port: Port, make_safe_source: str = "") -> None:
+        self.port = port
+        self.clock: Clock = port.clock
+        self.make_safe_source = make_safe_source
+        self._repl = RawRepl()
+        self._abilities: frozenset[str] | None = None
+        self._deployed: set[str] = set()
+
+    @classmethod
+    def open(cls, port_url: str, clock: Clock, *, make_safe_source: str = "", interrupt: bool = True,
+             timeout_s: float = 5.0, control_lines: bool = True) -> Board:
+        """Open the port and bring the board to its raw prompt, whatever it is doing.
+
+        `interrupt=False`: only if it is idle. Raises LinkError, LinkTimeout, BenchBusy.
+        """
+        board = cls(Port(port_url, clock, control_lines=control_lines), make_safe_source)
+        try:
+            if not interrupt:
+                board._require_idle()
+            board.enter(timeout_s)
+        except BaseException:
+            board.port.close()
+            raise
+        return board
+
+    def __enter__(self) -> Board:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Leave the board at its friendly prompt and close the port; never raises."""
+        with contextlib.suppress(LinkError):
+            self._repl.leave()
+            self.port.write(self._repl.take())
+        self.port.close()
+
+    # --- getting it back ---------------------------------------------------------------------------
+
+    def enter(self, timeout_s: float = 5.0) -> None:
+        """Bring the board to its raw prompt from any state, then make it safe. Raises LinkTimeout."""
+        deadline_s = self.clock.now_s() + timeout_s
+        heard = b""
+        while True:
+            self._repl.interrupt()
+            self.port.write(self._repl.take())
+            heard += self._quiet(min(deadline_s, self.clock.now_s() + _ATTEMPT_S))
+            self._repl.enter()
+            self.port.write(self._repl.take())
+            attempt_s = min(deadline_s, self.clock.now_s() + _ATTEMPT_S)
+            while data := self.port.read(attempt_s):
+                heard += data
+                if any(isinstance(happening, Entered) for happening in self._repl.receive(data)):
+                    if self.make_safe_source:
+                        self.execute(self.make_safe_source)
+                    return
+            if self.clock.now_s() >= deadline_s:
+                raise LinkTimeout(
+                    f"{self.port.url}: no raw prompt within {timeout_s:g} s of interrupting; "
+                    f"{_heard(heard)}; check that this port is a MicroPython board, or reset it", heard)
+
+    def interrupt(self, timeout_s: float = 5.0) -> None:
+        """Stop what runs, and make the board safe."""
+        self.enter(timeout_s)
+
+    def soft_reset(self, timeout_s: float = 5.0) -> None:
+        """Restart the interpreter: globals, timers and modules are gone; main.py is not run."""
+        self._abilities = None
+        self._deployed.clear()
+        self._repl.soft_reset()
+        heard = self._until(Restarted, timeout_s, "soft reset")
+        log.debug("soft reset: %r", heard)
+
+    # --- code on the board -------------------------------------------------------------------------
+
+    def execute(self, source: str, timeout_s: float = 5.0) -> str:
+        """Run `source` to its end and return what it printed.
+
+        Raises DeviceError (it raised), LinkTimeout (interrupted and made safe first), LinkError.
+        """
+        self._start(source, framed=False)
+        return _text(self._until(Ended, timeout_s, "script"))
+
+    def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> Run:
+        """Start a script that sends frames. `timeout_s`: until it is started.
+
+        `heartbeat_s`: while the host waits for frames it sends an empty line this often (the script reads
+        them with `frames.Inbox`, and feeds its deadman).
+        """
+        self._deploy_frames()
+        run = Run(self, heartbeat_s=heartbeat_s)
+        self._start(snippets.framed(source), framed=True)
+        run.wait_started(timeout_s)
+        return run
+
+    # --- files -------------------------------------------------------------------------------------
+
+    def deploy(self, scripts: Mapping[str, bytes]) -> list[str]:
+        """Put device scripts where the board imports them; write only those that differ; return their names."""
+        return files.deploy(self, scripts)
+
+    def read_file(self, name: str, timeout_s: float = 60.0) -> bytes:
+        """The content of a file on the board."""
+        return files.read_file(self, name, timeout_s)
+
+    def write_file(self, name: str, data: bytes, timeout_s: float = 60.0) -> None:
+        """Write a file on the board and check it there."""
+        files.write_file(self, name, data, timeout_s)
+
+    def rename(self, old: str, new: str) -> None:
+        """Rename a file on the board, over one that may be there."""
+        files.rename(self, old, new)
+
+    def remove(self, name: str) -> None:
+        """Remove a file from the board."""
+        self.execute(f"import os\nos.remove({name!r})")
+
+    # --- what it is --------------------------------------------------------------------------------
+
+    def identity(self) -> BoardIdentity:
+        """What the board says of itself."""
+        return BoardIdentity(**ast.literal_eval(self.execute(snippets.IDENTITY)))
+
+    @property
+    def abilities(self) -> frozenset[str]:
+        """What this board's MicroPython has, of the names in `snippets.ABILITIES`; asked once."""
+        if self._abilities is None:
+            self._abilities = frozenset(self.execute(snippets.ABILITIES).split())
+        return self._abilities
+
+    # --- the conversation, also for Run and files --------------------------------------------------
+
+    def _start(self, source: str, *, framed: bool) -> None:
+        if self._repl.state is not State.READY:
+            raise LinkError(f"{self.port.url}: board is not at its prompt ({self._repl.state.name.lower()}); "
+                            "a script still runs, or the link was lost: interrupt first")
+        try:
+            self._repl.execute(source, framed=framed)
+        except ValueError as error:
+            raise LinkError(f"{self.port.url}: cannot send this script: {error}") from error
+        self.flush()
+
+    def flush(self) -> None:
+        """Write what the conversation wants written."""
+        if data := self._repl.take():
+            self.port.write(data)
+        while self._repl.paced:
+            self.clock.sleep_s(_PAUSE_S)
+            self.port.write(self._repl.take())
+
+    def hear(self, deadline_s: float) -> list[Happening] | None:
+        """What happened next; None when nothing came until the deadline. Writes what that asks for.
+
+        Raises LinkError if the board restarted or a frame is damaged.
+        """
+        data = self.port.read(deadline_s)
+        if not data:
+            return None
+        happenings = self._repl.receive(data)
+        self.flush()
+        return happenings
+
+    def _until(self, wanted: type[Ended] | type[Restarted], timeout_s: float, what: str) -> bytes:
+        deadline_s = self.clock.now_s() + timeout_s
+        printed = b""
+        while True:
+            happenings = self.hear(deadline_s)
+            if happenings is None:
+                self._recover()
+                raise LinkTimeout(f"{self.port.url}: {what} not over within {timeout_s:g} s; {_heard(printed)}", printed)
+            for happening in happenings:
+                match happening:
+                    case Output(data):
+                        printed += data
+                    case Ended(traceback) if wanted is Ended:
+                        self.raise_traceback(traceback)
+                        return printed
+                    case Restarted(data):
+                        if wanted is Restarted and self._repl.state is State.READY:
+                            return data
+                        self.restarted(printed + data)
+                    case _:
+                        pass
+
+    def raise_traceback(self, traceback: bytes) -> None:
+        """Raise DeviceError if a script ended by raising."""
+        if traceback:
+            text = _text(traceback)
+            last = text.strip().rsplit("\n", 1)[-1]
+            raise DeviceError(f"{self.port.url}: code on the board raised {last}", text)
+
+    def restarted(self, data: bytes) -> None:
+        """Raise: the board has reset itself in the middle."""
+        self._abilities = None
+        self._deployed.clear()
+        with contextlib.suppress(LinkError):
+            self.enter()
+        raise LinkError(f"{self.port.url}: the board has reset itself while a script ran; {_heard(data)}", data)
+
+    def damaged(self, damage: Damaged, expected: int) -> None:
+        """Raise: a frame failed its checks."""
+        self._recover()
+        raise LinkError(f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}", damage.data)
+
+    def _recover(self) -> None:
+        """Back to the prompt and safe, if it can be had; the error on its way says what went wrong first."""
+        with contextlib.suppress(LinkError):
+            self.enter()
+
+    def _quiet(self, deadline_s: float) -> bytes:
+        heard = b""
+        while self.clock.now_s() < deadline_s:
+            data = self.port.read(min(deadline_s, self.clock.now_s() + _QUIET_S))
+            heard += data
+            if not data or heard.endswith(b">>> ") or heard.endswith(b"\x04>"):
+                break
+        return heard
+
+    def _require_idle(self) -> None:
+        """Leave a running program alone: only a board at a prompt answers this."""
+        self._repl.leave()
+        self.port.write(self._repl.take())
+        heard = self._quiet(self.clock.now_s() + _ATTEMPT_S)
+        if not heard.endswith(b">>> "):
+            raise LinkError(f"{self.port.url}: expected a board at its prompt, found it busy; {_heard(heard)}; "
+                            "not interrupted", heard)
+
+    def _deploy_frames(self) -> None:
+        if "frames.py" not in self._deployed:
+            self.deploy({"frames.py": snippets.frames_source()})
+
+
+def _text(data: bytes) -> str:
+    """Printed bytes as text; boards end lines with CR LF, the Unix port with LF."""
+    return data.decode("utf-8", "backslashreplace").replace("\r\n", "\n")
+
+
+def _heard(data: bytes) -> str:
+    return f"received {len(data)} bytes, the last {data[-80:]!r}" if data else "received nothing"

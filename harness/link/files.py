@@ -1,0 +1,176 @@
+"""Files on the board: written only if they differ, checked there by hash (or length and CRC), read back in frames."""
+
+from __future__ import annotations
+
+import hashlib
+from binascii import crc32
+from collections.abc import Iterator, Mapping
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING
+
+from harness.errors import LinkError, LinkTimeout
+from harness.link import snippets
+from harness.link.protocol import Ended, Output, Restarted
+from harness.link.run import CREDIT
+
+if TYPE_CHECKING:
+    from harness.link.board import Board
+
+BLOCK = CREDIT // 2 - 2
+"""Payload of a block to the board: two blocks with their two bytes of head are within the credit."""
+_LITERAL = 96
+"""Bytes a command where blocks cannot be read: its escaped literal stays short enough for one write mostly."""
+
+
+def deploy(board: Board, scripts: Mapping[str, bytes]) -> list[str]:
+    """Put `scripts` (name -> content) where the board imports them; returns the names written.
+
+    Raises LinkError if a file of the board's own would be hidden.
+    """
+    has = board.abilities
+    wanted = {name: snippets.slim(data) if "small" in has and name.endswith(".py") else data
+              for name, data in scripts.items()}
+    folder = f"{snippets.FOLDER}/" if "mkdir" in has else ""
+    prepare = _PREPARE if folder else ""
+    listed = board.execute(prepare + _sums(board, [folder + name for name in wanted], own=bool(folder)), timeout_s=30.0)
+    sums, own = _parse(listed)
+    if hidden := sorted(set(own) & set(wanted)):
+        raise LinkError(f"{board.port.url}: the board has its own {', '.join(hidden)}, which a device script of that "
+                        "name would hide: rename the board's file")
+    written = [name for name, data in wanted.items() if not _same(sums.get(folder + name, "-"), data)]
+    for name in sorted(written, key=lambda name: name != "frames.py"):  # its CRC checks the others
+        write_file(board, folder + name, wanted[name])
+    if written:
+        modules = [PurePosixPath(name).stem for name in written]
+        board.execute(f"import sys\nfor n in {modules!r}: getattr(sys, 'modules', {{}}).pop(n, None)\n")
+    board._deployed.update(wanted)
+    return written
+
+
+def write_file(board: Board, name: str, data: bytes, timeout_s: float = 60.0) -> None:
+    """Write a file under a passing name, check it on the board, then put it in place.
+
+    Raises LinkError if what the board holds differs from what was sent.
+    """
+    has = board.abilities
+    passing = f"{name}.part" if "rename" in has else name
+    if "binary_in" in has:
+        _send_blocks(board, passing, data, timeout_s)
+    else:
+        _send_literals(board, passing, data, timeout_s)
+    sums, _ = _parse(board.execute(_sums(board, [passing]), timeout_s=timeout_s))
+    if not _same(sums[passing], data):
+        raise LinkError(f"{board.port.url}: {name}: the board holds something else than was sent "
+                        f"({sums[passing]}, expected {_sum_of(data, sums[passing])}); its file system may be full")
+    if passing != name:
+        rename(board, passing, name)
+
+
+def read_file(board: Board, name: str, timeout_s: float = 60.0) -> bytes:
+    """The content of a file; raises DeviceError if there is none."""
+    pieces = []
+    with board.run(_READ % {"name": name}) as run:
+        while (piece := run.next_piece(timeout_s)) is not None:
+            pieces.append(piece)
+    return b"".join(pieces)
+
+
+def rename(board: Board, old: str, new: str) -> None:
+    """Rename over a file that may be there (FAT refuses that)."""
+    board.execute(f"import os\ntry: os.rename({old!r}, {new!r})\n"
+                  f"except OSError:\n os.remove({new!r})\n os.rename({old!r}, {new!r})\n")
+
+
+_PREPARE = f"""\
+import os, sys
+try: os.mkdir({snippets.FOLDER!r})
+except OSError: pass
+if {snippets.FOLDER!r} not in sys.path: sys.path.append({snippets.FOLDER!r})
+"""
+
+_READ = """\
+f = open(%(name)r, 'rb')
+while 1:
+    b = f.read(512)
+    if not b: break
+    frames.send(70, b)
+f.close()
+"""
+
+
+def _sums(board: Board, names: list[str], *, own: bool = False) -> str:
+    helper = snippets.SHA256 if "hashlib" in board.abilities else snippets.LENGTH_CRC
+    listing = "import os\nfor n in os.listdir(): print('own', n)\n" if own else ""
+    return helper + listing + f"for n in {names!r}: print(_sum(n), n)\n"
+
+
+def _parse(listed: str) -> tuple[dict[str, str], list[str]]:
+    sums: dict[str, str] = {}
+    own = []
+    for line in listed.splitlines():
+        what, _, name = line.partition(" ")
+        if what == "own":
+            own.append(name)
+        else:
+            sums[name] = what
+    return sums, own
+
+
+def _sum_of(data: bytes, like: str) -> str:
+    return f"{len(data)}:{crc32(data)}" if ":" in like else hashlib.sha256(data).hexdigest()
+
+
+def _same(found: str, data: bytes) -> bool:
+    return found == _sum_of(data, found)
+
+
+def _blocks(data: bytes) -> Iterator[bytes]:
+    """Length + 32, key, content under that key: no byte of it is 03, which would interrupt the board.
+
+    A block of at most 255 bytes leaves at least one key free; most need none (0).
+    """
+    for at in range(0, len(data), BLOCK):
+        block = data[at : at + BLOCK]
+        key = next(key for key in range(256) if key != 3 and key ^ 3 not in block)
+        yield bytes((len(block) + 32, key)) + (bytes(byte ^ key for byte in block) if key else block)
+    yield b"\x20\x00"
+
+
+def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None:
+    deadline_s = board.clock.now_s() + timeout_s
+    board._start(snippets.RECEIVE % {"name": name, "block": BLOCK}, framed=False)
+    blocks = list(_blocks(data))
+    sent = taken = 0
+    printed = b""
+    while True:
+        happenings = board.hear(deadline_s)
+        if happenings is None:
+            board._recover()
+            raise LinkTimeout(f"{board.port.url}: {name}: board took {max(0, taken - 1)} of {len(blocks) - 1} blocks "
+                              f"within {timeout_s:g} s", printed)
+        for happening in happenings:
+            match happening:
+                case Output(text):
+                    printed = (printed + text)[-80:]
+                    taken += text.count(b"+")
+                case Ended(traceback):
+                    board.raise_traceback(traceback)
+                    return
+                case Restarted(text):
+                    board.restarted(printed + text)
+                case _:
+                    pass
+        if taken:
+            ready = b"".join(blocks[sent : taken + 1])
+            sent = max(sent, min(taken + 1, len(blocks)))
+            if ready:
+                board.port.write(ready)
+
+
+def _send_literals(board: Board, name: str, data: bytes, timeout_s: float) -> None:
+    board.execute(f"_f = open({name!r}, 'wb')")
+    try:
+        for at in range(0, len(data), _LITERAL):
+            board.execute(f"_f.write({data[at : at + _LITERAL]!r})", timeout_s)
+    finally:
+        board.execute("_f.close()")

@@ -1,0 +1,131 @@
+"""What frames mean: rows of a stream with named columns, events, and that none is missing.
+
+The other side is device_scripts/frames.py, which also states the layout on the wire.
+"""
+
+from __future__ import annotations
+
+import ast
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import LinkError
+from harness.link.wire import RawFrame
+
+_TYPES: Mapping[str, str] = {
+    "b": "i1", "B": "u1", "h": "<i2", "H": "<u2", "i": "<i4", "I": "<u4", "q": "<i8", "Q": "<u8", "f": "<f4", "d": "<f8",
+}
+LAYOUT = 1
+"""Version of the frame layout, sent in the first frame of a run."""
+
+
+@dataclass(frozen=True, slots=True)
+class StreamColumn:
+    """A column as the board names it: `code` is the struct code of its raw value."""
+
+    name: str
+    unit: str
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Consecutive rows of one stream."""
+
+    stream: str
+    columns: tuple[StreamColumn, ...]
+    data: NDArray[np.void]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened once on the board."""
+
+    name: str
+    value: object
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """The board has taken this many bytes of what was sent to it."""
+
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class FilePiece:
+    """A piece of a file of the board."""
+
+    data: bytes
+
+
+Frame = Rows | Event
+
+
+class FrameReader:
+    """Turns frames into rows and events; raises LinkError naming the frame if one is missing or makes no sense."""
+
+    def __init__(self) -> None:
+        self.expected = 0
+        self.begun = False
+        self.finished = False
+        self._streams: list[tuple[str, tuple[StreamColumn, ...], np.dtype[np.void]]] = []
+
+    def read(self, frame: RawFrame) -> Rows | Event | Taken | FilePiece | None:
+        """What a frame says; None for those that only keep order."""
+        if frame.sequence != self.expected & 0xFFFF:
+            missing = (frame.sequence - self.expected) & 0xFFFF
+            raise LinkError(f"frame {self.expected}: lost with {missing - 1} more, frame {frame.sequence} came in its place"
+                            if missing > 1 else
+                            f"frame {self.expected}: lost, frame {frame.sequence} came in its place", frame.payload)
+        number = self.expected
+        self.expected += 1
+        try:
+            return self._meaning(frame.kind, frame.payload)
+        except (ValueError, LookupError, SyntaxError, struct.error, TypeError) as error:
+            raise LinkError(f"frame {number}: kind {frame.kind:#04x} makes no sense: {error}", frame.payload) from error
+
+    def close(self) -> None:
+        """The script has ended without raising: nothing may be missing."""
+        if not self.begun:
+            raise LinkError("frame 0: lost, the script has ended without its first frame")
+        if not self.finished:
+            raise LinkError(f"frame {self.expected}: lost, the script has ended without its last frame")
+
+    def _meaning(self, kind: int, payload: bytes) -> Rows | Event | Taken | FilePiece | None:
+        match chr(kind):
+            case "D":
+                name, columns, dtype = self._streams[payload[0]]
+                return Rows(name, columns, np.frombuffer(payload, dtype, offset=1))
+            case "E":
+                name, _, value = payload.decode().partition("\n")
+                return Event(name, ast.literal_eval(value))
+            case "A":
+                return Taken(int.from_bytes(payload, "little"))
+            case "F":
+                return FilePiece(payload)
+            case "H":
+                self._streams.append(self._stream(payload))
+            case "B":
+                if payload[0] != LAYOUT:
+                    raise ValueError(f"frame layout {payload[0]}, expected {LAYOUT}: deploy frames.py again")
+                self.begun = True
+            case "Z":
+                if int.from_bytes(payload, "little") != self.expected - 1 & 0xFFFF:
+                    raise ValueError(f"board counted {int.from_bytes(payload, 'little')} frames")
+                self.finished = True
+            case _:
+                raise ValueError("unknown kind")
+        return None
+
+    def _stream(self, payload: bytes) -> tuple[str, tuple[StreamColumn, ...], np.dtype[np.void]]:
+        if payload[0] - 48 != len(self._streams):
+            raise ValueError(f"header of stream {payload[0] - 48}, expected {len(self._streams)}")
+        name, *lines = payload[1:].decode().split("\n")
+        columns = tuple(StreamColumn(*line.split(" ")) for line in lines)
+        dtype = np.dtype([(column.name, _TYPES[column.code]) for column in columns])
+        return name, columns, dtype

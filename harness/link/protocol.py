@@ -1,0 +1,338 @@
+"""MicroPython's raw REPL as a state machine: bytes in, bytes out, no I/O, no clock.
+
+Source: MicroPython's documentation, reference/repl ("raw REPL" and "raw-paste mode"). The owner feeds
+what was received to `receive`, writes what `take` returns, and decides how long to wait.
+
+Output is not escaped on this link, so a byte 04 inside a frame of samples would look like the end of
+the script. A framed script's output is therefore read frame by frame before 04 is looked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, auto
+
+from harness.link.wire import Damaged, RawFrame, Splitter
+
+INTERRUPT = b"\x03"
+END = b"\x04"
+RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n>"
+RESTART_MARKS = (RAW_BANNER, b"soft reboot\r\n", b'Type "help()" for more information.')
+"""None of these comes from a script in its right mind; each means that the board has started anew."""
+
+SHORT = 240
+"""Sources up to this many bytes go in one write without asking for raw-paste: every port's input buffer
+holds them (the smallest known is 256 bytes), and a round trip is saved."""
+TYPED = 64
+"""Bytes at a time into a board without flow control (the input buffer of small UART ports)."""
+
+_NOT_IN_SOURCE = frozenset(b"\x01\x02\x03\x04\x05")
+
+
+class State(Enum):
+    """Where the conversation stands."""
+
+    LOST = auto()
+    ENTERING = auto()
+    READY = auto()
+    ASKED = auto()
+    PASTING = auto()
+    COMPILING = auto()
+    TYPING = auto()
+    OUTPUT = auto()
+    TRACEBACK = auto()
+    PROMPT = auto()
+    RESTARTING = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """The board is at the raw prompt."""
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What the script printed, as bytes."""
+
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The script has ended; `traceback` is empty if it did not raise."""
+
+    traceback: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Restarted:
+    """The board has reset itself; what it says then is in `data`."""
+
+    data: bytes
+
+
+Happening = Entered | Output | RawFrame | Damaged | Ended | Restarted
+
+
+class RawRepl:
+    """One conversation with a board's raw REPL."""
+
+    def __init__(self) -> None:
+        self.state = State.LOST
+        self.offers_paste: bool | None = None
+        self._in = bytearray()
+        self._out = bytearray()
+        self._source = b""
+        self._sent = 0
+        self._credit = 0
+        self._window = 0
+        self._splitter: Splitter | None = None
+        self._tail = b""
+        self._traceback = b""
+        self._happenings: list[Happening] = []
+
+    # --- what the owner asks for -------------------------------------------------------------------
+
+    def take(self) -> bytes:
+        """What is to be written now. While `paced`, call again after a pause."""
+        if self.state is State.TYPING and self._sent < len(self._source):
+            piece = self._source[self._sent : self._sent + (TYPED if len(self._source) > SHORT else SHORT + 1)]
+            self._sent += len(piece)
+            self._out += piece
+        data = bytes(self._out)
+        self._out.clear()
+        return data
+
+    @property
+    def paced(self) -> bool:
+        """More source waits for a pause, because this board has no flow control."""
+        return self.state is State.TYPING and self._sent < len(self._source)
+
+    def interrupt(self) -> None:
+        """Stop whatever runs, in whatever mode; then `enter`, once the reply has come."""
+        self.state = State.LOST
+        self._out[:] = b"\r" + INTERRUPT
+
+    def enter(self) -> None:
+        """Ask for the raw prompt. Not before the answer to `interrupt` (MicroPython 1.17 and 1.18 go deaf)."""
+        self._in.clear()
+        self.state = State.ENTERING
+        self._out += b"\r\x01"
+
+    def leave(self) -> None:
+        """Back to the friendly prompt."""
+        self.state = State.LOST
+        self._out += b"\r\x02"
+
+    def soft_reset(self) -> None:
+        """Reset the interpreter from the raw prompt; main.py is not run."""
+        self._must_be(State.READY)
+        self._in.clear()
+        self.state = State.RESTARTING
+        self._out += END
+
+    def execute(self, source: str, *, framed: bool = False) -> None:
+        """Start a script. `framed`: its output holds frames.
+
+        Raises ValueError if the source holds control characters that the link cannot carry.
+        """
+        self._must_be(State.READY)
+        data = source.replace("\r\n", "\n").encode()
+        if not _NOT_IN_SOURCE.isdisjoint(data):
+            raise ValueError("source holds a control character 01 to 05: write it as an escape")
+        self._in.clear()
+        self._tail = b""
+        self._sent = 0
+        self._splitter = Splitter() if framed else None
+        if len(data) <= SHORT or self.offers_paste is False:
+            self._source = data + END
+            self.state = State.TYPING
+        else:
+            self._source = data
+            self.state = State.ASKED
+            self._out += b"\x05A\x01"
+
+    # --- what the board says -----------------------------------------------------------------------
+
+    def receive(self, data: bytes) -> list[Happening]:
+        """Take what has come, in pieces of any size; return what it means, in order."""
+        self._in += data
+        self._happenings = []
+        while self._in and self._STEPS[self.state](self):
+            pass
+        return self._happenings
+
+    def _must_be(self, state: State) -> None:
+        if self.state is not state:
+            raise ValueError(f"the board must be {state.name.lower()}, and is {self.state.name.lower()}")
+
+    def _drop(self) -> bool:
+        """Noise: nobody asked."""
+        self._in.clear()
+        return False
+
+    def _entering(self) -> bool:
+        at = self._in.find(RAW_BANNER)
+        if at < 0:
+            del self._in[: -len(RAW_BANNER)]
+            return False
+        del self._in[: at + len(RAW_BANNER)]
+        self.state = State.READY
+        self._happenings.append(Entered())
+        return True
+
+    def _restarting(self) -> bool:
+        at = self._in.find(RAW_BANNER)
+        if at < 0:
+            return False
+        text = bytes(self._in[:at])
+        del self._in[: at + len(RAW_BANNER)]
+        self.state = State.READY
+        self._happenings.append(Restarted(text))
+        return True
+
+    def _asked(self) -> bool:
+        """Reply to the question for raw-paste: R 01 and the window, R 00, or the banner of old firmware."""
+        accepted, refused, banner = (self._in.find(mark) for mark in (b"R\x01", b"R\x00", RAW_BANNER))
+        if accepted >= 0:
+            if len(self._in) < accepted + 4:
+                return False
+            self.offers_paste = True
+            self._window = int.from_bytes(self._in[accepted + 2 : accepted + 4], "little")
+            self._credit = self._window
+            del self._in[: accepted + 4]
+            self.state = State.PASTING
+            self._paste()
+            return True
+        if refused >= 0:
+            self.offers_paste = False
+            del self._in[: refused + 2]
+        elif banner >= 0:
+            self.offers_paste = False
+            del self._in[: banner + len(RAW_BANNER)]
+        else:
+            return False
+        self._source += END
+        self.state = State.TYPING
+        return True
+
+    def _paste(self) -> None:
+        piece = self._source[self._sent : self._sent + self._credit]
+        self._sent += len(piece)
+        self._credit -= len(piece)
+        self._out += piece
+        if self._sent == len(self._source):
+            self._out += END
+            self.state = State.COMPILING
+
+    def _pasting(self) -> bool:
+        byte = self._in.pop(0)
+        if byte == 0x01:
+            self._credit += self._window
+            self._paste()
+        elif byte == 0x04:  # the board has seen enough, mostly a syntax error: it waits for our 04
+            self._out += END
+            self.state = State.OUTPUT
+        return True
+
+    def _compiling(self) -> bool:
+        if self._in.pop(0) == 0x04:
+            self.state = State.OUTPUT
+        return True
+
+    def _typing(self) -> bool:
+        at = self._in.find(b"OK")
+        if at < 0:
+            if self._restart_seen(bytes(self._in)):
+                return self._restart()
+            del self._in[:-64]
+            return False
+        if self.paced:
+            return False
+        del self._in[: at + 2]
+        self.state = State.OUTPUT
+        return True
+
+    def _output(self) -> bool:
+        if self._splitter is not None:
+            return self._framed_output(self._splitter)
+        at = self._in.find(END)
+        text = bytes(self._in if at < 0 else self._in[:at])
+        if self._text(text):
+            return self._restart()
+        if at < 0:
+            self._in.clear()
+            return False
+        del self._in[: at + 1]
+        self.state = State.TRACEBACK
+        return True
+
+    def _framed_output(self, splitter: Splitter) -> bool:
+        for piece in splitter.split(self._in):
+            if isinstance(piece, bytes):
+                if self._text(piece):
+                    self._in[:0] = piece
+                    return self._restart()
+            else:
+                self._happenings.append(piece)
+                if isinstance(piece, Damaged):
+                    self.state = State.LOST
+                    return False
+        if splitter.ended:
+            self.state = State.TRACEBACK
+            return True
+        if self._in and self._restart_seen(bytes(self._in)):  # a frame cut short by a reset
+            return self._restart()
+        return False
+
+    def _text(self, text: bytes) -> bool:
+        """Hand on printed text; True if it tells of a restart."""
+        if not text:
+            return False
+        seen = self._restart_seen(self._tail + text)
+        self._tail = (self._tail + text)[-64:]
+        if not seen:
+            self._happenings.append(Output(text))
+        return seen
+
+    def _traceback_text(self) -> bool:
+        at = self._in.find(END)
+        if at < 0:
+            return self._restart() if self._restart_seen(bytes(self._in)) else False
+        self._traceback = bytes(self._in[:at])
+        del self._in[: at + 1]
+        self.state = State.PROMPT
+        return True
+
+    def _prompt(self) -> bool:
+        if self._in[:1] == b">":
+            del self._in[:1]
+            self.state = State.READY
+            self._happenings.append(Ended(self._traceback))
+            return True
+        return self._restart()  # SystemExit: the board resets instead of prompting
+
+    @staticmethod
+    def _restart_seen(text: bytes) -> bool:
+        return any(mark in text for mark in RESTART_MARKS)
+
+    def _restart(self) -> bool:
+        """The board has reset in the middle; where it stands now only `enter` can tell."""
+        self._happenings.append(Restarted(bytes(self._in)))
+        self._in.clear()
+        self.state = State.LOST
+        return False
+
+    _STEPS = {  # noqa: RUF012
+        State.LOST: _drop,
+        State.READY: _drop,
+        State.ENTERING: _entering,
+        State.RESTARTING: _restarting,
+        State.ASKED: _asked,
+        State.PASTING: _pasting,
+        State.COMPILING: _compiling,
+        State.TYPING: _typing,
+        State.OUTPUT: _output,
+        State.TRACEBACK: _traceback_text,
+        State.PROMPT: _prompt,
+    }

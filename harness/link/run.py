@@ -1,0 +1,157 @@
+"""A device script at work: frames from it, lines to it, and its end."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+from harness.errors import LinkError, LinkTimeout
+from harness.link.frames import Event, FilePiece, FrameReader, Rows, Taken
+from harness.link.protocol import Ended, Happening, Output, Restarted
+from harness.link.wire import Damaged, RawFrame
+
+if TYPE_CHECKING:
+    from harness.link.board import Board
+
+CREDIT = 250
+"""Most bytes on their way to a script: the smallest input buffer of today's ports holds 256."""
+
+
+class Run:
+    """A running script. A context manager that interrupts the script, and makes the board safe, on an exception."""
+
+    def __init__(self, board: Board, *, heartbeat_s: float | None = None) -> None:
+        self.board = board
+        self.ended = False
+        self._heartbeat_s = heartbeat_s
+        self._heard_s = board.clock.now_s()
+        self._reader = FrameReader()
+        self._frames: deque[Rows | Event | FilePiece] = deque()
+        self._printed = bytearray()
+        self._in_flight = 0
+        self._started = False
+        self._beaten_s = self._heard_s
+
+    def __enter__(self) -> Run:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        if error is not None and not self.ended:
+            self.board._recover()
+            self.ended = True
+
+    @property
+    def printed(self) -> str:
+        """What the script has printed so far, without frames."""
+        return self._printed.decode("utf-8", "backslashreplace").replace("\r\n", "\n")
+
+    def wait_started(self, timeout_s: float) -> None:
+        """Wait for the first frame, which says that the script is compiled and runs."""
+        self._until(lambda: self._reader.begun, timeout_s, "its start")
+
+    def send(self, line: bytes, timeout_s: float = 2.0) -> None:
+        """Send one line; waits while too much is unacknowledged. Raises LinkTimeout, DeviceError, LinkError.
+
+        `line` has no newline and none of the bytes 01 to 04, and at most 127 bytes.
+        """
+        if len(line) > 127 or any(byte in line for byte in b"\x01\x02\x03\x04\r\n"):
+            raise ValueError(f"a line of at most 127 bytes without 01 to 04, CR, LF expected, found {line!r}")
+        data = line + b"\n"
+        self._until(lambda: self.ended or self._in_flight + len(data) <= CREDIT, timeout_s, "credit to send")
+        if self.ended:
+            raise LinkError(f"{self.board.port.url}: the script has ended; {line!r} was not sent")
+        self.board.port.write(data)
+        self._in_flight += len(data)
+        self._beaten_s = self.board.clock.now_s()
+
+    def next_frame(self, timeout_s: float = 5.0) -> Rows | Event | None:
+        """The next rows or event; None when the script has ended and nothing is left.
+
+        Raises LinkTimeout, DeviceError (the script raised), LinkError (a frame lost or damaged, link lost).
+        """
+        self._until(lambda: bool(self._frames) or self.ended, timeout_s, "a frame")
+        while self._frames:
+            frame = self._frames.popleft()
+            if not isinstance(frame, FilePiece):
+                return frame
+        return None
+
+    def next_piece(self, timeout_s: float = 5.0) -> bytes | None:
+        """The next piece of a file; None at its end."""
+        self._until(lambda: bool(self._frames) or self.ended, timeout_s, "a piece of a file")
+        while self._frames:
+            frame = self._frames.popleft()
+            if isinstance(frame, FilePiece):
+                return frame.data
+        return None
+
+    def finish(self, timeout_s: float = 5.0) -> str:
+        """Wait for the script's end and return what it printed; frames not yet taken stay for `next_frame`."""
+        self._until(lambda: self.ended, timeout_s, "its end")
+        return self.printed
+
+    def abort(self) -> None:
+        """Interrupt the script and make the board safe."""
+        self.ended = True
+        self.board.interrupt()
+
+    # ------------------------------------------------------------------------------------------------
+
+    def _until(self, reached: Callable[[], bool], timeout_s: float, what: str) -> None:
+        clock = self.board.clock
+        deadline_s = clock.now_s() + timeout_s
+        while not reached():
+            happenings = self.board.hear(min(deadline_s, self._next_beat_s()))
+            now_s = clock.now_s()
+            if happenings is not None:
+                self._take(happenings)
+            elif now_s >= deadline_s:
+                tail = bytes(self._printed[-80:])
+                self.ended = True
+                self.board._recover()
+                raise LinkTimeout(f"{self.board.port.url}: script did not give {what} within {timeout_s:g} s; "
+                                  f"{self._reader.expected} frames had come, printed {tail!r}", tail)
+            self._beat(now_s)
+
+    def _next_beat_s(self) -> float:
+        return float("inf") if self._heartbeat_s is None else self._beaten_s + self._heartbeat_s
+
+    def _beat(self, now_s: float) -> None:
+        if now_s >= self._next_beat_s() and self._in_flight < CREDIT and not self.ended:
+            self.board.port.write(b"\n")
+            self._in_flight += 1
+            self._beaten_s = now_s
+
+    def _take(self, happenings: list[Happening]) -> None:
+        for happening in happenings:
+            match happening:
+                case RawFrame():
+                    self._frame(happening)
+                case Output(data):
+                    self._printed += data
+                case Damaged():
+                    self.ended = True
+                    self.board.damaged(happening, self._reader.expected)
+                case Restarted(data):
+                    self.ended = True
+                    self.board.restarted(data)
+                case Ended(traceback):
+                    self.ended = True
+                    self.board.raise_traceback(traceback)
+                    self._reader.close()
+                case _:
+                    pass
+
+    def _frame(self, raw: RawFrame) -> None:
+        try:
+            meaning = self._reader.read(raw)
+        except LinkError:
+            self.ended = True
+            self.board._recover()
+            raise
+        if isinstance(meaning, Taken):
+            self._in_flight -= meaning.count
+        elif meaning is not None:
+            self._frames.append(meaning)

@@ -1,0 +1,134 @@
+"""Short pieces of MicroPython that the link itself runs on a board. They run from 1.9 on."""
+
+from __future__ import annotations
+
+import ast
+from importlib import resources
+
+FOLDER = "rotorgate"
+"""Folder on the board for device scripts, so that none of them overwrites a file of the firmware."""
+
+IDENTITY = """\
+import sys
+try:
+    from machine import unique_id
+    uid = unique_id()
+except Exception:
+    uid = b''
+i = sys.implementation
+v = '.'.join([str(n) for n in i[1] if n != ''])
+m = getattr(i, '_machine', '')
+try:
+    import os
+    m = os.uname()[4]
+except Exception:
+    pass
+print(repr({'unique_id': ''.join(['%02x' % b for b in uid]), 'system': sys.platform, 'implementation': i[0], 'version': v, 'machine': m}))
+"""
+
+ABILITIES = """\
+import sys, gc, os
+o = []
+if hasattr(getattr(sys, 'stdout', None), 'buffer'): o.append('binary_out')
+if hasattr(sys, 'stdin'): o.append('stdin')
+if hasattr(getattr(sys, 'stdin', None), 'buffer'): o.append('binary_in')
+for n in ('hashlib', 'select', 'binascii'):
+    try:
+        __import__(n)
+        o.append(n)
+    except ImportError: pass
+for n in ('mkdir', 'rename'):
+    if hasattr(os, n): o.append(n)
+gc.collect()
+if gc.mem_free() < 20000: o.append('small')
+print(' '.join(o))
+"""
+"""Prints the abilities: binary_out, stdin, binary_in, hashlib, select, binascii, mkdir, rename, small (heap)."""
+
+CRC_KNOWN = """\
+try:
+    from binascii import crc32
+except ImportError:
+    try:
+        from frames import crc32
+    except Exception:
+        crc32 = None
+"""
+
+SHA256 = """\
+import hashlib
+def _sum(n):
+    try: f = open(n, 'rb')
+    except OSError: return '-'
+    h = hashlib.sha256()
+    while 1:
+        b = f.read(512)
+        if not b: break
+        h.update(b)
+    f.close()
+    return ''.join(['%02x' % b for b in h.digest()])
+"""
+
+LENGTH_CRC = CRC_KNOWN + """\
+def _sum(n):
+    if not crc32 or crc32(b'123456789') != 0xcbf43926: return '-'
+    try: f = open(n, 'rb')
+    except OSError: return '-'
+    c = s = 0
+    while 1:
+        b = f.read(128)
+        if not b: break
+        c = crc32(b, c)
+        s += len(b)
+    f.close()
+    return '%d:%d' % (s, c)
+"""
+
+RECEIVE = """\
+import sys
+_r = sys.stdin.buffer.readinto
+_w = sys.stdout.write
+_h = bytearray(2)
+_b = bytearray(%(block)d)
+_f = open(%(name)r, 'wb')
+_w('+')
+try:
+    while 1:
+        _r(_h)
+        n = _h[0] - 32
+        if not n: break
+        b = _b if n == %(block)d else bytearray(n)
+        _r(b)
+        k = _h[1]
+        if k:
+            for i in range(n): b[i] ^= k
+        _f.write(b)
+        _w('+')
+finally:
+    _f.close()
+"""
+
+
+def framed(source: str) -> str:
+    """A script with the first and last frame around it."""
+    return f"import frames\nframes.begin()\n{source}\nframes.done()\n"
+
+
+def frames_source() -> bytes:
+    """The device side of frames."""
+    return resources.files("device_scripts").joinpath("frames.py").read_bytes()
+
+
+def slim(source: bytes) -> bytes:
+    """A device script without comments and docstrings, its line numbers kept, for boards with a few KiB of heap."""
+    text = source.decode()
+    lines = [line if not line.lstrip().startswith("#") else "" for line in text.split("\n")]
+    for node in ast.walk(ast.parse(text)):
+        if not isinstance(node, ast.Module | ast.FunctionDef | ast.ClassDef) or ast.get_docstring(node) is None:
+            continue
+        doc = node.body[0]
+        for number in range(doc.lineno - 1, doc.end_lineno or doc.lineno):
+            lines[number] = ""
+        if len(node.body) == 1:
+            lines[doc.lineno - 1] = " " * doc.col_offset + "pass"
+    return "\n".join(lines).encode()
