@@ -72,6 +72,18 @@ class Requirement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Detect:
+    """The smallest deviation from the model that must not go unseen: percent of the expected value, or absolute."""
+
+    percent: float | None = None
+    absolute: float | None = None
+
+    def deviation(self, expected: float) -> float:
+        """The deviation in the unit of the quantity."""
+        return self.absolute if self.absolute is not None else abs(expected) * (self.percent or 0.0) / 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """The decision on one quantity, with what it was taken from."""
 
@@ -90,6 +102,8 @@ class Verdict:
     """The smallest deviation that would have been caught 95 times in 100."""
     must_detect: float | None = None
     reason: str = ""
+    note: str = ""
+    """What the measurement noted (`phase C carries no current`); a diagnosis may repeat it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,24 +22,10 @@ from functools import lru_cache
 
 from harness.coverage import student_quantile
 from harness.quantity import Contribution, Quantity, difference
-from harness.results import Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.results import Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 
 CAUGHT_Z = 1.6449
 """Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Detect:
-    """The smallest deviation that must not go unseen: a percentage of the expected value, or absolute."""
-
-    percent: float | None = None
-    absolute: float | None = None
-
-    def size(self, expected: float) -> float:
-        """The deviation in the unit of the quantity."""
-        if self.absolute is not None:
-            return self.absolute
-        return abs(expected) * (self.percent or 0.0) / 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +113,8 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     """Agrees, differs, cannot tell or not judged (see the top of this file)."""
     name, measured = measurement.name, measurement.quantity
     verdict = Verdict(
-        name=name, outcome=Outcome.NOT_JUDGED, unit=measured.unit, measured=measured, expected=expectation
+        name=name, outcome=Outcome.NOT_JUDGED, unit=measured.unit, measured=measured, expected=expectation,
+        note=measurement.note,
     )
     if expectation is None or expectation.quantity is None:
         needs = expectation.needs if expectation and expectation.needs else "a model of this quantity, or a baseline"
@@ -150,7 +137,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     detect = rule.detect_for(name)
     if detect is None:
         return replace(verdict, reason=f"needs detect.\"{suffix(name)}\": the deviation that must not go unseen")
-    must = detect.size(expected.value)
+    must = detect.deviation(expected.value)
     verdict = replace(verdict, must_detect=must)
     if margin < 0.0:
         off = _beyond(measured.value, low, high)
@@ -188,7 +175,7 @@ def against_requirement(measurement: Measurement, requirement: Requirement, rule
     inside = min(measured.value - low, high - measured.value)
     verdict = Verdict(
         name=measurement.name, outcome=Outcome.CONFORMING, unit=measured.unit, measured=measured,
-        requirement=requirement, limits=(low + accept, high - accept), margin=inside - accept,
+        requirement=requirement, limits=(low + accept, high - accept), margin=inside - accept, note=measurement.note,
     )
     if inside < -refuse:
         limit = low if measured.value < low else high
@@ -233,7 +220,7 @@ def repeats_needed(measurement: Measurement, expectation: Expectation, rule: Rul
     if detect is None or expectation.quantity is None:
         return None
     low, high = expectation.interval or (0.0, 0.0)
-    room = detect.size(expectation.quantity.value) - (high - low) / 2.0
+    room = detect.deviation(expectation.quantity.value) - (high - low) / 2.0
 
     def sees(times: float) -> bool:
         gap = difference(_averaged(measurement.quantity, times), expectation.quantity)  # type: ignore[arg-type]

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from harness.quantity import Quantity, normal, rectangular
+from harness.results import Detect
+
+__all__ = ["Accuracy", "Detect", "Form", "Known", "Limits"]
 
 Form = Literal["tolerance", "standard", "expanded"]
 
@@ -63,18 +66,6 @@ class Accuracy:
     def half_width(self, reading: float) -> float:
         """Half-width at a reading, in its unit."""
         return abs(reading) * self.percent / 100.0 + self.offset
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Detect:
-    """The smallest deviation from the model that must not go unseen: percent of the expected value, or absolute."""
-
-    percent: float | None = None
-    absolute: float | None = None
-
-    def deviation(self, expected: float) -> float:
-        """In the unit of the quantity."""
-        return self.absolute if self.absolute is not None else abs(expected) * (self.percent or 0.0) / 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
