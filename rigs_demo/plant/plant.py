@@ -1,0 +1,453 @@
+"""The plant as the bench sees it: whole steps on a fixed grid, settings at grid points, heat jumped.
+
+Why 100 us: against 1 us steps at 80 rad/s and 7 pole pairs the error is 8e-5 (5e-4 at 250 us, 2e-5 at
+50 us), far below any tolerance of a rig file, and it is two carrier periods of a double-buffered
+modulator, so that settings act when a real one would take them. `parts` splits every step for truth.
+
+A motor at rest whose currents stand still is only counted along. When that holds for all and the bus
+stands still too, the plant jumps: heat over at most LEAP_S at a time, powers taken at the middle of
+the leap (second order; a leap is a hundredth of the shortest thermal time constant). Leaps are counted
+from where standing still began and cut only by settings that change something, so that looking at the
+plant never changes what it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from random import Random
+
+from rigs_demo.plant.bus import Bus, State
+from rigs_demo.plant.motor import NOTHING, Motor, Standstill
+from rigs_demo.plant.parameters import Parameters
+from rigs_demo.plant.sensor import Sensor
+from rigs_demo.plant.thermal import DriverHeat
+
+GRID_NS = 100_000
+WARM_STEPS = 100
+"""Grid steps between two looks at the heat: 10 ms, a thousandth of a winding's time constant."""
+LEAP_S = 0.1
+HISTORY = 64
+"""Grid steps of shaft angle kept for sensors that look back (6.4 ms; the oldest reading is about 2 ms old)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Integrals:
+    """Integrals from the start of the plant to `time_ns`; an instrument takes differences over its aperture."""
+
+    time_ns: int
+    supply_voltage_v_s: float
+    supply_current_a_s: float
+    terminal_v_s: tuple[tuple[float, float, float], ...]
+    """For each motor A-B, B-C, C-A at the motor's own terminals."""
+
+
+class Plant:
+    """Everything physical on the bench. Times in ns from the start; motors counted as in the rig file."""
+
+    def __init__(self, parameters: Parameters, seed: int = 0, *, grid_ns: int = GRID_NS, parts: int = 1) -> None:
+        self.parameters = parameters
+        self._grid_ns = grid_ns
+        self._parts = parts
+        self._step_s = grid_ns * 1e-9 / parts
+        self._grid_s = grid_ns * 1e-9
+        driver = parameters.driver
+        self.motors = [
+            Motor(motor, driver, parameters.gravity_m_s2, parameters.room_c, self._step_s, Random(f"run {seed} {name}"))
+            for name, motor in parameters.motors.items()
+        ]
+        self.bus = Bus(parameters.supply, driver.bus_capacitance_f)
+        self.supply = SupplyControl(self)
+        self._driver_heat = DriverHeat(driver.thermal_resistance_k_w, driver.capacity_j_k, parameters.room_c)
+        self._index = 0
+        self._asked_index = 0
+        self._asked_ns = 0
+        self._pending: list[tuple[int, Callable[[], None]]] = []
+        self._leap: list[Standstill] | None = None
+        self._since_warm = 0
+        self._bridge_mark_j = 0.0
+        self._voltage_v_s = 0.0
+        self._current_a_s = 0.0
+        self.idle_j = 0.0
+        self._leap_index = 0
+        self._leap_steps = round(LEAP_S / self._grid_s)
+        self._history = [[motor.shaft.theta_rad] * HISTORY for motor in self.motors]
+        self.sensors = [
+            Sensor(motor.parameters, name, seed, self._looker(k))
+            for k, (name, motor) in enumerate(zip(parameters.motors, self.motors, strict=True))
+        ]
+        coupling = parameters.coupling
+        self._coupled = coupling is not None and len(self.motors) > 1
+        self._spring = coupling.stiffness_n_m_rad if coupling else 0.0
+        self._damper = coupling.damping_n_m_s if coupling else 0.0
+        self.coupling_j = 0.0
+        self._try_leap()
+
+    # -- time ---------------------------------------------------------------------------------------
+
+    @property
+    def time_ns(self) -> int:
+        """Grid point that the plant stands at."""
+        return self._asked_index * self._grid_ns
+
+    def advance_to(self, t_ns: int) -> None:
+        """Commit all whole grid steps up to `t_ns`; earlier times are no error and do nothing."""
+        if t_ns <= self._asked_ns:
+            return
+        self._asked_ns = t_ns
+        self._asked_index = t_ns // self._grid_ns
+        self._commit(self._asked_index)
+
+    def _commit(self, target: int) -> None:
+        """Settings that are due, and whole steps or leaps, up to a grid point."""
+        while True:
+            self._apply_due()
+            if self._index >= target:
+                return
+            end = min(target, self._pending[0][0]) if self._pending else target
+            if self._leap is None:
+                self._run_to(end)
+            elif not self._leap_to(end, cut=self._due_at(end)):
+                return
+
+    def _due_at(self, index: int) -> bool:
+        return bool(self._pending) and self._pending[0][0] <= index
+
+    def _apply_due(self) -> None:
+        while self._due_at(self._index):
+            self._pending.pop(0)[1]()
+            self._leap = None
+
+    def later(self, change: Callable[[], None]) -> None:
+        """Have a setting act at the next grid point (at once if the plant stands exactly on one)."""
+        index = -(-self._asked_ns // self._grid_ns)
+        self._pending.append((index, change))
+        if index == self._asked_index:
+            self._commit(index)
+
+    def _run_to(self, end: int) -> None:
+        """Full steps, until `end` or until everything stands still."""
+        bus = self.bus
+        motors = self.motors
+        h = self._step_s
+        parts = self._parts
+        history = self._history
+        coupled = self._coupled
+        while self._index < end:
+            for _ in range(parts):
+                volts = bus.voltage_v
+                load = self._idle_a(volts)
+                self.idle_j += volts * load * h
+                torque = self._coupling_torque() if coupled else 0.0
+                for motor in motors:
+                    motor.step(volts, torque)
+                    load += motor.bus_a
+                    torque = -torque
+                bus.step(load, h)
+                self._voltage_v_s += 0.5 * (volts + bus.voltage_v) * h
+                self._current_a_s += bus.current_a * h
+            self._index += 1
+            slot = self._index % HISTORY
+            for k, motor in enumerate(motors):
+                history[k][slot] = motor.shaft.theta_rad
+            self._since_warm += 1
+            if self._since_warm >= WARM_STEPS:
+                self._warm()
+            if all(motor.standstill is not None for motor in motors) and self._try_leap():
+                return
+
+    def _coupling_torque(self) -> float:
+        """Torque of the coupling on motor 0 at mid-step; motor 1 has the opposite."""
+        one, two = self.motors[0].shaft, self.motors[1].shaft
+        rate = one.omega_rad_s - two.omega_rad_s
+        twist = self._twist() + 0.5 * self._step_s * rate
+        self.coupling_j += self._damper * rate * rate * self._step_s
+        return -self._spring * twist - self._damper * rate
+
+    def _twist(self) -> float:
+        one, two = self.motors[0].shaft, self.motors[1].shaft
+        return (one.theta_rad - one.hang_rad) - (two.theta_rad - two.hang_rad)
+
+    def _warm(self) -> None:
+        """Take the heat since the last look into the thermal networks."""
+        duration = self._since_warm * self._grid_s
+        if duration == 0.0:
+            return
+        self._since_warm = 0
+        bridge = sum(motor.bridge_j for motor in self.motors)
+        self._driver_heat.advance(duration, (bridge - self._bridge_mark_j) / duration)
+        self._bridge_mark_j = bridge
+        for motor in self.motors:
+            motor.warm(duration)
+
+    # -- leaping ------------------------------------------------------------------------------------
+
+    def _idle_a(self, volts: float) -> float:
+        driver = self.parameters.driver
+        return driver.idle_current_a * min(1.0, volts / driver.lockout_v)
+
+    def _load_a(self, stills: list[Standstill]) -> float:
+        return self._idle_a(self.bus.voltage_v) + sum(still.bus_a for still in stills)
+
+    def _try_leap(self) -> bool:
+        """Begin to leap if all motors and the bus stand still."""
+        quiet = self._quiet()
+        if quiet is None or not self.bus.settled(self._load_a(quiet)):
+            return False
+        self._warm()
+        self._leap = self._quiet()
+        self._leap_index = self._index
+        return self._leap is not None
+
+    def _quiet(self) -> list[Standstill] | None:
+        """Every motor's standstill, or None while one moves or its currents do."""
+        if self._coupled and self._twist() != 0.0:
+            return None
+        quiet = [motor.standstill for motor in self.motors if motor.standstill is not None]
+        return quiet if len(quiet) == len(self.motors) else None
+
+    def _leap_to(self, end: int, *, cut: bool) -> bool:
+        """Leap to `end` in whole leaps, and the rest where a setting cuts it. False: nothing more to commit."""
+        while self._leap is not None and self._index < end:
+            steps = end - self._index
+            if any(still is not NOTHING for still in self._leap):
+                whole = self._leap_steps - (self._index - self._leap_index) % self._leap_steps
+                steps = min(steps, whole)
+                if steps < whole and not cut:
+                    return False
+            elif not cut:
+                # Nothing heats: the jump is exact whatever its length, and waits until something happens.
+                return False
+            self._leap_by(steps)
+        return True
+
+    def _leap_by(self, steps: int) -> None:
+        duration = steps * self._grid_s
+        stills, load, volts = self._half_way(duration)
+        idle = load - sum(still.bus_a for still in stills)
+        self.idle_j += volts * idle * duration
+        for motor, still in zip(self.motors, stills, strict=True):
+            motor.hold(still, duration)
+            motor.heat.advance(duration, still.copper_w)
+            motor.warmed()
+        self._driver_heat.advance(duration, sum(still.bridge_w for still in stills))
+        self._bridge_mark_j = sum(motor.bridge_j for motor in self.motors)
+        self.bus.hold(load, duration)
+        self._voltage_v_s += volts * duration
+        self._current_a_s += load * duration
+        self._index += steps
+        for k, motor in enumerate(self.motors):
+            self._history[k] = [motor.shaft.theta_rad] * HISTORY
+        volts = self.bus.voltage_v
+        for motor in self.motors:
+            if motor.standstill is not NOTHING:
+                motor.settle(volts)
+        self._leap = self._quiet()
+        # A battery's voltage follows the currents as they drift; the next leap begins from where it stands.
+        if self._leap and not self.parameters.supply.battery and not self.bus.settled(self._load_a(self._leap)):
+            self._leap = None
+
+    def _half_way(self, duration_s: float) -> tuple[list[Standstill], float, float]:
+        """Standstills, load and bus voltage at the middle of a leap; the state stays as it is."""
+        begun = self._leap or []
+        volts = self.bus.voltage_v
+        load = self._load_a(begun)
+        stills = begun
+        if any(still is not NOTHING for still in begun):
+            half = [
+                motor.heat.after(duration_s / 2.0, still.copper_w)
+                for motor, still in zip(self.motors, begun, strict=True)
+            ]
+            for _ in range(3 if self.parameters.supply.battery else 1):
+                volts = self.bus.held_voltage_v(load)
+                stills = [
+                    motor.still(volts, temperatures) for motor, temperatures in zip(self.motors, half, strict=True)
+                ]
+                load = self._load_a(stills)
+        return stills, load, volts
+
+    # -- settings -----------------------------------------------------------------------------------
+
+    def set_duty(self, motor: int, phase: int, duty: float) -> None:
+        """Duty 0 to 1 of one of the board's outputs, from the next grid point on."""
+        driven = self.motors[motor]
+        winding = driven.parameters.wiring[phase]
+        wanted = min(1.0, max(0.0, duty))
+
+        def act() -> None:
+            if driven.duty[winding] != wanted:
+                driven.duty[winding] = wanted
+                driven.disturbed()
+
+        if self._pending or driven.duty[winding] != wanted:
+            self.later(act)
+
+    def set_enabled(self, motor: int, enabled: bool) -> None:
+        """Bridge on, or at high impedance, from the next grid point on."""
+        driven = self.motors[motor]
+
+        def act() -> None:
+            if driven.enabled != enabled:
+                driven.enabled = enabled
+                driven.disturbed()
+
+        if self._pending or driven.enabled != enabled:
+            self.later(act)
+
+    # -- what can be looked at ----------------------------------------------------------------------
+
+    def _open_s(self) -> float:
+        """Time asked for that a leap has not committed yet."""
+        return (self._asked_index - self._index) * self._grid_s
+
+    def integrals(self) -> Integrals:
+        """Integrals to the grid point that the plant stands at."""
+        volts_s, amps_s = self._voltage_v_s, self._current_a_s
+        lines = [(motor.line_v_s[0], motor.line_v_s[1]) for motor in self.motors]
+        open_s = self._open_s()
+        if open_s > 0.0:
+            stills, load, volts = self._half_way(open_s)
+            volts_s += volts * open_s
+            amps_s += (load if self.bus.output else 0.0) * open_s
+            lines = [
+                (a + still.line_v[0] * open_s, b + still.line_v[1] * open_s)
+                for (a, b), still in zip(lines, stills, strict=True)
+            ]
+        return Integrals(
+            time_ns=self.time_ns,
+            supply_voltage_v_s=volts_s,
+            supply_current_a_s=amps_s,
+            terminal_v_s=tuple((a, b, -a - b) for a, b in lines),
+        )
+
+    def sensor_word(self, motor: int, t_ns: int) -> int:
+        """Bus word of a motor's angle sensor, latched at `t_ns`."""
+        self.advance_to(t_ns)
+        return self.sensors[motor].word(t_ns)
+
+    def sensor_pulse(self, motor: int, t_ns: int) -> tuple[int, int, int]:
+        """(start of the high part, its length, period) in ns of the pulse-width frame that is on at `t_ns`."""
+        self.advance_to(t_ns)
+        return self.sensors[motor].pulse(t_ns)
+
+    def _looker(self, k: int) -> Callable[[int], float]:
+        def theta_at(t_ns: int) -> float:
+            """Shaft angle at a time: between grid points straight, beyond the last one by its speed."""
+            shaft = self.motors[k].shaft
+            steps = t_ns / self._grid_ns
+            behind = self._index - steps
+            if behind <= 0.0:
+                if shaft.omega_rad_s == 0.0:
+                    return shaft.theta_rad
+                return shaft.theta_rad - behind * self._grid_s * shaft.omega_rad_s
+            if behind >= HISTORY - 1 or steps <= 0.0:
+                return self._history[k][(self._index + 1) % HISTORY if steps > 0.0 else 0]
+            low = int(steps)
+            history = self._history[k]
+            start = history[low % HISTORY]
+            return start + (history[(low + 1) % HISTORY] - start) * (steps - low)
+
+        return theta_at
+
+    def room_temperature_c(self) -> float:
+        """Air round the rig."""
+        return self.parameters.room_c
+
+    def driver_temperature_c(self) -> float:
+        """What the thermometer on the driver reads (its heat of the last 10 ms is not yet in it)."""
+        open_s = self._open_s()
+        if open_s <= 0.0:
+            return self._driver_heat.state
+        stills, _, _ = self._half_way(open_s)
+        return self._driver_heat.after(open_s, sum(still.bridge_w for still in stills))
+
+    def winding_temperatures_c(self, motor: int) -> tuple[float, float, float, float]:
+        """Windings A, B, C and housing: for truth and tests; no instrument can read them."""
+        open_s = self._open_s()
+        if open_s <= 0.0:
+            return self.motors[motor].heat.state
+        stills, _, _ = self._half_way(open_s)
+        return self.motors[motor].heat.after(open_s, stills[motor].copper_w)
+
+    def stored_j(self) -> float:
+        """Kinetic, potential, magnetic, coupling and bus energy at the last committed step."""
+        motors = sum(m.shaft.kinetic_j() + m.shaft.potential_j() + m.magnetic_j() for m in self.motors)
+        spring = 0.5 * self._spring * self._twist() ** 2 if self._coupled else 0.0
+        return motors + spring + self.bus.stored_j()
+
+    def lost_j(self) -> dict[str, float]:
+        """Where energy has gone up to the last committed step, J."""
+        return {
+            "copper": sum(sum(motor.copper_j) for motor in self.motors),
+            "bridge": sum(motor.bridge_j for motor in self.motors),
+            "friction": sum(motor.shaft.friction_j for motor in self.motors),
+            "stop": sum(motor.shaft.stop_j for motor in self.motors),
+            "coupling": self.coupling_j,
+            "idle": self.idle_j,
+            "source": self.bus.source_loss_j,
+        }
+
+
+class SupplyControl:
+    """Front panel of the bench supply; a battery has none, and these do nothing to it."""
+
+    __slots__ = ("_plant",)
+
+    def __init__(self, plant: Plant) -> None:
+        self._plant = plant
+
+    def set_voltage_v(self, volts: float) -> None:
+        """Set the output voltage; the true one is off by the supply's own setting error."""
+        bus = self._plant.bus
+        self._set("setting_v", volts * self._plant.parameters.supply.setting_gain, bus)
+
+    def set_current_limit_a(self, amps: float) -> None:
+        """Set the current limit."""
+        self._set("current_limit_a", amps, self._plant.bus)
+
+    def set_protection_v(self, volts: float) -> None:
+        """Set the voltage beyond which the output trips."""
+        self._set("protection_v", volts, self._plant.bus)
+
+    def set_output(self, on: bool) -> None:
+        """Switch the output; a tripped one stays off until cleared."""
+        plant = self._plant
+        bus = plant.bus
+
+        def act() -> None:
+            if bus.state == "tripped":
+                return
+            bus.output = on
+            bus.state = "cv" if on else "off"
+
+        if not plant.parameters.supply.battery:
+            plant.later(act)
+
+    def clear_protection(self) -> None:
+        """Forget a trip; the output stays off."""
+        plant = self._plant
+
+        def act() -> None:
+            if plant.bus.state == "tripped":
+                plant.bus.state = "off"
+
+        plant.later(act)
+
+    @property
+    def state(self) -> State:
+        """What the supply does now."""
+        return self._plant.bus.state
+
+    @property
+    def setting_v(self) -> float:
+        """Voltage set, as the front panel shows it."""
+        return self._plant.bus.setting_v / self._plant.parameters.supply.setting_gain
+
+    def _set(self, name: str, value: float, bus: Bus) -> None:
+        plant = self._plant
+
+        def act() -> None:
+            setattr(bus, name, value)
+
+        if not plant.parameters.supply.battery:
+            plant.later(act)
