@@ -1,0 +1,330 @@
+"""The opened rig: board, instruments, clock and guard, made safe on every way out.
+
+Opening proves that everything answers and is what the rig file says before anything is energised. `Rig` is what a
+procedure is given; it knows nothing of models or verdicts.
+"""
+
+from __future__ import annotations
+
+import ast
+import contextlib
+import hashlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+
+from harness.bench import source
+from harness.bench.guard import Guard
+from harness.bench.locks import DeviceLocks, board_device, port_device, visa_device
+from harness.bench.multimeter import Multimeter
+from harness.bench.safe import make_safe
+from harness.bench.supply import Supply
+from harness.bench.thermometer import Thermometer
+from harness.bench.virtual import VirtualBench, scenario_of
+from harness.clock import BenchClock, Clock, WallClock
+from harness.contract import Declared, missing_parts, parse_declared
+from harness.errors import BenchError, HarnessError, LinkError, StoppedByBoard, UsageError
+from harness.link.board import Board, BoardIdentity
+from harness.link.port import find
+from harness.link.run import Run
+from harness.observation import Observation
+from harness.rigfile import RigSpec
+from harness.rigfile.spec import Instrument
+
+HEARTBEATS = 3.0
+"""Heartbeats in one deadman time: two may be lost (arbitrary)."""
+MAKE_SAFE_S = 0.9
+"""For the board to answer while it is made safe; below the second that the step is promised (arbitrary)."""
+
+AnyInstrument = Supply | Multimeter | Thermometer
+
+
+def _ignore(*_: object) -> None:
+    """Nobody listens."""
+
+
+def device_scripts() -> dict[str, bytes]:
+    """The shipped device scripts: name -> content."""
+    folder = files("device_scripts")
+    return {
+        entry.name: entry.read_bytes()
+        for entry in sorted(folder.iterdir(), key=lambda entry: entry.name)
+        if entry.name.endswith(".py") and entry.name != "__init__.py"
+    }
+
+
+class Rig:
+    """One opened bench. Made by `open_rig` only."""
+
+    def __init__(self, spec: RigSpec, *, board: Board, clock: Clock, identity: BoardIdentity,
+                 instruments: Mapping[str, AnyInstrument], seed: int) -> None:
+        self.spec = spec
+        self.board = board
+        self.clock = clock
+        self.identity = identity
+        self.instruments = instruments
+        self.seed = seed
+        self.random = np.random.default_rng(seed)
+        self.declared: dict[str, Declared] = {}
+        self.firmware_names: tuple[str, ...] = ()
+        self.observed: Callable[[Observation], None] = _ignore
+        """Called with every observation when it is taken; the record sets it."""
+        self.shown: Callable[[str, float], None] = _ignore
+        """Called with what is done now and how far this check is."""
+        self.powered = False
+        self._link_lost = False
+        self._scripts: dict[str, bytes] = {}
+
+    # --- what is there -----------------------------------------------------------------------------
+
+    @property
+    def motors(self) -> tuple[str, ...]:
+        """Names of the motors, in the order of the drive contract."""
+        return self.spec.motors
+
+    def index(self, motor: str) -> int:
+        """A motor's number in the drive contract."""
+        return self.spec.motors.index(motor)
+
+    @property
+    def virtual(self) -> bool:
+        """Whether the board or an instrument says that it is VIRTUAL."""
+        return self.identity.virtual or any("VIRTUAL" in entry.identity.upper() for entry in self.instruments.values())
+
+    @property
+    def supply(self) -> Supply | None:
+        """The programmable supply, if there is one."""
+        return next((entry for entry in self.instruments.values() if isinstance(entry, Supply)), None)
+
+    @property
+    def thermometer(self) -> Thermometer | None:
+        """The thermometer, if there is one."""
+        return next((entry for entry in self.instruments.values() if isinstance(entry, Thermometer)), None)
+
+    def multimeter(self, motor: str) -> Multimeter | None:
+        """The multimeter across two terminals of a motor, if there is one."""
+        for name, entry in self.instruments.items():
+            across = self.spec.instrument[name].across
+            if isinstance(entry, Multimeter) and across is not None and across[0].split(".")[0] == motor:
+                return entry
+        return None
+
+    # --- what a procedure does -----------------------------------------------------------------------
+
+    def script(self, module: str, call: str, **parameters: object) -> Run:
+        """Start `module.call(guard, **parameters)` of the device scripts, under the board's own guard.
+
+        While the host waits for frames the board's deadman is fed. Raises LinkError, DeviceError.
+        """
+        self._deploy()
+        text = source.script(self.spec, module, call, parameters)
+        return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
+
+    def keep(self, observation: Observation) -> None:
+        """Record an observation at once."""
+        self.observed(observation)
+
+    def progress(self, text: str, fraction: float) -> None:
+        """Show what is done now and how far this check is, 0 to 1."""
+        self.shown(text, fraction)
+
+    def check_limits(self, *, phase_current_a: float | None = None, winding_temperature_c: float | None = None,
+                     driver_temperature_c: float | None = None) -> None:
+        """Compare what was read with the rig file's limits. Raises StoppedByBoard; nothing given, nothing checked."""
+        limits = self.spec.limits
+        for words, found, limit, unit in (
+            ("phase current", phase_current_a, limits.phase_current_a, "A"),
+            ("winding temperature", winding_temperature_c, limits.winding_temperature_c, "degC"),
+            ("driver temperature", driver_temperature_c, limits.driver_temperature_c, "degC"),
+        ):
+            if found is not None and limit is not None and abs(found) > limit:
+                raise StoppedByBoard(f"{words} {found:.3g} {unit}, limit {limit:g} {unit}: phases and supply are off")
+
+    def power_on(self) -> None:
+        """Set the supply's limits, read them back, then switch its output on. A battery is taken to be on."""
+        supply = self.supply
+        if supply is None or self.powered:
+            return
+        wanted = self.spec.supply
+        if wanted.current_limit_a is None or wanted.protection_v is None:
+            raise UsageError(f"{self.spec.file}: supply: expected current_limit_a and protection_v, to set them first")
+        supply.configure(voltage_v=wanted.voltage_v.value, current_limit_a=wanted.current_limit_a,
+                         protection_v=wanted.protection_v)
+        self.powered = True  # from here on it may be on, whatever the next line raises
+        supply.output_on()
+
+    def make_safe(self) -> tuple[str, ...]:
+        """Phases off, then supply off; never raises. Returns what could not be done, in words."""
+        supply = self.supply
+        outcomes = make_safe(
+            phases_off=lambda: self.board.interrupt(MAKE_SAFE_S),
+            supply_off=None if supply is None else lambda: supply.output_off(timeout_s=MAKE_SAFE_S),
+            link_lost=self._link_lost,
+        )
+        if all(outcome.step != "supply off" or not outcome.trouble for outcome in outcomes):
+            self.powered = False
+        return tuple(f"{outcome.step}: {outcome.trouble}" for outcome in outcomes if outcome.trouble)
+
+    def note_trouble(self, error: BaseException) -> None:
+        """Tell the rig what ended a check: after a lost link the supply goes off without waiting for the board."""
+        if isinstance(error, LinkError):
+            self._link_lost = "lost while" in str(error)
+
+    # --- the firmware --------------------------------------------------------------------------------
+
+    def ask_firmware(self) -> None:
+        """Import the firmware and take what it declares. Raises BenchError, DeclarationError."""
+        answers = source.answers(self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0))
+        if len(answers) != 1 + len(self.motors):
+            raise BenchError(f"firmware {self.spec.firmware.module}: expected what it declares, found no answer")
+        self.firmware_names = tuple(ast.literal_eval(answers[0]))
+        for motor, text in zip(self.motors, answers[1:], strict=True):
+            self.declared[motor] = parse_declared(motor, ast.literal_eval(text))
+
+    def missing_parts(self) -> list[str]:
+        """Parts of the drive contract that the firmware lacks, with the checks that need them."""
+        pace = next((declared.pace for declared in self.declared.values()), "own")
+        return [
+            f"{part.call}: {part.meaning}; needed by {', '.join(part.needed_by) or 'nothing'}"
+            for part in missing_parts(self.firmware_names, pace)
+        ]
+
+    def firmware_sha256(self) -> str | None:
+        """Hash of the firmware's file on the board; None where it is not a file there (frozen in)."""
+        for ending in (".py", ".mpy"):
+            with contextlib.suppress(HarnessError):
+                return hashlib.sha256(self.board.read_file(self.spec.firmware.module + ending)).hexdigest()
+        return None
+
+    def script_hashes(self) -> dict[str, str]:
+        """Hashes of the device scripts."""
+        return {name: hashlib.sha256(data).hexdigest() for name, data in device_scripts().items()}
+
+    def not_supervised(self) -> list[str]:
+        """Limits of the rig file that no sensor of this rig can see while a check runs."""
+        blind: list[str] = []
+        if self.supply is None and "currents" not in self.firmware_names:
+            blind.append("phase current: no supply that reads current, and the firmware has no currents(); "
+                         "the largest amplitude is kept low by the rig file's resistance and voltage instead")
+        if not any(self.multimeter(motor) for motor in self.motors):
+            blind.append("winding temperature: no multimeter at a motor; the time of a hold is kept short instead")
+        if self.spec.limits.driver_temperature_c is not None and "driver_temperature" not in self.firmware_names:
+            blind.append("driver temperature: the firmware has no driver_temperature()")
+        return blind
+
+    def _deploy(self) -> None:
+        if not self._scripts:
+            self._scripts = device_scripts()
+            self.board.deploy(self._scripts)
+
+
+def open_instrument(name: str, entry: Instrument) -> AnyInstrument:
+    """Connect to one instrument of the rig file, by queries only. Raises InstrumentError."""
+    if entry.class_ == "supply" and entry.voltage_accuracy is not None and entry.current_accuracy is not None:
+        return Supply.open(name, entry.address, voltage_accuracy=entry.voltage_accuracy,
+                           current_accuracy=entry.current_accuracy, channel=entry.channel,
+                           timeout_s=entry.timeout_s, identity=entry.identity)
+    if entry.class_ == "multimeter" and entry.voltage_accuracy is not None:
+        return Multimeter.open(name, entry.address, voltage_accuracy=entry.voltage_accuracy,
+                               timeout_s=entry.timeout_s, identity=entry.identity)
+    if entry.class_ == "thermometer" and entry.temperature_accuracy is not None:
+        return Thermometer.open(name, entry.address, temperature_accuracy=entry.temperature_accuracy,
+                                timeout_s=entry.timeout_s, identity=entry.identity)
+    raise UsageError(f"instrument.{name}: a {entry.class_} needs its accuracies")
+
+
+def devices_of(spec: RigSpec) -> list[str]:
+    """Names of the devices to lock before any is opened."""
+    return [port_device(find(spec.board.port)), *(visa_device(entry.address) for entry in spec.instrument.values())]
+
+
+@contextlib.contextmanager
+def addressed(
+    spec: RigSpec, *, seed: int, plant_seed: int | None = None, faults: Sequence[str] = ()
+) -> Iterator[RigSpec]:
+    """The rig file with addresses that can be opened: starts the virtual bench where they name a scenario.
+
+    Raises UsageError where options of the virtual bench are given for a real rig.
+    """
+    scenario = scenario_of(spec)
+    if scenario is None:
+        if plant_seed is not None or faults:
+            raise UsageError("--plant-seed and --with-fault are for a rig whose addresses begin with virtual:")
+        yield spec
+        return
+    with VirtualBench(scenario, seed=seed, plant_seed=plant_seed, faults=faults) as bench:
+        yield bench.addressed(spec)
+
+
+def open_clock(spec: RigSpec) -> WallClock | BenchClock:
+    """The wall clock, or that of a bench which owns the time."""
+    return WallClock() if spec.clock is None else BenchClock(spec.clock.address)
+
+
+def check_board(spec: RigSpec, identity: BoardIdentity) -> None:
+    """Whether the board is the one that the rig file names. Raises BenchError."""
+    wanted = spec.board.unique_id
+    if wanted is not None and wanted.lower() != identity.unique_id.lower():
+        raise BenchError(
+            f"{spec.board.port}: expected the board with unique id {wanted}, found {identity.unique_id}; "
+            "another board is plugged in there"
+        )
+
+
+@contextlib.contextmanager
+def open_rig(
+    spec: RigSpec, *, seed: int, plant_seed: int | None = None, faults: Sequence[str] = (),
+    guard_log: Path | None = None, interrupt: bool = True, before_firmware: Callable[[Rig], None] | None = None,
+) -> Iterator[Rig]:
+    """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
+
+    `before_firmware` is called with the rig when its supply is known to be off and before the firmware is asked.
+    `interrupt=False` and no `guard_log`: for looking only. Raises BenchBusy, LinkError, InstrumentError, UsageError.
+    """
+    with ExitStack() as stack:
+        spec = stack.enter_context(addressed(spec, seed=seed, plant_seed=plant_seed, faults=faults))
+        locks = stack.enter_context(DeviceLocks())
+        locks.hold(devices_of(spec))
+        clock = open_clock(spec)
+        if isinstance(clock, BenchClock):
+            stack.callback(clock.close)
+        instruments: dict[str, AnyInstrument] = {}
+        for name, entry in spec.instrument.items():
+            instruments[name] = open_instrument(name, entry)
+            stack.callback(instruments[name].close)
+        safe = source.make_safe(spec)
+        board = stack.enter_context(Board.open(spec.board.port, clock, make_safe_source=safe, interrupt=interrupt))
+        identity = board.identity()
+        check_board(spec, identity)
+        if identity.unique_id:
+            locks.hold([board_device(identity.unique_id)])
+        rig = Rig(spec, board=board, clock=clock, identity=identity, instruments=instruments, seed=seed)
+        if guard_log is not None and rig.supply is not None:
+            name = next(iter(spec.instruments_of("supply")))
+            entry = spec.instrument[name]
+            guard = Guard.start(entry.address, log=guard_log, channel=entry.channel)
+            # A supply that could not be switched off is left to the guard, which tries again when this process ends.
+            stack.callback(lambda: None if rig.powered else guard.release())
+            guard.wait_ready()
+        troubles: list[str] = []
+        try:
+            if interrupt:
+                if rig.supply is not None:
+                    rig.supply.output_off()
+                board.soft_reset()
+                board.execute(safe)
+            if before_firmware is not None:
+                before_firmware(rig)
+            rig.ask_firmware()
+            yield rig
+        except BaseException as error:
+            rig.note_trouble(error)
+            raise
+        finally:
+            if interrupt:
+                troubles += rig.make_safe()
+        if troubles:
+            raise BenchError(f"could not make the bench safe: {'; '.join(troubles)}; switch it off by hand")

@@ -1,0 +1,84 @@
+"""Source text that the rig has a board execute: make safe, ask the firmware, start a device script. Pure functions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from harness.rigfile import RigSpec
+
+ANSWER = "RIG:"
+"""Marks the line that answers a question, among whatever else the board prints."""
+
+
+def off_level(spec: RigSpec) -> int:
+    """Level of an enable pin at which its bridge is off."""
+    return 0 if next(iter(spec.motor.values())).enable_active == "high" else 1
+
+
+def make_safe(spec: RigSpec) -> str:
+    """Bridges disabled first, then all phase pins low: the other way round would be a brake for a moment.
+
+    A pin made a plain output leaves the pulse-width timer that an interrupted script left running on it.
+    """
+    enables = tuple(motor.enable_pin for motor in spec.motor.values())
+    phases = tuple(pin for motor in spec.motor.values() for pin in motor.phase_pins)
+    return (
+        "from machine import Pin\n"
+        f"for p in {enables!r}:\n Pin(p, Pin.OUT, value={off_level(spec)})\n"
+        f"for p in {phases!r}:\n Pin(p, Pin.OUT, value=0)\n"
+    )
+
+
+def ask_firmware(spec: RigSpec) -> str:
+    """Names that the firmware module has, and what it declares for each motor, or the error that kept it."""
+    return (
+        f"import {spec.firmware.module} as _m\n"
+        f"print({ANSWER!r}, repr(sorted(dir(_m))))\n"
+        f"for _k in range({len(spec.motors)}):\n"
+        f" print({ANSWER!r}, repr(_m.declare(_k)) if hasattr(_m, 'declare') else None)\n"
+    )
+
+
+def answers(printed: str) -> list[str]:
+    """The answers among what the board printed."""
+    return [line[len(ANSWER):].strip() for line in printed.splitlines() if line.startswith(ANSWER)]
+
+
+def travel_counts(spec: RigSpec) -> int:
+    """Travel allowed either way from hanging, in sensor counts; the narrowest sensor decides."""
+    return min(round(spec.limits.travel_rad * motor.sensor.counts / math.tau) for motor in spec.motor.values())
+
+
+def speed_counts_per_ms(spec: RigSpec) -> int:
+    """Speed allowed, in sensor counts a millisecond, at least 1."""
+    slowest = min(spec.limits.speed_rad_s * motor.sensor.counts / math.tau for motor in spec.motor.values())
+    return max(1, round(slowest / 1000.0))
+
+
+def hang_counts(spec: RigSpec) -> tuple[int | None, ...]:
+    """Count at which each motor's arm hangs; None where the rig file does not say."""
+    counts: list[int | None] = []
+    for motor in spec.motor.values():
+        hang = motor.load.hang_reading_rad if motor.load is not None else None
+        turn = motor.sensor.counts
+        counts.append(None if hang is None else round(hang.value * turn / math.tau) % turn)
+    return tuple(counts)
+
+
+def script(spec: RigSpec, module: str, call: str, parameters: Mapping[str, object]) -> str:
+    """Run `module.call(guard, **parameters)` under a guard that turns the phases off whatever happens."""
+    pins = tuple(motor.phase_pins for motor in spec.motor.values())
+    enables = tuple(motor.enable_pin for motor in spec.motor.values())
+    given = "".join(f", {name}={value!r}" for name, value in parameters.items())
+    return (
+        "import safety\n"
+        f"_g = safety.Guard(drive={spec.firmware.module!r}, pins={pins!r}, enables={enables!r}, "
+        f"deadman_ms={round(spec.board.deadman_s * 1000)}, hang={hang_counts(spec)!r}, travel={travel_counts(spec)}, "
+        f"speed={speed_counts_per_ms(spec)}, enable_off={off_level(spec)})\n"
+        "try:\n"
+        f" import {module}\n"
+        f" {module}.{call}(_g{given})\n"
+        "finally:\n"
+        " _g.close()\n"
+    )

@@ -1,0 +1,191 @@
+"""The command: `rotorgate demo | inspect | qualify | report`. Light to import: each sub-command loads what it needs.
+
+Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
+from typing import NoReturn, cast
+
+from harness.catalogue import CHECK_NAMES
+from harness.errors import ExitCode, HarnessError, UsageError
+from harness.words import visible
+
+RUNNERS = {
+    "demo": "harness.cli_qualify:demo",
+    "qualify": "harness.cli_qualify:qualify",
+    "inspect": "harness.cli_inspect:inspect",
+    "report": "harness.cli_report:report",
+}
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser whose mistakes end with our exit code, not argparse's 2."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise UsageError with the one line that argparse has for it."""
+        raise UsageError(f"{message} (see {self.prog} --help)")
+
+
+def installed_version() -> str:
+    """Version of the installed package."""
+    try:
+        return version("rotorgate")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def natural(text: str) -> int:
+    """A whole number from 0 to 2^63 - 1, for seeds."""
+    if not text.isascii() or not text.isdigit() or int(text[:20]) >= 2**63:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 0, found {visible(text[:30])!r}")
+    return int(text)
+
+
+def build_parser() -> Parser:
+    """The whole command line."""
+    common = Parser(add_help=False)
+    shared = common.add_argument_group("for every command")
+    shared.add_argument("--quiet", action="store_true", default=argparse.SUPPRESS, help="no progress, only the verdict")
+    shared.add_argument("--json", action="store_true", default=argparse.SUPPRESS,
+                        help="the result as one JSON object on standard output, nothing else there")
+    shared.add_argument("--log", metavar="FILE", default=argparse.SUPPRESS,
+                        help="write link and SCPI traffic with time stamps to FILE")
+    parser = Parser(prog="rotorgate", parents=[common], allow_abbrev=False,
+                    description="Qualifies brushless motor controllers on the bench.",
+                    epilog="Exit codes: 0 agrees, 1 something differs, 2 something cannot be told, "
+                    "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate.")
+    parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
+
+    demo = commands.add_parser("demo", parents=[common], allow_abbrev=False,
+                               help="qualify the demo rig on the virtual bench")
+    demo.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
+
+    inspect = commands.add_parser("inspect", parents=[common], allow_abbrev=False,
+                                  help="open everything a rig file names and prove that it answers; energises nothing")
+    inspect.add_argument("rig", metavar="RIG", nargs="?", help="a rig file; without it: list ports and instruments")
+    inspect.add_argument("--new", metavar="FILE", help="write a commented rig file to fill in")
+    inspect.add_argument("--interrupt", action="store_true", help="interrupt a board that is running something")
+
+    qualify = commands.add_parser("qualify", parents=[common], allow_abbrev=False,
+                                  help="measure, judge, record and report")
+    qualify.add_argument("rig", metavar="RIG", help="a rig file; it moves motors: read it before use")
+    qualify.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
+    qualify.add_argument("--only", metavar="NAME", nargs="+", default=[],
+                         help=f"only these checks: {', '.join(CHECK_NAMES)}")
+    qualify.add_argument("--seed", metavar="N", type=natural,
+                         help="order of the points and, on the virtual bench, noise (default: drawn and shown)")
+    qualify.add_argument("--firmware", metavar="PATH", help="put this firmware on the board first, supply off")
+    qualify.add_argument("--restore", action="store_true",
+                         help="put the firmware that was there before back after any ending; alone: after a kill")
+    qualify.add_argument("--require-all", action="store_true", help="every check counts as required")
+    virtual = qualify.add_argument_group("on the virtual bench only")
+    virtual.add_argument("--with-fault", metavar="NAME[=SEVERITY]", action="append", default=[],
+                         help="give the bench a defect (python -m rigs_demo faults lists them)")
+    virtual.add_argument("--plant-seed", metavar="N", type=natural,
+                         help="draw the true values from the rig file's tolerances")
+
+    report = commands.add_parser("report", parents=[common], allow_abbrev=False,
+                                 help="write the page again from a record, an unfinished one too")
+    report.add_argument("record", metavar="DIR", help="folder of the record")
+    return parser
+
+
+def parse(words: Sequence[str]) -> argparse.Namespace:
+    """Arguments with the shared options filled in. Raises UsageError; --help and --version raise SystemExit(0)."""
+    arguments = build_parser().parse_args(list(words))
+    for option, absent in (("quiet", False), ("json", False), ("log", None)):
+        if not hasattr(arguments, option):
+            setattr(arguments, option, absent)
+    return arguments
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code; never raises, never lets Python's own 1 or argparse's 2 out."""
+    with contextlib.suppress(AttributeError, ValueError, OSError):
+        sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+        sys.stderr.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    given = sys.argv[1:] if words is None else list(words)
+    wants_json = "--json" in given
+    try:
+        arguments = parse(given)
+        wants_json = arguments.json
+        with logged(arguments.log):
+            code = _runner(arguments.command)(arguments)
+        sys.stdout.flush()
+        return int(code)
+    except SystemExit as ending:  # --help and --version
+        return ExitCode.AGREES if not ending.code else ExitCode.DEFECT
+    except HarnessError as error:
+        complain(str(error), error.exit_code, wants_json)
+        return int(error.exit_code)
+    except KeyboardInterrupt:
+        complain("interrupted", ExitCode.BENCH, wants_json)
+        return int(ExitCode.BENCH)
+    except BrokenPipeError:  # the reader of our output has left; nothing is left to say to it
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(ExitCode.BENCH)
+    except BaseException as error:
+        from harness.defects import write_defect
+
+        complain(write_defect(error), ExitCode.DEFECT, wants_json)
+        return int(ExitCode.DEFECT)
+
+
+def complain(message: str, code: ExitCode, wants_json: bool) -> None:
+    """Say what went wrong: lines on standard error, or one JSON object on standard output."""
+    lines = [visible(line) for line in message.splitlines()] or [code.name.lower()]
+    with contextlib.suppress(OSError, ValueError):
+        if wants_json:
+            import json
+
+            sys.stdout.write(json.dumps({"exit_code": int(code), "error": lines}) + "\n")
+            sys.stdout.flush()
+        else:
+            sys.stderr.write("".join(f"rotorgate: {line}\n" for line in lines))
+            sys.stderr.flush()
+
+
+@contextlib.contextmanager
+def logged(path: str | None) -> Iterator[None]:
+    """Send the traffic of links and instruments to a file, time-stamped."""
+    if path is None:
+        yield
+        return
+    import logging
+
+    try:
+        handler = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace")
+    except OSError as error:
+        raise UsageError(f"--log {visible(path)}: cannot write: {error.strerror}") from error
+    handler.setFormatter(logging.Formatter("%(asctime)s.%(msecs)03d %(name)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
+    logger = logging.getLogger("harness")
+    before, propagate = logger.level, logger.propagate
+    logger.addHandler(handler)
+    logger.setLevel(logging.DEBUG)
+    logger.propagate = False
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
+        logger.setLevel(before)
+        logger.propagate = propagate
+        handler.close()
+
+
+def _runner(command: str) -> Callable[[argparse.Namespace], int]:
+    module, _, name = RUNNERS[command].partition(":")
+    return cast("Callable[[argparse.Namespace], int]", getattr(import_module(module), name))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
