@@ -23,6 +23,8 @@ _PAUSE_S = 0.01
 """Between pieces of a source on boards without flow control: 64 bytes last 5.6 ms at 115200 baud."""
 _QUIET_S = 0.1
 """A board that has said nothing for so long has answered (arbitrary; USB answers within some milliseconds)."""
+_SAFE_S = 1.0
+"""Time to make safe; a board that needs longer is treated as lost (the rule of the harness for each such step)."""
 _ATTEMPT_S = 0.5
 """Wait for the raw prompt before interrupting again (arbitrary)."""
 
@@ -55,7 +57,7 @@ class Board:
         self.make_safe_source = make_safe_source
         self._repl = RawRepl()
         self._abilities: frozenset[str] | None = None
-        self._deployed: set[str] = set()
+        self.deployed: set[str] = set()
 
     @classmethod
     def open(cls, port_url: str, clock: Clock, *, make_safe_source: str = "", interrupt: bool = True,
@@ -77,7 +79,8 @@ class Board:
     def __enter__(self) -> Board:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
         self.close()
 
     def close(self) -> None:
@@ -103,13 +106,17 @@ class Board:
             while data := self.port.read(attempt_s):
                 heard += data
                 if any(isinstance(happening, Entered) for happening in self._repl.receive(data)):
-                    if self.make_safe_source:
-                        self.execute(self.make_safe_source)
+                    self._make_safe()
                     return
             if self.clock.now_s() >= deadline_s:
                 raise LinkTimeout(
                     f"{self.port.url}: no raw prompt within {timeout_s:g} s of interrupting; "
                     f"{_heard(heard)}; check that this port is a MicroPython board, or reset it", heard)
+
+    def _make_safe(self) -> None:
+        if self.make_safe_source:
+            self.start(self.make_safe_source, framed=False)
+            self._until(Ended, _SAFE_S, "making safe", recover=False)
 
     def interrupt(self, timeout_s: float = 5.0) -> None:
         """Stop what runs, and make the board safe."""
@@ -118,8 +125,9 @@ class Board:
     def soft_reset(self, timeout_s: float = 5.0) -> None:
         """Restart the interpreter: globals, timers and modules are gone; main.py is not run."""
         self._abilities = None
-        self._deployed.clear()
+        self.deployed.clear()
         self._repl.soft_reset()
+        self.flush()
         heard = self._until(Restarted, timeout_s, "soft reset")
         log.debug("soft reset: %r", heard)
 
@@ -130,7 +138,7 @@ class Board:
 
         Raises DeviceError (it raised), LinkTimeout (interrupted and made safe first), LinkError.
         """
-        self._start(source, framed=False)
+        self.start(source, framed=False)
         return _text(self._until(Ended, timeout_s, "script"))
 
     def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> Run:
@@ -140,8 +148,9 @@ class Board:
         them with `frames.Inbox`, and feeds its deadman).
         """
         self._deploy_frames()
+        self.port.listen()
         run = Run(self, heartbeat_s=heartbeat_s)
-        self._start(snippets.framed(source), framed=True)
+        self.start(snippets.framed(source), framed=True)
         run.wait_started(timeout_s)
         return run
 
@@ -182,7 +191,7 @@ class Board:
 
     # --- the conversation, also for Run and files --------------------------------------------------
 
-    def _start(self, source: str, *, framed: bool) -> None:
+    def start(self, source: str, *, framed: bool) -> None:
         if self._repl.state is not State.READY:
             raise LinkError(f"{self.port.url}: board is not at its prompt ({self._repl.state.name.lower()}); "
                             "a script still runs, or the link was lost: interrupt first")
@@ -212,14 +221,17 @@ class Board:
         self.flush()
         return happenings
 
-    def _until(self, wanted: type[Ended] | type[Restarted], timeout_s: float, what: str) -> bytes:
+    def _until(self, wanted: type[Ended] | type[Restarted], timeout_s: float, what: str, *,
+               recover: bool = True) -> bytes:
         deadline_s = self.clock.now_s() + timeout_s
         printed = b""
         while True:
             happenings = self.hear(deadline_s)
             if happenings is None:
-                self._recover()
-                raise LinkTimeout(f"{self.port.url}: {what} not over within {timeout_s:g} s; {_heard(printed)}", printed)
+                if recover:
+                    self.recover()
+                raise LinkTimeout(f"{self.port.url}: {what} not over within {timeout_s:g} s; {_heard(printed)}",
+                                  printed)
             for happening in happenings:
                 match happening:
                     case Output(data):
@@ -230,7 +242,7 @@ class Board:
                     case Restarted(data):
                         if wanted is Restarted and self._repl.state is State.READY:
                             return data
-                        self.restarted(printed + data)
+                        self.restarted(printed + data, recover=recover)
                     case _:
                         pass
 
@@ -241,20 +253,21 @@ class Board:
             last = text.strip().rsplit("\n", 1)[-1]
             raise DeviceError(f"{self.port.url}: code on the board raised {last}", text)
 
-    def restarted(self, data: bytes) -> None:
+    def restarted(self, data: bytes, *, recover: bool = True) -> None:
         """Raise: the board has reset itself in the middle."""
         self._abilities = None
-        self._deployed.clear()
-        with contextlib.suppress(LinkError):
-            self.enter()
+        self.deployed.clear()
+        if recover:
+            self.recover()
         raise LinkError(f"{self.port.url}: the board has reset itself while a script ran; {_heard(data)}", data)
 
     def damaged(self, damage: Damaged, expected: int) -> None:
         """Raise: a frame failed its checks."""
-        self._recover()
-        raise LinkError(f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}", damage.data)
+        self.recover()
+        raise LinkError(f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}",
+                        damage.data)
 
-    def _recover(self) -> None:
+    def recover(self) -> None:
         """Back to the prompt and safe, if it can be had; the error on its way says what went wrong first."""
         with contextlib.suppress(LinkError):
             self.enter()
@@ -278,7 +291,7 @@ class Board:
                             "not interrupted", heard)
 
     def _deploy_frames(self) -> None:
-        if "frames.py" not in self._deployed:
+        if "frames.py" not in self.deployed:
             self.deploy({"frames.py": snippets.frames_source()})
 
 

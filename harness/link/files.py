@@ -16,10 +16,10 @@ from harness.link.run import CREDIT
 if TYPE_CHECKING:
     from harness.link.board import Board
 
-BLOCK = CREDIT // 2 - 2
-"""Payload of a block to the board: two blocks with their two bytes of head are within the credit."""
-_LITERAL = 96
-"""Bytes a command where blocks cannot be read: its escaped literal stays short enough for one write mostly."""
+BLOCK = CREDIT // 2
+"""Size of a block to the board: two of them are within the credit."""
+_LITERAL = 56
+"""Bytes a command where blocks cannot be read: with every byte escaped the command still goes in one write."""
 
 
 def deploy(board: Board, scripts: Mapping[str, bytes]) -> list[str]:
@@ -43,7 +43,7 @@ def deploy(board: Board, scripts: Mapping[str, bytes]) -> list[str]:
     if written:
         modules = [PurePosixPath(name).stem for name in written]
         board.execute(f"import sys\nfor n in {modules!r}: getattr(sys, 'modules', {{}}).pop(n, None)\n")
-    board._deployed.update(wanted)
+    board.deployed.update(wanted)
     return written
 
 
@@ -124,29 +124,35 @@ def _same(found: str, data: bytes) -> bool:
     return found == _sum_of(data, found)
 
 
-def _blocks(data: bytes) -> Iterator[bytes]:
-    """Length + 32, key, content under that key: no byte of it is 03, which would interrupt the board.
+def blocks(data: bytes) -> Iterator[bytes]:
+    """`data` as blocks of BLOCK bytes without a byte 03, which would interrupt the board.
 
-    A block of at most 255 bytes leaves at least one key free; most need none (0).
+    A block: number of bytes of content + 32, number of 03 in it + 32, content with each 03 made 00, the
+    place in the content of each 03 + 32, padding. The last block has no content.
     """
-    for at in range(0, len(data), BLOCK):
-        block = data[at : at + BLOCK]
-        key = next(key for key in range(256) if key != 3 and key ^ 3 not in block)
-        yield bytes((len(block) + 32, key)) + (bytes(byte ^ key for byte in block) if key else block)
-    yield b"\x20\x00"
+    at = 0
+    while at < len(data):
+        content = data[at : at + BLOCK - 2]
+        while len(content) + content.count(3) > BLOCK - 2:
+            content = content[: BLOCK - 2 - content.count(3)]
+        at += len(content)
+        places = bytes(place + 32 for place, byte in enumerate(content) if byte == 3)
+        block = bytes((len(content) + 32, len(places) + 32)) + content.replace(b"\x03", b"\x00") + places
+        yield block.ljust(BLOCK, b" ")
+    yield b"  ".ljust(BLOCK, b" ")
 
 
 def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None:
     deadline_s = board.clock.now_s() + timeout_s
-    board._start(snippets.RECEIVE % {"name": name, "block": BLOCK}, framed=False)
-    blocks = list(_blocks(data))
+    board.start(snippets.RECEIVE % {"name": name, "block": BLOCK}, framed=False)
+    pieces = list(blocks(data))
     sent = taken = 0
     printed = b""
     while True:
         happenings = board.hear(deadline_s)
         if happenings is None:
-            board._recover()
-            raise LinkTimeout(f"{board.port.url}: {name}: board took {max(0, taken - 1)} of {len(blocks) - 1} blocks "
+            board.recover()
+            raise LinkTimeout(f"{board.port.url}: {name}: board took {max(0, taken - 1)} of {len(pieces) - 1} blocks "
                               f"within {timeout_s:g} s", printed)
         for happening in happenings:
             match happening:
@@ -161,8 +167,8 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
                 case _:
                     pass
         if taken:
-            ready = b"".join(blocks[sent : taken + 1])
-            sent = max(sent, min(taken + 1, len(blocks)))
+            ready = b"".join(pieces[sent : taken + 1])
+            sent = max(sent, min(taken + 1, len(pieces)))
             if ready:
                 board.port.write(ready)
 

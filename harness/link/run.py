@@ -20,11 +20,11 @@ CREDIT = 250
 
 
 class Run:
-    """A running script. A context manager that interrupts the script, and makes the board safe, on an exception."""
+    """A running script. A context manager that interrupts a script still running and makes the board safe."""
 
     def __init__(self, board: Board, *, heartbeat_s: float | None = None) -> None:
         self.board = board
-        self.ended = False
+        self._ended = False
         self._heartbeat_s = heartbeat_s
         self._heard_s = board.clock.now_s()
         self._reader = FrameReader()
@@ -37,10 +37,24 @@ class Run:
     def __enter__(self) -> Run:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
-        if error is not None and not self.ended:
-            self.board._recover()
-            self.ended = True
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        if self.ended:
+            return
+        if error is None:
+            self.abort()
+        else:
+            self._end()
+            self.board.recover()  # the error on its way says what went wrong first
+
+    @property
+    def ended(self) -> bool:
+        """Whether the script has ended, in whatever way."""
+        return self._ended
+
+    def _end(self) -> None:
+        self._ended = True
+        self.board.port.unlisten()
 
     @property
     def printed(self) -> str:
@@ -94,7 +108,7 @@ class Run:
 
     def abort(self) -> None:
         """Interrupt the script and make the board safe."""
-        self.ended = True
+        self._end()
         self.board.interrupt()
 
     # ------------------------------------------------------------------------------------------------
@@ -109,8 +123,8 @@ class Run:
                 self._take(happenings)
             elif now_s >= deadline_s:
                 tail = bytes(self._printed[-80:])
-                self.ended = True
-                self.board._recover()
+                self._end()
+                self.board.recover()
                 raise LinkTimeout(f"{self.board.port.url}: script did not give {what} within {timeout_s:g} s; "
                                   f"{self._reader.expected} frames had come, printed {tail!r}", tail)
             self._beat(now_s)
@@ -132,13 +146,13 @@ class Run:
                 case Output(data):
                     self._printed += data
                 case Damaged():
-                    self.ended = True
+                    self._end()
                     self.board.damaged(happening, self._reader.expected)
                 case Restarted(data):
-                    self.ended = True
+                    self._end()
                     self.board.restarted(data)
                 case Ended(traceback):
-                    self.ended = True
+                    self._end()
                     self.board.raise_traceback(traceback)
                     self._reader.close()
                 case _:
@@ -147,10 +161,10 @@ class Run:
     def _frame(self, raw: RawFrame) -> None:
         try:
             meaning = self._reader.read(raw)
-        except LinkError:
-            self.ended = True
-            self.board._recover()
-            raise
+        except LinkError as error:
+            self._end()
+            self.board.recover()
+            raise LinkError(f"{self.board.port.url}: {error}", error.received) from error
         if isinstance(meaning, Taken):
             self._in_flight -= meaning.count
         elif meaning is not None:

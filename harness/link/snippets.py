@@ -16,14 +16,15 @@ try:
 except Exception:
     uid = b''
 i = sys.implementation
-v = '.'.join([str(n) for n in i[1] if n != ''])
+v = '.'.join([str(n) for n in i.version if n != ''])
 m = getattr(i, '_machine', '')
 try:
     import os
     m = os.uname()[4]
 except Exception:
     pass
-print(repr({'unique_id': ''.join(['%02x' % b for b in uid]), 'system': sys.platform, 'implementation': i[0], 'version': v, 'machine': m}))
+u = ''.join(['%02x' % b for b in uid])
+print(repr({'unique_id': u, 'system': sys.platform, 'implementation': i.name, 'version': v, 'machine': m}))
 """
 
 ABILITIES = """\
@@ -86,27 +87,24 @@ def _sum(n):
 
 RECEIVE = """\
 import sys
+_b = bytearray(%(block)d)
+_v = memoryview(_b)
 _r = sys.stdin.buffer.readinto
 _w = sys.stdout.write
-_h = bytearray(2)
-_b = bytearray(%(block)d)
 _f = open(%(name)r, 'wb')
 _w('+')
 try:
     while 1:
-        _r(_h)
-        n = _h[0] - 32
-        if not n: break
-        b = _b if n == %(block)d else bytearray(n)
-        _r(b)
-        k = _h[1]
-        if k:
-            for i in range(n): b[i] ^= k
-        _f.write(b)
+        _r(_b)
+        n = _b[0] - 30
+        if n == 2: break
+        for p in _v[n:n + _b[1] - 32]: _b[p - 30] = 3
+        _f.write(_v[2:n])
         _w('+')
 finally:
     _f.close()
 """
+"""Takes a file in blocks of one size (files.blocks); prints a + when it is ready for one more."""
 
 
 def framed(source: str) -> str:
