@@ -6,7 +6,7 @@ plant file, a rig file's tolerances and a plant seed stands in drawing.py.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 CONDUCTOR_K = {"copper": 235.0, "aluminium": 225.0}
@@ -165,14 +165,14 @@ class Parameters:
     supply: SupplyParameters
     coupling: CouplingParameters | None = None
     instruments: Mapping[str, InstrumentError] = field(default_factory=dict)
-    firmware_edits: tuple[tuple[str, str], ...] = ()
-    """(text, replacement) pairs that the firmware under test is given; each text occurs exactly once in it."""
 
     @classmethod
     def load(
-        cls, scenario: str, plant_seed: int | None = None, faults: tuple[str, ...] | list[str] = ()
+        cls, scenario: str, plant_seed: int | None = None, faults: Iterable[str] | Mapping[str, float] = ()
     ) -> Parameters:
-        """The plant of a shipped scenario, drawn by `plant_seed` and given `faults` (`name` or `name=severity`).
+        """The plant of a shipped scenario, drawn by `plant_seed` and given `faults`.
+
+        `faults` are texts `name` or `name=severity`, or severity by name.
 
         Raises PlantFileError for an unknown scenario, FaultError for a fault that is not known or cannot be given.
         """
