@@ -7,13 +7,17 @@ measure module states for itself what it plans, and a test holds the two against
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """One bench check: its name on the command line, its title, and its quantities with their words."""
+    """One bench check: its name on the command line, its title, and its quantities with their words.
+
+    MOTOR in the name of a quantity stands for each motor of the rig.
+    """
 
     name: str
     title: str
@@ -68,8 +72,7 @@ CHECKS: tuple[Check, ...] = (
         "driver_rise": "rise of the driver",
     }),
     Check(name="together", title="Both motors holding", per_motor=False, quantities={
-        "gate_deflection_change": "change of the gate's deflection when the other motor joins",
-        "wheel_deflection_change": "change of the wheel's deflection when the other motor joins",
+        "MOTOR_deflection_change": "change of a motor's deflection when the other motor joins",
         "supply_sag": "fall of the supply when both hold",
     }),
 )
@@ -96,10 +99,22 @@ def check_of(name: str) -> str:
     return suffix_of(name).split(".", maxsplit=1)[0]
 
 
+def quantities_of(check: Check, motors: Iterable[str]) -> dict[str, str]:
+    """Quantities of a check on a rig with these motors, with their words."""
+    found: dict[str, str] = {}
+    for quantity, words in check.quantities.items():
+        if "MOTOR" in quantity:
+            found.update({quantity.replace("MOTOR", motor): words for motor in motors})
+        else:
+            found[quantity] = words
+    return found
+
+
 def words_of(name: str) -> str:
     """What a quantity is, in words; the name itself where the list does not know it."""
     check, _, quantity = suffix_of(name).partition(".")
     for known in CHECKS:
-        if known.name == check and quantity in known.quantities:
-            return known.quantities[quantity]
+        for pattern, words in known.quantities.items() if known.name == check else ():
+            if re.fullmatch(pattern.replace("MOTOR", "[a-z0-9_]+"), quantity):
+                return words
     return name

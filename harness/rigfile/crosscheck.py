@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from harness.catalogue import CHECK_NAMES, CHECKS, suffix_of
+from harness.catalogue import CHECK_NAMES, CHECKS, quantities_of, suffix_of
 from harness.rigfile.fields import NAME
 from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
 
@@ -149,8 +149,8 @@ def virtual(raw: Mapping[str, Any]) -> Iterator[Problem]:
 
 def quantities(raw: Mapping[str, Any]) -> Iterator[Problem]:
     """Names in required, requirements and detect are names of checks and quantities there are."""
-    suffixes = [f"{check.name}.{quantity}" for check in CHECKS for quantity in check.quantities]
     motors = table(raw, "motor")
+    suffixes = [f"{check.name}.{quantity}" for check in CHECKS for quantity in quantities_of(check, motors)]
     for section in ("requirements", "detect"):
         for name in table(raw, section):
             yield from _named((section, name), name, suffixes, motors)
