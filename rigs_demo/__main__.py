@@ -1,0 +1,141 @@
+"""`python -m rigs_demo`: the virtual bench alone, its rig faults, its true values."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import signal
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NoReturn
+
+from rigs_demo.board.board import BoardFailed, VirtualBoard
+from rigs_demo.board.hardware import Hardware
+from rigs_demo.board.process import NoInterpreter
+from rigs_demo.board.wiring import Wiring
+from rigs_demo.clock import Bench
+from rigs_demo.clock_control import Control
+from rigs_demo.clock_loop import Loop
+from rigs_demo.faults import FaultError
+from rigs_demo.scenario import Scenario, UnknownScenario
+
+BENCH, USAGE = 3, 4
+"""Exit codes, as the harness has them."""
+COST_PERMILLE = 1000
+"""What Python work on the board costs; 1000 stands for a small board of the 100 MHz class (from memory)."""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise SystemExit(_refuse(message, USAGE))
+
+
+def _refuse(message: str, code: int) -> int:
+    # One line for a person on the error stream; a program that started this reads it there, too.
+    print(message.replace("\n", " | "), file=sys.stderr, flush=True)
+    return code
+
+
+def _arguments(argv: list[str]) -> argparse.Namespace:
+    parser = _Parser(prog="python -m rigs_demo", description=__doc__)
+    parser.add_argument("scenario", help="a shipped rig, `faults`, or `truth`")
+    parser.add_argument("of", nargs="?", help="with truth: the shipped rig")
+    parser.add_argument("--rig-file", type=Path, help="where to write the rig file of this bench")
+    parser.add_argument("--seed", type=int, default=0, help="noise and start position")
+    parser.add_argument("--plant-seed", type=int, help="draw the plant from the rig file's tolerances")
+    parser.add_argument("--with-fault", action="append", default=[], metavar="NAME[=SEVERITY]")
+    parser.add_argument("--wall-clock", action="store_true", help="time follows the wall; for other programs")
+    parser.add_argument("--cost", type=int, default=COST_PERMILLE, metavar="PERMILLE",
+                        help="cost of Python work on the board, 1000 is usual")
+    arguments = parser.parse_args(argv)
+    if not 100 <= arguments.cost <= 100_000:
+        parser.error(f"--cost: expected 100 to 100000, found {arguments.cost}")
+    return arguments
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; the exit code."""
+    arguments = _arguments(sys.argv[1:] if argv is None else argv)
+    if arguments.scenario == "faults":
+        from rigs_demo.faults import lines
+
+        for line in lines():
+            print(line)
+        return 0
+    if arguments.scenario == "truth":
+        from rigs_demo.truth import truth
+
+        values = truth(arguments.of or "", arguments.plant_seed, tuple(arguments.with_fault))
+        print(json.dumps(values, indent=2))
+        return 0
+    for ending in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(ending, lambda _number, _frame: sys.exit(0))
+    try:
+        _run(arguments)
+    except (UnknownScenario, FaultError) as error:
+        return _refuse(str(error), USAGE)
+    except NoInterpreter as error:
+        return _refuse(str(error), BENCH)
+    except BoardFailed as error:
+        return _refuse(f"the virtual board does not start: {error}", BENCH)
+    except KeyboardInterrupt:
+        return 0
+    return 0
+
+
+def _run(arguments: argparse.Namespace) -> None:
+    from rigs_demo.faults import firmware_copy
+    from rigs_demo.instruments import build_instruments
+    from rigs_demo.plant import Parameters, Plant
+
+    faults = tuple(arguments.with_fault)
+    scenario = Scenario.load(arguments.scenario)
+    parameters = Parameters.load(scenario.name, arguments.plant_seed, faults)
+    plant = Plant(parameters, arguments.seed)
+    files = {name: firmware_copy(source, faults) for name, source in scenario.firmware.items()}
+    hardware = Hardware(plant, Wiring.of(scenario.rig))
+    with contextlib.ExitStack() as stack:
+        board = VirtualBoard(hardware, files, name=scenario.name, cost_permille=arguments.cost)
+        stack.callback(board.close)
+        bench = Bench(plant, board)
+        bench.start()
+        servers: dict[str, Any] = build_instruments(
+            scenario.rig, bench, plant_seed=arguments.plant_seed, seed=arguments.seed
+        )
+        for server in servers.values():
+            stack.callback(server.close)
+        control = Control(bench)
+        stack.callback(control.close)
+        text = scenario.rig_file(
+            board.line.path,
+            {name: server.address for name, server in servers.items()},
+            None if arguments.wall_clock else control.address,
+        )
+        path = stack.enter_context(_written(text, arguments.rig_file, scenario.name))
+        print(json.dumps({"rig_file": str(path), "pid": os.getpid()}), flush=True)
+        loop = Loop(bench, control, servers)
+        if arguments.wall_clock:
+            loop.free_run()
+        else:
+            loop.run()
+
+
+@contextlib.contextmanager
+def _written(text: str, path: Path | None, name: str) -> Iterator[Path]:
+    """Write the rig file so that nobody reads half of it; without a path into a folder of its own."""
+    with contextlib.ExitStack() as stack:
+        if path is None:
+            folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="rotorgate-bench-"))
+            path = Path(folder) / f"{name}.toml"
+        half = path.with_name(path.name + ".part")
+        half.write_text(text, encoding="utf-8")
+        half.replace(path)
+        yield path.absolute()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

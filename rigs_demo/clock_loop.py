@@ -1,0 +1,99 @@
+"""The bench's main loop: SCPI before control, time only for who waits; or free run, where time follows the wall."""
+
+from __future__ import annotations
+
+import select
+from collections.abc import Mapping
+from typing import Protocol
+
+from rigs_demo.clock import Bench
+from rigs_demo.clock_control import Control, Ended
+from rigs_demo.clock_wall import wall_ns
+
+AFTER_HOST_NS = 2_000_000_000
+"""Virtual time after the host is lost: time for the board's deadman."""
+LINGER_NS = 10_000_000_000
+"""Wall time that the bench stays for SCPI clients after its host is lost, at most."""
+GUARD_NS = 5_000_000_000
+"""Wall time within which somebody may still come to turn the supply off."""
+FREE_RUN_STEP_S = 0.002
+"""How often free run looks at the wall (arbitrary)."""
+
+
+class Server(Protocol):
+    """An instrument's server."""
+
+    @property
+    def client_count(self) -> int:
+        """Clients that are connected."""
+        ...
+
+    def sockets(self) -> list[object]:
+        """What to wait for."""
+        ...
+
+    def serve(self, ready: object) -> None:
+        """Answer what has come."""
+        ...
+
+
+class Loop:
+    """Waits for whoever asks first."""
+
+    def __init__(self, bench: Bench, control: Control, servers: Mapping[str, Server]) -> None:
+        self._bench = bench
+        self._control = control
+        self._servers = list(servers.values())
+
+    def run(self) -> None:
+        """Serve one host from its first connection to the end of its last, then whoever holds an instrument."""
+        control, line = self._control, self._bench.board.line
+        try:
+            while not control.had_host or control.connections:
+                wanted = [socket for server in self._servers for socket in server.sockets()]
+                output = [line] if line.backlog else []
+                ready, writable, _ = select.select([*wanted, *control.sockets()], output, [])
+                if writable:
+                    line.flush()
+                self._serve_instruments()
+                for socket in control.sockets():
+                    if socket in ready:
+                        control.serve(socket)
+        except Ended:
+            return
+        self._linger()
+
+    def _serve_instruments(self) -> None:
+        # Asked again until nothing is there: a setting sent before a control message is obeyed before it.
+        while self._servers:
+            wanted = [socket for server in self._servers for socket in server.sockets()]
+            ready, _, _ = select.select(wanted, [], [], 0)
+            if not ready:
+                return
+            for server in self._servers:
+                server.serve(ready)
+
+    def _linger(self) -> None:
+        bench = self._bench
+        self._serve_instruments()
+        bench.run(bench.now_ns + AFTER_HOST_NS)
+        lost_ns = wall_ns()
+        while self._servers and wall_ns() - lost_ns < LINGER_NS:
+            clients = sum(server.client_count for server in self._servers)
+            if not clients and (self._control.left or wall_ns() - lost_ns > GUARD_NS):
+                return
+            wanted = [socket for server in self._servers for socket in server.sockets()]
+            select.select(wanted, [], [], 0.1)
+            self._serve_instruments()
+
+    def free_run(self) -> None:
+        """Time follows the wall; there is no control connection. Ends only when it is told to."""
+        bench, line = self._bench, self._bench.board.line
+        began_ns = wall_ns() - bench.now_ns
+        while line.plugged:
+            bench.board.take_input()
+            bench.run(wall_ns() - began_ns)
+            line.flush()
+            wanted: list[object] = [socket for server in self._servers for socket in server.sockets()]
+            select.select([*wanted, line], [], [], FREE_RUN_STEP_S)
+            self._serve_instruments()
