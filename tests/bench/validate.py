@@ -1,0 +1,243 @@
+"""Show how well the bench judges: qualify over seeds, over drawn plants, and over every rig fault.
+
+    python tests/bench/validate.py --out FOLDER        the whole of it (the table in DEVELOPERS.md)
+    python tests/bench/validate.py --slice             2 seeds, 3 plants, every fault once: what .ci/run does
+
+Each run is one line of FOLDER/runs.jsonl, so that an interrupted validation goes on where it stopped. Exit 1 if
+anything that DEVELOPERS.md promises is not met.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import subprocess
+import sys
+import tempfile
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+RIG = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
+
+CAUSES = {
+    # rig fault: words that one of the named causes must hold, at nominal and on every drawn plant
+    "crossed-leads": "phases B and C",
+    "broken-lead": "phase C",
+    "extra-pole-pair": "pole pairs",
+    "faded-magnet": "flux",
+    "slack-gain": "gain",
+    "late-loop": "delay",
+    "loose-winding": "winding to housing",
+    "pulse-reading": "pulse",
+    "drooping-supply": "supply",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One qualification to run."""
+
+    seed: int
+    plant_seed: int | None = None
+    faults: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> str:
+        return f"seed {self.seed}, plant {self.plant_seed}, faults {'+'.join(self.faults) or 'none'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """What one qualification said: verdict words, causes, and measured values with their intervals."""
+
+    key: str
+    exit_code: int
+    outcomes: dict[str, str] = field(default_factory=dict)
+    causes: tuple[str, ...] = ()
+    measured: dict[str, tuple[float, float, float, float]] = field(default_factory=dict)
+    """name: value, u, low, high of the 95 % interval."""
+
+
+def qualify(case: Case) -> Run:
+    """Run one qualification in a process of its own, as a user would."""
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "run"
+        command = [str(Path(sys.executable).parent / "rotorgate"), "--quiet", "qualify", str(RIG)]
+        command += ["--out", str(out), "--seed", str(case.seed)]
+        command += [] if case.plant_seed is None else ["--plant-seed", str(case.plant_seed)]
+        for fault in case.faults:
+            command += ["--with-fault", fault]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        if not (out / "record.json").exists():
+            sys.stderr.write(f"{case.key}: no record; {done.stderr.strip()[-500:]}\n")
+            return Run(key=case.key, exit_code=done.returncode)
+        record = json.loads((out / "record.json").read_text(encoding="utf-8"))
+    return Run(
+        key=case.key,
+        exit_code=done.returncode,
+        outcomes={
+            f"{v['name']}{' (requirement)' if v['requirement'] else ''}": v["outcome"] for v in record["verdicts"]
+        },
+        causes=tuple(cause["words"] for cause in record["causes"]),
+        measured={m["name"]: (m["value"], m["u"], *m["interval95"]) for m in record["measurements"]},
+    )
+
+
+def truth(plant_seed: int | None) -> dict[str, float]:
+    """The plant's true values, from integrating it without noise."""
+    command = [sys.executable, "-m", "rigs_demo", "truth", "sluice"]
+    command += [] if plant_seed is None else ["--plant-seed", str(plant_seed)]
+    answer = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT).stdout
+    return {name: entry["value"] for name, entry in json.loads(answer).items()}
+
+
+class Store:
+    """Runs done so far, kept line by line; a case is run at most once."""
+
+    def __init__(self, folder: Path, workers: int) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._file = folder / "runs.jsonl"
+        self._workers = workers
+        self._done: dict[str, Run] = {}
+        if self._file.exists():
+            for row in self._file.read_text(encoding="utf-8").splitlines():
+                run = Run(**json.loads(row))
+                self._done[run.key] = run
+
+    def run_all(self, cases: Iterable[Case]) -> list[Run]:
+        """Runs of these cases in their order, from the store or made now."""
+        wanted = list(cases)
+        missing = [case for case in wanted if case.key not in self._done]
+        with ThreadPoolExecutor(self._workers) as pool:
+            for run in pool.map(qualify, missing):
+                self._done[run.key] = run
+                with self._file.open("a", encoding="utf-8") as file:
+                    row = {"key": run.key, "exit_code": run.exit_code, "outcomes": run.outcomes}
+                    file.write(json.dumps({**row, "causes": run.causes, "measured": run.measured}) + "\n")
+                sys.stderr.write(f"{run.key}: exit {run.exit_code} {'; '.join(run.causes)}\n")
+        return [self._done[case.key] for case in wanted]
+
+
+def _off(run: Run) -> str:
+    return ", ".join(f"{name} {word}" for name, word in run.outcomes.items() if word not in {"agrees", "conforming"})
+
+
+def healthy(store: Store, seeds: int, plants: int) -> Iterator[tuple[str, bool]]:
+    """The healthy plant passes: over run seeds, and over drawn plants."""
+    over_seeds = store.run_all(Case(seed=seed) for seed in range(1, seeds + 1))
+    passed = sum(run.exit_code == 0 for run in over_seeds)
+    yield f"nominal plant, {passed} of {seeds} seeds pass", passed >= math.ceil(0.95 * seeds)
+    over_plants = store.run_all(Case(seed=100 + plant, plant_seed=plant) for plant in range(1, plants + 1))
+    passed = sum(run.exit_code == 0 for run in over_plants)
+    yield f"drawn plants, {passed} of {plants} pass", passed >= math.ceil(0.95 * plants)
+    for run in [*over_seeds, *over_plants]:
+        if run.exit_code != 0:
+            yield f"  {run.key}: exit {run.exit_code}: {_off(run)}", True
+
+
+def coverage(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
+    """95 % intervals hold the true values, and errors are as large as their uncertainties say."""
+    runs = store.run_all(Case(seed=100 + plant, plant_seed=plant) for plant in range(1, plants + 1))
+    errors: dict[str, list[tuple[float, bool]]] = defaultdict(list)
+    for plant, run in enumerate(runs, start=1):
+        true = truth(plant)
+        for name, (value, u, low, high) in run.measured.items():
+            if name in true and u > 0.0:
+                errors[name].append(((value - true[name]) / u, low <= true[name] <= high))
+    held_in_all = total = 0
+    for name, rows in sorted(errors.items()):
+        held = sum(inside for _, inside in rows)
+        rms = math.sqrt(sum(error**2 for error, _ in rows) / len(rows))
+        mean = sum(error for error, _ in rows) / len(rows)
+        held_in_all, total = held_in_all + held, total + len(rows)
+        # 33 of 40 is the 5 % point of a binomial with 95 % coverage less what 40 draws allow
+        good = held >= math.floor(33 / 40 * len(rows)) and (plants < 20 or 0.65 <= rms <= 1.4)
+        yield f"  {name}: {held} of {len(rows)} intervals hold, rms error {rms:.2f} u, mean {mean:+.2f} u", good
+    share = held_in_all / max(1, total)
+    yield f"all quantities: {100 * share:.1f} % of {total} intervals hold", plants < 20 or 0.93 <= share <= 0.97
+
+
+def named(run: Run, words: str) -> bool:
+    """Whether the run ended with 1 and a named cause holds the words."""
+    return run.exit_code == 1 and any(words.lower() in cause.lower() for cause in run.causes)
+
+
+def faults(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
+    """Each rig fault is caught with its cause, at nominal and on drawn plants; severity 0 is healthy."""
+    for fault, words in CAUSES.items():
+        nominal = store.run_all([Case(seed=1, faults=(fault,))])[0]
+        drawn = store.run_all(
+            Case(seed=200 + plant, plant_seed=plant, faults=(fault,)) for plant in range(1, plants + 1)
+        )
+        caught = sum(named(run, words) for run in drawn)
+        yield (
+            f"{fault}: nominal {'caught' if named(nominal, words) else 'MISSED'}, {caught} of {plants} drawn plants",
+            (named(nominal, words) and caught >= math.ceil(0.95 * plants)),
+        )
+        for run in [nominal, *drawn]:
+            if not named(run, words):
+                yield f"  {run.key}: exit {run.exit_code}, causes {run.causes}: {_off(run)}", True
+    plain = store.run_all([Case(seed=1)])[0]
+    for fault in CAUSES:
+        silent = store.run_all([Case(seed=1, faults=(f"{fault}=0",))])[0]
+        yield f"{fault}=0: verdicts as without it", silent.outcomes == plain.outcomes and silent.causes == plain.causes
+
+
+def pairs(store: Store) -> Iterator[tuple[str, bool]]:
+    """Two faults at once must never be explained by a wrong single cause."""
+    for pair in (("faded-magnet", "slack-gain"), ("late-loop", "loose-winding"), ("slack-gain", "drooping-supply")):
+        run = store.run_all([Case(seed=1, faults=pair)])[0]
+        words = "; ".join(run.causes) or "none"
+        yield f"{' + '.join(pair)}: {words}", run.exit_code == 1 and "not known" in words
+
+
+def matrix(store: Store) -> Iterator[str]:
+    """Rows of the matrix fault x quantity: measured with the fault over measured without, on the nominal plant."""
+    plain = store.run_all([Case(seed=1)])[0].measured
+    runs = {fault: store.run_all([Case(seed=1, faults=(fault,))])[0].measured for fault in CAUSES}
+    yield "| quantity (gate) | " + " | ".join(runs) + " |"
+    yield "|---" * (len(runs) + 1) + "|"
+    for name, (value, u, _, _) in plain.items():
+        if not name.startswith("gate.") or value == 0.0:
+            continue
+        cells = []
+        for measured in runs.values():
+            if name not in measured:
+                cells.append("not run")
+                continue
+            moved = abs(measured[name][0] - value) > 3.0 * math.hypot(u, measured[name][1])
+            cells.append(f"**{measured[name][0] / value:.2f}**" if moved else f"{measured[name][0] / value:.2f}")
+        yield f"| {name.removeprefix('gate.')} | " + " | ".join(cells) + " |"
+
+
+def main() -> int:
+    """Run the parts asked for, print each line, and tell whether all of it held."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--slice", action="store_true", help="the thin slice that every change runs")
+    parser.add_argument("--matrix", action="store_true", help="only print the matrix fault x quantity")
+    parser.add_argument("--out", type=Path, help="folder that keeps the runs, so that a stopped validation goes on")
+    parser.add_argument("--workers", type=int, default=2, help="qualifications at a time")
+    options = parser.parse_args()
+    seeds, plants, fault_plants = (2, 3, 0) if options.slice else (20, 40, 20)
+    with tempfile.TemporaryDirectory() as scratch:
+        store = Store(options.out or Path(scratch), options.workers)
+        if options.matrix:
+            sys.stdout.writelines(f"{row}\n" for row in matrix(store))
+            return 0
+        parts = [healthy(store, seeds, plants), coverage(store, plants), faults(store, fault_plants), pairs(store)]
+        good = True
+        for part in parts:
+            for line, holds in part:
+                good &= holds
+                sys.stdout.write(f"{'ok  ' if holds else 'FAIL'} {line}\n")
+                sys.stdout.flush()
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
