@@ -28,9 +28,19 @@ class OutputState(Enum):
     UNREGULATED = "on, unregulated"
 
 
-def off_command(channel: int | None = None) -> str:
-    """The message that switches an output off, for those who must do it without a Supply (the guard)."""
-    return _select(channel) + "OUTP OFF"
+def switch_off(address: str, *, channel: int | None = None, name: str = "supply", timeout_s: float = TIMEOUT_S) -> None:
+    """Switch an output off over a connection of its own and prove it: for who holds no Supply (the guard).
+
+    Asks nothing before the output is off. Raises InstrumentError.
+    """
+    with Session(name, address, timeout_s=timeout_s) as session:
+        _switch_off(session, channel)
+
+
+def _switch_off(session: Session, channel: int | None, timeout_s: float | None = None) -> None:
+    session.setting(_select(channel) + "OUTP OFF", timeout_s=timeout_s)
+    if session.number(_select(channel) + "OUTP?", timeout_s=timeout_s) != 0.0:
+        raise session.error("OUTP OFF was taken, but its output is still on")
 
 
 def _select(channel: int | None) -> str:
@@ -117,11 +127,9 @@ class Supply:
         if state in {OutputState.OFF, OutputState.OVER_VOLTAGE}:
             raise self.session.error(f"output should be on; it is {state.value}")
 
-    def output_off(self) -> None:
+    def output_off(self, *, timeout_s: float | None = None) -> None:
         """Switch the output off and prove it. Raises InstrumentError."""
-        self.session.setting(off_command(self.channel))
-        if self.output_enabled():
-            raise self.session.error("OUTP OFF was taken, but its output is still on")
+        _switch_off(self.session, self.channel, timeout_s)
 
     def output_enabled(self) -> bool:
         """Whether the output is on. A query only."""

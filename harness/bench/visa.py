@@ -36,6 +36,13 @@ _CLASSES = {1: "command error", 2: "execution error", 3: "device-specific error"
 log = logging.getLogger("harness.visa")
 
 
+def preload() -> None:
+    """Load VISA and its backend, some 0.3 s, so that the first connection is quick. Connects to nothing."""
+    import pyvisa
+
+    pyvisa.ResourceManager(LIBRARY)
+
+
 def printable(text: str) -> str:
     """An instrument's text fit for a terminal: control and odd characters as `\\x1b`, cut where it is too long."""
     shown = "".join(c if c.isascii() and c.isprintable() else f"\\x{ord(c):02x}" for c in text)

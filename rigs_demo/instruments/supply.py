@@ -14,6 +14,7 @@ VOLTAGE = Span(low=0.0, high=32.0, default=0.0, unit="V")
 CURRENT = Span(low=0.0, high=5.0, default=0.1, unit="A")
 PROTECTION = Span(low=0.5, high=35.0, default=35.0, unit="V")
 CHANNEL = Span(low=1, high=1, default=1)
+SWITCHING_NS = 2_000_000  # an output relay's few milliseconds (common practice, no source); many grid steps
 APERTURE_S = 0.02  # one power line cycle
 VOLTAGE_NOISE_V = 3e-4
 CURRENT_NOISE_A = 5e-5
@@ -94,6 +95,7 @@ class SupplyInstrument(Instrument):
         if on and self._tripped():
             raise ScpiError(-221, "over-voltage protection has tripped; clear it first")
         self._stage.set_output(on)
+        self._bench.run_for(SWITCHING_NS)
 
     def _measure_voltage(self, _: Arguments) -> str:
         true = average(self._bench, APERTURE_S, lambda integrals: integrals.supply_voltage_v_s)

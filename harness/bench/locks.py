@@ -1,0 +1,174 @@
+"""One user of a device at a time: a lock for each port, board and VISA address, not for the rig file.
+
+The kernel holds the lock, so it is free at once when its holder dies, however it dies; a note beside it says
+who holds it. The locks bind the processes of one user on one machine. Another user's are not seen: the serial
+port's own exclusive open refuses those.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import hashlib
+import json
+import os
+import re
+import stat
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from filelock import FileLock, Timeout
+
+from harness.clock import utc_now
+from harness.errors import BenchBusy, BenchError
+
+LONGEST_STEM = 40  # arbitrary: enough of the device's name to recognise the file
+
+
+def board_device(unique_id: str) -> str:
+    """Name of a board by its unique id (hex)."""
+    return f"board {unique_id.lower()}"
+
+
+def port_device(port: str) -> str:
+    """Name of a serial port or URL; links such as those by id are followed to the port itself."""
+    if "://" in port:
+        return f"port {port}"
+    return f"port {os.path.realpath(port) if Path(port).is_absolute() else port.upper()}"
+
+
+def visa_device(address: str) -> str:
+    """Name of a VISA address, however it is spelled (`tcpip::host::5025::socket` is `TCPIP0::...::SOCKET`)."""
+    from pyvisa import rname  # loads numpy: only when an instrument is there
+
+    try:
+        canonical = rname.to_canonical_name(address)
+    except rname.InvalidResourceName:
+        canonical = address
+    # The interface number may be left out and is then 0.
+    numbered = re.sub(r"^(TCPIP|GPIB|USB|PXI|VXI)(?=::)", r"\g<1>0", canonical.upper())
+    return f"instrument {numbered}"
+
+
+class DeviceLocks:
+    """Holds devices until released; a context manager."""
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self._folder = folder
+        self._held: dict[str, tuple[FileLock, Path]] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.release()
+
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """What is held, sorted."""
+        return tuple(sorted(self._held))
+
+    def hold(self, devices: Iterable[str]) -> None:
+        """Take all of them or none, in sorted order, without waiting.
+
+        Those already held by this object are left as they are. Raises BenchBusy that names the holder,
+        BenchError where the folder of the locks cannot be used.
+        """
+        taken: list[str] = []
+        try:
+            for device in sorted(set(devices) - set(self._held)):
+                self._take(device)
+                taken.append(device)
+        except BaseException:
+            for device in reversed(taken):
+                self._give(device)
+            raise
+
+    def release(self) -> None:
+        """Give all of them back."""
+        for device in sorted(self._held, reverse=True):
+            self._give(device)
+
+    def _take(self, device: str) -> None:
+        folder = self._folder if self._folder is not None else lock_folder()
+        path = folder / f"{_stem(device)}.lock"
+        note = path.with_suffix(".holder")
+        lock = FileLock(path, thread_local=False)
+        try:
+            lock.acquire(timeout=0)
+        except Timeout as error:
+            raise BenchBusy(f"{device}: in use by {_holder(note)}; wait until it has ended") from error
+        except OSError as error:
+            raise BenchError(f"{device}: cannot lock it with {path}: {error.strerror}") from error
+        self._held[device] = (lock, note)
+        holder = {
+            "pid": os.getpid(),
+            "user": user(),
+            "started": utc_now().isoformat(timespec="seconds"),
+            "device": device,
+        }
+        _write(note, json.dumps(holder))
+
+    def _give(self, device: str) -> None:
+        lock, note = self._held.pop(device)
+        # The note goes first: once the lock is free the next holder writes its own.
+        with contextlib.suppress(OSError):
+            note.unlink()
+        lock.release()
+
+
+def hold_devices(devices: Iterable[str], folder: Path | None = None) -> DeviceLocks:
+    """Hold devices at once, or raise as `DeviceLocks.hold` does; use as a context manager."""
+    locks = DeviceLocks(folder)
+    locks.hold(devices)
+    return locks
+
+
+def user() -> str:
+    """Login name, or the numeric id where the system knows no name for it."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return str(os.getuid()) if hasattr(os, "getuid") else "unknown"
+
+
+def lock_folder() -> Path:
+    """The folder of this user's locks, made if absent. Raises BenchError where it is somebody else's."""
+    folder = Path(tempfile.gettempdir()) / f"rotorgate-{re.sub(r'[^A-Za-z0-9._-]', '_', user())}"
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        found = folder.lstat()
+    except OSError as error:
+        raise BenchError(f"{folder}: cannot make the folder of device locks: {error.strerror}") from error
+    # Anybody can make a folder or link of that name in a shared temporary directory.
+    if not stat.S_ISDIR(found.st_mode) or (hasattr(os, "getuid") and found.st_uid != os.getuid()):
+        raise BenchError(f"{folder}: the folder of device locks belongs to somebody else; remove it or set TMPDIR")
+    return folder
+
+
+def _stem(device: str) -> str:
+    readable = re.sub(r"[^A-Za-z0-9._-]+", "-", device)[:LONGEST_STEM]
+    return f"{readable}-{hashlib.sha256(device.encode()).hexdigest()[:12]}"
+
+
+def _write(note: Path, text: str) -> None:
+    # Replaced in one step, so that nobody reads half of it. A note that cannot be written costs only its words.
+    draft = note.with_suffix(".draft")
+    with contextlib.suppress(OSError):
+        draft.write_text(text, encoding="utf-8")
+        draft.replace(note)
+
+
+def _holder(note: Path) -> str:
+    """Who holds it, in words. The lock is what counts: the note may be missing, or be its former holder's."""
+    try:
+        held: Any = json.loads(note.read_text(encoding="utf-8"))
+        pid, name, started = int(held["pid"]), str(held["user"]), str(held["started"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return "another process that has just taken it"
+    return f"process {pid} of {name}, started {started}"

@@ -1,0 +1,146 @@
+"""Make safe: the order, the second a step has, what a signal may and may not do."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+
+import pytest
+
+from harness.bench.safe import StopSignal, make_safe, signals_held, stop_on_signals
+from harness.errors import ExitCode, Interrupted, LinkError
+
+posix_only = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
+
+
+def test_phases_first_then_supply() -> None:
+    done: list[str] = []
+    outcomes = make_safe(phases_off=lambda: done.append("phases"), supply_off=lambda: done.append("supply"))
+    assert done == ["phases", "supply"]
+    assert [(outcome.step, outcome.trouble) for outcome in outcomes] == [("phases off", ""), ("supply off", "")]
+
+
+def test_a_step_that_fails_does_not_keep_the_next_from_being_tried() -> None:
+    def broken() -> None:
+        raise LinkError("board at /dev/none: gone")
+
+    done: list[str] = []
+    phases, supply = make_safe(phases_off=broken, supply_off=lambda: done.append("supply"))
+    assert done == ["supply"]
+    assert phases.trouble == "board at /dev/none: gone"
+    assert supply.trouble == ""
+
+
+def test_a_step_that_hangs_is_left_after_its_time() -> None:
+    never = threading.Event()
+    done: list[str] = []
+    started = time.monotonic()
+    phases, _ = make_safe(phases_off=never.wait, supply_off=lambda: done.append("supply"), limit_s=0.1)
+    assert time.monotonic() - started < 0.5
+    assert phases.trouble == "not finished within 0.1 s"
+    assert done == ["supply"]
+    never.set()
+
+
+def test_with_the_link_lost_the_supply_goes_at_once() -> None:
+    done: list[str] = []
+    make_safe(phases_off=lambda: done.append("phases"), supply_off=lambda: done.append("supply"), link_lost=True)
+    assert done == ["supply"]
+
+
+def test_a_battery_rig_has_no_supply_to_switch() -> None:
+    (outcome,) = make_safe(phases_off=lambda: None, supply_off=None)
+    assert outcome.step == "phases off"
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+@posix_only
+def test_a_signal_ends_the_run_in_order(name: str) -> None:
+    before = [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)]
+    with pytest.raises(StopSignal, match="Ctrl-C" if name == "SIGINT" else name) as caught, stop_on_signals():
+        os.kill(os.getpid(), signal.Signals[name])
+        time.sleep(0.5)
+    assert isinstance(caught.value, Interrupted)
+    assert isinstance(caught.value, KeyboardInterrupt)
+    assert caught.value.exit_code is ExitCode.BENCH
+    assert before == [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)]
+
+
+@posix_only
+def test_a_second_signal_cannot_abort_the_cleaning_up() -> None:
+    done: list[str] = []
+
+    def again(step: str) -> None:
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            os.kill(os.getpid(), number)
+            time.sleep(0.02)
+        done.append(step)
+
+    with pytest.raises(StopSignal, match=r"stopped by SIGTERM$"), stop_on_signals():
+        try:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(0.5)
+        finally:
+            os.kill(os.getpid(), signal.SIGINT)  # before make_safe began
+            time.sleep(0.02)
+            make_safe(phases_off=lambda: again("phases"), supply_off=lambda: again("supply"))
+            done.append("record")
+    assert done == ["phases", "supply", "record"]
+
+
+@posix_only
+def test_a_signal_during_an_orderly_end_is_raised_after_it() -> None:
+    done: list[str] = []
+
+    def interrupted() -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.05)
+        done.append("phases")
+
+    with pytest.raises(StopSignal, match="Ctrl-C"):
+        make_safe(phases_off=interrupted, supply_off=lambda: done.append("supply"))
+    assert done == ["phases", "supply"]
+
+
+@posix_only
+def test_what_was_ignored_stays_ignored() -> None:
+    former = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with stop_on_signals(), signals_held():
+            os.kill(os.getpid(), signal.SIGHUP)
+            time.sleep(0.02)
+    finally:
+        signal.signal(signal.SIGHUP, former)
+
+
+def test_outside_the_main_thread_nothing_is_set() -> None:
+    done: list[bool] = []
+
+    def run() -> None:
+        with stop_on_signals():
+            make_safe(phases_off=lambda: done.append(True), supply_off=None)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    thread.join()
+    assert done == [True]
+
+
+WITHOUT_POSIX = """
+import sys
+for name in ("fcntl", "termios", "pty", "resource", "pwd", "grp"):
+    sys.modules[name] = None
+import signal
+for name in ("SIGHUP",):
+    delattr(signal, name)
+from harness.bench import guard, locks, multimeter, reading, safe, supply, thermometer, visa
+assert not {"numpy", "pyvisa", "serial", "pydantic"} & set(sys.modules), "heavy"
+"""
+
+
+def test_imports_lightly_and_without_posix_modules() -> None:
+    subprocess.run([sys.executable, "-c", WITHOUT_POSIX], check=True, timeout=30)
