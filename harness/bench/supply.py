@@ -13,6 +13,8 @@ from harness.bench.visa import TIMEOUT_S, Session
 READ_BACK_RELATIVE = 2e-3  # common practice, no source: setting resolution of a bench supply
 READ_BACK_ABSOLUTE = 5e-3  # the same, in volts and amperes
 
+SETTLING_LOOKS = 10  # arbitrary: some 0.2 s or more, while capacitors at the output charge
+
 # STATus:QUEStionable:CONDition? (SCPI-1999 volume 1, 9.3): which quantity is not under control.
 VOLTAGE_UNREGULATED = 1
 CURRENT_UNREGULATED = 2
@@ -118,14 +120,24 @@ class Supply:
                 raise self.session.error(f"{command}: set to {value:g} {unit}, but it holds {held:g} {unit}")
         self._configured = True
 
-    def output_on(self) -> None:
-        """Switch the output on. Raises InstrumentError before `configure`, or where it does not come on."""
+    def output_on(self) -> OutputState:
+        """Switch the output on and give it a few readings' time to reach constant voltage; returns its state then.
+
+        Constant current at the end means that what is connected draws all it may. Raises InstrumentError
+        before `configure`, or where the output does not come on.
+        """
         if not self._configured:
             raise self.session.error("output not switched on: its limits were not set and read back before")
         self._set("OUTP ON")
         state = self.state()
-        if state in {OutputState.OFF, OutputState.OVER_VOLTAGE}:
-            raise self.session.error(f"output should be on; it is {state.value}")
+        for _ in range(SETTLING_LOOKS):
+            if state is OutputState.CONSTANT_VOLTAGE:
+                break
+            if state in {OutputState.OFF, OutputState.OVER_VOLTAGE}:
+                raise self.session.error(f"output should be on; it is {state.value}")
+            self.measure_voltage()  # takes time, on whatever clock the bench has
+            state = self.state()
+        return state
 
     def output_off(self, *, timeout_s: float | None = None) -> None:
         """Switch the output off and prove it. Raises InstrumentError."""

@@ -80,7 +80,7 @@ def test_over_voltage_protection_shows_and_is_cleared(supply: Supply) -> None:
 
 def test_constant_current_shows(supply: Supply) -> None:
     supply.configure(voltage_v=12.0, current_limit_a=0.1, protection_v=14.0)
-    supply.output_on()
+    assert supply.output_on() is OutputState.CONSTANT_CURRENT
     assert supply.state() is OutputState.CONSTANT_CURRENT
 
 
