@@ -3,8 +3,8 @@
 On the wire, little-endian: start 1E, kind, sequence (2 bytes), payload length (2), low half of the
 CRC-32 of these six (2), payload, CRC-32 of all before it (4). Where the board has no
 `sys.stdout.buffer` the same bytes go as hexadecimal text behind a 1F, so that no newline of a frame is
-translated. Kinds: B begin, H header of a stream, D rows, E event, A bytes taken from the host,
-F piece of a file, Z end (number of frames before it).
+translated. Kinds: B begin, H header of a stream, 80 and up rows of the first stream and so on, E event,
+A bytes taken from the host, F piece of a file, Z end (number of frames before it).
 
 Runs on MicroPython from 1.9: no memoryview, no binascii, no sys.stdin needed for sending.
 Not for interrupt handlers: send from the main program only, or two frames mix.
@@ -112,12 +112,12 @@ class Stream:
     def __init__(self, name, columns, size=480):
         self._format = "<" + "".join([column[2] for column in columns])
         self._step = struct.calcsize(self._format)
-        self._block = bytearray(1 + max(1, size // self._step) * self._step)
-        self._block[0] = len(_streams)
-        self._at = 1
+        self._block = bytearray(max(1, size // self._step) * self._step)
+        self._at = 0
+        self._kind = 128 + len(_streams)
         _streams.append(self)
         lines = [name] + [" ".join(column) for column in columns]
-        send(72, bytes(chr(self._block[0] + 48) + "\n".join(lines), "utf-8"))
+        send(72, bytes("\n".join(lines), "utf-8"))
 
     def row(self, *values):
         """Append one row; sends a frame when the buffer is full."""
@@ -128,10 +128,15 @@ class Stream:
 
     def flush(self):
         """Send what is buffered."""
-        if self._at > 1:
+        if self._at:
             at = self._at
-            self._at = 1
-            send(68, _view(self._block)[:at])
+            self._at = 0
+            send(self._kind, _view(self._block)[:at])
+
+    def packed(self, rows):
+        """Send rows that are packed already (a capture buffer): a whole number of them, at most 65535 bytes."""
+        self.flush()
+        send(self._kind, rows)
 
 
 class Inbox:

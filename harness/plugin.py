@@ -1,1 +1,257 @@
 """pytest plugin: hooks, options, fixtures. Light to import: nothing numeric is loaded until a rig is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from harness.bench.multimeter import Multimeter
+    from harness.bench.rig import Rig
+    from harness.bench.supply import Supply
+    from harness.bench.thermometer import Thermometer
+    from harness.link.board import Board
+    from harness.qualification import Qualification
+    from harness.quantity import Quantity
+    from harness.results import Expectation, Verdict
+    from harness.session import BenchSession
+
+SESSION = pytest.StashKey["BenchSession"]()
+"""The session of the bench: handed over by the command, or made here from --rig."""
+HANDED_OVER = pytest.StashKey[bool]()
+SIGNALS = pytest.StashKey[Any]()
+CHECKS = Path(__file__).parent / "checks"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Options of the bench."""
+    group = parser.getgroup("rotorgate", "motor controllers on the bench (rotorgate)")
+    group.addoption("--rig", metavar="RIG", help="rig file; it moves motors: read it before use")
+    group.addoption("--rig-out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
+    parser.addini("rotorgate_rig", "rig file that fixtures use where --rig is not given", default="")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Refuse what would open one rig several times; nothing is opened yet."""
+    config.addinivalue_line("markers", "bench: needs a rig; skipped with the reason without one")
+    if rig_path(config) is None or SESSION in config.stash:
+        return
+    workers = config.getoption("numprocesses", None)
+    if workers or config.getoption("dist", "no") != "no" or hasattr(config, "workerinput"):
+        raise pytest.UsageError("--rig: one rig serves one process; leave out -n (nothing was energised)")
+    if config.getoption("--rig") and config.args_source is not pytest.Config.ArgsSource.ARGS:
+        config.args.append(str(CHECKS))
+    from harness.bench.safe import stop_on_signals
+
+    config.stash[SIGNALS] = stop_on_signals()
+    config.stash[SIGNALS].__enter__()
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Close what is still open, whatever way the session ended."""
+    session = config.stash.get(SESSION, None)
+    if session is not None and not config.stash.get(HANDED_OVER, False) and session.qualification is not None:
+        session.close(whole=False)
+    if SIGNALS in config.stash:
+        config.stash[SIGNALS].__exit__(None, None, None)
+
+
+def rig_path(config: pytest.Config) -> Path | None:
+    """The rig file asked for: --rig, or the ini entry relative to the ini file."""
+    given = config.getoption("--rig")
+    if given:
+        return Path(given)
+    configured = str(config.getini("rotorgate_rig"))
+    return (config.inipath.parent if config.inipath else config.rootpath) / configured if configured else None
+
+
+def session_of(config: pytest.Config) -> BenchSession | None:
+    """The bench session, made (not opened) at the first call; None without a rig. Raises pytest.UsageError."""
+    if SESSION in config.stash:
+        return config.stash[SESSION]
+    path = rig_path(config)
+    if path is None:
+        return None
+    from harness.errors import UsageError
+    from harness.session import BenchSession, Settings
+
+    out = config.getoption("--rig-out")
+    try:
+        config.stash[SESSION] = BenchSession(Settings(rig=path, out=Path(out) if out else None))
+    except UsageError as error:
+        raise pytest.UsageError(*str(error).splitlines()) from error
+    return config.stash[SESSION]
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Give the shipped checks a case for each planned quantity of each motor."""
+    check = getattr(metafunc.module, "CHECK", None)
+    if check is None or "quantity" not in metafunc.fixturenames:
+        return
+    session = session_of(metafunc.config)
+    if session is None:
+        reason = pytest.mark.skip(reason="needs a rig: give --rig RIG")
+        metafunc.parametrize("quantity", [pytest.param("", id="no rig", marks=reason)])
+        return
+    from harness.qualification import planned_quantities
+
+    metafunc.parametrize("quantity", planned_quantities(session.spec, check, session.settings.only))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Shipped checks in the order of the bench: one motor after the other, then both."""
+    shipped = [item for item in items if CHECKS in item.path.parents]
+    session = config.stash.get(SESSION, None)
+    if not shipped or session is None:
+        return
+    from harness.qualification import place_in_order
+
+    def place(item: pytest.Item) -> tuple[int, int]:
+        name = item.callspec.params.get("quantity", "") if hasattr(item, "callspec") else ""
+        return place_in_order(str(name), session.spec.motors)
+
+    ordered = iter(sorted(shipped, key=place))
+    items[:] = [next(ordered) if CHECKS in item.path.parents else item for item in items]
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Say VIRTUAL in every report of a test that used a virtual rig."""
+    report = yield
+    session = item.config.stash.get(SESSION, None)
+    uses = session is not None and session.rig is not None and "qualification" in getattr(item, "fixturenames", ())
+    if uses and call.when == "setup" and session.rig.virtual:  # type: ignore[union-attr]
+        item.user_properties.append(("bench", "VIRTUAL"))
+    return report
+
+
+def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
+    """Where record and report are, with the verdicts counted."""
+    session = config.stash.get(SESSION, None)
+    if session is None or session.code is None or session.qualification is None:
+        return
+    from harness.tally import headline
+    from harness.words import visible
+
+    terminalreporter.section("rotorgate")
+    virtual = " (VIRTUAL)" if session.record is not None and session.record.content["virtual"] else ""
+    terminalreporter.line(f"{visible(session.spec.rig.name)}{virtual}: {headline(session.qualification.verdicts)}")
+    for cause in session.record.content["causes"] if session.record is not None else ():
+        terminalreporter.line(f"cause: {visible(str(cause.get('words', '')))}")
+    terminalreporter.line(f"record {visible(str(session.folder))}, report {visible(str(session.report))}")
+
+
+@pytest.fixture(scope="session")
+def qualification(request: pytest.FixtureRequest) -> Iterator[Qualification]:
+    """The qualification on the opened rig: runs checks when they are asked for, once a session."""
+    session = session_of(request.config)
+    if session is None:
+        pytest.skip("needs a rig: give --rig RIG")
+    yield session.open()
+    if not request.config.stash.get(HANDED_OVER, False):
+        session.close(whole=False)
+
+
+@pytest.fixture(scope="session")
+def rig(qualification: Qualification) -> Rig:
+    """The opened rig; made safe at the end of the session whatever happens."""
+    return qualification.rig
+
+
+@pytest.fixture(scope="session")
+def board(rig: Rig) -> Board:
+    """The board under test, at its raw prompt."""
+    return rig.board
+
+
+@pytest.fixture(scope="session")
+def supply(rig: Rig) -> Supply:
+    """The programmable supply, its limits set and its output on."""
+    if rig.supply is None:
+        pytest.skip("this rig has no supply: add an [instrument.NAME] of class supply")
+    rig.power_on()
+    return rig.supply
+
+
+@pytest.fixture(scope="session")
+def thermometer(rig: Rig) -> Thermometer:
+    """The thermometer."""
+    if rig.thermometer is None:
+        pytest.skip("this rig has no thermometer: add an [instrument.NAME] of class thermometer")
+    return rig.thermometer
+
+
+@pytest.fixture(scope="session")
+def multimeter(rig: Rig) -> Callable[[str], Multimeter]:
+    """`multimeter(motor)`: the one across two terminals of that motor."""
+    def of(motor: str) -> Multimeter:
+        known_motor(rig, motor)
+        found = rig.multimeter(motor)
+        if found is None:
+            pytest.skip(f"this rig has no multimeter at {motor}: add one with across = two of its terminals")
+        return found
+    return of
+
+
+@pytest.fixture(scope="session")
+def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
+    """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs; skips if it cannot be."""
+    def of(motor: str, name: str) -> Quantity:
+        full = full_name(qualification, motor, name)
+        qualification.reach(full)
+        result = qualification.results[full]
+        if hasattr(result, "quantity"):
+            return result.quantity
+        pytest.skip(f"{full}: {result.outcome.value} {result.reason}")
+    return of
+
+
+@pytest.fixture(scope="session")
+def expectation(qualification: Qualification) -> Callable[[str, str], Expectation]:
+    """`expectation(motor, "check.quantity")`: what the models predict from the rig file; skips if they cannot."""
+    def of(motor: str, name: str) -> Expectation:
+        full = full_name(qualification, motor, name)
+        found = qualification.expected(full)
+        if found is None or found.quantity is None:
+            pytest.skip(f"{full}: no expectation: needs {found.needs if found else 'a model'}")
+        return found
+    return of
+
+
+@pytest.fixture
+def verdicts(qualification: Qualification, quantity: str, request: pytest.FixtureRequest) -> list[Verdict]:
+    """The verdicts on the quantity of this case; bench trouble while it is measured is an error of the case."""
+    found = qualification.reach(quantity)
+    for entry in found:
+        request.node.user_properties.append(("verdict", entry.outcome.value))
+        if entry.measured is not None:
+            unit = entry.unit if entry.unit not in ("", "1") else "ratio"
+            request.node.user_properties.append((f"measured in {unit}", float(entry.measured.value)))
+            request.node.user_properties.append((f"standard uncertainty in {unit}", float(entry.measured.u)))
+    return found
+
+
+def known_motor(rig: Rig, motor: str) -> None:
+    """Raise UsageError for a motor that is not in the rig file."""
+    if motor not in rig.motors:
+        from harness.errors import UsageError
+
+        raise UsageError(f"no motor {motor!r} on this rig; there are {', '.join(rig.motors)}")
+
+
+def full_name(qualification: Qualification, motor: str, name: str) -> str:
+    """The full name of a quantity of a motor. Raises UsageError for one that is not planned."""
+    full = name if name.startswith("together.") else f"{motor}.{name}"
+    if not name.startswith("together."):
+        known_motor(qualification.rig, motor)
+    if not any(full in entry.names for entry in qualification.plan):
+        from harness.errors import UsageError
+
+        raise UsageError(f"no quantity {name!r}; see harness/catalogue.py for their names")
+    return full

@@ -17,12 +17,13 @@ from typing import Any, cast
 
 from harness import verdict as rules
 from harness.bench.rig import Rig
-from harness.catalogue import CHECK_NAMES, CHECKS, check_of, suffix_of
+from harness.catalogue import CHECK_NAMES, CHECKS, check_of
 from harness.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
 from harness.expectation import MODELS, expect
 from harness.observation import Observation
 from harness.record import RecordWriter
 from harness.results import Curve, Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.rigfile import RigSpec
 from harness.tally import exit_code
 
 BOTH = "together"
@@ -137,6 +138,23 @@ class Qualification:
             return ExitCode.DEFECT
         return exit_code(self.verdicts, self.required)
 
+    def reach(self, name: str) -> list[Verdict]:
+        """The verdicts on a planned quantity, running its check if that was not done. Raises as `run` does,
+        except for a stop that the board provoked: that is a verdict."""
+        entry = next(entry for entry in self.plan if name in entry.names)
+        try:
+            self.run(entry.check, entry.motor)
+        except StoppedByBoard:
+            return [*self.verdicts_of(f"{entry.motor}.{entry.check}.limits"), *self.verdicts_of(name)]
+        return self.verdicts_of(name)
+
+    def expected(self, name: str) -> Expectation | None:
+        """What the models predict for a planned quantity, without measuring it."""
+        if name not in self.expectations:
+            entry = next(entry for entry in self.plan if name in entry.names)
+            return next((found for found in self._predicted(entry) if found.name == name), None)
+        return self.expectations[name]
+
     def verdicts_of(self, name: str) -> list[Verdict]:
         """Verdicts on one quantity, by full name."""
         return [entry for entry in self.verdicts if entry.name == name]
@@ -183,8 +201,7 @@ class Qualification:
             missing, extra = sorted(set(entry.names) - found), sorted(found - set(entry.names))
             raise HarnessError(f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
                                f"results that were not planned: {extra}")
-        declared = self.rig.declared.get(entry.motor) or next(iter(self.rig.declared.values()))
-        expectations = expect(entry.check, self.spec, declared, entry.motor)
+        expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
         self.results.update({result.name: result for result in results})
         self.expectations.update({expectation.name: expectation for expectation in expectations})
@@ -195,6 +212,10 @@ class Qualification:
         if observations:
             self.record.curves(self._curves(entry, observations))
         self._show(entry.check, entry.motor, 1.0)
+
+    def _predicted(self, entry: Planned) -> list[Expectation]:
+        declared = self.rig.declared.get(entry.motor) or next(iter(self.rig.declared.values()))
+        return expect(entry.check, self.spec, declared, entry.motor)
 
     def _curves(self, entry: Planned, observations: Sequence[Observation]) -> list[Curve]:
         """Measured curves with the model over the same x; a curve that cannot be had costs only the picture."""
@@ -371,6 +392,18 @@ def cause_entry(cause: Any) -> Mapping[str, Any]:
     return {name: getattr(cause, name) for name in names} if names else {"words": str(cause)}
 
 
-def shares_name(name: str, wanted: str) -> bool:
-    """Whether a full name is meant by `motor.check.quantity` or `check.quantity`."""
-    return wanted in (name, suffix_of(name))
+def planned_quantities(spec: RigSpec, check: str, only: Sequence[str] = ()) -> list[str]:
+    """Full names of a check's quantities on a rig, empty if the check was not chosen."""
+    selected = selected_checks(only)
+    module = measuring(check)
+    return [
+        name for planned, motor in runs(selected, spec.motors) if planned == check
+        for name in planned_names(module, check, motor, spec.motors)
+    ]
+
+
+def place_in_order(name: str, motors: Sequence[str]) -> tuple[int, int]:
+    """Sorting key of a quantity: its motor's place, then its check's."""
+    check = check_of(name) if name else CHECK_NAMES[0]
+    motor = name.split(".")[0]
+    return (motors.index(motor) if motor in motors else len(motors), CHECK_NAMES.index(check))

@@ -61,12 +61,12 @@ class Board:
 
     @classmethod
     def open(cls, port_url: str, clock: Clock, *, make_safe_source: str = "", interrupt: bool = True,
-             timeout_s: float = 5.0, control_lines: bool = True) -> Board:
+             timeout_s: float = 5.0, control_lines: bool = True, baudrate: int = 115200) -> Board:
         """Open the port and bring the board to its raw prompt, whatever it is doing.
 
         `interrupt=False`: only if it is idle. Raises LinkError, LinkTimeout, BenchBusy.
         """
-        board = cls(Port(port_url, clock, control_lines=control_lines), make_safe_source)
+        board = cls(Port(port_url, clock, baudrate=baudrate, control_lines=control_lines), make_safe_source)
         try:
             if not interrupt:
                 board._require_idle()

@@ -22,6 +22,8 @@ _TYPES: Mapping[str, str] = {
 }
 LAYOUT = 1
 """Version of the frame layout, sent in the first frame of a run."""
+ROWS = 0x80
+"""Kind of the rows of the first stream; the second's is one more, and so on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +99,10 @@ class FrameReader:
             raise LinkError(f"frame {self.expected}: lost, the script has ended without its last frame")
 
     def _meaning(self, kind: int, payload: bytes) -> Rows | Event | Taken | FilePiece | None:
+        if kind >= ROWS:
+            name, columns, dtype = self._streams[kind - ROWS]
+            return Rows(name, columns, np.frombuffer(payload, dtype))
         match chr(kind):
-            case "D":
-                name, columns, dtype = self._streams[payload[0]]
-                return Rows(name, columns, np.frombuffer(payload, dtype, offset=1))
             case "E":
                 name, _, value = payload.decode().partition("\n")
                 return Event(name, ast.literal_eval(value))
@@ -122,10 +124,9 @@ class FrameReader:
                 raise ValueError("unknown kind")
         return None
 
-    def _stream(self, payload: bytes) -> tuple[str, tuple[StreamColumn, ...], np.dtype[np.void]]:
-        if payload[0] - 48 != len(self._streams):
-            raise ValueError(f"header of stream {payload[0] - 48}, expected {len(self._streams)}")
-        name, *lines = payload[1:].decode().split("\n")
+    @staticmethod
+    def _stream(payload: bytes) -> tuple[str, tuple[StreamColumn, ...], np.dtype[np.void]]:
+        name, *lines = payload.decode().split("\n")
         columns = tuple(StreamColumn(*line.split(" ")) for line in lines)
         dtype = np.dtype([(column.name, _TYPES[column.code]) for column in columns])
         return name, columns, dtype

@@ -11,7 +11,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import cos, sin
 
-from rigs_demo.plant.winding import HALF_ROOT_3, PAIR, ROOT_THIRD, phase_resistance, step_dq, step_line
+from rigs_demo.plant.winding import (
+    PAIR,
+    ROOT_THIRD,
+    phase_currents,
+    phase_resistance,
+    step_dq,
+    step_line,
+    turned_resistance,
+)
 
 PARTS = 20
 """Parts of a step: 5 us at a step of 100 us, a fiftieth of L/R."""
@@ -57,8 +65,8 @@ def freewheel(
     for _ in range(PARTS):
         at += 0.5 * w_e * part_s
         c, s = cos(at), sin(at)
-        emf = _phases(0.0, w_e * psi, c, s)
-        signs = _conducting(_phases(i_d, i_q, c, s), emf, rails, open_winding)
+        emf = phase_currents(0.0, w_e * psi, c, s)
+        signs = _conducting(phase_currents(i_d, i_q, c, s), emf, rails, open_winding)
         if not any(signs):
             i_d = i_q = 0.0
             volts = emf
@@ -67,11 +75,11 @@ def freewheel(
             new_d, new_q, mean_d, mean_q = _part(
                 signs, volts, (i_d, i_q), (c, s), w_e, part_s, r_abc=r_abc, l_dq=l_dq, psi=psi
             )
-            kept = _without_crossed(signs, _phases(new_d, new_q, c, s))
+            kept = _without_crossed(signs, phase_currents(new_d, new_q, c, s))
             end_d, end_q = _to_dq(kept, c, s)
             # A current that ends within the part takes its field's last energy into the diode.
             diode += 0.75 * (l_d * (new_d**2 - end_d**2) + l_q * (new_q**2 - end_q**2))
-            currents = _phases(mean_d, mean_q, c, s)
+            currents = phase_currents(mean_d, mean_q, c, s)
             for x in range(3):
                 copper[x] += r_abc[x] * currents[x] ** 2 * part_s
                 diode += rails.drop_v * currents[x] * signs[x] * part_s
@@ -86,12 +94,6 @@ def freewheel(
         i_dq=(i_d, i_q), end_rad=at, copper_j=(copper[0], copper[1], copper[2]), diode_j=diode, bus_a_s=bus,
         line_v_s=(line_ab, line_bc), torque_per_pair_n_m_s=impulse,
     )  # fmt: skip
-
-
-def _phases(d: float, q: float, c: float, s: float) -> Three:
-    a = c * d - s * q
-    beta = (s * d + c * q) * HALF_ROOT_3
-    return a, beta - 0.5 * a, -beta - 0.5 * a
 
 
 def _to_dq(phases: Three, c: float, s: float) -> tuple[float, float]:
@@ -140,18 +142,15 @@ def _part(
     if signs.count(0) == 0:
         alpha = (2.0 * volts[0] - volts[1] - volts[2]) / 3.0
         beta = (volts[1] - volts[2]) * ROOT_THIRD
-        r_aa, r_ab, r_bb = phase_resistance(*r_abc)
         return step_dq(
             i_dq[0], i_dq[1], c * alpha + s * beta, c * beta - s * alpha,
-            c * c * r_aa + 2.0 * c * s * r_ab + s * s * r_bb,
-            c * s * (r_bb - r_aa) + (c * c - s * s) * r_ab,
-            s * s * r_aa - 2.0 * c * s * r_ab + c * c * r_bb,
+            *turned_resistance(phase_resistance(*r_abc), c, s),
             l_d, l_q, psi, w_e, h_s,
         )  # fmt: skip
     x, y = (k for k in range(3) if signs[k])
     u_a, u_b = PAIR[x, y]
     u_d, u_q = u_a * c + u_b * s, u_b * c - u_a * s
-    now = _phases(i_dq[0], i_dq[1], c, s)[x]
+    now = phase_currents(i_dq[0], i_dq[1], c, s)[x]
     new, mean = step_line(
         now,
         volts[x] - volts[y] - 1.5 * psi * w_e * u_q,

@@ -18,9 +18,10 @@ from dataclasses import dataclass
 from random import Random
 
 from rigs_demo.plant.bus import Bus, State
-from rigs_demo.plant.motor import NOTHING, Motor, Standstill
+from rigs_demo.plant.motor import Motor
 from rigs_demo.plant.parameters import Parameters
 from rigs_demo.plant.sensor import Sensor
+from rigs_demo.plant.standstill import NOTHING, Standstill
 from rigs_demo.plant.thermal import DriverHeat
 
 GRID_NS = 100_000
@@ -153,8 +154,12 @@ class Plant:
             self._since_warm += 1
             if self._since_warm >= WARM_STEPS:
                 self._warm()
-            if all(motor.standstill is not None for motor in motors) and self._try_leap():
-                return
+            for motor in motors:
+                if motor.standstill is None:
+                    break
+            else:
+                if self._try_leap():
+                    return
 
     def _coupling_torque(self) -> float:
         """Torque of the coupling on motor 0 at mid-step; motor 1 has the opposite."""

@@ -26,6 +26,22 @@ def phase_resistance(r_a: float, r_b: float, r_c: float) -> tuple[float, float, 
     )
 
 
+def turned_resistance(space: tuple[float, float, float], c: float, s: float) -> tuple[float, float, float]:
+    """(R_dd, R_dq, R_qq) of a (R_alpha-alpha, R_alpha-beta, R_beta-beta) at a rotor angle's cosine and sine."""
+    r_aa, r_ab, r_bb = space
+    cc = c * c
+    ss = s * s
+    cross = 2.0 * c * s * r_ab
+    return cc * r_aa + cross + ss * r_bb, c * s * (r_bb - r_aa) + (cc - ss) * r_ab, ss * r_aa - cross + cc * r_bb
+
+
+def phase_currents(i_d: float, i_q: float, c: float, s: float) -> tuple[float, float, float]:
+    """Phase quantities of dq quantities (currents, EMF) at a rotor angle's cosine and sine; their sum is zero."""
+    a = c * i_d - s * i_q
+    beta = (s * i_d + c * i_q) * HALF_ROOT_3
+    return a, beta - 0.5 * a, -beta - 0.5 * a
+
+
 def step_dq(
     i_d: float, i_q: float, v_d: float, v_q: float,
     r_dd: float, r_dq: float, r_qq: float,

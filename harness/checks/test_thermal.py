@@ -1,0 +1,17 @@
+"""Thermal rise of the winding and the driver, on each motor of the rig, the other off."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.checks.judged import raise_unless_good
+from harness.results import Verdict
+
+CHECK = "thermal"
+
+pytestmark = pytest.mark.bench
+
+
+def test_thermal(quantity: str, verdicts: list[Verdict]) -> None:
+    """One planned quantity: agrees with its model and conforms to its requirement."""
+    raise_unless_good(quantity, verdicts)

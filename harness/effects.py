@@ -1,0 +1,80 @@
+"""How a cause shows in measured quantities: the words in which the table of causes is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Literal
+
+Expected = Mapping[str, float]
+"""Expected values of one motor by `check.quantity`."""
+
+
+class Anything(Enum):
+    """The one value of FREE."""
+
+    FREE = "free"
+
+
+FREE = Anything.FREE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Size:
+    """How large a cause is: a ratio to the rig file's value (1 = none), or a shift (0 = none)."""
+
+    kind: Literal["ratio", "shift"] = "ratio"
+    low: float = 0.02
+    high: float = 50.0
+
+    @property
+    def none(self) -> float:
+        """The size at which nothing is wrong."""
+        return 1.0 if self.kind == "ratio" else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """Added: `scale` times the size named `by`."""
+
+    scale: float = 1.0
+    by: str = "size"
+
+
+@dataclass(frozen=True, slots=True)
+class Power:
+    """Multiplied by a size other than the row's first, to `exponent`."""
+
+    exponent: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Becomes:
+    """Computed from the motor's expected values and the size; `words` for the printed table."""
+
+    value: Callable[[Expected, float], float]
+    words: str
+
+
+Effect = float | Shift | Power | Becomes | Anything
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """One row. `words` may use {more}, {percent}, {ratio}, {shift}, {measured}, {expected} (of `shown`), {note}."""
+
+    name: str
+    words: str
+    effects: Mapping[str, Effect]
+    sizes: Mapping[str, Size] = field(default_factory=lambda: {"size": Size()})
+    where: Literal["motor", "rig", "any"] = "motor"
+    """Whether it acts on one motor, on all, or on either."""
+    shown: str = ""
+    settled_by: str = ""
+    """What would settle it outside this table, for a reader with a set of causes."""
+
+    def effect(self, suffix: str) -> Effect | None:
+        """What the cause does to a quantity, or None: it must agree."""
+        return self.effects.get(suffix, self.effects.get(suffix.split(".", 1)[0] + ".*"))

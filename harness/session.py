@@ -1,0 +1,200 @@
+"""One run of the bench from options to report: opens the rig, keeps the record, closes both whatever happens.
+
+The command and the pytest plugin both use it; neither knows how a rig is opened.
+"""
+
+from __future__ import annotations
+
+import secrets
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from harness.bench.rig import Rig, open_rig
+from harness.bench.safe import signals_held
+from harness.bench.virtual import scenario_of
+from harness.catalogue import CHECK_NAMES
+from harness.clock import WallClock, utc_now
+from harness.errors import BenchError, ExitCode, RecordError, UsageError
+from harness.qualification import Qualification
+from harness.record import RecordWriter
+from harness.record.write import FILE
+from harness.rigfile import RigSpec, load
+from harness.words import visible
+
+LIBRARIES = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pydantic", "pytest")
+GUARD_LOG = "guard.log"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What a person asked for."""
+
+    rig: Path
+    out: Path | None = None
+    only: tuple[str, ...] = ()
+    seed: int | None = None
+    plant_seed: int | None = None
+    faults: tuple[str, ...] = ()
+    firmware: Path | None = None
+    restore: bool = False
+    require_all: bool = False
+
+
+class BenchSession:
+    """The opened rig with its record and qualification. `open` once, `close` once; both from the main thread."""
+
+    def __init__(self, settings: Settings, *, on_step: Callable[[str, float, float | None], None] | None = None) -> None:
+        """Check what can be checked before anything is opened. Raises UsageError with every problem."""
+        self.settings = settings
+        self.spec: RigSpec = load(settings.rig)
+        check_names(settings.only)
+        self.seed = secrets.randbelow(2**31) if settings.seed is None else settings.seed
+        started = utc_now()
+        self.started_utc = started.isoformat(timespec="seconds")
+        stamp = started.strftime("%Y%m%dT%H%M%SZ")
+        self.folder = settings.out or Path("runs") / f"{stamp}-{self.spec.rig.name}"
+        if (self.folder / FILE).exists():
+            raise RecordError(f"{visible(str(self.folder))}: holds a record already; choose another folder with --out")
+        self.rig: Rig | None = None
+        self.qualification: Qualification | None = None
+        self.record: RecordWriter | None = None
+        self.report: Path | None = None
+        self.code: ExitCode | None = None
+        self._on_step = on_step
+        self._stack = ExitStack()
+        self._wall = WallClock()
+        self._began_s = self._wall.now_s()
+
+    def open(self) -> Qualification:
+        """Open the rig and begin the record. Raises BenchError, UsageError; then nothing is left open."""
+        if self.qualification is not None:
+            return self.qualification
+        settings = self.settings
+        self._tell("opening the rig", 0.0)
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"{visible(str(self.folder))}: cannot make the folder: {error.strerror}") from error
+        self._began_s = self._wall.now_s()
+        try:
+            self.rig = self._stack.enter_context(open_rig(
+                self.spec, seed=self.seed, plant_seed=settings.plant_seed, faults=settings.faults,
+                guard_log=self.folder / GUARD_LOG, before_firmware=self._exchange,
+            ))
+            self.record = RecordWriter(self.folder, self._opening(self.rig))
+            self.qualification = Qualification(
+                self.rig, self.record, only=settings.only, require_all=settings.require_all, on_step=self._step,
+            )
+        except BaseException as error:
+            if self.record is not None:
+                self.record.stop("bench", str(error))
+            self._stack.__exit__(type(error), error, error.__traceback__)
+            self._tidy()
+            raise
+        return self.qualification
+
+    def close(self, *, whole: bool = True) -> ExitCode:
+        """Make safe, finish the record, write the report; return the exit code. Cannot be interrupted half-way."""
+        if self.code is not None:
+            return self.code
+        if self.qualification is None or self.record is None:
+            raise BenchError("the rig was not opened")
+        with signals_held():
+            trouble: BenchError | None = None
+            try:
+                self._stack.close()
+            except BenchError as error:
+                trouble = error
+                self.record.stop("bench", str(error))
+            code = self.qualification.finish(whole=whole)
+            if trouble is not None and code not in (ExitCode.USAGE, ExitCode.DEFECT):
+                code = ExitCode.BENCH
+            self.record.finish(code, utc_now().isoformat(timespec="seconds"))
+            self.code = code
+            from harness.report import write_report
+
+            self.report = write_report(self.folder)
+        if trouble is not None:
+            raise trouble
+        return code
+
+    def _exchange(self, rig: Rig) -> None:
+        if self.settings.firmware is None and not self.settings.restore:
+            return
+        from harness.bench.exchange import exchange
+
+        restore = exchange(rig, self.settings.firmware, restore=self.settings.restore)
+        if restore is not None:
+            self._stack.callback(restore)
+
+    def _opening(self, rig: Rig) -> dict[str, Any]:
+        spec = self.spec
+        identity = rig.identity
+        return {
+            "rotorgate": version_of("rotorgate"),
+            "versions": {"python": sys.version.split()[0], **{name: version_of(name) for name in LIBRARIES}},
+            "started_utc": self.started_utc, "seed": self.seed, "plant_seed": self.settings.plant_seed,
+            "virtual": rig.virtual, "scenario": scenario_of(spec),
+            "rig": {"name": spec.rig.name, "description": spec.rig.description, "file": spec.file,
+                    "sha256": spec.sha256, "text": spec.text},
+            "board": {"port": spec.board.port, "unique_id": identity.unique_id, "system": identity.system,
+                      "implementation": identity.implementation, "version": identity.version,
+                      "machine": identity.machine},
+            "declared": {name: _fields(declared) for name, declared in rig.declared.items()},
+            "contract_missing": rig.missing_parts(),
+            "hashes": {"scripts": rig.script_hashes(), "firmware": rig.firmware_sha256()},
+            "instruments": {
+                name: {"class": spec.instrument[name].class_, "idn": entry.identity,
+                       "address": spec.instrument[name].address}
+                for name, entry in rig.instruments.items()
+            },
+        }
+
+    def _step(self, text: str, fraction: float) -> None:
+        elapsed_s = self._wall.now_s() - self._began_s
+        self._tell(text, fraction, elapsed_s * (1.0 - fraction) / fraction if fraction > 0.02 else None)
+
+    def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:
+        if self._on_step is not None:
+            self._on_step(text, fraction, remaining_s)
+
+    def _tidy(self) -> None:
+        """Leave no empty folder behind when nothing came of the run."""
+        try:
+            log = self.folder / GUARD_LOG
+            if log.exists() and not log.stat().st_size:
+                log.unlink()
+            self.folder.rmdir()
+        except OSError:
+            return
+
+
+def check_names(only: Sequence[str]) -> None:
+    """Whether --only names checks that there are. Raises UsageError."""
+    import difflib
+
+    problems = []
+    for name in only:
+        if name not in CHECK_NAMES:
+            close = difflib.get_close_matches(name, CHECK_NAMES, n=1)
+            hint = f"did you mean {close[0]}?" if close else f"there are {', '.join(CHECK_NAMES)}"
+            problems.append(f"--only {visible(name)}: no such check; {hint}")
+    if problems:
+        raise UsageError("\n".join(problems))
+
+
+def version_of(package: str) -> str:
+    """Installed version of a package."""
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _fields(entry: Any) -> dict[str, Any]:
+    return {name: getattr(entry, name) for name in type(entry).__dataclass_fields__}
