@@ -102,13 +102,13 @@ class _Item:
         below, above = self.expected - self.low, self.high - self.expected
         return off + below if off < -below else max(off - above, 0.0)
 
-    def allowed(self, predicted: float) -> float:
-        """K u of the residual, with the expectation's part scaled along, and the table's slack."""
-        return self.factor * self.u(predicted) + SLACK * abs(predicted - self.expected)
+    def allowed(self, predicted: float, *, scaled: bool) -> float:
+        """K u of the residual and the table's slack; `scaled`: the expectation's errors grow with its value."""
+        return self.factor * self.u(predicted, scaled=scaled) + SLACK * abs(predicted - self.expected)
 
-    def u(self, predicted: float) -> float:
+    def u(self, predicted: float, *, scaled: bool) -> float:
         """Standard uncertainty of measured less predicted."""
-        scale = predicted / self.expected if self.expected and self.suffix not in ANGLES else 1.0
+        scale = predicted / self.expected if scaled and self.expected else 1.0
         variance = self.u_measured**2 + (scale * self.u_expected) ** 2 - 2.0 * scale * self.shared
         return math.sqrt(max(variance, 0.0))
 
@@ -132,6 +132,19 @@ class _Claim:
             except KeyError:  # an expectation it needs is absent: it cannot say
                 return Anything.FREE
         return effect
+
+    def named_effect(self, name: str) -> Effect | None:
+        """What the row does to a quantity that only a limit or a requirement judged."""
+        return self.cause.effect(suffix(name)) if _motor(name) in (*self.motors, TOGETHER) else None
+
+    def misfit(self, item: _Item, effect: Effect | None, sizes: Mapping[str, float]) -> float:
+        """Residual as a share of what is allowed; infinite where something exact is not met."""
+        predicted = self.predicted(item, effect, sizes)
+        off = abs(item.residual(predicted))
+        if off <= 1e-9 * (1.0 + abs(predicted)):
+            return 0.0
+        allowed = item.allowed(predicted, scaled=isinstance(effect, float | Power))
+        return off / allowed if allowed > 0.0 else math.inf
 
     def predicted(self, item: _Item, effect: Effect | None, sizes: Mapping[str, float]) -> float:
         """The value that the row predicts for a quantity."""
@@ -179,14 +192,13 @@ def _places(cause: Cause, motors: tuple[str, ...]) -> list[tuple[str, ...]]:
 def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[float, CauseFound] | None:
     """The claim with its sizes and worst residual, or None where it does not explain everything."""
     effects = {item.name: claim.effect(item) for item in items}
-    by_name = {item.name: item for item in items}
     for name in differs:
-        effect = effects[name] if name in by_name else _named_effect(claim, name)
+        effect = effects[name] if name in effects else claim.named_effect(name)
         if effect is None or effect == 0.0:
             return None
     touched = [item for item in items if _says_something(effects[item.name])]
-    evidence = [item for item in touched if item.outcome is Outcome.DIFFERS]
-    if not evidence:
+    happened = any(claim.named_effect(name) is Anything.HAPPENS for name in differs)
+    if not happened and not any(item.outcome is Outcome.DIFFERS for item in touched):
         return None
     bound = [item for item in items if not isinstance(effects[item.name], Anything)]
     sizes = _fitted(claim, touched, effects)
@@ -200,11 +212,6 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
     )
 
 
-def _named_effect(claim: _Claim, name: str) -> Effect | None:
-    """Effect on a quantity that only its requirement judged."""
-    return claim.cause.effect(suffix(name)) if _motor(name) in (*claim.motors, TOGETHER) else None
-
-
 def _says_something(effect: Effect | None) -> bool:
     """Whether an effect predicts a change: a number other than 0, a shift, a pattern."""
     return effect is not None and not isinstance(effect, Anything) and effect != 0.0
@@ -213,14 +220,8 @@ def _says_something(effect: Effect | None) -> bool:
 def _worst(
     claim: _Claim, bound: list[_Item], effects: Mapping[str, Effect | None], sizes: Mapping[str, float]
 ) -> float:
-    """Largest residual as a share of what is allowed; infinite where something exact is not met."""
-    worst = 0.0
-    for item in bound:
-        predicted = claim.predicted(item, effects[item.name], sizes)
-        off, allowed = abs(item.residual(predicted)), item.allowed(predicted)
-        if off > 1e-9 * (1.0 + abs(predicted)):
-            worst = max(worst, off / allowed if allowed > 0.0 else math.inf)
-    return worst
+    """Largest misfit of what the claim binds: it holds up to 1."""
+    return max((claim.misfit(item, effects[item.name], sizes) for item in bound), default=0.0)
 
 
 def _fitted(claim: _Claim, touched: list[_Item], effects: Mapping[str, Effect | None]) -> dict[str, float]:
@@ -228,12 +229,7 @@ def _fitted(claim: _Claim, touched: list[_Item], effects: Mapping[str, Effect | 
     sizes = {name: _first_guess(claim, touched, effects, name) for name in claim.cause.sizes}
 
     def squares(tried: Mapping[str, float]) -> float:
-        total = 0.0
-        for item in touched:
-            predicted = claim.predicted(item, effects[item.name], tried)
-            allowed = item.allowed(predicted)
-            total += (item.residual(predicted) / allowed) ** 2 if allowed > 0.0 else 0.0
-        return total
+        return math.fsum(min(claim.misfit(item, effects[item.name], tried), 1e6) ** 2 for item in touched)
 
     def worst(tried: Mapping[str, float]) -> float:
         return _worst(claim, touched, effects, tried)
@@ -268,9 +264,10 @@ def _first_guess(
     guesses: list[tuple[float, float]] = []
     for item in touched:
         effect = effects[item.name]
-        weight = abs(item.residual(item.expected)) / max(item.u(item.expected), 1e-12 * (1.0 + abs(item.expected)))
+        off, u = item.residual(item.expected), item.u(item.expected, scaled=False)
+        weight = abs(off) / max(u, 1e-12 * (1.0 + abs(item.expected)))
         if isinstance(effect, Shift) and effect.by == name:
-            guesses.append((weight, item.residual(item.expected) / effect.scale))
+            guesses.append((weight, off / effect.scale))
         exponent = effect if isinstance(effect, float) and first else 0.0
         if isinstance(effect, Power) and effect.by == name:
             exponent = effect.exponent

@@ -12,12 +12,16 @@ Expected = Mapping[str, float]
 
 
 class Anything(Enum):
-    """The one value of FREE."""
+    """Effects without a number."""
 
     FREE = "free"
+    HAPPENS = "happens"
 
 
 FREE = Anything.FREE
+"""May do anything: neither for nor against the cause."""
+HAPPENS = Anything.HAPPENS
+"""As FREE, and where it differs it is evidence: for a stop that the board provoked (`check.limits`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

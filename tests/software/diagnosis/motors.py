@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from harness.quantity import Quantity, exact, normal, propagate, rectangular, shifted
-from harness.results import Detect, Expectation, Measurement, Unmeasured, Verdict
+from harness.results import Detect, Expectation, Measurement, Outcome, Unmeasured, Verdict
 from harness.verdict import Rule, judge_all
 
 G = 9.80665
@@ -120,6 +120,7 @@ QUANTITIES: Mapping[str, tuple[str, Callable[[Motor], float]]] = {
     "thermal.driver_rise": ("K", lambda m: 2.0 * 0.55**2 * m.driver * m.driver_heat),
 }
 EXACT = {"commutation.direction", "commutation.phase_order"}
+CERTAIN = EXACT | {"commutation.pole_pairs", "commutation.step_angle", "commutation.weakest_vector"}
 BY_ARM = {"stiffness.open_loop", "stiffness.closed_loop", "stiffness.friction", "stiffness.slip_torque",
           "stiffness.clip_torque", "stiffness.torque_per_ampere"}
 BEFORE_ENERGISING = ("commutation.direction", "commutation.phase_order", "commutation.pole_pairs", "commutation.offset")
@@ -140,17 +141,20 @@ SPREAD = {"stiffness.friction": (0.1, 0.0), "commutation.sensor_noise": (0.05, 0
           "step.stability_margin": (0.05, 0.02), "thermal.fast_rise": (0.03, 0.0), "thermal.fast_time": (0.04, 0.0)}
 
 DETECT = {
-    "commutation.pole_pairs": Detect(absolute=0.5), "commutation.step_angle": Detect(percent=5),
+    "commutation.pole_pairs": Detect(absolute=0.9), "commutation.step_angle": Detect(percent=7),
     "commutation.offset": Detect(absolute=0.8), "commutation.hang_reading": Detect(absolute=0.4),
     "commutation.weakest_vector": Detect(absolute=0.5), "commutation.sensor_noise": Detect(percent=150),
     "commutation.sensor_age": Detect(absolute=0.5e-3), "stiffness.open_loop": Detect(percent=15),
     "stiffness.closed_loop": Detect(percent=20), "stiffness.ratio": Detect(percent=15),
     "stiffness.friction": Detect(percent=250), "stiffness.slip_torque": Detect(percent=15),
     "stiffness.clip_torque": Detect(percent=20), "stiffness.torque_per_ampere": Detect(percent=15),
-    "stiffness.supply_voltage": Detect(percent=5), "step.natural_frequency": Detect(percent=20),
-    "step.decay": Detect(absolute=0.3), "step.delay": Detect(absolute=1.0e-3), "step.loop_period": Detect(percent=10),
+    "stiffness.supply_voltage": Detect(percent=7),
+    "step.natural_frequency": Detect(percent=20),
+    "step.decay": Detect(absolute=0.3), "step.delay": Detect(absolute=1.0e-3),
+    "step.loop_period": Detect(percent=10),
     "step.stability_margin": Detect(percent=100), "thermal.resistance": Detect(percent=10),
-    "thermal.rise": Detect(percent=40), "thermal.fast_rise": Detect(percent=50), "thermal.fast_time": Detect(percent=60),
+    "thermal.rise": Detect(percent=40), "thermal.fast_rise": Detect(percent=50),
+    "thermal.fast_time": Detect(percent=60),
     "thermal.slow_time": Detect(percent=60), "thermal.driver_rise": Detect(percent=150),
 }
 MOTORS = ("gate", "wheel")
@@ -161,8 +165,8 @@ RULE = Rule(planned=len(NAMES), detect=DETECT)
 def known_inputs(motor: str, file: Motor) -> dict[str, Quantity]:
     """The rig file's values as quantities, shared by both motors where one entry serves both."""
     inputs = {}
-    for name in KNOWN:
-        half = getattr(file, name) * KNOWN[name] / 100.0
+    for name, percent in KNOWN.items():
+        half = getattr(file, name) * percent / 100.0
         inputs[name] = rectangular(getattr(file, name), half, "", _source(name, motor), f"know {name} better")
     for name, half in ABSOLUTE.items():
         inputs[name] = rectangular(getattr(file, name), half, "", _source(name, motor))
@@ -177,7 +181,7 @@ def expectations(motor: str, file: Motor) -> list[Expectation]:
     """What the rig file lets expect, by propagation through the same closed forms."""
     result = []
     for suffix, (unit, formula) in QUANTITIES.items():
-        if suffix in EXACT or suffix in {"commutation.pole_pairs", "commutation.step_angle", "commutation.weakest_vector"}:
+        if suffix in CERTAIN:
             quantity = exact(formula(file), unit)
         else:
             quantity = propagate(lambda f=formula, **k: f(replace(file, **k)), unit, **known_inputs(motor, file))
@@ -186,14 +190,15 @@ def expectations(motor: str, file: Motor) -> list[Expectation]:
 
 
 def measurements(
-    motor: str, true: Motor, file: Motor, dice: random.Random, *, arm: float = 1.0, without: frozenset[str] = frozenset()
+    motor: str, true: Motor, file: Motor, dice: random.Random, *,
+    arm: float = 1.0, without: frozenset[str] = frozenset(),
 ) -> list[Measurement | Unmeasured]:
     """What the bench reads on the true motor; `arm` is true over stated torque of the arm."""
     results: list[Measurement | Unmeasured] = []
     for suffix, (unit, formula) in QUANTITIES.items():
         name, value = f"{motor}.{suffix}", formula(true)
         if suffix in without:
-            results.append(Unmeasured(name=name, outcome=_not_run(), reason="no instrument"))
+            results.append(Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason="no instrument"))
         elif suffix in EXACT:
             results.append(Measurement(name=name, quantity=exact(value, unit)))
         else:
@@ -207,12 +212,6 @@ def measurements(
                 quantity = shifted(quantity, arm=arms)
             results.append(Measurement(name=name, quantity=quantity))
     return results
-
-
-def _not_run() -> object:
-    from harness.results import Outcome
-
-    return Outcome.NOT_RUN
 
 
 def draw(motor: Motor, dice: random.Random, shared: Mapping[str, float]) -> Motor:
@@ -245,9 +244,16 @@ def judged(
         true = fault(motor, file if nominal else draw(file, dice, shared))
         results = measurements(motor, true, file, dice, arm=(arm or {}).get(motor, 1.0), without=without)
         mine = judge_all(results, expectations(motor, file), RULE)
-        stopped = any(v.outcome.value == "differs" and v.name.split(".", 1)[1] in BEFORE_ENERGISING for v in mine)
+        stopped = any(
+            v.outcome is Outcome.DIFFERS and v.name.split(".", 1)[1] in BEFORE_ENERGISING for v in mine
+        )
         if stopped:
-            mine = [v if ".commutation." in v.name else Verdict(name=v.name, outcome=_not_run(), expected=v.expected,
-                                                                reason="commutation does not conform") for v in mine]
+            mine = [v if ".commutation." in v.name else _not_run(v) for v in mine]
         verdicts += mine
     return verdicts
+
+
+def _not_run(verdict: Verdict) -> Verdict:
+    return Verdict(
+        name=verdict.name, outcome=Outcome.NOT_RUN, expected=verdict.expected, reason="commutation does not conform"
+    )
