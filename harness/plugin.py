@@ -201,7 +201,7 @@ def multimeter(rig: Rig) -> Callable[[str], Multimeter]:
 
 @pytest.fixture(scope="session")
 def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
-    """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs; skips if it cannot be."""
+    """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs; skips if it cannot."""
     def of(motor: str, name: str) -> Quantity:
         full = full_name(qualification, motor, name)
         qualification.reach(full)

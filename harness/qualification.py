@@ -18,11 +18,12 @@ from typing import Any, cast
 from harness import verdict as rules
 from harness.bench.rig import Rig
 from harness.catalogue import CHECK_NAMES, CHECKS, check_of
+from harness.diagnosis import CauseFound, Diagnosis, diagnose
 from harness.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
 from harness.expectation import MODELS, expect
 from harness.observation import Observation
 from harness.record import RecordWriter
-from harness.results import Curve, Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 from harness.rigfile import RigSpec
 from harness.tally import exit_code
 
@@ -65,6 +66,7 @@ class Qualification:
         self.results: dict[str, Result] = {}
         self.expectations: dict[str, Expectation] = {}
         self.verdicts: list[Verdict] = []
+        self.diagnosis = Diagnosis()
         self.stop: BaseException | None = None
         self._done: set[tuple[str, str]] = set()
         self._on_step = on_step or (lambda _text, _fraction: None)
@@ -124,8 +126,11 @@ class Qualification:
             self.record.verdicts([stopped])
         self._take(entry, not_run(entry.names, f"because the run was stopped: {words}"), [])
 
-    def finish(self) -> ExitCode:
-        """Account for what was planned and not reached, look for causes, and give the exit code by its precedence."""
+    def finish(self, *, whole: bool = True) -> ExitCode:
+        """Account for what was planned and not reached, look for causes, and give the exit code by its precedence.
+
+        `whole=False`: not every planned check was to be run (a person's own tests asked for some).
+        """
         forgotten = [entry for entry in self.plan if (entry.check, entry.motor) not in self._done]
         for entry in forgotten:
             why = f"the run was stopped: {self.stop}" if self.stop is not None else "the run ended before it"
@@ -134,7 +139,7 @@ class Qualification:
         self._diagnose()
         if self.stop is not None and not isinstance(self.stop, StoppedByBoard):
             return ExitCode.BENCH if is_bench(self.stop) else ExitCode.DEFECT
-        if forgotten and self.stop is None:
+        if forgotten and whole and self.stop is None:
             return ExitCode.DEFECT
         return exit_code(self.verdicts, self.required)
 
@@ -272,11 +277,13 @@ class Qualification:
         return result.quantity.value if isinstance(result, Measurement) else math.nan
 
     def _diagnose(self) -> None:
-        from harness.diagnosis import diagnose
-
         self.diagnosis = diagnose(self.verdicts, self.rule)
-        self.record.put(causes=[cause_entry(cause) for cause in self.diagnosis.causes],
-                        diagnosis={"known": self.diagnosis.known, "words": self.diagnosis.words})
+        found = self.diagnosis
+        self.record.put(
+            causes=[{**cause_entry(cause), "parted_by": ", ".join(found.parted_by)} for cause in found.causes],
+            diagnosis={"known": found.known, "words": found.words, "differs": list(found.differs),
+                       "parted_by": list(found.parted_by)},
+        )
 
     def _show(self, check: str, motor: str, fraction: float, text: str = "") -> None:
         total = sum(WEIGHTS[entry.check] for entry in self.plan) or 1.0
@@ -342,10 +349,9 @@ def rule_for(rig: Rig, names: Sequence[str]) -> rules.Rule:
     requirements = {
         name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()
     }
-    detect = {name: Detect(percent=e.percent, absolute=e.absolute) for name, e in spec.detect.items()}
     return rules.Rule(
         planned=max(1, rules.decisions(names, requirements)), false_alarm_risk=spec.rig.false_alarm_risk,
-        false_acceptance_risk=spec.rig.false_acceptance_risk, detect=detect, requirements=requirements,
+        false_acceptance_risk=spec.rig.false_acceptance_risk, detect=spec.detect, requirements=requirements,
     )
 
 
@@ -386,10 +392,9 @@ def missing_things(rig: Rig) -> list[dict[str, str]]:
     return found
 
 
-def cause_entry(cause: Any) -> Mapping[str, Any]:
+def cause_entry(cause: CauseFound) -> Mapping[str, Any]:
     """A cause as the record keeps it."""
-    names = getattr(type(cause), "__dataclass_fields__", None)
-    return {name: getattr(cause, name) for name in names} if names else {"words": str(cause)}
+    return {name: getattr(cause, name) for name in ("name", "words", "motors", "sizes", "explains", "settled_by")}
 
 
 def planned_quantities(spec: RigSpec, check: str, only: Sequence[str] = ()) -> list[str]:
@@ -405,5 +410,5 @@ def planned_quantities(spec: RigSpec, check: str, only: Sequence[str] = ()) -> l
 def place_in_order(name: str, motors: Sequence[str]) -> tuple[int, int]:
     """Sorting key of a quantity: its motor's place, then its check's."""
     check = check_of(name) if name else CHECK_NAMES[0]
-    motor = name.split(".")[0]
+    motor = name.split(".", maxsplit=1)[0]
     return (motors.index(motor) if motor in motors else len(motors), CHECK_NAMES.index(check))

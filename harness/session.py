@@ -48,7 +48,9 @@ class Settings:
 class BenchSession:
     """The opened rig with its record and qualification. `open` once, `close` once; both from the main thread."""
 
-    def __init__(self, settings: Settings, *, on_step: Callable[[str, float, float | None], None] | None = None) -> None:
+    def __init__(
+        self, settings: Settings, *, on_step: Callable[[str, float, float | None], None] | None = None
+    ) -> None:
         """Check what can be checked before anything is opened. Raises UsageError with every problem."""
         self.settings = settings
         self.spec: RigSpec = load(settings.rig)

@@ -299,7 +299,7 @@ def open_rig(
         board = stack.enter_context(Board.open(spec.board.port, clock, make_safe_source=safe, interrupt=interrupt))
         identity = board.identity()
         check_board(spec, identity)
-        if identity.unique_id:
+        if identity.unique_id and not identity.virtual:  # every virtual board has the same one
             locks.hold([board_device(identity.unique_id)])
         rig = Rig(spec, board=board, clock=clock, identity=identity, instruments=instruments, seed=seed)
         if guard_log is not None and rig.supply is not None:

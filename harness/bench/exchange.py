@@ -1,0 +1,172 @@
+"""Putting a firmware on the board, and the old one back.
+
+The supply is off. Each file is written under another name, checked there, and renamed; what was there before is on
+this machine's disk, synced, before the first write. The backup lies under the user's own folder for the board, so
+that after a kill `--restore` alone finds it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.errors import BenchError, DeviceError, UsageError
+from harness.record.disk import sync_folder, write_synced
+from harness.words import visible
+
+if TYPE_CHECKING:
+    from harness.bench.rig import Rig
+    from harness.link.board import Board
+
+NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}\.(py|mpy)")
+PART = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
+RUN_AT_START = ("boot.py", "main.py")
+LARGEST = 512 * 1024
+"""Bytes of one file, at most. Arbitrary: more than a small board can hold."""
+INDEX = "index.json"
+
+
+def collect(path: Path, allowed: tuple[str, ...]) -> dict[str, bytes]:
+    """Firmware files under `path` (or the file itself): name on the board -> content. Raises UsageError.
+
+    Only regular .py and .mpy files, no links that lead out, boot.py and main.py only where the rig file names them.
+    """
+    shown = visible(str(path))
+    if not path.exists():
+        raise UsageError(f"--firmware {shown}: no such file or folder")
+    root = path.resolve() if path.is_dir() else path.resolve().parent
+    found: dict[str, bytes] = {}
+    problems: list[str] = []
+    for entry in sorted(path.rglob("*")) if path.is_dir() else [path]:
+        name = entry.relative_to(path).as_posix() if path.is_dir() else entry.name
+        if entry.is_dir() or "__pycache__" in entry.parts or not NAME.fullmatch(entry.name):
+            continue
+        if not entry.resolve().is_relative_to(root) or not entry.is_file():
+            problems.append(f"--firmware {shown}: {visible(name)} leads out of the folder or is no regular file")
+        elif not all(PART.fullmatch(part) for part in name.split("/")[:-1]):
+            problems.append(f"--firmware {shown}: {visible(name)}: expected folders of letters, digits and _")
+        elif name in RUN_AT_START and name not in allowed:
+            problems.append(f"--firmware {shown}: {name} would run at every start of the board; name it in "
+                            f'firmware.exchange of the rig file, or leave it out')
+        elif entry.stat().st_size > LARGEST:
+            problems.append(f"--firmware {shown}: {visible(name)}: expected at most {LARGEST} bytes")
+        else:
+            found[name] = entry.read_bytes()
+    if problems:
+        raise UsageError("\n".join(problems))
+    if not found:
+        raise UsageError(f"--firmware {shown}: no .py or .mpy file there")
+    return found
+
+
+def exchange(rig: Rig, path: Path | None, *, restore: bool, folder: Path | None = None) -> Callable[[], None] | None:
+    """Put the firmware at `path` on the board; without a path put back what a killed run left in the backup.
+
+    Returns what puts the old one back at the end, if `restore` asks for that. Raises UsageError, BenchError.
+    """
+    store = (folder or backup_folder()) / re.sub(r"[^A-Za-z0-9]", "", rig.identity.unique_id or "board")[:64]
+    board = rig.board
+    if path is None:
+        if not (store / INDEX).exists():
+            raise UsageError("--restore: no backup of an earlier firmware of this board; nothing was changed")
+        put_back(board, store)
+        return None
+    files = collect(path, rig.spec.firmware.exchange)
+    if not any(name.split("/")[0].rpartition(".")[0] in ("", rig.spec.firmware.module) or
+               name.split("/")[0] == rig.spec.firmware.module for name in files):
+        raise UsageError(f"--firmware {visible(str(path))}: no {rig.spec.firmware.module}.py there, the module that "
+                         f"the rig file names")
+    if not (store / INDEX).exists():  # one that is there is from a killed run: it holds the firmware from before that
+        back_up(board, store, list(files))
+    install(board, files)
+    board.soft_reset()
+    return (lambda: put_back(board, store)) if restore else (lambda: forget(store))
+
+
+def backup_folder() -> Path:
+    """The user's folder for backups, kept over a restart of the machine."""
+    base = os.environ.get("XDG_STATE_HOME") or os.environ.get("LOCALAPPDATA")
+    return (Path(base) if base else Path.home() / ".local" / "state") / "rotorgate" / "firmware"
+
+
+def back_up(board: Board, store: Path, names: list[str]) -> None:
+    """Save what the board holds under these names; what it does not hold is noted as absent."""
+    try:
+        store.mkdir(parents=True, exist_ok=True)
+        index: list[dict[str, Any]] = []
+        for place, name in enumerate(names):
+            content = on_board(board, name)
+            if content is not None:
+                write_synced(store / f"{place}.bin", lambda stream, data=content: stream.write(data))  # type: ignore[misc]
+            index.append({"name": name, "file": None if content is None else f"{place}.bin",
+                          "sha256": None if content is None else hashlib.sha256(content).hexdigest()})
+        text = json.dumps({"schema": 1, "files": index}).encode("ascii")
+        write_synced(store / INDEX, lambda stream: stream.write(text))
+        sync_folder(store.parent)
+    except OSError as error:
+        raise BenchError(f"{store}: cannot save the firmware that is on the board: {error.strerror}") from error
+
+
+def install(board: Board, files: dict[str, bytes]) -> None:
+    """Write each file beside its name, check it there, rename it."""
+    for name, content in files.items():
+        folder = name.rpartition("/")[0]
+        if folder:
+            make_folders(board, folder)
+        beside = name + ".new"
+        board.write_file(beside, content)
+        if hashlib.sha256(board.read_file(beside)).digest() != hashlib.sha256(content).digest():
+            raise BenchError(f"firmware: {name} arrived on the board damaged; the old one is still in place")
+        board.rename(beside, name)
+
+
+def put_back(board: Board, store: Path) -> None:
+    """Put the saved firmware back and forget the backup. Raises BenchError, and then keeps the backup."""
+    try:
+        index = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
+        saved = {entry["name"]: None if entry["file"] is None else (store / Path(entry["file"]).name).read_bytes()
+                 for entry in index}
+        whole = all(content is None or hashlib.sha256(content).hexdigest() == entry["sha256"]
+                    for entry, content in zip(index, saved.values(), strict=True))
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
+    if not whole or not all(NAME.fullmatch(name.rpartition("/")[2]) for name in saved):
+        raise BenchError(f"{store}: the backup of the firmware is damaged; not written to the board")
+    board.enter()
+    install(board, {name: content for name, content in saved.items() if content is not None})
+    for name, content in saved.items():
+        if content is None and on_board(board, name) is not None:
+            board.remove(name)
+    forget(store)
+
+
+def forget(store: Path) -> None:
+    """Drop a backup that is no longer wanted; the index goes first."""
+    with contextlib.suppress(OSError):
+        (store / INDEX).unlink()
+        for file in store.glob("*.bin"):
+            file.unlink()
+        store.rmdir()
+
+
+def on_board(board: Board, name: str) -> bytes | None:
+    """Content of a file on the board, None if it has none of that name."""
+    try:
+        board.execute(f"import os\nos.stat({name!r})\n")
+    except DeviceError:
+        return None
+    return board.read_file(name)
+
+
+def make_folders(board: Board, folder: str) -> None:
+    """Make a folder on the board with those above it; one that is there is left as it is."""
+    board.execute(
+        "import os\np=''\n"
+        f"for d in {folder!r}.split('/'):\n p+=d\n try:\n  os.mkdir(p)\n except OSError:\n  pass\n p+='/'\n"
+    )

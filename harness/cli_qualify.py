@@ -1,0 +1,175 @@
+"""`rotorgate qualify` and `rotorgate demo`: the shipped checks under pytest, with a configuration of its own."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib.util
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.bench.safe import stop_on_signals
+from harness.defects import write_defect
+from harness.errors import BenchError, ExitCode, Interrupted, StoppedByBoard
+from harness.plugin import CHECKS, HANDED_OVER, SESSION
+from harness.qualification import Qualification, is_bench
+from harness.session import BenchSession, Settings
+from harness.tally import counts, headline
+from harness.terminal import Terminal
+
+DEMO_SEED = 1
+"""The demo is the same for everybody (arbitrary)."""
+OURS = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_THEME", "PYTEST_DEBUG")
+"""Variables by which a person's environment would change what pytest runs."""
+
+
+class Handover:
+    """Gives the opened session to the plugin."""
+
+    def __init__(self, session: BenchSession) -> None:
+        self._session = session
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_configure(self, config: pytest.Config) -> None:
+        """Before the plugin looks for a rig of its own."""
+        config.stash[SESSION] = self._session
+        config.stash[HANDED_OVER] = True
+
+
+def demo(arguments: argparse.Namespace) -> int:
+    """Qualify the shipped sluice rig on the virtual bench."""
+    found = importlib.util.find_spec("rigs_demo")
+    if found is None or not found.submodule_search_locations:
+        raise BenchError("demo: rigs_demo is not installed here: python -m pip install 'rotorgate[demo]'")
+    rig = Path(found.submodule_search_locations[0]) / "rigs" / "sluice.toml"
+    out = Path(arguments.out) if arguments.out else None
+    return run(Settings(rig=rig, out=out, seed=DEMO_SEED), arguments)
+
+
+def qualify(arguments: argparse.Namespace) -> int:
+    """Qualify the board of a rig."""
+    return run(
+        Settings(
+            rig=Path(arguments.rig), out=Path(arguments.out) if arguments.out else None, only=tuple(arguments.only),
+            seed=arguments.seed, plant_seed=arguments.plant_seed, faults=tuple(arguments.with_fault),
+            firmware=Path(arguments.firmware) if arguments.firmware else None, restore=arguments.restore,
+            require_all=arguments.require_all,
+        ),
+        arguments,
+    )
+
+
+def run(settings: Settings, arguments: argparse.Namespace) -> int:
+    """Open, run, close, show; the exit code."""
+    terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
+    with stop_on_signals():
+        session = BenchSession(settings, on_step=terminal.step)
+        if settings.seed is None:
+            terminal.say(f"seed {session.seed}")
+        qualification = session.open()
+        if session.record is not None and session.record.content["virtual"]:
+            terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
+        trouble = ""
+        try:
+            run_checks(session, qualification)
+        except KeyboardInterrupt as error:
+            qualification.ended_by(error)
+        finally:
+            try:
+                code = session.close()
+            except BenchError as error:
+                code, trouble = ExitCode.BENCH, str(error)
+    show(session, qualification, code, trouble, terminal)
+    return code
+
+
+def run_checks(session: BenchSession, qualification: Qualification) -> None:
+    """The shipped checks, in this process. What ends them early is in `qualification.stop` afterwards."""
+    words = [
+        "-c", str(CHECKS / "checks.toml"), "--rootdir", str(CHECKS), "--noconftest", "-p", "no:cacheprovider",
+        "-p", "no:terminal", "--capture", "no", "-p", "harness.plugin", str(CHECKS),
+    ]
+    with own_environment():
+        ended = pytest.main(words, plugins=[Handover(session)])
+    if qualification.stop is None and ended == pytest.ExitCode.INTERRUPTED:
+        qualification.ended_by(Interrupted("stopped from outside"))
+    if qualification.stop is None and ended not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
+        qualification.ended_by(RuntimeError(f"the checks did not run: pytest ended with {ended!r}"))
+
+
+@contextlib.contextmanager
+def own_environment() -> Iterator[None]:
+    """Without what would change the checks: options, plugins named in the environment, plugins that load themselves."""
+    saved = {name: os.environ.pop(name) for name in OURS if name in os.environ}
+    autoload = os.environ.get("PYTEST_DISABLE_PLUGIN_AUTOLOAD")
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    try:
+        yield
+    finally:
+        os.environ.update(saved)
+        if autoload is None:
+            os.environ.pop("PYTEST_DISABLE_PLUGIN_AUTOLOAD", None)
+        else:
+            os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = autoload
+
+
+def show(session: BenchSession, qualification: Qualification, code: ExitCode, trouble: str, terminal: Terminal) -> None:
+    """The verdict, the table, the causes, and where record and report are."""
+    content = session.record.content if session.record is not None else {}
+    stop = qualification.stop
+    lines: list[str] = []
+    if stop is not None and not isinstance(stop, StoppedByBoard) and not is_bench(stop):
+        lines.append(write_defect(stop, session.folder))
+    elif stop is not None:
+        lines.append(f"stopped: {str(stop) or type(stop).__name__}")
+    if trouble:
+        lines.append(trouble)
+    words = headline(qualification.verdicts)
+    virtual = " (VIRTUAL)" if content.get("virtual") else ""
+    if terminal.json:
+        terminal.result(json.dumps(summary(session, qualification, code, words, lines), allow_nan=False))
+        return
+    terminal.result(f"{session.spec.rig.name}{virtual}: {words}")
+    for line in lines:
+        terminal.result(line)
+    if not terminal.quiet:
+        terminal.table(qualification.verdicts)
+    diagnosis = content.get("diagnosis") or {}
+    if diagnosis.get("words"):
+        terminal.result(f"cause: {diagnosis['words']}")
+    if diagnosis.get("parted_by"):
+        terminal.result(f"what would part them: {', '.join(diagnosis['parted_by'])}")
+    if not terminal.quiet:
+        for entry in content.get("missing", ()):
+            terminal.result(f"{entry['what']} would add: {entry['adds']}")
+        for entry in content.get("not_supervised", ()):
+            terminal.result(f"not supervised: {entry}")
+    terminal.result(f"record {session.folder}")
+    terminal.result(f"report {session.report}")
+
+
+def summary(
+    session: BenchSession, qualification: Qualification, code: ExitCode, words: str, lines: list[str]
+) -> dict[str, Any]:
+    """The result as --json gives it."""
+    content = session.record.content if session.record is not None else {}
+    return {
+        "exit_code": int(code), "verdict": words, "rig": session.spec.rig.name, "virtual": content.get("virtual"),
+        "counts": {word.value: count for word, count in counts(qualification.verdicts).items()},
+        "seed": session.seed, "plant_seed": session.settings.plant_seed, "error": lines,
+        "verdicts": [
+            {"name": entry.name, "outcome": entry.outcome.value, "reason": entry.reason, "unit": entry.unit,
+             "measured": None if entry.measured is None else entry.measured.value,
+             "u": None if entry.measured is None else entry.measured.u}
+            for entry in qualification.verdicts
+        ],
+        "diagnosis": content.get("diagnosis"), "causes": content.get("causes"),
+        "record": str(session.folder), "report": str(session.report),
+    }
+
+
