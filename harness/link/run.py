@@ -15,6 +15,8 @@ from harness.link.wire import Damaged, RawFrame
 if TYPE_CHECKING:
     from harness.link.board import Board
 
+TICK_S = 1e-6
+"""A clock that counts whole nanoseconds stops just short of a deadline that a float cannot hold exactly."""
 CREDIT = 250
 """Most bytes on their way to a script: the smallest input buffer of today's ports holds 256."""
 
@@ -121,7 +123,7 @@ class Run:
             now_s = clock.now_s()
             if happenings is not None:
                 self._take(happenings)
-            elif now_s >= deadline_s:
+            elif now_s >= deadline_s - TICK_S:
                 tail = bytes(self._printed[-80:])
                 self._end()
                 self.board.recover()
@@ -133,7 +135,7 @@ class Run:
         return float("inf") if self._heartbeat_s is None else self._beaten_s + self._heartbeat_s
 
     def _beat(self, now_s: float) -> None:
-        if now_s >= self._next_beat_s() and self._in_flight < CREDIT and not self.ended:
+        if now_s >= self._next_beat_s() - TICK_S and self._in_flight < CREDIT and not self.ended:
             self.board.port.write(b"\n")
             self._in_flight += 1
             self._beaten_s = now_s
