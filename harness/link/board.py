@@ -25,6 +25,8 @@ _QUIET_S = 0.1
 """A board that has said nothing for so long has answered (arbitrary; USB answers within some milliseconds)."""
 _SAFE_S = 1.0
 """Time to make safe; a board that needs longer is treated as lost (the rule of the harness for each such step)."""
+_START_S = 2.0
+"""Wait for the prompt of a board that opening the port has just started (arbitrary)."""
 _ATTEMPT_S = 0.5
 """Wait for the raw prompt before interrupting again (arbitrary)."""
 
@@ -285,7 +287,10 @@ class Board:
         """Leave a running program alone: only a board at a prompt answers this."""
         self._repl.leave()
         self.port.write(self._repl.take())
-        heard = self._quiet(self.clock.now_s() + _ATTEMPT_S)
+        deadline_s = self.clock.now_s() + _START_S
+        heard = b""
+        while not heard.endswith(b">>> ") and self.clock.now_s() < deadline_s:
+            heard += self._quiet(min(deadline_s, self.clock.now_s() + _ATTEMPT_S))
         if not heard.endswith(b">>> "):
             raise LinkError(f"{self.port.url}: expected a board at its prompt, found it busy; {_heard(heard)}; "
                             "not interrupted", heard)
