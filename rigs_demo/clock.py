@@ -63,7 +63,7 @@ class Bench:
             self.plant.advance_to(self.now_ns)
             return Reason.DEADLINE
         while True:
-            state = board.wait()
+            state = board.wait(in_callback=self._serving)
             if state is State.ENDED:
                 self._ended()
                 continue

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import select
-from collections.abc import Mapping
+import socket
+from collections.abc import Iterable, Mapping
 from typing import Protocol
 
 from rigs_demo.clock import Bench
@@ -18,6 +20,8 @@ GUARD_NS = 5_000_000_000
 """Wall time within which somebody may still come to turn the supply off."""
 FREE_RUN_STEP_S = 0.002
 """How often free run looks at the wall (arbitrary)."""
+ALONE_S = 60.0
+"""Wall time that the bench waits for its first host when whoever started it has died (arbitrary)."""
 
 
 class Server(Protocol):
@@ -28,11 +32,11 @@ class Server(Protocol):
         """Clients that are connected."""
         ...
 
-    def sockets(self) -> list[object]:
+    def sockets(self) -> list[socket.socket]:
         """What to wait for."""
         ...
 
-    def serve(self, ready: object) -> None:
+    def serve(self, ready: Iterable[object]) -> None:
         """Answer what has come."""
         ...
 
@@ -44,29 +48,35 @@ class Loop:
         self._bench = bench
         self._control = control
         self._servers = list(servers.values())
+        self._parent = os.getppid()
 
     def run(self) -> None:
         """Serve one host from its first connection to the end of its last, then whoever holds an instrument."""
         control, line = self._control, self._bench.board.line
         try:
             while not control.had_host or control.connections:
-                wanted = [socket for server in self._servers for socket in server.sockets()]
+                wanted = self._wanted()
                 output = [line] if line.backlog else []
-                ready, writable, _ = select.select([*wanted, *control.sockets()], output, [])
+                ready, writable, _ = select.select([*wanted, *control.sockets()], output, [], ALONE_S)
+                if not ready and not control.had_host and os.getppid() != self._parent:
+                    return  # whoever started this has died before it came
                 if writable:
                     line.flush()
                 self._serve_instruments()
-                for socket in control.sockets():
-                    if socket in ready:
-                        control.serve(socket)
+                for one in control.sockets():
+                    if one in ready:
+                        control.serve(one)
         except Ended:
             return
         self._linger()
 
+    def _wanted(self) -> list[socket.socket]:
+        return [one for server in self._servers for one in server.sockets()]
+
     def _serve_instruments(self) -> None:
         # Asked again until nothing is there: a setting sent before a control message is obeyed before it.
         while self._servers:
-            wanted = [socket for server in self._servers for socket in server.sockets()]
+            wanted = self._wanted()
             ready, _, _ = select.select(wanted, [], [], 0)
             if not ready:
                 return
@@ -82,8 +92,7 @@ class Loop:
             clients = sum(server.client_count for server in self._servers)
             if not clients and (self._control.left or wall_ns() - lost_ns > GUARD_NS):
                 return
-            wanted = [socket for server in self._servers for socket in server.sockets()]
-            select.select(wanted, [], [], 0.1)
+            select.select(self._wanted(), [], [], 0.1)
             self._serve_instruments()
 
     def free_run(self) -> None:
@@ -94,6 +103,5 @@ class Loop:
             bench.board.take_input()
             bench.run(wall_ns() - began_ns)
             line.flush()
-            wanted: list[object] = [socket for server in self._servers for socket in server.sockets()]
-            select.select([*wanted, line], [], [], FREE_RUN_STEP_S)
+            select.select([*self._wanted(), line], [], [], FREE_RUN_STEP_S)
             self._serve_instruments()

@@ -180,9 +180,9 @@ class VirtualBoard:
             raise BoardFailed("the board has no power")
         return self.process
 
-    def wait(self) -> State:
+    def wait(self, *, in_callback: bool) -> State:
         """Wait until it needs the bench."""
-        return self.running().wait(interrupt_wanted=self.interrupt_waits)
+        return self.running().wait(interrupt_wanted=self.interrupt_waits, in_callback=in_callback)
 
     def answer(self, time_ns: int, until_ns: int, result: int = 0) -> None:
         """Answer its request, with KeyboardInterrupt if that is waiting."""

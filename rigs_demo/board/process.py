@@ -78,10 +78,11 @@ class BoardProcess:
 
     # --- what it is doing ---------------------------------------------------------------------------------------
 
-    def wait(self, *, interrupt_wanted: bool = False) -> State:
+    def wait(self, *, interrupt_wanted: bool = False, in_callback: bool = False) -> State:
         """Wait until the board asks, waits for input, is stuck or has ended.
 
-        With `interrupt_wanted` a board that does not come to rest gets the interrupt as a signal.
+        With `interrupt_wanted` a board that does not come to rest gets the interrupt as a signal. A request out of
+        a callback that the bench woke says nothing about the program below: stuck before is stuck at once after it.
         """
         rounds = 0
         began_ns = wall_ns()
@@ -90,7 +91,7 @@ class BoardProcess:
         while True:
             for _ in range(LOOKS):
                 if asks():
-                    self._was_stuck = False
+                    self._was_stuck = self._was_stuck and in_callback
                     return State.ASKS
             if self._reads_nothing() and not asks():
                 self._was_stuck = False

@@ -88,6 +88,7 @@ COST_SETUP = _cost(40)
 COST_ADC = _cost(20)
 COST_CALLBACK = _cost(40)
 COST_POLL = _cost(20)
+COST_PULSE = _cost(1)
 
 
 @micropython.viper
@@ -365,7 +366,8 @@ def unlock_interrupts(state):
 
 
 def _serve(_):
-    # The bench moved time while the interpreter sat at its prompt or in a silent loop: run what is due.
+    # The bench moved time while the interpreter sat at its prompt or in a silent loop: learn it, run what is due.
+    request(UNTIL, 0, now())
     while True:
         catch_up()
         if not (_queued and _level == 0):

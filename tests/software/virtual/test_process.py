@@ -1,0 +1,271 @@
+"""The virtual bench as a process: what it writes, how it ends, what happens when somebody dies or a cable is pulled."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import serial
+
+from harness.clock import BenchClock
+from harness.errors import BenchError, RigFileError
+
+pytestmark = pytest.mark.board
+RAW = b"raw REPL; CTRL-B to exit\r\n>"
+
+
+def bench_command(*arguments: str) -> list[str]:
+    return [sys.executable, "-P", "-m", "rigs_demo", *arguments]
+
+
+class Running:
+    """A started bench and a host's two connections to it."""
+
+    def __init__(self, folder: Path, scenario: str, *arguments: str) -> None:
+        self.process = subprocess.Popen(
+            bench_command(scenario, "--rig-file", str(folder / "bench.toml"), *arguments),
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=folder, start_new_session=True,
+        )
+        assert self.process.stdout is not None
+        self.said: dict[str, Any] = json.loads(self.process.stdout.readline())
+        self.rig = tomllib.loads(Path(self.said["rig_file"]).read_text(encoding="utf-8"))
+
+    def connect(self) -> None:
+        self.clock = BenchClock(self.rig["clock"]["address"])
+        self.port = serial.Serial(self.rig["board"]["port"], timeout=5, write_timeout=5)
+        self.clock.port_opened()
+        self.sent = self.received = 0
+
+    def write(self, data: bytes) -> None:
+        self.port.write(data)
+        self.sent += len(data)
+
+    def until(self, end: bytes, within_s: float = 2.0) -> bytes:
+        found = b""
+        deadline_s = self.clock.now_s() + within_s
+        while not found.endswith(end):
+            out = self.clock.run_for_output(self.sent, self.received, deadline_s)
+            assert out is not None
+            if out == self.received:
+                break
+            found += self.port.read(out - self.received)
+            self.received = out
+        return found
+
+    def board_pids(self) -> list[int]:
+        text = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children").read_text(encoding="ascii")
+        return [int(part) for part in text.split()]
+
+    def end(self) -> None:
+        with contextlib.suppress(Exception):
+            self.process.kill()
+        self.process.wait()
+        for stream in (self.process.stdout, self.process.stderr):
+            if stream is not None:
+                stream.close()
+        for connection in (getattr(self, "port", None), getattr(self, "clock", None)):
+            if connection is not None:
+                with contextlib.suppress(Exception):
+                    connection.close()
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Running]:
+    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+    running = Running(tmp_path, "sluice", "--seed", "1")
+    try:
+        running.connect()
+        yield running
+    finally:
+        running.end()
+
+
+def ended(pid: int, within_s: float = 5.0) -> bool:
+    limit = time.monotonic() + within_s
+    while time.monotonic() < limit:
+        try:
+            if Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()[0] == "Z":
+                return True
+        except OSError:
+            return True
+        time.sleep(0.02)
+    return False
+
+
+def test_the_rig_file_names_real_addresses_and_the_clock(bench: Running) -> None:
+    assert bench.said["pid"] == bench.process.pid
+    text = Path(bench.said["rig_file"]).read_text(encoding="utf-8")
+    assert "virtual:" not in text
+    assert bench.rig["instrument"]["supply"]["address"].startswith("TCPIP0::127.0.0.1::")
+    assert bench.rig["board"]["port"].startswith("/dev/")
+
+
+def test_a_host_reaches_the_board_in_the_benchs_own_time(bench: Running) -> None:
+    bench.write(b"\r\x03\x01")
+    assert bench.until(RAW).endswith(RAW)
+    before_s, wall_s = bench.clock.now_s(), time.monotonic()
+    bench.write(b"import time\ntime.sleep(100)\nprint('late')\x04")
+    assert bench.until(b"\x04\x04>", 200.0) == b"OKlate\n\x04\x04>"
+    assert bench.clock.now_s() - before_s == pytest.approx(100.0, abs=0.01)
+    assert time.monotonic() - wall_s < 20.0
+
+
+def test_a_serial_timeout_costs_no_wall_time(bench: Running) -> None:
+    wall_s = time.monotonic()
+    bench.until(b">>> ")
+    before_s = bench.clock.now_s()
+    assert bench.until(b"never", 1000.0) == b""
+    assert bench.clock.now_s() - before_s == pytest.approx(1000.0)
+    assert time.monotonic() - wall_s < 20.0
+
+
+def test_more_output_than_the_port_holds_arrives_whole(bench: Running) -> None:
+    bench.write(b"\r\x03\x01")
+    bench.until(RAW)
+    bench.write(b"import sys\nfor i in range(1000): sys.stdout.buffer.write(bytes(range(48, 112)))\x04")
+    assert bench.until(b"\x04\x04>") == b"OK" + bytes(range(48, 112)) * 1000 + b"\x04\x04>"
+
+
+def test_a_pulled_cable_is_a_serial_error_and_the_board_lives_on(bench: Running) -> None:
+    ask(bench, op="unplug")
+    with pytest.raises((serial.SerialException, OSError)):
+        for _ in range(3):
+            bench.port.read(1)
+    assert bench.clock.now_s() >= 0.0
+    assert len(bench.board_pids()) == 1
+
+
+def test_pulled_with_the_boards_power_it_goes_dark(bench: Running) -> None:
+    ask(bench, op="unplug", power=False)
+    assert bench.board_pids() == []
+    bench.clock.sleep_s(1.0)
+
+
+def test_reset_button(bench: Running) -> None:
+    bench.until(b">>> ")
+    ask(bench, op="reset")
+    assert b"MicroPython" in bench.until(b">>> ")
+
+
+def ask(bench: Running, **message: object) -> None:
+    bench.clock._ask(**message)
+
+
+def test_wrong_control_messages_are_told_and_harm_nothing(bench: Running) -> None:
+    for message in ({"op": "fly"}, {"op": "run"}, {"op": "run", "sent": "x", "received": 0, "until_ns": 0}):
+        with pytest.raises(BenchError, match="expected one JSON object"):
+            ask(bench, **message)
+    assert bench.clock.now_s() == 0.0
+
+
+def test_a_host_that_leaves_lets_the_bench_end_at_once_and_silently(bench: Running) -> None:
+    board = bench.board_pids()[0]
+    bench.clock.close()
+    _, errors = bench.process.communicate(timeout=5)
+    assert bench.process.returncode == 0
+    assert errors == b""
+    assert ended(board)
+
+
+def test_a_host_that_vanishes_leaves_the_bench_up_for_the_guard(bench: Running) -> None:
+    _, host, port, _ = bench.rig["instrument"]["supply"]["address"].split("::")
+    bench.clock._socket.close()
+    time.sleep(0.5)
+    with socket.create_connection((host, int(port)), timeout=5) as guard:
+        guard.sendall(b"OUTP OFF;*OPC?\n")
+        assert guard.recv(100) == b"1\n"
+    assert bench.process.wait(12) == 0
+
+
+def test_a_killed_bench_takes_its_board_with_it(bench: Running) -> None:
+    board = bench.board_pids()[0]
+    bench.process.kill()
+    assert ended(board)
+    with pytest.raises(BenchError, match="no answer|has ended"):
+        bench.clock.now_s()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_signal_ends_bench_and_board_and_leaves_no_files(bench: Running, number: signal.Signals) -> None:
+    board = bench.board_pids()[0]
+    flash = Path(f"/proc/{board}/cwd").readlink()
+    os.kill(bench.process.pid, number)
+    _, errors = bench.process.communicate(timeout=5)
+    assert (bench.process.returncode, errors) == (0, b"")
+    assert ended(board)
+    assert not flash.exists()
+
+
+def test_free_run_needs_no_clock(tmp_path: Path) -> None:
+    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+    running = Running(tmp_path, "handwheel", "--wall-clock")
+    try:
+        assert "clock" not in running.rig
+        with serial.Serial(running.rig["board"]["port"], timeout=3) as port:
+            port.write(b"\r\x03\x01")
+            assert port.read_until(RAW).endswith(RAW)
+            begun_s = time.monotonic()
+            port.write(b"import time\ntime.sleep_ms(300)\nprint('x')\x04")
+            assert port.read_until(b"\x04\x04>") == b"OKx\n\x04\x04>"
+            assert 0.25 < time.monotonic() - begun_s < 2.0
+            port.write(b"while True: time.sleep(1)\x04")
+            port.read_until(b"OK")
+            port.write(b"\x03")
+            assert b"KeyboardInterrupt" in port.read_until(b"\x04>")
+    finally:
+        running.end()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["weir"], "scenario: expected one of handwheel, sluice, found 'weir'"),
+        (["../sluice"], "scenario: expected one of"),
+        (["sluice", "--with-fault", "gremlin"], "gremlin"),
+        (["sluice", "--seed", "x"], "--seed"),
+        (["sluice", "--cost", "1"], "--cost: expected 100 to 100000, found 1"),
+        ([], "scenario"),
+    ],
+)
+def test_wrong_use_is_one_line_and_exit_4(arguments: list[str], words: str) -> None:
+    done = subprocess.run(bench_command(*arguments), capture_output=True, text=True, timeout=20, check=False)
+    assert done.returncode == 4
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1
+    assert words in done.stderr
+
+
+def test_without_an_interpreter_it_says_so(tmp_path: Path) -> None:
+    (tmp_path / "sitecustomize.py").write_text(
+        "import importlib.util as u\nfind = u.find_spec\n"
+        "u.find_spec = lambda name, *a: None if name == 'micropython_unix' else find(name, *a)\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(tmp_path), "PATH": str(tmp_path)}
+    done = subprocess.run(bench_command("sluice"), capture_output=True, text=True, timeout=20, check=False, env=environment)
+    assert done.returncode == 3
+    assert "no MicroPython interpreter" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("address", ["", "localhost", "localhost:x", "localhost:0", "localhost:70000"])
+def test_a_clock_address_is_checked(address: str) -> None:
+    with pytest.raises(RigFileError, match="clock.address: expected HOST:PORT"):
+        BenchClock(address)
+
+
+def test_a_clock_that_nobody_serves_is_bench_trouble() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = listener.getsockname()[1]
+    with pytest.raises(BenchError, match="no answer from the bench that owns the time"):
+        BenchClock(f"127.0.0.1:{port}")
