@@ -99,17 +99,20 @@ def nonlinear(
 
     points, u = _array(y), _spread(u_y, y)
     _enough(points.size, len(start), absolute=u_y is not None and absolute is not False)
+    first = _array(start)
+    # In units of the start: the differences behind the Jacobian take steps that suit numbers about 1.
+    unit = np.where(first == 0.0, 1.0, np.abs(first))
     bounded = lower is not None or upper is not None
-    low = -np.inf if lower is None else np.asarray(lower, dtype=np.float64)
-    high = np.inf if upper is None else np.asarray(upper, dtype=np.float64)
+    low = np.full(first.size, -np.inf) if lower is None else _bound(lower) / unit
+    high = np.full(first.size, np.inf) if upper is None else _bound(upper) / unit
 
-    def weighted(parameters: Array) -> Array:
-        return np.asarray((model(parameters) - points) / u, dtype=np.float64)
+    def weighted(scaled: Array) -> Array:
+        return np.asarray((model(scaled * unit) - points) / u, dtype=np.float64)
 
     try:
         found = least_squares(
-            weighted, np.asarray(start, dtype=np.float64), jac="3-point", bounds=(low, high),
-            method="trf" if bounded else "lm", x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=4000,
+            weighted, first / unit, jac="3-point", bounds=(low, high), method="trf" if bounded else "lm",
+            x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=4000,
         )
     except (ValueError, FloatingPointError) as error:
         raise MeasurementError(f"a fit left the range of its model: {error}") from error
@@ -119,8 +122,8 @@ def nonlinear(
     scale = np.linalg.norm(jacobian, axis=0)
     if not np.all(scale > 0.0) or np.linalg.cond(jacobian / scale) > 1e10:
         raise MeasurementError("the points cannot part the parameters of a fit: take them further or longer")
-    inverse = np.linalg.pinv(jacobian / scale)
-    return _fit(found.x, (inverse @ inverse.T) / np.outer(scale, scale), -weighted(found.x) * u, u, u_y, absolute)
+    inverse = np.linalg.pinv(jacobian / scale) * (unit / scale)[:, None]
+    return _fit(found.x * unit, inverse @ inverse.T, -weighted(found.x) * u, u, u_y, absolute)
 
 
 def inflation(residuals: ArrayLike) -> float:
@@ -139,6 +142,11 @@ def autocorrelation(values: ArrayLike, lag: int = 1) -> float:
     deviations = series - math.fsum(series) / series.size
     variance = math.fsum(deviations**2)
     return 0.0 if variance == 0.0 else math.fsum(deviations[lag:] * deviations[: series.size - lag]) / variance
+
+
+def _bound(values: Sequence[float]) -> Array:
+    """Bounds, which may be infinite."""
+    return np.asarray(values, dtype=np.float64)
 
 
 def _array(values: ArrayLike) -> Array:
