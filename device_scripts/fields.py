@@ -19,9 +19,7 @@ import time
 
 import frames
 from micropython import const
-from safety import Stop
 
-TICK_MS = const(2)
 FINE = const(1024)  # parts of a unit in which a ramp is summed
 COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("age", "us", "H"), ("command", "1", "i"), ("amplitude", "1", "h"))
 
@@ -65,7 +63,11 @@ class _Service:
         self.guard = guard
         self.motor = motor
         self.stream = frames.Stream("hold", COLUMNS, size)
-        self.steps = guard.drive.declare(motor)["field_steps"]
+        said = guard.drive.declare(motor)
+        self.steps = said["field_steps"]
+        self.called = said["pace"] == "called"
+        # Firmware that is called gets its pass from this loop, so that two readings never mix on one bus.
+        self.tick_ms = max(1, said["loop_period_us"] // 1000) if self.called else 4
         self.angle = _Ramp(0)
         self.amplitude = _Ramp(0)
         self.point = _Ramp(0)
@@ -89,15 +91,16 @@ class _Service:
             self.to_field(values)
         elif what == b"l":
             self.off()
-            self.guard.drive.start(self.motor)
-            self.loop_on = True
             self.point.value = self.guard.angle(self.motor)[0]
+            if not self.called:
+                self.guard.drive.start(self.motor)
             self.guard.drive.set_point(self.motor, self.point.value)
+            self.loop_on = True
         elif what == b"p":
-            self.point.go(values[0], values[1] // TICK_MS, values[2] // TICK_MS)
+            self.point.go(values[0], values[1] // self.tick_ms, values[2] // self.tick_ms)
             self.moving = True
         elif what == b"w":
-            self.wait = values[0] // TICK_MS
+            self.wait = values[0] // self.tick_ms
             self.moving = True
         elif what == b"s":
             self.sample_ms = values[0]
@@ -112,16 +115,16 @@ class _Service:
         if not self.field_on:
             self.angle.value = values[0]
             self.field_on = True
-        ticks = values[2] // TICK_MS
-        self.angle.go(values[0], ticks, values[3] // TICK_MS)
-        self.amplitude.go(values[1], ticks, values[3] // TICK_MS)
+        ticks = values[2] // self.tick_ms
+        self.angle.go(values[0], ticks, values[3] // self.tick_ms)
+        self.amplitude.go(values[1], ticks, values[3] // self.tick_ms)
         self.slip = values[4]
         self.slip_from = self.guard.angle(self.motor)[0]
         self.moving = True
 
     def off(self):
         drive = self.guard.drive
-        if self.loop_on:
+        if self.loop_on and not self.called:
             drive.stop(self.motor)
         drive.off(self.motor)
         self.field_on = self.loop_on = False
@@ -142,16 +145,19 @@ class _Service:
             if key != self.last:
                 self.guard.drive.field(self.motor, self.sent, self.amplitude.value)
                 self.last = key
-        elif self.loop_on and self.point.left:
-            self.point.step()
-            self.guard.drive.set_point(self.motor, self.point.value % self.guard.turn[self.motor])
+        elif self.loop_on:
+            if self.point.left:
+                self.point.step()
+                self.guard.drive.set_point(self.motor, self.point.value % self.guard.turn[self.motor])
+            if self.called:
+                self.guard.drive.control_step(self.motor)
 
     def sample(self):
         """A row when it is due; a slip ends the ramp and takes the amplitude away."""
-        self.row_in_ms -= TICK_MS
+        self.row_in_ms -= self.tick_ms
         if self.row_in_ms > 0 or not (self.sample_ms or self.slip):
             return
-        self.row_in_ms = self.sample_ms or TICK_MS
+        self.row_in_ms = self.sample_ms or self.tick_ms
         count, age = self.guard.angle(self.motor)
         amplitude = self.amplitude.value
         if self.sample_ms:
@@ -176,8 +182,8 @@ class _Service:
 
 def serve(guard, motor, sample_ms=10, size=280):
     """Carry out orders for `motor` until `q`; rows in stream `hold`, `size` bytes a frame."""
-    frames.begin()
     service = _Service(guard, motor, sample_ms, size)
+    tick_ms = service.tick_ms
     due = time.ticks_us()
     try:
         while True:
@@ -187,14 +193,11 @@ def serve(guard, motor, sample_ms=10, size=280):
             service.move()
             service.sample()
             service.finish()
-            due = time.ticks_add(due, TICK_MS * 1000)
+            due = time.ticks_add(due, tick_ms * 1000)
             wait = time.ticks_diff(due, time.ticks_us())
             if wait > 0:
                 time.sleep_us(wait)
             else:
                 due = time.ticks_us()
-    except Stop as stop:
-        frames.event("stopped", str(stop))
     finally:
         guard.close()
-    frames.done()

@@ -6,12 +6,10 @@ No pins of its own; phases as they are (off before the first field). Counts of t
 import time
 
 import frames
-from safety import Stop
 
 
 def read(guard, motor, samples=256, period_us=1000):
     """Send `samples` readings of `motor`, one every `period_us`, as stream `standstill`."""
-    frames.begin()
     stream = frames.Stream("standstill", (("t", "us", "I"), ("count", "1", "H"), ("age", "us", "H")))
     try:
         start = time.ticks_us()
@@ -22,8 +20,5 @@ def read(guard, motor, samples=256, period_us=1000):
             guard.listen()
             count, age = guard.angle(motor)
             stream.row(time.ticks_diff(time.ticks_us(), start), count, min(age, 65535))
-    except Stop as stop:
-        frames.event("stopped", str(stop))
     finally:
         guard.close()
-    frames.done()

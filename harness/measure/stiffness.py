@@ -1,0 +1,208 @@
+"""Holding stiffness: a field held open loop, and the firmware's loop, under the known torque of a gravity arm.
+
+What is measured, all referred to 20 degC: the curve T = Tmax sin(p x deflection) of a held field (one curve, an
+intercept a branch: their distance is twice the friction), the slope of the closed loop, their ratio, the largest
+torque before slip and before clip, torque per ampere where the supply's current can be read.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from harness.measure.hold import Hold
+from harness.measure.holding_fit import (
+    Readings,
+    closed_loop,
+    largest_clipped,
+    largest_slipping,
+    open_loop,
+    readings_of,
+)
+from harness.observation import Observation
+from harness.quantity import Quantity, propagate, scaled
+from harness.results import Curve, Measurement, Outcome, Unmeasured
+from harness.rigfile import RigSpec
+
+if TYPE_CHECKING:
+    from harness.bench.rig import Rig
+
+PLANNED = (
+    "open_loop",
+    "closed_loop",
+    "ratio",
+    "friction",
+    "slip_torque",
+    "clip_torque",
+    "torque_per_ampere",
+    "supply_voltage",
+)
+AMPLITUDES = (0.3, 0.6)
+"""Two, so that the sensor's error cancels at one shaft angle; the smaller still carries the arm at REACH_RAD."""
+REACH_RAD = 0.40
+SPEED_RAD_S = 0.25
+"""Below the speed at which cogging passes at the swinging frequency of the arm (0.4 rad/s at 132 periods a turn and
+50 rad/s); what the speed adds to friction, Kt^2/(1.5 R) times it, is corrected."""
+EDGE_S = 0.1
+
+
+def needs(spec: RigSpec) -> str:
+    """What the rig has to have, or an empty text."""
+    for name in spec.motors:
+        load = spec.motor[name].load
+        if load is None or load.mass_kg is None or load.length_m is None:
+            return f"needs a known torque: motor.{name}.load with mass_kg and length_m"
+    return ""
+
+
+NEEDS = needs
+
+
+def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observation]:
+    """Sweep the field both ways at two amplitudes, let it slip once, then the loop both ways and into its clip."""
+    spec = rig.spec.motor[motor]
+    pole_pairs = rig.declared[motor].pole_pairs
+    sense = spec.direction or 1
+    hang = spec.load.hang_reading_rad.value if spec.load is not None and spec.load.hang_reading_rad is not None else 0.0
+    offset = spec.electrical_offset_rad.value if spec.electrical_offset_rad is not None else 0.0
+    zero = sense * pole_pairs * hang + offset
+    turn = rig.declared[motor].counts_per_turn
+    room = rig.thermometer.measure_temperature().value if rig.thermometer is not None else None
+    taken: list[Observation] = []
+    with Hold(rig, motor) as hold:
+        hold.field(zero, 0.0, 0.02)
+        idle = _supply(rig)
+        sweep_s = REACH_RAD / SPEED_RAD_S + EDGE_S / 2.0
+        for number, amplitude in enumerate(AMPLITUDES):
+            rig.progress(f"held field, amplitude {amplitude:g}", 0.05 + 0.3 * number)
+            hold.field(zero, amplitude, 0.5)
+            hold.wait(0.2)
+            hold.forget()
+            before = _supply(rig)
+            for end, share in ((1.0, 1.0), (-1.0, 2.0), (0.0, 1.0)):
+                hold.field(zero + sense * pole_pairs * REACH_RAD * end, amplitude, share * sweep_s, EDGE_S)
+            taken.append(
+                hold.take(
+                    f"{motor}.stiffness.field_{round(100 * amplitude)}",
+                    set_amplitude=amplitude,
+                    zero_rad=zero,
+                    idle=idle,
+                    supply=[*before, *_supply(rig)],
+                    room_c=room,
+                    motor=motor,
+                )
+            )
+        rig.progress("slip of a held field", 0.6)
+        hold.field(zero + sense * pole_pairs * 0.6, AMPLITUDES[1], 0.8)
+        hold.forget()
+        hold.field(zero + sense * pole_pairs * 0.6, 0.05, 3.0, slip_rad=math.pi / pole_pairs)
+        taken.append(hold.take(f"{motor}.stiffness.slip", slipped=hold.slipped, zero_rad=zero, idle=idle, room_c=room))
+        hold.off()
+        hold.wait(0.6)
+        if closed_loop:
+            hold.close_loop()
+            hang_count = round(hang / math.tau * turn)
+            start = hang_count
+            rig.progress("the firmware's loop", 0.7)
+            reach = round(0.5 / math.tau * turn)
+            hold.set_point(start, 0.3)
+            hold.forget()
+            for end, share in ((1, 1.0), (-1, 2.0), (0, 1.0)):
+                hold.set_point(start + end * reach, share * 1.8)
+            taken.append(hold.take(f"{motor}.stiffness.loop", idle=idle, room_c=room, hang_count=hang_count))
+            for word, end in (("up", 1), ("down", -1)):
+                rig.progress("the loop's clip", 0.9)
+                hold.set_point(start + end * round(1.25 / math.tau * turn), 2.5)
+                hold.wait(0.3)
+                hold.forget()
+                hold.wait(0.3)
+                taken.append(hold.take(f"{motor}.stiffness.clip_{word}", idle=idle, room_c=room))
+            hold.set_point(start, 1.5)
+            hold.off()
+            hold.wait(0.3)
+    return taken
+
+
+def _supply(rig: Rig) -> list[list[float]]:
+    """Supply voltage and current, read twice; empty without such an instrument."""
+    supply = rig.supply
+    if supply is None:
+        return []
+    return [[supply.measure_voltage().value, supply.measure_current().value] for _ in range(2)]
+
+
+def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
+    """The eight quantities, from the observations alone; a part that was not run is left out."""
+    by_name = {observation.name.rpartition(".")[2]: observation for observation in observations}
+    readings = readings_of(spec, motor, by_name)
+    sources = tuple(observation.name for observation in observations)
+    found: dict[str, Measurement | Unmeasured] = {}
+
+    def give(name: str, quantity: Quantity, note: str = "") -> None:
+        full = f"{motor}.stiffness.{name}"
+        found[name] = Measurement(name=full, quantity=quantity, observations=sources, note=note)
+
+    held = open_loop(readings)
+    give("open_loop", scaled(held.peak_torque, readings.pole_pairs, "N m/rad"), "slope at amplitude 0.6, at 20 degC")
+    give("friction", held.friction)
+    give("slip_torque", largest_slipping(readings, held), "largest torque at amplitude 0.6, at 20 degC")
+    if held.torque_per_ampere is None:
+        found["torque_per_ampere"] = _missing(motor, "torque_per_ampere", "an [instrument.*] of class supply")
+    else:
+        give("torque_per_ampere", held.torque_per_ampere)
+    if readings.supply_voltage is None:
+        found["supply_voltage"] = _missing(motor, "supply_voltage", "an [instrument.*] of class supply")
+    else:
+        give("supply_voltage", readings.supply_voltage)
+    if "loop" in by_name:
+        loop = closed_loop(readings, held)
+        give("closed_loop", loop)
+        ratio = propagate(
+            lambda closed, opened: closed / opened,
+            "1",
+            closed=loop,
+            opened=scaled(held.peak_torque, readings.pole_pairs, "N m/rad"),
+        )
+        give("ratio", ratio)
+        give("clip_torque", largest_clipped(readings, held))
+    return [found[name] for name in PLANNED if name in found]
+
+
+def _missing(motor: str, name: str, what: str) -> Unmeasured:
+    return Unmeasured(
+        name=f"{motor}.stiffness.{name}",
+        outcome=Outcome.NOT_RUN,
+        reason=f"needs {what}: current and voltage of the motor",
+    )
+
+
+def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
+    """Torque against deflection, for the held field and for the loop."""
+    by_name = {observation.name.rpartition(".")[2]: observation for observation in observations}
+    readings: Readings = readings_of(spec, motor, by_name)
+    held = open_loop(readings)
+    made = [
+        Curve(
+            name=f"{motor}.stiffness.open_loop",
+            title="Held field, amplitude 0.6: arm torque over deflection",
+            x_label="deflection",
+            x_unit="rad",
+            y_label="torque",
+            y_unit="N m",
+            series=held.points,
+        )
+    ]
+    if "loop" in by_name:
+        made.append(
+            Curve(
+                name=f"{motor}.stiffness.closed_loop",
+                title="Firmware's loop: arm torque over position error",
+                x_label="set point less reading",
+                x_unit="rad",
+                y_label="torque",
+                y_unit="N m",
+                series=readings.loop_points(),
+            )
+        )
+    return made
