@@ -1,0 +1,135 @@
+"""True values of commutation: which way, how often, from where, and how evenly.
+
+A mirrored order of the phases is seen by the board as another sense: with B and C exchanged the board's
+electrical angle is the negative of the winding's.
+"""
+
+from __future__ import annotations
+
+from math import asin, cos, erf, pi, remainder, sin, sqrt, tau
+
+import numpy as np
+
+from rigs_demo.plant.parameters import MotorParameters
+from rigs_demo.plant.sensor import reading_rad, shaft_at_reading
+from rigs_demo.truth.firmware import HAND_OVER_S, Firmware
+from rigs_demo.truth.static import Still
+
+AMPLITUDE = 0.6
+VECTORS = 6
+READINGS = 256
+"""Readings that distinct codes are counted in."""
+MIRRORED = {(0, 1, 2): 0, (1, 2, 0): 1, (2, 0, 1): 2, (0, 2, 1): 3, (2, 1, 0): 4, (1, 0, 2): 5}
+"""Shift of the phases in thirds of a turn, and 3 more where they are mirrored, by the winding of each output."""
+Values = dict[str, tuple[float, str]]
+
+
+def commutation(
+    motor: MotorParameters, still: Still, gravity_m_s2: float, firmware: Firmware, offset_about_rad: float
+) -> Values:
+    """Values by the quantity's last word; those the parameters do not decide are left out."""
+    order = MIRRORED[motor.wiring]
+    sense = -1 if order >= 3 else 1
+    # The winding's angle of the board's phase A: what the board calls zero.
+    axis = tau / 3.0 * motor.wiring[0]
+    offset = sense * (motor.electrical_offset_rad - axis)
+    values: Values = {
+        "direction": (float(motor.direction * sense), "1"),
+        "pole_pairs": (float(motor.pole_pairs), "1"),
+        "phase_order": (float(order), "1"),
+        "step_angle": (tau / 6.0 / motor.pole_pairs, "rad"),
+        "offset": (offset_about_rad + remainder(offset - offset_about_rad, tau), "rad"),
+        "weakest_vector": (weakest(still), "1"),
+    }
+    if motor.arm is not None:
+        values["hang_reading"] = (motor.arm.hang_reading_rad, "rad")
+        if motor.open_winding is None:
+            values["step_spread"] = (step_spread(motor, still, gravity_m_s2, sense, axis), "rad")
+    sensor = motor.sensor
+    if firmware.bus_path:
+        values["sensor_noise"] = (sensor.noise_rad, "rad")
+        values["distinct_codes"] = (distinct_codes(sensor.noise_rad, sensor.bits), "1")
+        if firmware.own_pace:
+            values["sensor_age"] = (HAND_OVER_S, "s")
+    else:
+        values["sensor_noise"] = (sensor.pulse_noise_rad, "rad")
+    return values
+
+
+def weakest(still: Still) -> float:
+    """Smallest mean current of a pair of opposite vectors over the mean of all three pairs."""
+    drawn = [still.at(k * tau / 6.0, AMPLITUDE, k * tau / 6.0).bus_a for k in range(6)]
+    pairs = [(drawn[k] + drawn[k + 3]) / 2.0 for k in range(3)]
+    return min(pairs) / (sum(pairs) / 3.0)
+
+
+def step_spread(motor: MotorParameters, still: Still, gravity_m_s2: float, sense: int, axis_rad: float) -> float:
+    """Rms departure of the hold positions from a straight line, the arm's deflection taken out."""
+    arm = motor.arm
+    if arm is None:
+        raise ValueError("step spread: the motor carries no arm")
+    peak = still.peak(AMPLITUDE)
+    weight = arm.mass_kg * gravity_m_s2 * arm.length_m
+    pairs = motor.pole_pairs
+    hang = shaft_at_reading(motor, arm.hang_reading_rad)
+    at_hang = sense * (pairs * hang + motor.electrical_offset_rad - axis_rad)
+    start = round(at_hang / (tau / 6.0))
+    free = []
+    for k in range(-VECTORS, VECTORS + 1):
+        field = (start + k) * tau / 6.0
+        theta = balance(motor, still, weight, hang, field, hang + (sense * field - sense * at_hang) / pairs)
+        deflection = asin(max(-1.0, min(1.0, weight * sin(theta - hang) / peak))) / pairs
+        free.append(reading_rad(motor, theta) + motor.direction * deflection)
+    number = np.arange(len(free))
+    departures = np.array(free) - np.polynomial.Polynomial.fit(number, free, 1)(number)
+    return float(np.sqrt(np.mean(departures**2)))
+
+
+def balance(
+    motor: MotorParameters, still: Still, weight_n_m: float, hang_rad: float, field_rad: float, near_rad: float
+) -> float:
+    """Shaft angle at which motor, arm and cogging balance without friction, by bisection about `near_rad`."""
+
+    def torque(theta: float) -> float:
+        electrical = motor.pole_pairs * theta + motor.electrical_offset_rad
+        cogging = motor.cogging_n_m * sin(motor.cogging_periods * theta + motor.cogging_phase_rad)
+        return still.at(field_rad, AMPLITUDE, electrical).torque_n_m - weight_n_m * sin(theta - hang_rad) - cogging
+
+    low, high = near_rad - 0.5 * pi / motor.pole_pairs, near_rad + 0.5 * pi / motor.pole_pairs
+    for _ in range(40):
+        middle = (low + high) / 2.0
+        if torque(middle) > 0.0:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2.0
+
+
+def distinct_codes(noise_rad: float, bits: int) -> float:
+    """Expected number of different codes among the readings, averaged over where in a code the shaft rests."""
+    sigma = noise_rad / tau * (1 << bits)
+    places = 32
+    reach = int(6.0 * sigma) + 2
+    total = 0.0
+    for place in range(places):
+        centre = (place + 0.5) / places - 0.5
+        for code in range(-reach, reach + 1):
+            share = _below((code + 0.5 - centre) / sigma) - _below((code - 0.5 - centre) / sigma)
+            total += 1.0 - (1.0 - share) ** READINGS
+    return total / places
+
+
+def _below(z: float) -> float:
+    return 0.5 * (1.0 + erf(z / sqrt(2.0)))
+
+
+def misalignment_cosine(motor: MotorParameters, offset_rad: float) -> float:
+    """Mean over the turn of the cosine between the loop's field and the quadrature that it should have."""
+    places = 96
+    total = 0.0
+    for k in range(places):
+        theta = tau * k / places
+        assumed = motor.pole_pairs * reading_rad(motor, theta) + offset_rad
+        true = motor.pole_pairs * theta + motor.electrical_offset_rad
+        total += cos(assumed - true)
+    return total / places
