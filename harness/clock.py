@@ -75,7 +75,7 @@ class WallClock:
     def note_sent(self, sent: int) -> None:
         """Nothing to do: bytes and time move together here."""
 
-    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
+    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:  # noqa: ARG002
         """None: ask the port itself."""
         return None
 

@@ -20,7 +20,7 @@ from rigs_demo.board.wiring import Wiring
 from rigs_demo.clock import Bench
 from rigs_demo.clock_control import Control
 from rigs_demo.clock_loop import Loop
-from rigs_demo.faults import FaultError
+from rigs_demo.faults import FaultError, firmware_copy, lines
 from rigs_demo.scenario import Scenario, UnknownScenario
 
 BENCH, USAGE = 3, 4
@@ -60,22 +60,15 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
 def main(argv: list[str] | None = None) -> int:
     """Run one command; the exit code."""
     arguments = _arguments(sys.argv[1:] if argv is None else argv)
-    if arguments.scenario == "faults":
-        from rigs_demo.faults import lines
-
-        for line in lines():
-            print(line)
-        return 0
-    if arguments.scenario == "truth":
-        from rigs_demo.truth import truth
-
-        values = truth(arguments.of or "", arguments.plant_seed, tuple(arguments.with_fault))
-        print(json.dumps(values, indent=2))
-        return 0
     for ending in (signal.SIGTERM, signal.SIGHUP):
         signal.signal(ending, lambda _number, _frame: sys.exit(0))
     try:
-        _run(arguments)
+        if arguments.scenario == "faults":
+            print("\n".join(lines()))
+        elif arguments.scenario == "truth":
+            _tell_truth(arguments)
+        else:
+            _run(arguments)
     except (UnknownScenario, FaultError) as error:
         return _refuse(str(error), USAGE)
     except NoInterpreter as error:
@@ -87,8 +80,15 @@ def main(argv: list[str] | None = None) -> int:
     return 0
 
 
+def _tell_truth(arguments: argparse.Namespace) -> None:
+    from rigs_demo.truth import truth
+
+    scenario = Scenario.load(arguments.of or "")
+    values = truth(scenario.name, arguments.plant_seed, tuple(arguments.with_fault))
+    print(json.dumps(values, indent=2))
+
+
 def _run(arguments: argparse.Namespace) -> None:
-    from rigs_demo.faults import firmware_copy
     from rigs_demo.instruments import build_instruments
     from rigs_demo.plant import Parameters, Plant
 

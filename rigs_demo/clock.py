@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Generator
 from enum import StrEnum
+from typing import Generic, TypeVar
 
 from rigs_demo.board import page as p
 from rigs_demo.board.board import Cause, VirtualBoard
@@ -19,6 +20,7 @@ from rigs_demo.clock_wall import pause_us
 IRQ_FALLING, IRQ_RISING = 4, 8
 """Bits of a pin interrupt's trigger, as in the shadow module."""
 Pulse = Generator[int, None, int]
+P = TypeVar("P", bound=PlantPort)
 
 
 class Reason(StrEnum):
@@ -30,10 +32,10 @@ class Reason(StrEnum):
     STUCK = "stuck"
 
 
-class Bench:
+class Bench(Generic[P]):
     """Plant and board under one clock."""
 
-    def __init__(self, plant: PlantPort, board: VirtualBoard) -> None:
+    def __init__(self, plant: P, board: VirtualBoard) -> None:
         self.plant = plant
         self.board = board
         self.now_ns = 0

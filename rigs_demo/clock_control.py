@@ -32,7 +32,7 @@ class Ended(Exception):
 class Control:
     """Listener and connections of the control socket."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench[Any]) -> None:
         self._bench = bench
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.address = f"127.0.0.1:{self._listener.getsockname()[1]}"

@@ -6,7 +6,7 @@ import os
 import select
 import socket
 from collections.abc import Iterable, Mapping
-from typing import Protocol
+from typing import Any, Protocol
 
 from rigs_demo.clock import Bench
 from rigs_demo.clock_control import Control, Ended
@@ -44,7 +44,7 @@ class Server(Protocol):
 class Loop:
     """Waits for whoever asks first."""
 
-    def __init__(self, bench: Bench, control: Control, servers: Mapping[str, Server]) -> None:
+    def __init__(self, bench: Bench[Any], control: Control, servers: Mapping[str, Server]) -> None:
         self._bench = bench
         self._control = control
         self._servers = list(servers.values())
@@ -103,5 +103,6 @@ class Loop:
             bench.board.take_input()
             bench.run(wall_ns() - began_ns)
             line.flush()
-            select.select([*self._wanted(), line], [], [], FREE_RUN_STEP_S)
+            wanted: list[Any] = [*self._wanted(), line]
+            select.select(wanted, [], [], FREE_RUN_STEP_S)
             self._serve_instruments()

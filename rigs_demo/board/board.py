@@ -63,11 +63,12 @@ class VirtualBoard:
         from_raw = self._raw and cause is Cause.SOFT
         if self.process is not None:
             self.process.collect()
-            self._put_out()
+            if self._answered:
+                self._put_out()
             self._failures = 0 if self._answered else self._failures + 1
             self.process.end()
             if self._failures > 1:
-                raise BoardFailed(bytes(self.process.output[-2000:]).decode("utf-8", "replace"))
+                raise BoardFailed(self._last_words(self.process))
         self.hardware.release()
         if cause is Cause.SOFT:
             self.line.send(SOFT_RESET_TEXT)
@@ -138,11 +139,20 @@ class VirtualBoard:
         """Take the board's output and pass it on to the host. `at_rest`: it waits for input."""
         process = self.running()
         process.collect()
-        if self._wants_raw:
+        if not self._answered:
+            if at_rest:
+                raise BoardFailed(self._last_words(process))
+        elif self._wants_raw:
             if at_rest:
                 self._enter_raw(process)
         else:
             self._put_out()
+
+    @staticmethod
+    def _last_words(process: BoardProcess) -> str:
+        text = bytes(process.output[-2000:]).decode("utf-8", "replace")
+        lines = [line for line in text.splitlines() if "Error" in line]
+        return lines[-1] if lines else text.strip() or "it ends without a word"
 
     def _enter_raw(self, process: BoardProcess) -> None:
         # A new interpreter begins in friendly mode; a board would still be in raw mode, and never show the difference.

@@ -7,6 +7,7 @@ board's serial line. Imports nothing of this project.
 from __future__ import annotations
 
 import ctypes
+import importlib
 import mmap
 import os
 import signal
@@ -28,8 +29,7 @@ def main() -> int:
     os.environ["ROTORGATE_PAGE"] = str(ctypes.addressof(ctypes.c_char.from_buffer(memory)))
     signal.signal(signal.SIGUSR1, lambda _number, _frame: None)  # only to end a read: the interpreter then looks up
     os.chdir(os.environ["ROTORGATE_FLASH"])
-    from micropython_unix import run_main
-
+    run_main = importlib.import_module("micropython_unix").run_main
     start = Path(os.environ["ROTORGATE_SHADOW"]) / "_start.py"
     return int(run_main(["micropython", "-X", f"heapsize={heap}", "-i", str(start)]))
 

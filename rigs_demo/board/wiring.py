@@ -1,4 +1,4 @@
-"""What is soldered to the virtual board, pin by pin. Invented for the demo; the rig file names phase and enable pins."""
+"""What is soldered to the virtual board. Invented for the demo; the rig file names phase and enable pins."""
 
 from __future__ import annotations
 

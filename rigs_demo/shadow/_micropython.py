@@ -1,4 +1,4 @@
-"""`micropython` of the virtual board: the interpreter's own, with its scheduler in virtual time and what boards have more."""
+"""`micropython` of the virtual board: the interpreter's own, its scheduler in virtual time, and what boards add."""
 
 from micropython import (
     RingIO,

@@ -1,4 +1,4 @@
-"""First code on the virtual board: puts the shadow modules in place, shuts the machine's files away, runs boot and main.
+"""First code on the virtual board: puts the shadow modules in place, shuts the machine's files away, boots.
 
 What it leaves behind is a board at its prompt whose `/` is the flash folder.
 """

@@ -152,7 +152,9 @@ class SPI:
     MSB = const(0)
     LSB = const(1)
 
-    def __init__(self, id=0, baudrate=1000000, *, polarity=0, phase=0, bits=8, firstbit=0, sck=None, mosi=None, miso=None):
+    def __init__(
+        self, id=0, baudrate=1000000, *, polarity=0, phase=0, bits=8, firstbit=0, sck=None, mosi=None, miso=None
+    ):
         if id not in (0, 1):
             raise ValueError("SPI(%s) doesn't exist" % id)
         self._id = id

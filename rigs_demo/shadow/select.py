@@ -2,8 +2,7 @@
 
 
 import _bench
-from uselect import POLLERR, POLLHUP, POLLIN, POLLOUT
-from uselect import poll as _real_poll
+from uselect import POLLIN, POLLOUT
 
 
 class poll:

@@ -81,7 +81,8 @@ def test_ctrl_c_is_data_after_kbd_intr(board: Direct) -> None:
 
 
 def test_a_timer_keeps_running_at_the_prompt_and_stops_with_the_reset(board: Direct) -> None:
-    board.execute("from machine import Pin, Timer\nled = Pin(6, Pin.OUT)\nt = Timer(-1)\nt.init(period=1, callback=lambda _: led(1), hard=False)")
+    setup = "from machine import Pin, Timer\nled = Pin(6, Pin.OUT)\nt = Timer(-1)\n"
+    board.execute(setup + "t.init(period=1, callback=lambda _: led(1), hard=False)")
     board.plant.changes.clear()
     board.run_ms(20)
     assert 19 <= len(board.plant.changes) <= 21
@@ -122,7 +123,8 @@ def test_reset_button(board: Direct) -> None:
 
 @pytest.mark.parametrize("state", ["sleeping", "reading", "at the prompt", "stuck"])
 def test_the_watchdog_bites_in_every_state(board: Direct, state: str) -> None:
-    board.start(f"import sys, time\nfrom machine import WDT, Pin\nPin(6, Pin.OUT, value=1)\nw = WDT(timeout=100)\n{STATES[state]}")
+    setup = "import sys, time\nfrom machine import WDT, Pin\nPin(6, Pin.OUT, value=1)\nw = WDT(timeout=100)\n"
+    board.start(setup + STATES[state])
     board.run_ms(90)
     assert board.plant.enabled[0]
     board.run_ms(20)
@@ -133,7 +135,8 @@ def test_the_watchdog_bites_in_every_state(board: Direct, state: str) -> None:
 
 
 def test_a_fed_watchdog_does_not_bite_and_survives_a_soft_reset(board: Direct) -> None:
-    board.execute("import time\nfrom machine import WDT\nw = WDT(timeout=100)\nfor _ in range(10):\n  time.sleep_ms(50)\n  w.feed()")
+    setup = "import time\nfrom machine import WDT\nw = WDT(timeout=100)\n"
+    board.execute(setup + "for _ in range(10):\n  time.sleep_ms(50)\n  w.feed()")
     assert board.board.starts == 1
     board.type(b"\x04")
     board.until(RAW)

@@ -41,13 +41,15 @@ def test_both_ends_of_the_page_use_the_same_words() -> None:
 
 
 def test_sleep_takes_its_time_and_ticks_count_it(board: Direct) -> None:
-    printed = board.execute("import time\na = time.ticks_us()\ntime.sleep_ms(250)\nprint(time.ticks_diff(time.ticks_us(), a))")
+    source = "import time\na = time.ticks_us()\ntime.sleep_ms(250)\nprint(time.ticks_diff(time.ticks_us(), a))"
+    printed = board.execute(source)
     assert int(printed) == pytest.approx(250_000, abs=50)
 
 
 def test_ticks_wrap_as_on_a_board(board: Direct) -> None:
     board.run_ms(1_074_000_000 / 1000)  # 2**30 us are 1073.7 s
-    printed = board.execute("import time\na = time.ticks_us()\ntime.sleep_ms(10)\nprint(a, time.ticks_diff(time.ticks_us(), a))")
+    source = "import time\na = time.ticks_us()\ntime.sleep_ms(10)\nprint(a, time.ticks_diff(time.ticks_us(), a))"
+    printed = board.execute(source)
     ticks, passed = (int(part) for part in printed.split())
     assert ticks < 1_000_000
     assert passed == pytest.approx(10_000, abs=50)
@@ -74,7 +76,8 @@ def test_pulse_width_of_the_sensor(board: Direct) -> None:
     source = """
 from machine import Pin, time_pulse_us
 pin = Pin(21, Pin.IN)
-print([time_pulse_us(pin, level, 4000) for level in (1, 0, 1)], time_pulse_us(pin, 1, 100), time_pulse_us(Pin(9), 1, 500))
+found = [time_pulse_us(pin, level, 4000) for level in (1, 0, 1)]
+print(found, time_pulse_us(pin, 1, 100), time_pulse_us(Pin(9), 1, 500))
 """
     first, timed_out = board.execute(source).rsplit("]", 1)
     low, high = (int(part) for part in first.strip("[").split(",")[1:])
@@ -102,7 +105,8 @@ def test_converter_shows_the_driver_temperature(board: Direct) -> None:
 
 
 def test_duty_reaches_the_phase_and_is_rounded_to_the_counter(board: Direct) -> None:
-    printed = board.execute("from machine import Pin, PWM\np = PWM(Pin(1), freq=20000)\np.duty_u16(16384)\nprint(p.freq(), p.duty_u16())")
+    source = "from machine import Pin, PWM\np = PWM(Pin(1), freq=20000)\np.duty_u16(16384)\n"
+    printed = board.execute(source + "print(p.freq(), p.duty_u16())")
     assert printed.split()[0] == "20000"
     assert abs(int(printed.split()[1]) - 16384) < 11
     assert board.plant.duty[0, 1] == pytest.approx(0.25, abs=1 / 6250)
@@ -117,7 +121,8 @@ def test_duty_beyond_its_range_is_full_on(board: Direct, duty: int) -> None:
 def test_giving_up_a_pulse_width_output_can_leave_it_high(board: Direct) -> None:
     levels = set()
     for delay in range(0, 60, 7):
-        board.execute(f"from machine import Pin, PWM\nimport time\np = PWM(Pin(1), freq=20000, duty_u16=32768)\ntime.sleep_us({delay})\np.deinit()")
+        output = "from machine import Pin, PWM\nimport time\np = PWM(Pin(1), freq=20000, duty_u16=32768)\n"
+        board.execute(f"{output}time.sleep_us({delay})\np.deinit()")
         levels.add(board.plant.duty[0, 1])
     assert levels == {0.0, 1.0}
 
