@@ -44,6 +44,8 @@ def pytest_configure(config: pytest.Config) -> None:
         raise pytest.UsageError("--rig: one rig serves one process; leave out -n (nothing was energised)")
     if config.getoption("--rig") and config.args_source is not pytest.Config.ArgsSource.ARGS:
         config.args.append(str(CHECKS))
+    if config.getoption("--rig"):
+        session_of(config)  # a rig file with problems is wrong use, said before anything is collected
     from harness.bench.safe import stop_on_signals
 
     config.stash[SIGNALS] = stop_on_signals()

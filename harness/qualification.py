@@ -92,16 +92,16 @@ class Qualification:
         if entry is None:
             entry = self._planned(check, motor)
         if self.stop is not None:
-            self._take(entry, not_run(entry.names, f"because the run was stopped: {self.stop}"), [])
+            self._leave_out(entry, f"because the run was stopped: {self.stop}")
             return
         self._show(check, motor, 0.0)
         self.rig.shown = lambda text, fraction: self._show(check, motor, fraction, text)
         try:
             results, observations = self._measured(entry)
+            self._take(entry, results, observations)
         except BaseException as error:
             self.ended_by(error, entry)
             raise
-        self._take(entry, results, observations)
 
     def run_all(self) -> None:
         """Every planned check, in order."""
@@ -124,7 +124,7 @@ class Qualification:
             stopped = Verdict(name=f"{entry.motor}.{entry.check}.limits", outcome=Outcome.NONCONFORMING, reason=words)
             self.verdicts.append(stopped)
             self.record.verdicts([stopped])
-        self._take(entry, not_run(entry.names, f"because the run was stopped: {words}"), [])
+        self._leave_out(entry, f"because the run was stopped: {words}")
 
     def finish(self, *, whole: bool = True) -> ExitCode:
         """Account for what was planned and not reached, look for causes, and give the exit code by its precedence.
@@ -135,7 +135,7 @@ class Qualification:
         for entry in forgotten:
             why = f"the run was stopped: {self.stop}" if self.stop is not None else "the run ended before it"
             self._done.add((entry.check, entry.motor))
-            self._take(entry, not_run(entry.names, f"because {why}"), [])
+            self._leave_out(entry, f"because {why}")
         self._diagnose()
         if self.stop is not None and not isinstance(self.stop, StoppedByBoard):
             return ExitCode.BENCH if is_bench(self.stop) else ExitCode.DEFECT
@@ -218,15 +218,25 @@ class Qualification:
             self.record.curves(self._curves(entry, observations))
         self._show(entry.check, entry.motor, 1.0)
 
+    def _leave_out(self, entry: Planned, reason: str) -> None:
+        """Account for those quantities of a check that have no result."""
+        results = not_run([name for name in entry.names if name not in self.results], reason)
+        self.results.update({result.name: result for result in results})
+        verdicts = rules.judge_all(results, [], self.rule)
+        self.verdicts += verdicts
+        self.record.results(results)
+        self.record.verdicts(verdicts)
+
     def _predicted(self, entry: Planned) -> list[Expectation]:
         declared = self.rig.declared.get(entry.motor) or next(iter(self.rig.declared.values()))
         return expect(entry.check, self.spec, declared, entry.motor)
 
     def _curves(self, entry: Planned, observations: Sequence[Observation]) -> list[Curve]:
         """Measured curves with the model over the same x; a curve that cannot be had costs only the picture."""
-        module, model = measuring(entry.check), import_module(MODELS[entry.check])
+        module = measuring(entry.check)
         if not hasattr(module, "curves"):
             return []
+        model = import_module(MODELS[entry.check])
         try:
             curves: list[Curve] = list(module.curves(observations, self.spec, entry.motor))
         except MeasurementError:

@@ -1,0 +1,214 @@
+"""The pytest plugin, in pytest runs of their own: with fakes for the rig, and with no rig at all."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pytest
+
+from tests.software.qualification.fakes import ROOT, SLUICE
+
+RIG = f"--rig={SLUICE}"  # as two words its path would take part in pytest's choice of a root folder
+
+CONFTEST = """
+import pytest, sys
+sys.path.insert(0, {root!r})
+from tests.software.qualification.fakes import FakeChecks, FakeRig, install
+from harness.errors import *
+patch = pytest.MonkeyPatch()
+checks, rig = install(patch, checks=FakeChecks({checks}), rig=FakeRig({rig}))
+def pytest_unconfigure(config):
+    print("EVENTS", rig.events, "RAN", checks.ran)
+"""
+
+OWN_TEST = """
+import pytest
+from harness import agrees
+
+@pytest.mark.bench
+def test_own(rig, measured, expectation):
+    delay = measured("gate", "step.delay")
+    assert agrees(delay, expectation("gate", "step.delay"))
+    assert delay.value < 2e-3
+"""
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    def of(*words: str, checks: str = "", rig: str = "", files: dict[str, str] | None = None,
+           plugins: tuple[str, ...] = (), fakes: bool = True, ini: str = "") -> subprocess.CompletedProcess[str]:
+        if fakes:
+            (tmp_path / "conftest.py").write_text(CONFTEST.format(root=str(ROOT), checks=checks, rig=rig))
+        for name, text in (files or {}).items():
+            (tmp_path / name).write_text(text)
+        (tmp_path / "pytest.ini").write_text("[pytest]\n" + ini)
+        environment = {**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONPATH": str(ROOT)}
+        environment.pop("PYTEST_ADDOPTS", None)
+        chosen = [word for name in ("harness.plugin", *plugins) for word in ("-p", name)]
+        return subprocess.run(
+            [sys.executable, "-m", "pytest", *chosen, "-p", "no:cacheprovider", *words], cwd=tmp_path,
+            capture_output=True, text=True, check=False, env=environment, timeout=120)
+    return of
+
+
+def test_own_tests_measure_what_they_need_first_and_only_that(run):
+    done = run(RIG, "--rig-out", "out", "test_own.py", files={"test_own.py": OWN_TEST})
+    assert done.returncode == 0, done.stdout
+    assert "RAN ['gate.commutation', 'gate.step']" in done.stdout
+    assert "sluice (VIRTUAL): " in done.stdout
+    assert "record out, report out/report.html" in done.stdout
+    assert "'make safe', 'closed'" in done.stdout
+
+
+def test_a_failing_comparison_prints_measured_expected_uncertainty_and_margin(run):
+    done = run(RIG, "test_own.py", checks="changes={'gate.step.delay': 1.5e-3}",
+               files={"test_own.py": OWN_TEST})
+    assert done.returncode == 1
+    for words in ("measured 0.0015", "expected 0.001", "u = ", "margin "):
+        assert words in done.stdout, done.stdout
+
+
+def test_without_a_rig_bench_tests_are_skipped_with_the_reason(run):
+    done = run("-rs", files={"test_own.py": OWN_TEST}, fakes=False)
+    assert done.returncode == 0
+    assert "needs a rig: give --rig RIG" in done.stdout
+    assert "1 skipped" in done.stdout
+
+
+def test_without_the_instrument_a_test_is_skipped_with_what_to_add(run):
+    files = {"test_own.py": "def test_a(supply): pass\ndef test_b(thermometer): pass\n"
+             "def test_c(multimeter): multimeter('gate')\n"}
+    done = run("-rs", RIG, "test_own.py", rig="has=()", files=files)
+    assert "3 skipped" in done.stdout
+    for words in ("no supply: add an", "no thermometer: add an", "no multimeter at gate: add one"):
+        assert words in done.stdout
+
+
+def test_shipped_checks_join_only_when_no_path_is_given(run):
+    files = {"test_own.py": OWN_TEST}
+    done = run(RIG, "--co", "-q", files=files)
+    assert "test_own.py::test_own" in done.stdout
+    assert "test_thermal[wheel.thermal.rise]" in done.stdout
+    done = run(RIG, "--co", "-q", "test_own.py", files=files)
+    assert "1 test collected" in done.stdout
+    done = run("--co", "-q", "test_own.py", files=files, ini=f"rotorgate_rig = {SLUICE}\n")
+    assert "1 test collected" in done.stdout
+    done = run("--co", "-q", files=files, ini=f"rotorgate_rig = {SLUICE}\n")
+    assert "1 test collected" in done.stdout  # named in the ini only: nothing moves unless a test asks for it
+    done = run("--pyargs", "harness.checks", RIG, "--co", "-q")
+    assert "15 tests collected" in done.stdout
+
+
+def test_verdicts_become_outcomes(run, tmp_path):
+    done = run(
+        RIG, "--rig-out", "out", "--junitxml", "junit.xml", "--pyargs", "harness.checks",
+        checks="changes={'gate.stiffness.open_loop': 1.4, 'gate.thermal.rise': 60.0}, "
+        "raises={'gate.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a trace hook')}")
+    assert done.returncode == 1, done.stdout
+    assert "gate.stiffness.open_loop: differs" in done.stdout
+    cases = {case.get("name"): case for case in ET.parse(tmp_path / "junit.xml").getroot().iter("testcase")}
+    assert len(cases) == 15
+
+    def message(name: str, kind: str) -> str:
+        found = cases[name].find(kind)
+        assert found is not None, ET.tostring(cases[name])
+        return found.get("message", "")
+
+    stiffness = "test_stiffness[gate.stiffness.open_loop]"
+    assert "Differs: gate.stiffness.open_loop: differs" in message(stiffness, "failure")
+    assert "CannotTell: gate.step.delay: cannot tell" in message("test_step[gate.step.delay]", "failure")
+    assert "Differs" in message("test_thermal[gate.thermal.rise]", "failure")
+    assert "not run: add a trace hook" in message("test_step[wheel.step.delay]", "skipped")
+    properties = {entry.get("name"): entry.get("value") for entry in cases[stiffness].iter("property")}
+    assert properties["bench"] == "VIRTUAL"
+    assert properties["verdict"] == "differs"
+
+
+def test_bench_trouble_is_an_error_not_a_failure(run):
+    done = run(RIG, "--pyargs", "harness.checks",
+               checks="raises={'gate.step': InstrumentError('silent')}")
+    assert done.returncode == 1
+    assert "1 error" in done.stdout
+    assert "failed" not in done.stdout.splitlines()[-1]
+    assert "'make safe'" in done.stdout
+
+
+def test_a_stop_by_the_board_is_a_failure(run):
+    done = run(RIG, "--pyargs", "harness.checks",
+               checks="raises={'gate.step': StoppedByBoard('too fast')}")
+    assert "1 failed" in done.stdout
+    assert "Nonconforming" in done.stdout
+    assert "too fast" in done.stdout
+
+
+@pytest.mark.skipif(not __import__("importlib").util.find_spec("xdist"), reason="needs pytest-xdist")
+def test_several_workers_on_one_rig_are_refused_before_anything(run):
+    done = run("-n", "2", RIG, plugins=("xdist",))
+    assert done.returncode == 4
+    assert "--rig: one rig serves one process; leave out -n (nothing was energised)" in done.stderr + done.stdout
+    assert "'open" not in done.stdout
+
+
+def test_a_bad_rig_file_is_wrong_use(run, tmp_path):
+    (tmp_path / "bad.toml").write_text("schema = 1\n")
+    done = run("--rig", "bad.toml", "--pyargs", "harness.checks")
+    assert done.returncode == 4
+    assert "bad.toml: rig: missing section; add [rig]" in done.stderr + done.stdout
+    assert "Traceback" not in done.stderr + done.stdout
+
+
+def test_an_unknown_quantity_or_motor_is_named(run):
+    files = {"test_own.py": "def test_a(measured): measured('gate', 'step.dleay')\n"
+             "def test_b(measured): measured('gates', 'step.delay')\n"}
+    done = run(RIG, "test_own.py", files=files)
+    assert "no quantity 'step.dleay'" in done.stdout
+    assert "no motor 'gates' on this rig; there are gate, wheel" in done.stdout
+
+
+def test_sigterm_closes_the_rig(run, tmp_path):
+    if os.name != "posix":
+        pytest.skip("POSIX signals")
+    files = {"test_own.py": "import os, signal\n"
+             "def test_a(rig): os.kill(os.getpid(), signal.SIGTERM)\ndef test_b(rig): pass\n"}
+    done = run(RIG, "--rig-out", "out", "test_own.py", files=files)
+    assert done.returncode == 2, done.stdout
+    assert "'make safe', 'closed'" in done.stdout
+    assert (tmp_path / "out" / "report.html").exists()
+
+
+def test_switched_off_nothing_is_registered(tmp_path):
+    done = subprocess.run([sys.executable, "-m", "pytest", "-p", "no:rotorgate", "--rig", "x"], cwd=tmp_path,
+                          capture_output=True, text=True, check=False)
+    assert done.returncode == 4
+    assert "unrecognized arguments: --rig" in done.stderr
+
+
+def test_the_plugin_loads_nothing_heavy():
+    heavy = ["numpy", "scipy", "pyvisa", "serial", "pydantic", "jinja2", "rich", "filelock", "harness.session"]
+    program = (
+        "import sys, pytest\nbefore = set(sys.modules)\nimport harness.plugin\n"
+        f"found = [name for name in {heavy!r} if name in sys.modules and name not in before]\n"
+        "print(len(set(sys.modules) - before))\nsys.exit(repr(found) if found else 0)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout) < 15
+
+
+def test_a_run_without_a_rig_stays_light(tmp_path):
+    (tmp_path / "test_light.py").write_text(
+        "import sys\ndef test_light():\n"
+        "    assert not {'numpy', 'scipy', 'pyvisa', 'serial', 'pydantic', 'jinja2', 'rich'} & set(sys.modules)\n")
+    environment = {**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
+    done = subprocess.run([sys.executable, "-m", "pytest", "-q", "-p", "harness.plugin", "-p", "no:cacheprovider"],
+                          cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
+    assert done.returncode == 0, done.stdout
+
+
+def test_checks_are_part_of_the_package():
+    assert {path.name for path in Path(ROOT / "harness" / "checks").glob("test_*.py")} == {
+        f"test_{name}.py" for name in ("commutation", "stiffness", "step", "thermal", "together")}
