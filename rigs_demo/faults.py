@@ -96,7 +96,7 @@ def _halve_gain(source: str, severity: float) -> str:
     )
 
 
-LATE = '''
+LATE = """
 _late = {{}}
 
 
@@ -111,7 +111,7 @@ def _held(m, error):
     return line.pop(1)
 
 
-'''
+"""
 LOOP_PERIOD_US = 1000
 """Period of both demo firmwares; a lateness of whole periods is a queue, the rest a wait."""
 
@@ -125,9 +125,7 @@ def _be_late(source: str, severity: float) -> str:
         "the loop's error",
     )
     helper = LATE.format(passes=passes, rest_us=rest_us, forget_us=10 * LOOP_PERIOD_US)
-    return _edit(
-        source, r"^\n\n(?=def declare\(motor\):)", lambda m: f"{helper}", "the place before declare()"
-    )
+    return _edit(source, r"^\n\n(?=def declare\(motor\):)", lambda _: helper, "the place before declare()")
 
 
 def _misread(source: str, _: float) -> str:
@@ -147,7 +145,7 @@ FAULTS: Mapping[str, Fault] = {
         Fault(
             name="broken-lead", severity=3.0, high=3.0, whole=True, plant=_on_motor(_break),
             words="one phase of the gate motor open (1 A, 2 B, 3 C)",
-            reason="any of the three would do; with C open two of six fields carry nothing and the rotor may stand still",
+            reason="any of the three would do; with C open two of six fields carry nothing",
         ),
         Fault(
             name="extra-pole-pair", severity=1.0, low=-2.0, high=3.0, whole=True, plant=_on_motor(_more_poles),

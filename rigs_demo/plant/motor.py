@@ -10,7 +10,7 @@ from __future__ import annotations
 from math import cos, sin, sqrt
 from random import Random
 
-from rigs_demo.plant.bridge import Bridge, outputs
+from rigs_demo.plant.bridge import Bridge
 from rigs_demo.plant.freewheel import Rails, freewheel
 from rigs_demo.plant.parameters import CONDUCTOR_K, REFERENCE_C, DriverParameters, MotorParameters
 from rigs_demo.plant.shaft import Shaft

@@ -73,9 +73,10 @@ class Plant:
         self._leap_index = 0
         self._leap_steps = round(LEAP_S / self._grid_s)
         self._history = [[motor.shaft.theta_rad] * HISTORY for motor in self.motors]
+        self._lookers = [self._looker(k) for k in range(len(self.motors))]
         self.sensors = [
-            Sensor(motor.parameters, name, seed, self._looker(k))
-            for k, (name, motor) in enumerate(zip(parameters.motors, self.motors, strict=True))
+            Sensor(motor.parameters, name, seed, looker)
+            for name, motor, looker in zip(parameters.motors, self.motors, self._lookers, strict=True)
         ]
         coupling = parameters.coupling
         self._coupled = coupling is not None and len(self.motors) > 1
@@ -334,6 +335,11 @@ class Plant:
         """(start of the high part, its length, period) in ns of the pulse-width frame that is on at `t_ns`."""
         self.advance_to(t_ns)
         return self.sensors[motor].pulse(t_ns)
+
+    def shaft_rad(self, motor: int, t_ns: int) -> float:
+        """Shaft angle at a time of the last 6 ms: for truth and tests; no instrument can see it."""
+        self.advance_to(t_ns)
+        return self._lookers[motor](t_ns)
 
     def _looker(self, k: int) -> Callable[[int], float]:
         def theta_at(t_ns: int) -> float:

@@ -9,18 +9,15 @@ import ast
 import math
 from dataclasses import dataclass
 
-from rigs_demo.faults import firmware_copy
+from rigs_demo.faults import firmware_copy, severities
 from rigs_demo.scenario import Scenario
 
 COUNTS = 16384
 FULL = 32768
-LATCH_S = 25e-6
-"""From the instant that the loop traces to the latch of the reading, observed."""
-PUT_OUT_S = 200e-6
-"""From the latch to the last of the three duties, observed; they act at the plant's next grid point."""
+PUT_OUT_S = (115e-6, 165e-6, 215e-6)
+"""From the latch of a reading to each phase's new duty, observed; they act at the plant's next grid point."""
 HAND_OVER_S = 86e-6
 """Age that angle() states, observed."""
-CHOICE = '"bus"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +34,8 @@ class Firmware:
     period_s: float
     bus_path: bool
     own_pace: bool
+    late_s: float
+    """Time that the loop holds an error back."""
 
     def offset_rad(self, motor: int) -> float:
         """Electrical angle that the firmware takes for reading zero; it rounds down, half an entry on the mean."""
@@ -49,7 +48,6 @@ def read_firmware(scenario: str, faults: tuple[str, ...] = ()) -> Firmware:
     (source,) = loaded.firmware.values()
     source = firmware_copy(source, faults)
     found = constants(source)
-    own_pace = "Timer" in source
     choice = '!= "bus"' not in source
     return Firmware(
         gain_per_rad=_whole(found, "GAIN") * COUNTS / math.tau / FULL,
@@ -59,7 +57,8 @@ def read_firmware(scenario: str, faults: tuple[str, ...] = ()) -> Firmware:
         pole_pairs=_whole(found, "POLE_PAIRS"),
         period_s=_whole(found, "PERIOD_US") * 1e-6 if "PERIOD_US" in found else 1e-3,
         bus_path=choice == (found.get("SENSOR_PATH", "bus") == "bus"),
-        own_pace=own_pace,
+        own_pace="Timer" in source,
+        late_s=severities(faults).get("late-loop", 0.0),
     )
 
 

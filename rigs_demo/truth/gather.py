@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from rigs_demo import faults as rig_faults
 from rigs_demo.plant import drawing
 from rigs_demo.plant.parameters import MotorParameters, Parameters
 from rigs_demo.truth import heat
-from rigs_demo.truth.commutation import AMPLITUDE, Values, commutation
+from rigs_demo.truth.commutation import Values, commutation
 from rigs_demo.truth.firmware import Firmware, read_firmware
 from rigs_demo.truth.static import Still
+from rigs_demo.truth.step import step
 from rigs_demo.truth.stiffness import holding_voltage, stiffness
 
 
@@ -27,6 +26,7 @@ def gather(scenario: str, plant_seed: int | None, faults: tuple[str, ...]) -> Va
             "commutation": commutation(motor, still, parameters.gravity_m_s2, firmware, float(about)),
             "stiffness": stiffness(parameters, motor, still, firmware, index),
             "thermal": thermal(parameters, motor, firmware),
+            "step": step(parameters, rig, name, firmware),
         }
         for check, quantities in found.items():
             values.update({f"{name}.{check}.{quantity}": entry for quantity, entry in quantities.items()})
@@ -58,7 +58,7 @@ def thermal(parameters: Parameters, motor: MotorParameters, firmware: Firmware) 
 
 
 def together(parameters: Parameters) -> Values:
-    """What the second motor changes. Only where a supply holds its voltage and the shafts are apart is it plainly zero."""
+    """What the second motor changes: nothing where a supply holds its voltage and the shafts are apart."""
     if parameters.supply.battery or parameters.coupling is not None:
         return {}
     values: Values = {f"{name}_deflection_change": (0.0, "rad") for name in parameters.motors}

@@ -19,9 +19,7 @@ DEMANDS = tuple(float(x) for x in np.linspace(0.3, 1.0, 8))
 """Shares of the clip at which the loop's torque is taken: outside the dead zone that dead time makes."""
 
 
-def stiffness(
-    parameters: Parameters, motor: MotorParameters, still: Still, firmware: Firmware, index: int
-) -> Values:
+def stiffness(parameters: Parameters, motor: MotorParameters, still: Still, firmware: Firmware, index: int) -> Values:
     """Values by the quantity's last word. Those of the loop need a motor that it can hold."""
     peak = still.peak(AMPLITUDE)
     pairs = motor.pole_pairs
@@ -32,8 +30,7 @@ def stiffness(
         "torque_per_ampere": (peak / still.mean_current(AMPLITUDE), "N m/A"),
         "supply_voltage": (holding_voltage(parameters, still), "V"),
     }
-    loop_holds = motor.wiring == (0, 1, 2) and motor.open_winding is None and pairs == firmware.pole_pairs
-    if loop_holds and motor.direction == 1:
+    if follows(motor, firmware):
         closed = loop_slope(motor, still, firmware, index)
         values["closed_loop"] = (closed, "N m/rad")
         values["ratio"] = (closed / (pairs * peak), "1")
@@ -42,6 +39,12 @@ def stiffness(
             "N m",
         )
     return values
+
+
+def follows(motor: MotorParameters, firmware: Firmware) -> bool:
+    """True for a motor that the firmware's loop can hold."""
+    plain = motor.wiring == (0, 1, 2) and motor.open_winding is None and motor.direction == 1
+    return plain and motor.pole_pairs == firmware.pole_pairs
 
 
 def loop_slope(motor: MotorParameters, still: Still, firmware: Firmware, index: int) -> float:

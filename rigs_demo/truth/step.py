@@ -1,0 +1,167 @@
+"""True values of the step response, from the loop run on the plant.
+
+Stimulus: from 0.15 rad under hanging a staircase of five small steps up and five down, ten sizes from 0.054 to
+0.066 rad in random order; then four large ones of 0.4 rad about hanging. Where friction left the shaft before
+a step moves the response: means are over the whole staircase.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log, pi
+from random import Random
+from statistics import fmean
+
+import numpy as np
+
+from rigs_demo.plant.drawing import Table
+from rigs_demo.plant.parameters import MotorParameters, Parameters
+from rigs_demo.truth.commutation import Values
+from rigs_demo.truth.firmware import PUT_OUT_S, Firmware
+from rigs_demo.truth.loop import Loop, Move
+from rigs_demo.truth.static import Still
+from rigs_demo.truth.stiffness import follows, loop_slope
+
+SIZES_RAD = tuple(float(x) for x in np.linspace(0.054, 0.066, 10))
+LARGE_RAD = 0.4
+LEAST_SWING_RAD = 0.01
+GRID_WAIT_S = 50e-6
+"""Duties act at the plant's next 100 us: half of that on the mean."""
+
+
+def step(parameters: Parameters, rig: Table, name: str, firmware: Firmware, parts: int = 1) -> Values:
+    """Values by the quantity's last word; nothing of a loop that cannot hold or that the firmware does not pace."""
+    motor = parameters.motors[name]
+    index = list(parameters.motors).index(name)
+    if not (firmware.own_pace and firmware.bus_path and follows(motor, firmware) and motor.arm is not None):
+        return {}
+    delay = delay_s(motor, parameters, firmware)
+    still = Still(motor, parameters.driver, parameters.supply.voltage_v)
+    values: Values = {
+        "delay": (delay, "s"),
+        "loop_period": (firmware.period_s, "s"),
+        "stability_margin": (margin(motor, parameters, still, firmware, index, delay), "1"),
+    }
+    setting_v = float(rig["supply"]["voltage_v"]["value"])
+    small, large = run(Loop(parameters, firmware, name, setting_v, parts), motor.arm.hang_reading_rad, name)
+    if not all(move.still for move in small):
+        return values
+    seen = [Response.of(move, 3.0 * motor.sensor.noise_rad) for move in small]
+    values["natural_frequency"] = (fmean(response.natural_rad_s for response in seen), "rad/s")
+    values["decay"] = (decay([response.swings for response in seen]), "1")
+    values["rise_time"] = (fmean(response.rise_s for response in seen), "s")
+    values["overshoot"] = (fmean(response.overshoot for response in seen), "1")
+    values["settling_time"] = (fmean(response.settling_s for response in seen), "s")
+    values["steady_state_error"] = (fmean(response.error_rad for response in seen), "rad")
+    if all(move.still for move in large):
+        seen = [Response.of(move, 3.0 * motor.sensor.noise_rad) for move in large]
+        values["large_rise_time"] = (fmean(response.rise_s for response in seen), "s")
+        values["large_overshoot"] = (fmean(response.overshoot for response in seen), "1")
+    return values
+
+
+def run(loop: Loop, hang_rad: float, name: str) -> tuple[list[Move], list[Move]]:
+    """(small, large) steps in their order."""
+    sizes = list(SIZES_RAD)
+    Random(f"truth {name}").shuffle(sizes)
+    loop.move(hang_rad - 0.15, 0.6)
+    small = []
+    for k, size in enumerate(sizes):
+        way = 1.0 if k < len(sizes) // 2 else -1.0
+        small.append(loop.move(loop.target_rad + way * size, 1.2))
+    loop.move(hang_rad - LARGE_RAD / 2.0, 0.9)
+    large = [loop.move(hang_rad + way * LARGE_RAD / 2.0, 1.5) for way in (1.0, -1.0, 1.0, -1.0)]
+    return small, large
+
+
+def delay_s(motor: MotorParameters, parameters: Parameters, firmware: Firmware) -> float:
+    """From the physical shaft angle to the torque, without the half period of the hold."""
+    to_duties = sum(PUT_OUT_S) / len(PUT_OUT_S) + GRID_WAIT_S
+    electrical = motor.inductance_q_h / (motor.resistance_ohm + parameters.driver.on_resistance_ohm)
+    return motor.sensor.latency_s + to_duties + firmware.late_s + electrical
+
+
+def margin(
+    motor: MotorParameters, parameters: Parameters, still: Still, firmware: Firmware, index: int, delay: float
+) -> float:
+    """Damping there is over damping that the delay takes: 1 is the edge of stability."""
+    per_ampere = 1.5 * motor.pole_pairs * motor.flux_linkage_v_s
+    resistance = motor.resistance_ohm + parameters.driver.on_resistance_ohm
+    damping = motor.viscous_friction_n_m_s + per_ampere**2 / (1.5 * resistance)
+    return damping / (loop_slope(motor, still, firmware, index) * (delay + firmware.period_s / 2.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Response:
+    """What is read off one step."""
+
+    natural_rad_s: float
+    swings: Sequence[float]
+    rise_s: float
+    overshoot: float
+    settling_s: float
+    error_rad: float
+
+    @classmethod
+    def of(cls, move: Move, band_rad: float) -> Response:
+        """Read it off. Raises ValueError where the shaft did not even turn back twice."""
+        initial, final = move.initial_rad, move.final_rad
+        share = (np.array(move.reading_rad) - initial) / (final - initial)
+        times, extremes = turning_points(share)
+        if len(times) < 2:
+            raise ValueError("step: no two turning points")
+        last = min(3, len(times)) - 1
+        way = 1.0 if move.set_point_rad > initial else -1.0
+        size = abs(final - initial)
+        middle = crossing(share, 0.5)
+        outside = np.flatnonzero(np.abs(share - 1.0) > max(0.02, band_rad / size))
+        entered = entry(share, int(outside[-1]), max(0.02, band_rad / size))
+        return cls(
+            natural_rad_s=last * pi / ((times[last] - times[0]) * move.period_s),
+            swings=[abs(b - a) * size for a, b in zip(extremes, extremes[1:], strict=False)],
+            rise_s=(crossing(share, 0.9) - crossing(share, 0.1)) * move.period_s,
+            overshoot=extremes[0] - 1.0,
+            settling_s=(entered - middle) * move.period_s,
+            error_rad=way * (final - move.set_point_rad),
+        )
+
+
+def turning_points(share: np.ndarray) -> tuple[list[float], list[float]]:
+    """(instants in passes, values) of the extremes, each by the parabola through three points; rests are none."""
+    times: list[float] = []
+    values: list[float] = []
+    way = 1.0
+    for k in range(1, len(share) - 1):
+        left, middle, right = share[k - 1 : k + 2]
+        if way * (middle - left) > 0.0 and way * (right - middle) <= 0.0 and (times or middle > 0.5):
+            bend = left - 2.0 * middle + right
+            off = 0.5 * (left - right) / bend
+            times.append(k + off)
+            values.append(float(middle - 0.25 * (left - right) * off))
+            way = -way
+    return times, values
+
+
+def crossing(share: np.ndarray, level: float) -> float:
+    """First instant, in passes, at which the response reaches a level."""
+    k = int(np.argmax(share >= level))
+    return float(k - 1 + (level - share[k - 1]) / (share[k] - share[k - 1]))
+
+
+def entry(share: np.ndarray, last_outside: int, band: float) -> float:
+    """Instant, in passes, of the last entry into the band about 1."""
+    before, after = abs(share[last_outside] - 1.0), abs(share[last_outside + 1] - 1.0)
+    return float(last_outside + (before - band) / (before - after))
+
+
+def decay(all_swings: Sequence[Sequence[float]]) -> float:
+    """Viscous part of the decay a half cycle: -ln q of next = q swing - c, over all pairs of swings."""
+    pairs = [
+        (swing, following)
+        for swings in all_swings
+        for swing, following in zip(swings, swings[1:], strict=False)
+        if following >= LEAST_SWING_RAD
+    ]
+    swing, following = np.array(pairs).T
+    return -log(float(np.polyfit(swing, following, 1)[0]))
