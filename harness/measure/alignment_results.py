@@ -26,7 +26,9 @@ LEAST_CURRENT_A = 0.02
 """Mean over idle that counts as any current at all (arbitrary: a few times a supply's last digit)."""
 LEAST_TRAVEL_RAD = 0.02
 """Less is noise, or an arm that creeps within its friction (arbitrary)."""
-TWICE = 0.2
+USUAL_ECCENTRICITY_RAD = 0.02
+"""Where the rig file gives none: a magnet placed by hand (common practice, no source)."""
+TWICE = 0.25
 """A sensor's twice-a-turn error over its once-a-turn error, at most (common practice, no source)."""
 
 
@@ -51,18 +53,9 @@ class Alignment:
         return normal(self.following.value(name), self.following.u(name), unit, f"{self._source} fit {name}",
                       remedy="more sweeps")
 
-    def _sensor_error(self, slope: bool) -> Quantity:
-        """Once- and twice-a-turn error of the sensor (rad), or of its slope: amplitude up to a limit, any phase.
-
-        Amplitude uniform up to a and phase uniform: standard deviation a/sqrt(6) of value and of slope alike.
-        """
-        most = self.spec.motor[self.motor].sensor.eccentricity_rad
+    def _sensor(self, u: float, name: str) -> Quantity:
         key = f"motor.{self.motor}.sensor.eccentricity_rad"
-        once = (most if most is not None else 0.02) / math.sqrt(6.0)
-        twice = TWICE * once * (2.0 if slope else 1.0)
-        # Value and slope are a quarter turn apart: independent, so sources of their own.
-        return normal(0.0, math.hypot(once, twice), "1", f"{key}{' (slope)' if slope else ''}",
-                      remedy="centre the sensor's magnet")
+        return normal(0.0, u, "rad", f"{key} ({name})", remedy="centre the sensor's magnet")
 
     def quantity(self, which: str) -> Quantity:
         """One of pole_pairs, step_angle, offset, phase_order, hang_reading, step_spread."""
@@ -71,7 +64,10 @@ class Alignment:
 
     def _pole_pairs(self) -> Quantity:
         fitted = self._from_fit("pole_pairs", "1")
-        return shifted(fitted, sensor=scaled(self._sensor_error(slope=True), fitted.value, "1"))
+        once, twice = sensor_error_u(self.spec, self.motor)
+        # The part of the error that looks like another slope: twice a turn is twice as steep.
+        slope = self._sensor(math.hypot(once, 2.0 * twice), "slope")
+        return shifted(fitted, sensor=scaled(slope, fitted.value, "1"))
 
     def _step_angle(self) -> Quantity:
         pairs = self._pole_pairs()
@@ -79,15 +75,20 @@ class Alignment:
         return Quantity(value=step, unit="rad", budget=scaled(pairs, -step / pairs.value, "rad").budget)
 
     def _offset(self) -> Quantity:
-        at_zero = self._from_fit("offset", "rad")
+        fitted = self.following
+        free = fitted.u_given_sensor("offset")
+        left = math.sqrt(max(fitted.u("offset") ** 2 - free**2, 0.0))
+        at_zero = shifted(
+            normal(fitted.value("offset"), free, "rad", f"{self._source} fit offset", remedy="more sweeps"),
+            sensor=self._sensor(left, "value"),
+        )
         pairs = max(1, round(self.following.value("pole_pairs")))
         # Of the turn, not of the fitted slope: two radians on, a slope off by its uncertainty would count twenty-fold.
         raw = at_zero.value - self.following.direction * pairs * self.zero_rad
         near = self.spec.motor[self.motor].electrical_offset_rad
         about = near.value if near is not None else 0.0
         wrapped = about + math.remainder(raw - about, math.tau)
-        with_sensor = shifted(at_zero, sensor=scaled(self._sensor_error(slope=False), pairs, "rad"))
-        return Quantity(value=wrapped, unit="rad", budget=with_sensor.budget)
+        return Quantity(value=wrapped, unit="rad", budget=at_zero.budget)
 
     def _phase_order(self) -> Quantity:
         entry = self.spec.motor[self.motor]
@@ -155,13 +156,22 @@ def align(sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: floa
         raise MeasurementError("one amplitude does not part the arm from the pole pairs: two are needed")
     lost = amplitude_lost(spec)
     log_ratio = math.log((levels[0] - lost) / max(levels[1] - lost, 0.2 * levels[1]))
-    most = entry.sensor.eccentricity_rad
     following = follow(
         tuple(sweeps.values()), sense, has_arm=entry.load is not None, log_ratio=log_ratio,
-        curvature_u=max(1e-4, (most if most is not None else 0.02) / math.sqrt(6.0)),
+        error_u=sensor_error_u(spec, motor),
     )
     return Alignment(following=following, sweeps=sweeps, spec=spec, motor=motor, zero_rad=zero_rad,
                      centre_rad=centre_rad)
+
+
+def sensor_error_u(spec: RigSpec, motor: str) -> tuple[float, float]:
+    """Standard uncertainty of the cosine (or sine) part of the sensor's error once and twice a turn, rad.
+
+    Amplitude anywhere up to what the rig file says, at any phase: a / sqrt(6).
+    """
+    most = spec.motor[motor].sensor.eccentricity_rad
+    once = max(1e-4, (most if most is not None else USUAL_ECCENTRICITY_RAD) / math.sqrt(6.0))
+    return once, TWICE * once
 
 
 def amplitude_lost(spec: RigSpec) -> float:

@@ -1,8 +1,8 @@
 """Commutation step order: what the shaft does when the field is turned step by step, and the sensor at rest.
 
-Phases off and the arm hanging, readings at rest; a field at each of the vectors 60 electrical degrees apart,
-with the supply's current where it can be read; the field turned slowly on and back at two amplitudes; then the
-arm let go from either side. From these: sense and order of the phases, pole pairs, electrical offset, where
+A field at each of the vectors 60 electrical degrees apart, with the supply's current where it can be read; the
+field turned slowly on and back at two amplitudes; after each the arm let go, once from either side, and readings
+with the phases off. From these: sense and order of the phases, pole pairs, electrical offset, where
 the arm hangs, the weakest vector, and noise and age of the reading.
 """
 
@@ -41,12 +41,17 @@ SPARE = 0.4
 """Of a step, gone further at either end: after a turn the shaft has to break loose first (arbitrary)."""
 CARRIED = 0.75
 """Largest share of the field's torque that the arm may take (arbitrary: cogging and friction need the rest)."""
-STEP_S = 0.105
-"""Time for 60 electrical degrees in a sweep: about 1 rad/s of the shaft, slow against the hold's own swing."""
+STEP_S = 0.1
+"""Time for 60 electrical degrees in a sweep: about 1 rad/s of the shaft."""
+EDGE = 0.4
+"""Of a sweep, speeding up and again slowing down: a sudden start would set the held arm swinging."""
+ROW_S = 4e-3
+SWING_S = 1.2
+"""For an arm that was let go to come to rest (arbitrary: friction takes its swing in half a dozen passes)."""
 
 
 def procedure(rig: Rig, motor: str) -> list[Observation]:
-    """Drive one motor through the whole check, 10 to 12 s. Raises what the board, the link and the instruments raise."""
+    """Drive one motor through the whole check, about 12 s. Raises what the board, the link and the instruments raise."""
     spec = rig.spec
     amplitude, steps = strength(spec, motor, rig.declared[motor].max_static_duty)
     start = nearest_vector(spec, motor)
@@ -55,54 +60,56 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
     supply = rig.supply
 
     def current_a() -> float | None:
-        if supply is None:
-            return None
-        reading = supply.measure_current()
-        return reading.value
+        return None if supply is None else supply.measure_current().value
 
     with Hold(rig, motor, sample_ms=2) as hold:
         def to(vector: float, level: float, seconds: float, edge_s: float = 0.06) -> None:
             hold.field(vector * VECTOR_RAD, level, seconds, edge_s)
 
-        def rest(which: str, settle_s: float) -> None:
-            hold.wait(settle_s)
+        def rest(which: str) -> None:
+            hold.sample(0.0)
+            hold.off()
+            hold.wait(SWING_S)
             hold.forget()
-            hold.wait(2e-3 * (standstill.READINGS + 8))
+            hold.sample(ROW_S)
+            hold.wait(ROW_S * (standstill.READINGS + 8))
             taken.append(hold.take(f"{name}.rest_{which}", phases="off"))
+            hold.sample(0.0)
 
-        rig.progress("readings at rest", 0.0)
-        rest("first", 0.02)
+        rig.progress("vectors in order", 0.0)
+        hold.sample(0.0)
+        hold.wait(0.02)
         idle = current_a()
-        rig.progress("vectors in order", 0.2)
         far, near = steps + SPARE, steps / 2 + SPARE
         to(start, amplitude, 0.3)
-        to(start - 3, amplitude, 0.4, 0.15)
-        hold.wait(0.2)
-        hold.forget()
+        to(start - 3, amplitude, 0.36, 0.15)
+        hold.wait(0.15)
         vectors, currents = [], []
-        for step in range(-3, 4):
+        hold.sample(ROW_S)
+        for step in range(-3, 3):
             if step > -3:
-                to(start + step, amplitude, 0.14)
-            hold.wait(0.08)
+                to(start + step, amplitude, 0.11)
+            hold.wait(0.06)
             vectors.append(start + step)
             currents.append(current_a())
-        taken.append(hold.take(f"{name}.vectors", amplitude=amplitude, vectors=vectors, idle_a=idle, current_a=currents))
+        taken.append(
+            hold.take(f"{name}.vectors", amplitude=amplitude, vectors=vectors, idle_a=idle, current_a=currents)
+        )
+        rig.progress("the arm let go from above", 0.2)
+        rest("from_above")
         rig.progress("the field turned on and back", 0.4)
+        to(start, amplitude, 0.3)
         for level, reach, label in ((amplitude, far, "large"), (amplitude / 2, near, "small")):
-            to(start - reach, level, STEP_S * 6, 0.2)
+            to(start - reach, level, STEP_S * 6, 0.15)
             hold.wait(0.15)
-            hold.forget()
+            hold.sample(ROW_S)
             for way in (1, -1):
-                to(start + way * reach, level, 2 * reach * STEP_S)
+                to(start + way * reach, level, 2 * reach * STEP_S, EDGE * 2 * reach * STEP_S)
                 ending = "up" if way > 0 else "down"
                 taken.append(hold.take(f"{name}.{label}_{ending}", amplitude=level, centre=start))
-        rig.progress("the arm let go from either side", 0.8)
-        hold.off()
-        rest("from_below", 1.0)
-        to(start, amplitude, 0.3)
-        to(start + near, amplitude, 0.3, 0.15)
-        hold.off()
-        rest("from_above", 1.0)
+            hold.sample(0.0)
+        rig.progress("the arm let go from below", 0.8)
+        rest("from_below")
     return taken
 
 
@@ -189,10 +196,14 @@ class _Data:
         for name in ("large_up", "large_down", "small_up", "small_down"):
             if name in by_name:
                 o = by_name[name]
-                begin = o.data.size // 8  # until the shaft has broken loose and the swing of that is over
+                begin, end = o.data.size // 8, o.data.size - o.data.size // 16  # while the shaft surely slides
+                t_s = o.si("t")[begin:end]
+                field = o.si("command")[begin:end] * math.tau / FULL_TURN
+                # A field that is set once a row stands half a row behind its ramp; the reading has its age.
+                late_s = float(np.median(np.diff(t_s))) / 2.0 - float(np.mean(o.si("age")))
                 self.sweeps[name] = Sweep(
-                    amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE,
-                    field_rad=o.si("command")[begin:] * math.tau / FULL_TURN, shaft_rad=shaft(o)[begin:],
+                    amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE, t_s=t_s,
+                    field_rad=field - late_s * np.gradient(field, t_s), shaft_rad=shaft(o)[begin:end],
                 )
         self.vectors = by_name.get("vectors")
         self.centre = int(str(by_name["large_up"].conditions["centre"])) if "large_up" in by_name else 0

@@ -1,10 +1,10 @@
 """Where a slowly turning field takes the shaft: one regression over all sweeps of a motor.
 
-    field = direction p x + offset + direction asin(r sin(x - hang) + friction) + curvature
+    field = direction p (x + e(x)) + offset + direction asin(r sin(x - hang) + drag)
 
-x is the reading from a place near hanging; r the arm's largest torque over the field's, friction likewise,
-with the sign of the motion; curvature p c (1 - cos x) is the part of the sensor's once-a-turn error that a
-part of a turn can show, its other part looks like pole pairs and is in their budget. Two amplitudes part r
+x is the reading from a place near hanging; r the arm's largest torque over the field's; drag is friction with
+the sign of the motion, damping times speed and inertia times acceleration, in parts of the same
+torque; e(x) = once cos x + twice cos 2x is the part of the sensor's error that a part of a turn can show, its other part looks like pole pairs and is in their budget. Two amplitudes part r
 from p. Motion both ways parts friction; going on through cogging averages it.
 """
 
@@ -23,6 +23,8 @@ from harness.measure.fit import Fit, inflation, nonlinear
 Array = NDArray[np.float64]
 FOLLOWS_RAD = 0.35
 """Electrical: a fit whose residuals spread more than this describes no shaft that follows (arbitrary)."""
+WINDOW = 11
+"""Rows over which speed and acceleration are taken (arbitrary: a third of the swing of a held arm)."""
 RATIO_U = 0.02
 """Relative, of the ratio of two amplitudes' torques: saliency and the rounding of dead time (common practice,
 no source)."""
@@ -30,9 +32,10 @@ no source)."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep:
-    """A field turned one way at one amplitude: its electrical angle and the reading from `zero`, rad (n each)."""
+    """A field turned one way at one amplitude: instants, its electrical angle, the reading from `zero` (n each)."""
 
     amplitude: float
+    t_s: Array
     field_rad: Array
     shaft_rad: Array
 
@@ -40,6 +43,20 @@ class Sweep:
     def sense(self) -> float:
         """+1 where the field turns up."""
         return math.copysign(1.0, float(self.field_rad[-1] - self.field_rad[0]))
+
+    def motion(self) -> tuple[Array, Array]:
+        """Speed and acceleration of the shaft, rad/s and rad/s2 (n each): parabolas through WINDOW rows.
+
+        A. Savitzky, M. J. E. Golay, Anal. Chem. 36 (1964) 1627.
+        """
+        from scipy.signal import savgol_filter
+
+        step_s = float(np.median(np.diff(self.t_s)))
+        width = min(WINDOW, self.t_s.size - 1 + self.t_s.size % 2)
+        speed, acceleration = (
+            savgol_filter(self.shaft_rad, width, 2, deriv=order, delta=step_s, mode="interp") for order in (1, 2)
+        )
+        return np.asarray(speed, dtype=np.float64), np.asarray(acceleration, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +74,14 @@ class Following:
     def u(self, name: str) -> float:
         """Its standard uncertainty from the fit."""
         return float(self.fit.u[self.names.index(name)]) if name in self.names else 0.0
+
+    def u_given_sensor(self, name: str) -> float:
+        """Its standard uncertainty if the sensor's errors were known (conditional normal distribution)."""
+        own, others = self.names.index(name), [self.names.index("once"), self.names.index("twice")]
+        covariance = self.fit.covariance
+        cross = covariance[own, others]
+        explained = cross @ np.linalg.solve(covariance[np.ix_(others, others)], cross)
+        return math.sqrt(max(float(covariance[own, own] - explained), 0.0))
 
     def deflection(self, amplitude_index: int, x: Array) -> Array:
         """Electrical angle by which the arm draws the shaft behind the field, without friction."""
@@ -80,9 +105,10 @@ def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
 
 
 def follow(
-    sweeps: Sequence[Sweep], direction: int, *, has_arm: bool, log_ratio: float, curvature_u: float
+    sweeps: Sequence[Sweep], direction: int, *, has_arm: bool, log_ratio: float, error_u: tuple[float, float]
 ) -> Following:
     """Fit all sweeps at once; the larger amplitude has index 0. `log_ratio`: of the torques, smaller's r over larger's.
+    `error_u`: standard uncertainty of `once` and `twice`, rad.
 
     Raises MeasurementError where the shaft did not follow the field, or the points cannot part the parameters.
     """
@@ -90,32 +116,37 @@ def follow(
     x = np.concatenate([sweep.shaft_rad for sweep in sweeps])
     y = np.concatenate([sweep.field_rad for sweep in sweeps])
     small = np.concatenate([np.full(s.shaft_rad.size, float(s.amplitude < largest)) for s in sweeps])
+    slope, middle = np.polyfit(x, y, 1)
+    motion = [sweep.motion() for sweep in sweeps]
+    speed, acceleration = (np.concatenate([pair[part] for pair in motion]) for part in (0, 1))
     moving = direction * np.concatenate([np.full(s.shaft_rad.size, s.sense) for s in sweeps])
-    names = ("pole_pairs", "offset", "friction", "friction_small", "curvature")
+    names: tuple[str, ...] = ("pole_pairs", "offset", "friction", "damping", "inertia", "once", "twice", "log_ratio")
     if has_arm:
-        names += ("hang", "arm", "log_ratio")
+        names += ("hang", "arm")
 
     def model(values: Array) -> Array:
         given = dict(zip(names, values, strict=True))
-        ratio = given.get("arm", 0.0) * np.exp(given.get("log_ratio", 0.0) * small)
-        friction = np.where(small > 0.0, given["friction_small"], given["friction"])
-        torque = ratio * np.sin(x - given.get("hang", 0.0)) + moving * friction
-        field = direction * given["pole_pairs"] * (x + given["curvature"] * (1.0 - np.cos(x))) + given["offset"]
-        beliefs = [given["curvature"]] + ([given["log_ratio"]] if has_arm else [])
-        return np.concatenate((field + direction * np.arcsin(np.clip(torque, -0.999, 0.999)), beliefs))
+        drag = given["friction"] * moving + given["damping"] * speed + given["inertia"] * acceleration
+        ratio = np.exp(given["log_ratio"] * small)
+        torque = ratio * (given.get("arm", 0.0) * np.sin(x - given.get("hang", 0.0)) + drag)
+        error = given["once"] * np.cos(x) + given["twice"] * np.cos(2.0 * x)
+        field = direction * given["pole_pairs"] * (x + error) + given["offset"]
+        lag = direction * np.arcsin(np.clip(torque, -0.999, 0.999))
+        return np.concatenate((field + lag, (given["once"], given["twice"], given["log_ratio"])))
 
-    slope, offset = np.polyfit(x, y, 1)
-    start = [max(1.0, abs(float(slope)) - 0.8), float(offset), 0.03, 0.06, 0.0] + ([0.0, 0.8, log_ratio] if has_arm else [])
-    points = np.concatenate((y, [0.0], [log_ratio] if has_arm else []))
-    beliefs_u = [curvature_u] + ([RATIO_U] if has_arm else [])
+    start = [max(1.0, abs(float(slope)) - 0.8), float(middle), 0.03, 0.02, 0.003, 0.0, 0.0, log_ratio]
+    start += [0.0, 0.8] if has_arm else []
+    points = np.concatenate((y, (0.0, 0.0, log_ratio)))
+    beliefs_u = (*error_u, RATIO_U)
     spread = 0.02
     for _ in range(2):  # the second time with the spread that the first has found
         fit = nonlinear(model, start, points, np.concatenate((np.full(y.size, spread), beliefs_u)))
         residuals = fit.residuals[: y.size]
-        factor = max(inflation(part) for part in np.split(residuals, np.cumsum([s.shaft_rad.size for s in sweeps])[:-1]))
+        ends = np.cumsum([sweep.shaft_rad.size for sweep in sweeps])[:-1]
+        factor = max(inflation(part) for part in np.split(residuals, ends))
         found = float(np.std(residuals))
         if found > FOLLOWS_RAD:
-            raise MeasurementError(f"the shaft did not follow the field: {math.degrees(found):.0f} electrical degrees of spread")
+            raise MeasurementError(f"the shaft strays from the field by {math.degrees(found):.0f} electrical degrees")
         spread, start = max(found * factor, 1e-6), fit.values.tolist()
     return Following(direction=direction, fit=fit, names=names)
 
