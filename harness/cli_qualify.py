@@ -33,12 +33,18 @@ class Handover:
 
     def __init__(self, session: BenchSession) -> None:
         self._session = session
+        self.trouble: BaseException | None = None
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_configure(self, config: pytest.Config) -> None:
         """Before the plugin looks for a rig of its own."""
         config.stash[SESSION] = self._session
         config.stash[HANDED_OVER] = True
+
+    def pytest_internalerror(self, excinfo: pytest.ExceptionInfo[BaseException]) -> bool:
+        """Keep what went wrong inside pytest or the plugin for the defect's file, instead of printing it."""
+        self.trouble = excinfo.value
+        return True
 
 
 def demo(arguments: argparse.Namespace) -> int:
@@ -92,10 +98,14 @@ def run_checks(session: BenchSession, qualification: Qualification) -> None:
     """The shipped checks, in this process. What ends them early is in `qualification.stop` afterwards."""
     words = [
         "-c", str(CHECKS / "checks.toml"), "--rootdir", str(CHECKS), "--noconftest", "-p", "no:cacheprovider",
-        "-p", "no:terminal", "--capture", "no", "-p", "harness.plugin", str(CHECKS),
+        "-p", "no:terminal", "--capture", "no", "-p", "harness.plugin",
+        *(str(CHECKS / f"test_{check}.py") for check in qualification.selected),
     ]
+    handover = Handover(session)
     with own_environment():
-        ended = pytest.main(words, plugins=[Handover(session)])
+        ended = pytest.main(words, plugins=[handover])
+    if qualification.stop is None and handover.trouble is not None:
+        qualification.ended_by(handover.trouble)
     if qualification.stop is None and ended == pytest.ExitCode.INTERRUPTED:
         qualification.ended_by(Interrupted("stopped from outside"))
     if qualification.stop is None and ended not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):

@@ -113,8 +113,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     from harness.qualification import place_in_order
 
     def place(item: pytest.Item) -> tuple[int, int]:
-        name = item.callspec.params.get("quantity", "") if hasattr(item, "callspec") else ""
-        return place_in_order(str(name), session.spec.motors)
+        name = item.callspec.params.get("quantity") if hasattr(item, "callspec") else None
+        return place_in_order(name if isinstance(name, str) else "", session.spec.motors)
 
     ordered = iter(sorted(shipped, key=place))
     items[:] = [next(ordered) if CHECKS in item.path.parents else item for item in items]

@@ -77,11 +77,12 @@ class Terminal:
         for heading, justify in (("", "left"), ("quantity", "left"), ("measured", "right"), ("+-", "right"),
                                  ("expected", "right"), ("unit", "left"), ("verdict", "left")):
             table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
-        for verdict in verdicts:
+        for verdict, count in gathered(verdicts):
             mark = MARKS[verdict.outcome]
             words = verdict.outcome.value + (f": {verdict.reason}" if verdict.reason else "")
+            name = verdict.name if count == 1 else f"{verdict.name.rpartition('.')[0]} ({count} quantities)"
             table.add_row(
-                Text(mark, style=STYLES[mark]), Text(visible(verdict.name)), Text(_measured(verdict)),
+                Text(mark, style=STYLES[mark]), Text(visible(name)), Text(_measured(verdict)),
                 Text(_half_width(verdict)), Text(_expected(verdict)), Text(visible(_unit(verdict))),
                 Text(visible(words), style=STYLES[mark] if mark != "ok" else ""),
             )
@@ -93,6 +94,20 @@ class Terminal:
             self._err.write("\r" + " " * self._width + "\r")
             self._err.flush()
             self._width = 0
+
+
+def gathered(verdicts: Sequence[Verdict]) -> list[tuple[Verdict, int]]:
+    """Verdicts for the table: neighbours of one check that were not run for one reason are one row."""
+    rows: list[tuple[Verdict, int]] = []
+    for verdict in verdicts:
+        if rows and verdict.outcome is Outcome.NOT_RUN:
+            last, count = rows[-1]
+            same_check = last.name.rpartition(".")[0] == verdict.name.rpartition(".")[0]
+            if same_check and (last.outcome, last.reason) == (verdict.outcome, verdict.reason):
+                rows[-1] = (last, count + 1)
+                continue
+        rows.append((verdict, 1))
+    return rows
 
 
 def duration(seconds: float) -> str:
