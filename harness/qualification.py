@@ -123,7 +123,7 @@ class Qualification:
         if isinstance(error, StoppedByBoard):
             stopped = Verdict(name=f"{entry.motor}.{entry.check}.limits", outcome=Outcome.NONCONFORMING, reason=words)
             self.verdicts.append(stopped)
-            self.record.verdicts([stopped])
+            self.record.add(verdicts=[stopped])
         self._leave_out(entry, f"because the run was stopped: {words}")
 
     def finish(self, *, whole: bool = True) -> ExitCode:
@@ -211,11 +211,9 @@ class Qualification:
         self.results.update({result.name: result for result in results})
         self.expectations.update({expectation.name: expectation for expectation in expectations})
         self.verdicts += verdicts
-        self.record.results(results)
-        self.record.expectations(expectations)
-        self.record.verdicts(verdicts)
+        self.record.add(results=results, expectations=expectations, verdicts=verdicts)
         if observations:
-            self.record.curves(self._curves(entry, observations))
+            self.record.add(curves=self._curves(entry, observations))
         self._show(entry.check, entry.motor, 1.0)
 
     def _leave_out(self, entry: Planned, reason: str) -> None:
@@ -224,8 +222,7 @@ class Qualification:
         self.results.update({result.name: result for result in results})
         verdicts = rules.judge_all(results, [], self.rule)
         self.verdicts += verdicts
-        self.record.results(results)
-        self.record.verdicts(verdicts)
+        self.record.add(results=results, verdicts=verdicts)
 
     def _predicted(self, entry: Planned) -> list[Expectation]:
         declared = self.rig.declared.get(entry.motor) or next(iter(self.rig.declared.values()))

@@ -61,11 +61,10 @@ def test_results_come_back_as_they_were(tmp_path):
     silent = Expectation(name="gate.step.decay", needs="motor.gate.flux_linkage_v_s")
     absent = Unmeasured(name="gate.step.decay", outcome=Outcome.NOT_RUN, reason="because")
     writer = RecordWriter(tmp_path, OPENING)
-    writer.results([measurement, absent])
-    writer.expectations([expectation, silent])
-    writer.verdicts([Verdict(name="gate.step.delay", outcome=Outcome.CONFORMING, limits=(-math.inf, 2.0),
+    writer.add(results=[measurement, absent], expectations=[expectation, silent])
+    writer.add(verdicts=[Verdict(name="gate.step.delay", outcome=Outcome.CONFORMING, limits=(-math.inf, 2.0),
                              requirement=Requirement(name="x", high=2.0), e_n=math.inf)])
-    writer.curves([Curve(name="gate.step.small", title="t", x_label="x", x_unit="s", y_label="y", y_unit="rad",
+    writer.add(curves=[Curve(name="gate.step.small", title="t", x_label="x", x_unit="s", y_label="y", y_unit="rad",
                          series={"up": ((0.0, 1.0),)})])
     writer.finish(0, "2026-01-01T00:00:00Z")
     record = read(tmp_path)
