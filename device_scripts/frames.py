@@ -20,10 +20,10 @@ except ImportError:
     _LOW = (0, 4196, 8392, 12460, 16784, 20980, 24920, 28988, 33568, 37700, 41960, 45964, 49840, 53972, 57976, 61980)
     _HIGH = (0, 7607, 15214, 9945, 30428, 27499, 19890, 20485, 60856, 61455, 54998, 52065, 39780, 34515, 40970, 48573)
 
-    def crc32(data, before=0):
-        """CRC-32 of `data`, going on from `before`; as binascii.crc32 where that exists."""
-        low = (before & 0xFFFF) ^ 0xFFFF
-        high = (before >> 16) ^ 0xFFFF
+    def crc32(data, value=0):  # type: ignore[misc]
+        """CRC-32 of `data`, going on from `value`; as binascii.crc32 where that exists."""
+        low = (value & 0xFFFF) ^ 0xFFFF
+        high = (value >> 16) ^ 0xFFFF
         for byte in data:
             low ^= byte
             for _ in range(2):
@@ -36,13 +36,13 @@ except ImportError:
 try:
     _view = memoryview
 except NameError:
-    _view = bytes  # a copy, where there is no memoryview
+    _view = bytes  # type: ignore[misc,assignment]  # a copy, where there is no memoryview
 
 _out = getattr(getattr(sys, "stdout", None), "buffer", None)
 _head = bytearray(8)
 _tail = bytearray(4)
 _sequence = 0
-_streams = []
+_streams = []  # type: list[Stream]
 
 
 def _write(data):

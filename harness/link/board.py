@@ -212,10 +212,7 @@ class Board:
             self.port.write(self._repl.take())
 
     def hear(self, deadline_s: float) -> list[Happening] | None:
-        """What happened next; None when nothing came until the deadline. Writes what that asks for.
-
-        Raises LinkError if the board restarted or a frame is damaged.
-        """
+        """What happened next; None when nothing came until the deadline. Writes what that asks for."""
         data = self.port.read(deadline_s)
         if not data:
             return None
@@ -239,35 +236,36 @@ class Board:
                     case Output(data):
                         printed += data
                     case Ended(traceback) if wanted is Ended:
-                        self.raise_traceback(traceback)
+                        if raised := self.failure(traceback):
+                            raise raised
                         return printed
                     case Restarted(data):
                         if wanted is Restarted and self._repl.state is State.READY:
                             return data
-                        self.restarted(printed + data, recover=recover)
+                        error = self.restart(printed + data)
+                        if recover:
+                            self.recover()
+                        raise error
                     case _:
                         pass
 
-    def raise_traceback(self, traceback: bytes) -> None:
-        """Raise DeviceError if a script ended by raising."""
-        if traceback:
-            text = _text(traceback)
-            last = text.strip().rsplit("\n", 1)[-1]
-            raise DeviceError(f"{self.port.url}: code on the board raised {last}", text)
+    def failure(self, traceback: bytes) -> DeviceError | None:
+        """The error that a script ended by, if it raised."""
+        if not traceback:
+            return None
+        text = _text(traceback)
+        return DeviceError(f"{self.port.url}: code on the board raised {text.strip().rsplit(chr(10), 1)[-1]}", text)
 
-    def restarted(self, data: bytes, *, recover: bool = True) -> None:
-        """Raise: the board has reset itself in the middle."""
+    def restart(self, data: bytes) -> LinkError:
+        """The error that the board has reset itself; what it had is gone."""
         self._abilities = None
         self.deployed.clear()
-        if recover:
-            self.recover()
-        raise LinkError(f"{self.port.url}: the board has reset itself while a script ran; {_heard(data)}", data)
+        return LinkError(f"{self.port.url}: the board has reset itself while a script ran; {_heard(data)}", data)
 
-    def damaged(self, damage: Damaged, expected: int) -> None:
-        """Raise: a frame failed its checks."""
-        self.recover()
-        raise LinkError(f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}",
-                        damage.data)
+    def damage(self, damage: Damaged, expected: int) -> LinkError:
+        """The error that a frame failed its checks."""
+        return LinkError(f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}",
+                         damage.data)
 
     def recover(self) -> None:
         """Back to the prompt and safe, if it can be had; the error on its way says what went wrong first."""

@@ -133,8 +133,8 @@ def blocks(data: bytes) -> Iterator[bytes]:
     at = 0
     while at < len(data):
         content = data[at : at + BLOCK - 2]
-        while len(content) + content.count(3) > BLOCK - 2:
-            content = content[: BLOCK - 2 - content.count(3)]
+        if len(content) + content.count(3) > BLOCK - 2:
+            content = content[: (BLOCK - 2) // 2]  # fits even if every byte is 03
         at += len(content)
         places = bytes(place + 32 for place, byte in enumerate(content) if byte == 3)
         block = bytes((len(content) + 32, len(places) + 32)) + content.replace(b"\x03", b"\x00") + places
@@ -160,10 +160,13 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
                     printed = (printed + text)[-80:]
                     taken += text.count(b"+")
                 case Ended(traceback):
-                    board.raise_traceback(traceback)
+                    if raised := board.failure(traceback):
+                        raise raised
                     return
                 case Restarted(text):
-                    board.restarted(printed + text)
+                    error = board.restart(printed + text)
+                    board.recover()
+                    raise error
                 case _:
                     pass
         if taken:

@@ -91,12 +91,13 @@ class FrameReader:
         except (ValueError, LookupError, SyntaxError, struct.error, TypeError) as error:
             raise LinkError(f"frame {number}: kind {frame.kind:#04x} makes no sense: {error}", frame.payload) from error
 
-    def close(self) -> None:
-        """The script has ended without raising: nothing may be missing."""
+    def incomplete(self) -> LinkError | None:
+        """The script has ended without raising: what is missing, if anything is."""
         if not self.begun:
-            raise LinkError("frame 0: lost, the script has ended without its first frame")
+            return LinkError("frame 0: lost, the script has ended without its first frame")
         if not self.finished:
-            raise LinkError(f"frame {self.expected}: lost, the script has ended without its last frame")
+            return LinkError(f"frame {self.expected}: lost, the script has ended without its last frame")
+        return None
 
     def _meaning(self, kind: int, payload: bytes) -> Rows | Event | Taken | FilePiece | None:
         if kind >= ROWS:

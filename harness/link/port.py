@@ -65,6 +65,7 @@ class Port:
             elif os.name == "posix" and "://" not in url:
                 device = self._serial.fileno()
                 self._watch(device, partial(os.read, device))
+        clock.port_opened()
 
     def _watch(self, fileno: int, take: Callable[[int], bytes]) -> None:
         """Read by one wait and one read, where pyserial needs two of each and a question between them."""
@@ -79,6 +80,7 @@ class Port:
         self.sent += len(data)
         with self._translated("lost while writing"):
             self._serial.write(data)
+        self.clock.note_sent(self.sent)
 
     def read(self, deadline_s: float) -> bytes:
         """What has come, waiting for it until `deadline_s` of the clock; nothing means that the deadline passed.

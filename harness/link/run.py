@@ -27,6 +27,7 @@ class Run:
     def __init__(self, board: Board, *, heartbeat_s: float | None = None) -> None:
         self.board = board
         self._ended = False
+        self._failure: LinkError | None = None
         self._heartbeat_s = heartbeat_s
         self._heard_s = board.clock.now_s()
         self._reader = FrameReader()
@@ -75,8 +76,10 @@ class Run:
         if len(line) > 127 or any(byte in line for byte in b"\x01\x02\x03\x04\r\n"):
             raise ValueError(f"a line of at most 127 bytes without 01 to 04, CR, LF expected, found {line!r}")
         data = line + b"\n"
-        self._until(lambda: self.ended or self._in_flight + len(data) <= CREDIT, timeout_s, "credit to send")
-        if self.ended:
+        if self._in_flight + len(data) > CREDIT:
+            self._until(lambda: self._in_flight + len(data) <= CREDIT, timeout_s, "credit to send")
+        if self._ended:
+            self._raise_failure()
             raise LinkError(f"{self.board.port.url}: the script has ended; {line!r} was not sent")
         self.board.port.write(data)
         self._in_flight += len(data)
@@ -85,9 +88,10 @@ class Run:
     def next_frame(self, timeout_s: float = 5.0) -> Rows | Event | None:
         """The next rows or event; None when the script has ended and nothing is left.
 
-        Raises LinkTimeout, DeviceError (the script raised), LinkError (a frame lost or damaged, link lost).
+        What came before an error is given first. Raises LinkTimeout, DeviceError (the script raised),
+        LinkError (a frame lost or damaged, the board reset, the link lost).
         """
-        self._until(lambda: bool(self._frames) or self.ended, timeout_s, "a frame")
+        self._until(lambda: bool(self._frames), timeout_s, "a frame")
         while self._frames:
             frame = self._frames.popleft()
             if not isinstance(frame, FilePiece):
@@ -96,7 +100,7 @@ class Run:
 
     def next_piece(self, timeout_s: float = 5.0) -> bytes | None:
         """The next piece of a file; None at its end."""
-        self._until(lambda: bool(self._frames) or self.ended, timeout_s, "a piece of a file")
+        self._until(lambda: bool(self._frames), timeout_s, "a piece of a file")
         while self._frames:
             frame = self._frames.popleft()
             if isinstance(frame, FilePiece):
@@ -105,7 +109,7 @@ class Run:
 
     def finish(self, timeout_s: float = 5.0) -> str:
         """Wait for the script's end and return what it printed; frames not yet taken stay for `next_frame`."""
-        self._until(lambda: self.ended, timeout_s, "its end")
+        self._until(lambda: False, timeout_s, "its end")
         return self.printed
 
     def abort(self) -> None:
@@ -116,20 +120,33 @@ class Run:
     # ------------------------------------------------------------------------------------------------
 
     def _until(self, reached: Callable[[], bool], timeout_s: float, what: str) -> None:
+        """Listen until `reached`, or the script has ended; raises what it ended by."""
         clock = self.board.clock
         deadline_s = clock.now_s() + timeout_s
         while not reached():
+            if self._ended:
+                self._raise_failure()
+                return
             happenings = self.board.hear(min(deadline_s, self._next_beat_s()))
-            now_s = clock.now_s()
             if happenings is not None:
                 self._take(happenings)
-            elif now_s >= deadline_s - TICK_S:
+            elif clock.now_s() >= deadline_s - TICK_S:
                 tail = bytes(self._printed[-80:])
-                self._end()
-                self.board.recover()
-                raise LinkTimeout(f"{self.board.port.url}: script did not give {what} within {timeout_s:g} s; "
-                                  f"{self._reader.expected} frames had come, printed {tail!r}", tail)
-            self._beat(now_s)
+                self._fail(LinkTimeout(
+                    f"{self.board.port.url}: script did not give {what} within {timeout_s:g} s; "
+                    f"{self._reader.expected} frames had come, printed {tail!r}", tail))
+            if self._heartbeat_s is not None:
+                self._beat(clock.now_s())
+
+    def _fail(self, error: LinkError) -> None:
+        """The script cannot go on: stop it and make the board safe now, tell of it when frames are used up."""
+        self._end()
+        self.board.recover()
+        self._failure = error
+
+    def _raise_failure(self) -> None:
+        if self._failure is not None:
+            raise self._failure
 
     def _next_beat_s(self) -> float:
         return float("inf") if self._heartbeat_s is None else self._beaten_s + self._heartbeat_s
@@ -142,21 +159,20 @@ class Run:
 
     def _take(self, happenings: list[Happening]) -> None:
         for happening in happenings:
+            if self._ended:
+                return
             match happening:
                 case RawFrame():
                     self._frame(happening)
                 case Output(data):
                     self._printed += data
                 case Damaged():
-                    self._end()
-                    self.board.damaged(happening, self._reader.expected)
+                    self._fail(self.board.damage(happening, self._reader.expected))
                 case Restarted(data):
-                    self._end()
-                    self.board.restarted(data)
+                    self._fail(self.board.restart(data))
                 case Ended(traceback):
                     self._end()
-                    self.board.raise_traceback(traceback)
-                    self._reader.close()
+                    self._failure = self.board.failure(traceback) or self._reader.incomplete()
                 case _:
                     pass
 
@@ -164,9 +180,8 @@ class Run:
         try:
             meaning = self._reader.read(raw)
         except LinkError as error:
-            self._end()
-            self.board.recover()
-            raise LinkError(f"{self.board.port.url}: {error}", error.received) from error
+            self._fail(LinkError(f"{self.board.port.url}: {error}", error.received))
+            return
         if isinstance(meaning, Taken):
             self._in_flight -= meaning.count
         elif meaning is not None:

@@ -1,4 +1,6 @@
-"""The virtual bench's interpreter on a pseudo-terminal, without bench or plant: prints the terminal's name, then serves it.
+"""The virtual bench's interpreter on a pseudo-terminal, without bench or plant.
+
+Prints the terminal's name, then serves it until its own input closes.
 
 Run as a program of its own, so that the tests' process and the board do not wait for each other. Byte 03
 becomes a signal while a script runs and stays data otherwise; a soft reset is a new process.
@@ -19,7 +21,12 @@ import tempfile
 import tty
 
 BANNER = b"raw REPL; CTRL-B to exit\r\n>"
-START = [sys.executable, "-c", "import sys; from micropython_unix import run_main; sys.exit(run_main(['micropython', '-X', 'heapsize=1M', '-i']))"]
+START = [sys.executable, "-c", """
+import signal, sys
+signal.signal(signal.SIGINT, signal.SIG_DFL)  # caught only while MicroPython runs a script
+from micropython_unix import run_main
+sys.exit(run_main(["micropython", "-X", "heapsize=2M", "-i"]))
+"""]
 
 
 class Interpreter:
@@ -52,6 +59,12 @@ class Interpreter:
             heard += data
         return heard
 
+    def read(self) -> bytes:
+        """What it has put out; nothing when it has ended."""
+        with contextlib.suppress(ConnectionResetError):
+            return self.socket.recv(65536)
+        return b""
+
     def end(self) -> None:
         self.process.kill()
         self.process.wait()
@@ -72,13 +85,10 @@ def serve(folder: str) -> None:
         if master in ready:
             board.write(os.read(master, 4096))
         if board.socket in ready:
-            data = board.socket.recv(65536)
-            while data:
-                done = os.write(master, data)
-                raw = b"raw REPL" in data or (raw and b'Type "help()"' not in data)
-                data = data[done:]
-                if not data:
-                    break
+            data = board.read()
+            raw = b"raw REPL" in data or (raw and b'Type "help()"' not in data)
+            if data:
+                os.write(master, data)  # waits while the host does not read
             else:
                 board.end()
                 board = Interpreter(folder)
