@@ -67,6 +67,7 @@ class Heating:
         self._dead_share = dead_share
         self._largest = 2.0 * (rig.declared[motor].max_static_duty - 0.5)
         self._service = Service(rig, "static", "hold", motor=rig.index(motor), silence_ms=SILENCE_MS)
+        self._outstanding = 0
         self.difference = 0.0
         self.idle_a = 0.0
 
@@ -89,8 +90,10 @@ class Heating:
         duties[self._phases[0]] += half
         duties[self._phases[1]] -= half
         self._service.send(f"d {duties[0]} {duties[1]} {duties[2]} {round(ramp_s * 1e3)}")
-        self._service.until("done")
+        self._outstanding += 1
         self.difference = 2.0 * half / FULL
+        if ramp_s > 0.0:
+            self.wait(ramp_s)
 
     def find_idle(self, count: int = 4) -> list[float]:
         """Supply current with the bridge on and no phase current; its mean is used from now on."""
@@ -118,6 +121,7 @@ class Heating:
     def driver_c(self) -> float | None:
         """The driver's temperature as the firmware has it; None if it has none."""
         self._service.send("t")
+        self.wait(0.01)
         value = self._service.until("temperature")
         if value is None:
             return None
@@ -126,12 +130,15 @@ class Heating:
         return celsius
 
     def wait(self, seconds: float) -> None:
-        """Let time pass and tell the board now and then that somebody is there."""
-        while seconds > 0.0:
-            part = min(seconds, FEED_S)
-            self.rig.clock.sleep_s(part)
+        """Let time pass and tell the board now and then that somebody is there; then take what it has answered."""
+        while seconds > FEED_S:
+            self.rig.clock.sleep_s(FEED_S)
             self._service.send("")
-            seconds -= part
+            seconds -= FEED_S
+        self.rig.clock.sleep_s(max(seconds, 0.0))
+        while self._outstanding:
+            self._service.until("done")
+            self._outstanding -= 1
 
     def find_current(self) -> float:
         """Find the difference of duties that gives CURRENT_A; returns it, with the current on.

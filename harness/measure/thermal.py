@@ -119,6 +119,7 @@ def _heat(rig: Rig, motor: str, fixed: Mapping[str, object], difference: float) 
                            * CURRENT_A / heating.current_a(reading)))
             ahead = (times[number + 1] - at) / 2.0 if number + 1 < len(times) else 0.0
             heating.set(_ahead(needed, ahead))
+        heating.wait(SETTLE_S)
         driver_hot = [heating.driver_c() for _ in range(8)]
         room_hot = _room(rig)
     return _kept(rig, f"{motor}.thermal.heating", readings, {
