@@ -41,6 +41,7 @@ class Guard:
         self._count = [None] * len(enables)
         self._ticks = [0] * len(enables)
         self._bad = [0] * len(enables)
+        self._over = [0] * len(enables)
         self.reason = ""
         self._inbox = frames.Inbox(64)
         self._deadman_ms = deadman_ms
@@ -104,25 +105,38 @@ class Guard:
         return count, age
 
     def check(self, motor, count, ticks_us):
-        """Stop at too much travel or speed; `ticks_us` is when the count was true."""
+        """Stop at too much travel or speed; `ticks_us` is when the count was true.
+
+        Three times in a row: one disturbed reading is two wrong speeds, out and back.
+        """
         if self.reason:
             raise Stop(self.reason)
+        words = self._beyond(motor, count, ticks_us)
+        if words is None:
+            return
+        self._over[motor] = self._over[motor] + 1 if words else 0
+        if self._over[motor] == 3:
+            self._stop(motor, words)
+
+    def _beyond(self, motor, count, ticks_us):
+        """The limit that a reading is beyond, in words; "" if none; None if it came too soon to tell a speed."""
         turn = self.turn[motor]
         half = turn >> 1
         if self._travel is not None and self._hang[motor] is not None:
             away = (count - self._hang[motor] + half) % turn - half
             if away > self._travel or away < -self._travel:
-                self._stop(motor, "travel: %d counts from hanging, limit %d" % (away, self._travel))
+                return "travel: %d counts from hanging, limit %d" % (away, self._travel)
         before = self._count[motor]
         elapsed = time.ticks_diff(ticks_us, self._ticks[motor])
         if before is not None and 0 <= elapsed < 900:
-            return  # too short for a speed: noise of one count would be one
+            return None  # too short for a speed: noise of one count would be one
+        self._count[motor] = count
+        self._ticks[motor] = ticks_us
         if self._speed is not None and before is not None and elapsed < 100000:
             moved = (count - before + half) % turn - half
             if abs(moved) * 1000 > (self._speed + 1) * elapsed:
-                self._stop(motor, "speed: %d counts in %d us, limit %d a ms" % (moved, elapsed, self._speed))
-        self._count[motor] = count
-        self._ticks[motor] = ticks_us
+                return "speed: %d counts in %d us, limit %d a ms" % (moved, elapsed, self._speed)
+        return ""
 
     def _stop(self, motor, words):
         self.off()

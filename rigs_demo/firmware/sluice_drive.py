@@ -74,8 +74,12 @@ def _read_bus(m):
 
 
 def _read_pulse(m):
-    low = time_pulse_us(m.pulse, 0, 4000)
-    high = time_pulse_us(m.pulse, 1, 4000)
+    if m.pulse.value():  # amid a pulse: begin at its end, or what is left of it would count as all of it
+        low = time_pulse_us(m.pulse, 0, 4000)
+        high = time_pulse_us(m.pulse, 1, 4000)
+    else:
+        high = time_pulse_us(m.pulse, 1, 4000)
+        low = time_pulse_us(m.pulse, 0, 4000)
     if low < 0 or high < 0:
         m.valid = False
         return
