@@ -1,0 +1,155 @@
+"""Set-point steps of the firmware's own position loop, every pass of it traced.
+
+No pins of its own. Counts of the angle sensor, microseconds, milliseconds; demands in 1/32768. Firmware
+that paces itself is started and stopped; one that wants to be called gets control_step once a period.
+Stream `trace`: t (instant of sampling, from the start), count, demand, step (number of the step, 0 before
+the first). Event `start`: (count where the loop began, cost of the trace hook in ns, counts within which
+the shaft counts as still). The hook runs inside the firmware's pass, so it only puts three numbers away.
+"""
+
+import time
+from array import array
+
+import frames
+from micropython import const
+
+RING = const(256)  # passes that may wait to be sent; a power of two
+SETTLE_MS = const(150)  # at the start: how far the reading wanders at rest
+COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("demand", "1", "h"), ("step", "1", "B"))
+
+
+class _Trace:
+    """Ring of the last passes, filled by the hook and emptied by the main program."""
+
+    def __init__(self):
+        self.ticks = array("I", [0] * RING)
+        self.count = array("H", [0] * RING)
+        self.demand = array("h", [0] * RING)
+        self.step = array("B", [0] * RING)
+        self.head = self.tail = 0
+        self.now = 0
+        self.hook = self._put  # bound once: the hook must not allocate
+
+    def _put(self, ticks, count, demand):
+        at = self.head & RING - 1
+        self.ticks[at] = ticks
+        self.count[at] = count
+        self.demand[at] = demand
+        self.step[at] = self.now
+        self.head += 1
+
+    def cost_ns(self):
+        """What one call costs, from 100."""
+        begun = time.ticks_us()
+        for _ in range(100):
+            self.hook(0, 0, 0)
+        taken = time.ticks_diff(time.ticks_us(), begun)
+        self.head = self.tail = 0
+        return taken * 10
+
+
+class _Steps:
+    """The loop of one motor at work."""
+
+    def __init__(self, guard, motor, size):
+        self.guard = guard
+        self.motor = motor
+        declared = guard.drive.declare(motor)
+        self.turn = declared["counts_per_turn"]
+        self.own = declared["pace"] == "own"
+        self.period_us = declared["loop_period_us"]
+        self.trace = _Trace()
+        self.stream = frames.Stream("trace", COLUMNS, size)
+        self.reset()
+
+    def reset(self):
+        """Begin to watch afresh whether the shaft is still."""
+        self.low = self.high = 0
+        self.origin = None
+        self.since = time.ticks_us()
+
+    def begin(self):
+        """Close the loop where the shaft stands; the count there."""
+        drive = self.guard.drive
+        self.cost_ns = self.trace.cost_ns()
+        drive.trace(self.motor, self.trace.hook)
+        count = self.guard.angle(self.motor)[0]
+        drive.set_point(self.motor, count)
+        if self.own:
+            drive.start(self.motor)
+        self.started = self.due = time.ticks_us()
+        return count
+
+    def end(self):
+        """Open the loop, hook away, phases off."""
+        drive = self.guard.drive
+        if self.own:
+            drive.stop(self.motor)
+        drive.trace(self.motor, None)
+        self.guard.off()
+
+    def turn_round(self):
+        """One period: a pass if the firmware wants to be called, then what the trace has."""
+        self.guard.listen()
+        if self.own:
+            time.sleep_ms(1)
+        else:
+            self.due = time.ticks_add(self.due, self.period_us)
+            left = time.ticks_diff(self.due, time.ticks_us())
+            if left > 0:
+                time.sleep_us(left)
+            self.guard.drive.control_step(self.motor)
+        trace = self.trace
+        if trace.head - trace.tail > RING:
+            raise RuntimeError("trace: %d passes waited, %d have room" % (trace.head - trace.tail, RING))
+        while trace.tail < trace.head:
+            at = trace.tail & RING - 1
+            ticks = trace.ticks[at]
+            count = trace.count[at]
+            self.guard.check(self.motor, count, ticks)
+            self.stream.row(time.ticks_diff(ticks, self.started) & 0x3FFFFFFF, count, trace.demand[at], trace.step[at])
+            self.watch(count)
+            trace.tail += 1
+
+    def watch(self, count):
+        """Widen the span of readings since the last reset."""
+        if self.origin is None:
+            self.origin = count
+        half = self.turn >> 1
+        away = (count - self.origin + half) % self.turn - half
+        self.low = min(self.low, away)
+        self.high = max(self.high, away)
+
+    def still_for_us(self, band):
+        """How long the readings have stayed within `band` counts; begins afresh when they have not."""
+        if self.high - self.low > band:
+            self.reset()
+        return time.ticks_diff(time.ticks_us(), self.since)
+
+
+def steps(guard, motor, offsets, least_ms=300, still_ms=100, most_ms=1200, size=576):
+    """Step the set point to each of `offsets` (counts from where the shaft stands at the start) in turn.
+
+    A step lasts until the shaft has been still for `still_ms`, at least `least_ms`, at most `most_ms`.
+    """
+    work = _Steps(guard, motor, size)
+    first = work.begin()
+    try:
+        begun = time.ticks_us()
+        while time.ticks_diff(time.ticks_us(), begun) < SETTLE_MS * 1000:
+            work.turn_round()
+        band = (work.high - work.low) * 3 // 2 + 2
+        frames.event("start", (first, work.cost_ns, band))
+        for number, offset in enumerate(offsets):
+            work.trace.now = number + 1
+            guard.drive.set_point(motor, (first + offset) % work.turn)
+            begun = time.ticks_us()
+            work.reset()
+            while True:
+                work.turn_round()
+                lasted = time.ticks_diff(time.ticks_us(), begun)
+                if lasted >= most_ms * 1000 or (work.still_for_us(band) >= still_ms * 1000 and lasted >= least_ms * 1000):
+                    break
+    finally:
+        work.end()
+    frames.event("done", len(offsets))
