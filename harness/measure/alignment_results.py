@@ -26,6 +26,8 @@ LEAST_CURRENT_A = 0.02
 """Mean over idle that counts as any current at all (arbitrary: a few times a supply's last digit)."""
 LEAST_TRAVEL_RAD = 0.02
 """Less is noise, or an arm that creeps within its friction (arbitrary)."""
+COGGING = 0.015
+"""Of the field's torque, at most (common practice, no source): a moving shaft rides over it, a resting one does not."""
 USUAL_ECCENTRICITY_RAD = 0.02
 """Where the rig file gives none: a magnet placed by hand (common practice, no source)."""
 TWICE = 0.25
@@ -114,7 +116,7 @@ class Alignment:
         large = [self.sweeps[name] for name in ("large_up", "large_down") if name in self.sweeps]
         fields = [self.centre_rad + k * math.tau / 6.0 for k in range(-6, 7)]
         inside = [f for f in fields if all(s.field_rad.min() < f < s.field_rad.max() for s in large)]
-        positions, u = hold_positions(large, np.asarray(inside), 0.12)
+        positions, u = hold_positions(large, np.asarray(inside), 0.2)
         direction, pairs = self.following.direction, self.following.value("pole_pairs")
         free = positions + self.following.deflection(0, positions) / pairs
         number = direction * np.arange(len(inside))
@@ -126,7 +128,8 @@ class Alignment:
         arm = self.following.u("arm") / max(self.following.value("arm"), 1e-9) if "arm" in self.following.names else 0.0
         return shifted(
             normal(spread, scatter, "rad", f"{self._source} positions", remedy="more sweeps"),
-            ways=rectangular(0.0, 0.3e-3, "rad", f"{self._source} friction up and down", "more sweeps"),
+            cogging=normal(0.0, COGGING / math.sqrt(6.0) / pairs, "rad", f"{self._source} cogging at rest",
+                           remedy="rest at each vector, both ways"),
             arm=normal(0.0, 0.1 * arm * spread, "rad", f"{self._source} arm taken out", remedy="a better arm"),
         )
 
@@ -216,14 +219,14 @@ def weakest_vector(vectors: Observation | None, sweeps: Mapping[str, Sweep], spe
     if mean < LEAST_CURRENT_A:
         raise MeasurementError("no vector carries any current: supply, enable or more than one lead")
     share = float(np.min(pairs)) / mean
-    # The least of three sound pairs lies under 1 by chance and by what their shaft's place does: 0.5 % (arbitrary).
     instrument = next(iter(spec.instruments_of("supply")), "supply")
     accuracy = spec.instrument[instrument].current_accuracy if instrument in spec.instrument else None
     half = accuracy.half_width(0.0) if accuracy is not None else 2e-3
     # Gain and offset cancel between pairs and idle; linearity is taken to be within the offset's width.
     return shifted(
         rectangular(share, half / mean * (1.0 - share + 0.3), "1", f"instrument.{instrument} linearity"),
-        chance=normal(0.0, 0.003, "1", "currents of sound vectors", remedy="more rounds of the vectors"),
+        # What the place of the shaft and the least of three do (arbitrary, small against any open phase).
+        chance=normal(0.0, 6e-4, "1", "currents of sound vectors", remedy="more rounds of the vectors"),
     )
 
 

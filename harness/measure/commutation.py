@@ -51,7 +51,7 @@ SWING_S = 1.2
 
 
 def procedure(rig: Rig, motor: str) -> list[Observation]:
-    """Drive one motor through the whole check, about 12 s. Raises what the board, the link and the instruments raise."""
+    """Drive one motor through the check, about 12 s. Raises what board, link and instruments raise."""
     spec = rig.spec
     amplitude, steps = strength(spec, motor, rig.declared[motor].max_static_duty)
     start = nearest_vector(spec, motor)

@@ -2,10 +2,11 @@
 
     field = direction p (x + e(x)) + offset + direction asin(r sin(x - hang) + drag)
 
-x is the reading from a place near hanging; r the arm's largest torque over the field's; drag is friction with
-the sign of the motion, damping times speed and inertia times acceleration, in parts of the same
-torque; e(x) = once cos x + twice cos 2x is the part of the sensor's error that a part of a turn can show, its other part looks like pole pairs and is in their budget. Two amplitudes part r
-from p. Motion both ways parts friction; going on through cogging averages it.
+x is the reading from a place near hanging; r the arm's largest torque over the field's; drag is friction with the
+sign of the motion, damping times speed and inertia times acceleration, in parts of the same torque. e(x) =
+once cos x + twice cos 2x is the part of the sensor's error that a part of a turn can show; its other part looks
+like pole pairs and is in their budget. Two amplitudes part r from p, motion both ways parts friction, and going
+on through cogging averages it.
 """
 
 from __future__ import annotations
