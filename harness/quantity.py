@@ -121,14 +121,20 @@ def effective_dof(budget: Mapping[str, Contribution]) -> float:
     (R. Willink, Metrologia 44, 2007, 340: for simultaneous readings the formula otherwise counts
     their degrees of freedom several times).
     """
-    variances: dict[tuple[str, float], float] = {}
-    for source, part in budget.items():
-        key = (evaluation(source), part.dof)
-        variances[key] = variances.get(key, 0.0) + part.u**2
+    variances = evaluations(budget)
     total = math.fsum(variances.values())
     # Ratios, not fourth powers: u^4 of a small number leaves the range of a float.
     weighted = math.fsum((v / total) ** 2 / dof for (_, dof), v in variances.items() if total > 0.0)
     return math.inf if weighted == 0.0 else 1.0 / weighted
+
+
+def evaluations(budget: Mapping[str, Contribution]) -> dict[tuple[str, float], float]:
+    """Variance of each evaluation in a budget, by (name, degrees of freedom)."""
+    variances: dict[tuple[str, float], float] = {}
+    for source, part in budget.items():
+        key = (evaluation(source), part.dof)
+        variances[key] = variances.get(key, 0.0) + part.u**2
+    return variances
 
 
 def rectangular(value: float, half_width: float, unit: str, source: str, remedy: str = "") -> Quantity:

@@ -8,8 +8,9 @@ many quantities there are. Against a model:
     cannot tell  not that, but a deviation of the size that must not go unseen could hide in (K + 1.64) u
     agrees       neither
 
-u is the uncertainty of the difference (what both took from one source cancels), K the Student quantile
-at its effective degrees of freedom, two-sided, for the shared-out risk. Against a requirement (JCGM
+u is the uncertainty of the difference (what both took from one source cancels), K its Student quantile,
+two-sided, for the shared-out risk: at effective degrees of freedom that never understate that risk (see
+harness.coverage.safe_factor). Against a requirement (JCGM
 106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for each risk.
 """
 
@@ -20,7 +21,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
-from harness.coverage import student_quantile
+from harness.coverage import safe_factor
 from harness.quantity import Contribution, Quantity, difference
 from harness.results import Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 
@@ -63,19 +64,14 @@ class Rule:
         """The requirement for a quantity, the one for its motor first."""
         return self.requirements.get(name, self.requirements.get(suffix(name)))
 
-    def factor(self, dof: float) -> float:
-        """K: the two-sided Student quantile for one decision."""
-        return _factor(self.risk_each / 2.0, dof)
+    def factor(self, gap: Quantity) -> float:
+        """K: the two-sided Student quantile of a difference for one decision."""
+        return safe_factor(gap, self.risk_each / 2.0)
 
 
 @lru_cache
 def _share(risk: float, decisions: int) -> float:
     return -math.expm1(math.log1p(-risk) / decisions)
-
-
-@lru_cache(maxsize=65536)
-def _factor(tail: float, dof: float) -> float:
-    return student_quantile(1.0 - tail, dof)
 
 
 def suffix(name: str) -> str:
@@ -117,38 +113,35 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
         note=measurement.note,
     )
     if expectation is None or expectation.quantity is None:
-        needs = expectation.needs if expectation and expectation.needs else "a model of this quantity, or a baseline"
+        stated = expectation.needs.removeprefix("needs ") if expectation else ""
+        needs = stated or "a model of this quantity, or a baseline"
         return replace(verdict, reason=f"needs {needs}")
     expected = expectation.quantity
-    if expected.unit != measured.unit:
+    if (expected.unit or "1") != (measured.unit or "1"):
         raise ValueError(f"{name}: measured in {measured.unit}, expected in {expected.unit}: one of both is wrong")
     gap = difference(measured, expected)
     low, high = expectation.interval or (expected.value, expected.value)
     if measured.exact and expected.exact:
         return _exact(verdict, measured.value, low, high)
-    factor = rule.factor(gap.dof)
-    limits = (low - factor * gap.u, high + factor * gap.u)
-    margin = min(measured.value - limits[0], limits[1] - measured.value)
-    detectable = (high - low) / 2.0 + (factor + CAUGHT_Z) * gap.u
-    verdict = replace(
-        verdict, limits=limits, margin=margin, detectable=detectable,
-        e_n=e_number(_beyond(measured.value, low, high), measured, expected),
-    )
+    allowed = rule.factor(gap) * gap.u
+    limits = (low - allowed, high + allowed)
+    off = _beyond(measured.value, low, high)
+    detectable = (high - low) / 2.0 + allowed + CAUGHT_Z * gap.u
     detect = rule.detect_for(name)
-    if detect is None:
-        return replace(verdict, reason=f"needs detect.\"{suffix(name)}\": the deviation that must not go unseen")
-    must = detect.deviation(expected.value)
-    verdict = replace(verdict, must_detect=must)
-    if margin < 0.0:
-        off = _beyond(measured.value, low, high)
-        return replace(
-            verdict, outcome=Outcome.DIFFERS,
-            reason=f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {factor * gap.u:.2g} allowed",
-        )
-    if detectable > must:
-        seen = f"sees from {detectable:.2g} {_unit(measured)}on, must see {must:.2g}"
-        return replace(verdict, outcome=Outcome.CANNOT_TELL, reason=f"this bench {seen}; {largest(gap)}")
-    return replace(verdict, outcome=Outcome.AGREES)
+    must = None if detect is None else detect.deviation(expected.value)
+    word, reason = Outcome.AGREES, ""
+    if must is None:
+        word, reason = Outcome.NOT_JUDGED, f"needs detect.\"{suffix(name)}\": the deviation that must not go unseen"
+    elif abs(off) > allowed:
+        word = Outcome.DIFFERS
+        reason = f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {allowed:.2g} allowed"
+    elif detectable > must:
+        word = Outcome.CANNOT_TELL
+        reason = f"this bench sees from {detectable:.2g} {_unit(measured)}on, must see {must:.2g}; {largest(gap)}"
+    return replace(
+        verdict, outcome=word, reason=reason, limits=limits, must_detect=must, detectable=detectable,
+        margin=min(measured.value - limits[0], limits[1] - measured.value), e_n=e_number(off, measured, expected),
+    )
 
 
 def _exact(verdict: Verdict, value: float, low: float, high: float) -> Verdict:
@@ -168,8 +161,8 @@ def against_requirement(measurement: Measurement, requirement: Requirement, rule
     conforming inside limit - t u, where only `false_acceptance_risk` of items at the limit would be.
     """
     measured = measurement.quantity
-    refuse = _factor(rule.risk_each, measured.dof) * measured.u
-    accept = _factor(rule.false_acceptance_risk, measured.dof) * measured.u
+    refuse = safe_factor(measured, rule.risk_each) * measured.u
+    accept = safe_factor(measured, rule.false_acceptance_risk) * measured.u
     low = -math.inf if requirement.low is None else requirement.low
     high = math.inf if requirement.high is None else requirement.high
     inside = min(measured.value - low, high - measured.value)
@@ -224,7 +217,7 @@ def repeats_needed(measurement: Measurement, expectation: Expectation, rule: Rul
 
     def sees(times: float) -> bool:
         gap = difference(_averaged(measurement.quantity, times), expectation.quantity)  # type: ignore[arg-type]
-        return (rule.factor(gap.dof) + CAUGHT_Z) * gap.u <= room
+        return (rule.factor(gap) + CAUGHT_Z) * gap.u <= room
 
     if not sees(math.inf):
         return None
