@@ -1,0 +1,53 @@
+"""Noise, codes and age of a sensor at rest."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.errors import MeasurementError
+from harness.measure import standstill
+
+CODE = math.tau / 16384
+
+
+def runs(sigma: float, seed: int, count: int = 3) -> list[np.typing.NDArray[np.float64]]:
+    random = np.random.default_rng(seed)
+    return [np.round((random.uniform(-1, 1) * 9 * CODE + random.normal(0.0, sigma, 256)) / CODE) * CODE
+            for _ in range(count)]
+
+
+@settings(max_examples=40, deadline=None)
+@given(sigma=st.floats(0.5 * CODE, 10.0 * CODE), seed=st.integers(0, 10_000))
+def test_noise_without_its_quantisation(sigma: float, seed: int) -> None:
+    noise = standstill.noise(runs(sigma, seed), CODE, "s")
+    assert abs(noise.value - sigma) < 4.5 * noise.u
+
+
+def test_a_single_code_tells_only_that_noise_is_small() -> None:
+    noise = standstill.noise([np.zeros(256)], CODE, "s")
+    assert noise.value == 0.0
+    assert 0.05 * CODE < noise.u < CODE
+
+
+@pytest.mark.parametrize("ratio", [0.6, 1.1, 3.0])
+def test_expected_codes_are_the_mean_of_many_runs(ratio: float) -> None:
+    counts = [np.unique(run).size for run in runs(ratio * CODE, 1, 300)]
+    mean, deviation = standstill.expected_codes(ratio * CODE, CODE)
+    assert mean == pytest.approx(np.mean(counts), abs=0.15)
+    assert deviation == pytest.approx(np.std(counts), rel=0.35)
+
+
+def test_codes_need_a_whole_run() -> None:
+    with pytest.raises(MeasurementError, match="256 readings"):
+        standstill.distinct_codes([np.zeros(100)], CODE, CODE, "s")
+
+
+def test_age_is_a_mean_with_its_stamp() -> None:
+    age = standstill.age(np.full(100, 86e-6), "s")
+    assert age.value == pytest.approx(86e-6)
+    assert age.u == pytest.approx(standstill.LATCH_S / math.sqrt(3.0))
