@@ -45,7 +45,7 @@ class Loop:
     """One motor in closed loop, the other off."""
 
     def __init__(self, parameters: Parameters, firmware: Firmware, name: str, setting_v: float, parts: int) -> None:
-        self._plant = Plant(at_20_c(parameters), parts=parts)
+        self.plant = Plant(at_20_c(parameters), parts=parts)
         self._firmware = firmware
         self._index = list(parameters.motors).index(name)
         self._motor = parameters.motors[name]
@@ -54,26 +54,26 @@ class Loop:
         held_passes, rest_s = divmod(firmware.late_s, firmware.period_s)
         self._held: deque[float] = deque([0.0] * round(held_passes))
         self._put_out_ns = [round((delay + rest_s) * 1e9) for delay in PUT_OUT_S]
-        supply = self._plant.supply
+        supply = self.plant.supply
         supply.set_voltage_v(setting_v)
         supply.set_current_limit_a(CURRENT_LIMIT_A)
         supply.set_protection_v(PROTECTION_V)
         supply.set_output(True)
-        self._plant.advance_to(100 * self._period_ns)
+        self.plant.advance_to(100 * self._period_ns)
         self._pass = 100
         self.target_rad = self._read(self._time_ns())
-        self._plant.set_enabled(self._index, True)
+        self.plant.set_enabled(self._index, True)
 
     def _time_ns(self) -> int:
         return self._pass * self._period_ns + PHASE_NS
 
     def _read(self, t_ns: int) -> float:
-        theta = self._plant.shaft_rad(self._index, t_ns - round(self._motor.sensor.latency_s * 1e9))
+        theta = self.plant.shaft_rad(self._index, t_ns - round(self._motor.sensor.latency_s * 1e9))
         return reading_rad(self._motor, theta)
 
     def _once(self) -> float:
         """One pass of the firmware; the reading it used."""
-        firmware, plant = self._firmware, self._plant
+        firmware, plant = self._firmware, self.plant
         latch_ns = self._time_ns()
         plant.advance_to(latch_ns)
         reading = self._read(latch_ns)
@@ -95,7 +95,7 @@ class Loop:
         initial = readings[0]
         self.target_rad = set_point_rad
         resting = 0
-        shaft = self._plant.motors[self._index].shaft
+        shaft = self.plant.motors[self._index].shaft
         needed = round(rest_s / self._firmware.period_s)
         least, most = (round(seconds / self._firmware.period_s) for seconds in (at_least_s, at_most_s))
         while len(readings) < most and (len(readings) < least or resting < needed):

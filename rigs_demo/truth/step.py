@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import log, pi
 from random import Random
 from statistics import fmean
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigs_demo.plant.drawing import Table
 from rigs_demo.plant.parameters import MotorParameters, Parameters
@@ -23,9 +25,12 @@ from rigs_demo.truth.loop import Loop, Move
 from rigs_demo.truth.static import Still
 from rigs_demo.truth.stiffness import follows, loop_slope
 
+Readings = NDArray[np.float64]
 SIZES_RAD = tuple(float(x) for x in np.linspace(0.054, 0.066, 10))
 LARGE_RAD = 0.4
 LEAST_SWING_RAD = 0.01
+FEWEST_PAIRS = 4
+"""Pairs of swings below which a line through them says nothing (arbitrary)."""
 GRID_WAIT_S = 50e-6
 """Duties act at the plant's next 100 us: half of that on the mean."""
 
@@ -45,20 +50,35 @@ def step(parameters: Parameters, rig: Table, name: str, firmware: Firmware, part
     }
     setting_v = float(rig["supply"]["voltage_v"]["value"])
     small, large = run(Loop(parameters, firmware, name, setting_v, parts), motor.arm.hang_reading_rad, name)
-    if not all(move.still for move in small):
+    band_rad = 3.0 * motor.sensor.noise_rad
+    seen = [Response.of(move, band_rad) for move in small if swings_and_rests(move)]
+    if len(seen) < len(small):
         return values
-    seen = [Response.of(move, 3.0 * motor.sensor.noise_rad) for move in small]
     values["natural_frequency"] = (fmean(response.natural_rad_s for response in seen), "rad/s")
-    values["decay"] = (decay([response.swings for response in seen]), "1")
     values["rise_time"] = (fmean(response.rise_s for response in seen), "s")
     values["overshoot"] = (fmean(response.overshoot for response in seen), "1")
     values["settling_time"] = (fmean(response.settling_s for response in seen), "s")
     values["steady_state_error"] = (fmean(response.error_rad for response in seen), "rad")
-    if all(move.still for move in large):
-        seen = [Response.of(move, 3.0 * motor.sensor.noise_rad) for move in large]
+    pairs = swing_pairs([response.swings for response in seen])
+    if len(pairs) >= FEWEST_PAIRS:
+        values["decay"] = (decay(pairs), "1")
+    if all(swings_and_rests(move) for move in large):
+        seen = [Response.of(move, band_rad) for move in large]
         values["large_rise_time"] = (fmean(response.rise_s for response in seen), "s")
         values["large_overshoot"] = (fmean(response.overshoot for response in seen), "1")
     return values
+
+
+def swings_and_rests(move: Move) -> bool:
+    """True for a response that can be read off: it turned back at least twice, and came to rest."""
+    if not move.still:
+        return False
+    return len(turning_points(shares(move))[0]) >= 2
+
+
+def shares(move: Move) -> Readings:
+    """Readings as shares of the way from the initial to the final one."""
+    return (np.array(move.reading_rad) - move.initial_rad) / (move.final_rad - move.initial_rad)
 
 
 def run(loop: Loop, hang_rad: float, name: str) -> tuple[list[Move], list[Move]]:
@@ -105,12 +125,10 @@ class Response:
 
     @classmethod
     def of(cls, move: Move, band_rad: float) -> Response:
-        """Read it off. Raises ValueError where the shaft did not even turn back twice."""
+        """Read it off a response that swings and rests."""
         initial, final = move.initial_rad, move.final_rad
-        share = (np.array(move.reading_rad) - initial) / (final - initial)
+        share = shares(move)
         times, extremes = turning_points(share)
-        if len(times) < 2:
-            raise ValueError("step: no two turning points")
         last = min(3, len(times)) - 1
         way = 1.0 if move.set_point_rad > initial else -1.0
         size = abs(final - initial)
@@ -119,7 +137,7 @@ class Response:
         entered = entry(share, int(outside[-1]), max(0.02, band_rad / size))
         return cls(
             natural_rad_s=last * pi / ((times[last] - times[0]) * move.period_s),
-            swings=[abs(b - a) * size for a, b in zip(extremes, extremes[1:], strict=False)],
+            swings=[abs(b - a) * size for a, b in pairwise(extremes)],
             rise_s=(crossing(share, 0.9) - crossing(share, 0.1)) * move.period_s,
             overshoot=extremes[0] - 1.0,
             settling_s=(entered - middle) * move.period_s,
@@ -127,7 +145,7 @@ class Response:
         )
 
 
-def turning_points(share: np.ndarray) -> tuple[list[float], list[float]]:
+def turning_points(share: Readings) -> tuple[list[float], list[float]]:
     """(instants in passes, values) of the extremes, each by the parabola through three points; rests are none."""
     times: list[float] = []
     values: list[float] = []
@@ -143,25 +161,24 @@ def turning_points(share: np.ndarray) -> tuple[list[float], list[float]]:
     return times, values
 
 
-def crossing(share: np.ndarray, level: float) -> float:
+def crossing(share: Readings, level: float) -> float:
     """First instant, in passes, at which the response reaches a level."""
     k = int(np.argmax(share >= level))
     return float(k - 1 + (level - share[k - 1]) / (share[k] - share[k - 1]))
 
 
-def entry(share: np.ndarray, last_outside: int, band: float) -> float:
+def entry(share: Readings, last_outside: int, band: float) -> float:
     """Instant, in passes, of the last entry into the band about 1."""
     before, after = abs(share[last_outside] - 1.0), abs(share[last_outside + 1] - 1.0)
     return float(last_outside + (before - band) / (before - after))
 
 
-def decay(all_swings: Sequence[Sequence[float]]) -> float:
-    """Viscous part of the decay a half cycle: -ln q of next = q swing - c, over all pairs of swings."""
-    pairs = [
-        (swing, following)
-        for swings in all_swings
-        for swing, following in zip(swings, swings[1:], strict=False)
-        if following >= LEAST_SWING_RAD
-    ]
+def swing_pairs(all_swings: Sequence[Sequence[float]]) -> list[tuple[float, float]]:
+    """(swing, next swing) wherever both are large enough."""
+    return [(one, two) for swings in all_swings for one, two in pairwise(swings) if two >= LEAST_SWING_RAD]
+
+
+def decay(pairs: Sequence[tuple[float, float]]) -> float:
+    """Viscous part of the decay a half cycle: -ln q of next = q swing - c, by least squares."""
     swing, following = np.array(pairs).T
     return -log(float(np.polyfit(swing, following, 1)[0]))

@@ -1,0 +1,79 @@
+"""Angle sensor: word, parity, age, pulse-width frame, errors once and twice a turn."""
+
+from __future__ import annotations
+
+from math import tau
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rigs_demo.plant import drawing
+from rigs_demo.plant.sensor import PULSE_CLOCKS, PULSE_HEADER, Sensor, reading_rad, shaft_at_reading, with_parity
+from tests.software.plant.rigs import MS, place, powered, rig
+
+GATE = drawing.load("sluice").motors["gate"]
+
+
+@given(st.integers(0, 0x7FFF))
+def test_parity_is_even_over_the_whole_word(word: int) -> None:
+    assert with_parity(word).bit_count() % 2 == 0
+    assert with_parity(word) & 0x7FFF == word
+
+
+@given(st.floats(-20.0, 20.0))
+def test_a_reading_leads_back_to_its_shaft_angle(theta: float) -> None:
+    assert shaft_at_reading(GATE, reading_rad(GATE, theta)) == pytest.approx(theta, abs=1e-9)
+
+
+def test_readings_scatter_by_the_noise_about_the_reading() -> None:
+    sensor = Sensor(GATE, "gate", 1, lambda _: 1.0)
+    codes = [sensor.word(0) & 0x3FFF for _ in range(4000)]
+    mean = sum(codes) / len(codes)
+    spread = (sum((code - mean) ** 2 for code in codes) / len(codes)) ** 0.5
+    noise_codes = GATE.sensor.noise_rad / tau * 16384
+    assert mean == pytest.approx(reading_rad(GATE, 1.0) / tau * 16384, abs=0.1)
+    assert spread == pytest.approx((noise_codes**2 + 1.0 / 12.0) ** 0.5, rel=0.05)
+
+
+def test_a_word_is_as_old_as_its_latency() -> None:
+    asked: list[int] = []
+
+    def theta_at(t_ns: int) -> float:
+        asked.append(t_ns)
+        return 0.0
+
+    sensor = Sensor(GATE, "gate", 1, theta_at)
+    sensor.word(10 * MS)
+    assert asked == [10 * MS - round(GATE.sensor.latency_s * 1e9)]
+
+
+def test_an_error_is_flagged_with_right_parity() -> None:
+    sensor = Sensor(GATE, "gate", 1, lambda _: 0.0)
+    sensor.error = True
+    word = sensor.word(0)
+    assert word & 1 << 14
+    assert word.bit_count() % 2 == 0
+
+
+@given(st.integers(0, 10**9))
+def test_a_pulse_frame_is_the_same_however_often_it_is_looked_at(t_ns: int) -> None:
+    sensor = Sensor(GATE, "gate", 1, lambda _: 2.0)
+    rising, high, period = sensor.pulse(t_ns)
+    assert sensor.pulse(t_ns) == sensor.pulse(rising) == (rising, high, period)
+    assert rising <= t_ns < rising + period
+    code = high * PULSE_CLOCKS / period - PULSE_HEADER
+    assert code == pytest.approx(
+        reading_rad(GATE, 2.0) / tau * 4096, abs=8.0 * 4096 * GATE.sensor.pulse_noise_rad / tau + 1
+    )
+
+
+def test_a_moving_shaft_is_read_where_it_was() -> None:
+    parameters = rig({"rotor_inertia_kg_m2": 1e3, "arm": None, "cogging_n_m": 0.0})
+    plant = powered(parameters)
+    place(plant, 0, 1.0, 10.0)
+    begun = plant.time_ns
+    plant.advance_to(begun + 5 * MS)
+    for back_ns in (0, 130_000, 1_770_000, 4_000_000):
+        expected = 1.0 + 10.0 * (5 * MS - back_ns) * 1e-9
+        assert plant.shaft_rad(0, begun + 5 * MS - back_ns) == pytest.approx(expected, abs=1e-6)

@@ -1,0 +1,181 @@
+"""True values against solutions that share nothing with the plant, and against the list of quantities."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import replace
+from functools import cache
+from math import cos, pi, sin, sqrt, tau
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.optimize import fsolve
+
+from harness.catalogue import CHECKS, quantities_of
+from rigs_demo.plant import drawing
+from rigs_demo.plant.parameters import DriverParameters, MotorParameters
+from rigs_demo.truth import Entry, truth
+from rigs_demo.truth.commutation import distinct_codes
+from rigs_demo.truth.firmware import read_firmware
+from rigs_demo.truth.gather import gather
+from rigs_demo.truth.static import Still
+from rigs_demo.truth.step import step
+from rigs_demo.truth.stiffness import loop_slope
+
+ROOT = Path(__file__).resolve().parents[3]
+SLUICE = drawing.load("sluice")
+LEFT_OUT = {"gate.step.loop_jitter", "wheel.step.loop_jitter"}
+
+
+@cache
+def nominal() -> dict[str, Entry]:
+    """The sluice rig's true values."""
+    return truth("sluice")
+
+
+def value(name: str) -> float:
+    return nominal()[name]["value"]
+
+
+def torque(motor: MotorParameters, driver: DriverParameters, field: float, level: float, electrical: float) -> float:
+    """Static torque by Kirchhoff in phases, solved by a general root finder."""
+    places = np.array([0.0, 1.0, 2.0]) * tau / 3.0
+    dead = driver.dead_time_s * driver.carrier_hz
+    ohm = motor.resistance_ohm + driver.on_resistance_ohm
+    duty = 0.5 + 0.5 * level * np.cos(field - places)
+
+    def open_nodes(ab: np.ndarray) -> list[float]:
+        i = np.array([ab[0], ab[1], -ab[0] - ab[1]])
+        sign = i / np.sqrt(i**2 + driver.zero_crossing_a**2)
+        volts = (duty - dead * sign) * SLUICE.supply.voltage_v - 2.0 * dead * driver.diode_drop_v * sign - ohm * i
+        return [volts[0] - volts[1], volts[1] - volts[2]]
+
+    a, b = fsolve(open_nodes, [0.1 * cos(field), 0.1 * cos(field - places[1])], xtol=1e-11)
+    i = np.array([a, b, -a - b])
+    half_h = (motor.inductance_d_h - motor.inductance_q_h) / 2.0
+    at = electrical - places
+    reluctance = 2.0 / 3.0 * half_h * float(i @ np.sin(np.add.outer(at, at)) @ i)
+    return motor.pole_pairs * (-motor.flux_linkage_v_s * float(i @ np.sin(at)) - reluctance)
+
+
+@pytest.mark.parametrize("name", ["gate", "wheel"])
+def test_static_torques_agree_with_an_independent_solution(name: str) -> None:
+    motor, driver = SLUICE.motors[name], SLUICE.driver
+    still = Still(motor, driver, SLUICE.supply.voltage_v)
+    for k in range(12):
+        field, ahead = 0.55 * k, 0.4 * k
+        expected = torque(motor, driver, field, 0.6, field - ahead)
+        assert still.at(field, 0.6, field - ahead).torque_n_m == pytest.approx(expected, rel=1e-8, abs=1e-12)
+    turns = np.arange(12) * tau / 12.0 + 0.01
+    peak = np.mean([2.0 * sin(a) * torque(motor, driver, f, 0.6, f - a) for f in turns for a in turns])
+    assert value(f"{name}.stiffness.open_loop") == pytest.approx(motor.pole_pairs * peak, rel=3e-4)
+    clip = np.mean([torque(motor, driver, f, 0.4, f - pi / 2.0) for f in turns])
+    assert value(f"{name}.stiffness.clip_torque") == pytest.approx(clip, rel=2e-3)
+
+
+def test_torque_per_ampere_is_flux_alone() -> None:
+    motor = SLUICE.motors["gate"]
+    expected = 1.5 * motor.pole_pairs * motor.flux_linkage_v_s
+    assert value("gate.stiffness.torque_per_ampere") == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_loop_swings_and_decays_as_its_stiffness_says() -> None:
+    motor = SLUICE.motors["gate"]
+    assert motor.arm is not None
+    weight = motor.arm.mass_kg * SLUICE.gravity_m_s2 * motor.arm.length_m
+    stiffness = value("gate.stiffness.closed_loop")
+    # Dead time makes the loop a little softer over a small swing than its slope outside the dead zone.
+    own = sqrt((stiffness + weight) / motor.inertia_kg_m2)
+    assert value("gate.step.natural_frequency") == pytest.approx(own, rel=0.04)
+    taken = value("gate.step.delay") + 0.5e-3
+    damping = (value("gate.step.stability_margin") - 1.0) * stiffness * taken
+    expected = pi * damping / (2.0 * motor.inertia_kg_m2 * own)
+    assert value("gate.step.decay") == pytest.approx(expected, rel=0.15)
+
+
+def test_a_finer_step_moves_the_response_by_less_than_anything_measured() -> None:
+    firmware = read_firmware("sluice")
+    rig = drawing.rig_table("sluice")
+    fine = step(SLUICE, rig, "wheel", firmware, parts=2)
+    for quantity in ("natural_frequency", "rise_time", "overshoot", "large_overshoot"):
+        assert value(f"wheel.step.{quantity}") == pytest.approx(fine[quantity][0], rel=1e-3)
+
+
+def test_distinct_codes_are_what_a_simulation_counts() -> None:
+    noise = np.random.default_rng(1)
+    sigma = 4.2e-4 / tau * 16384
+    drawn = np.round(noise.uniform(-0.5, 0.5, (2000, 1)) + noise.normal(0.0, sigma, (2000, 256)))
+    counted = np.mean([len(np.unique(row)) for row in drawn])
+    assert distinct_codes(4.2e-4, 14) == pytest.approx(counted, rel=0.01)
+
+
+def test_every_listed_quantity_has_a_true_value_but_those_left_out() -> None:
+    listed = {
+        f"{motor}.{check.name}.{quantity}"
+        for check in CHECKS
+        if check.per_motor
+        for motor in SLUICE.motors
+        for quantity in check.quantities
+    }
+    for check in CHECKS:
+        if not check.per_motor:
+            listed |= {f"{check.name}.{quantity}" for quantity in quantities_of(check, SLUICE.motors)}
+    assert set(nominal()) == listed - LEFT_OUT
+    assert all(np.isfinite(entry["value"]) and entry["unit"] for entry in nominal().values())
+
+
+def test_the_command_prints_the_same_as_json() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "rigs_demo", "truth", "handwheel", "--plant-seed", "4"],
+        cwd=ROOT, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert json.loads(done.stdout) == truth("handwheel", 4)
+
+
+def test_a_drawn_plant_has_truths_of_its_own() -> None:
+    drawn = gather("sluice", 5, (), responses=False)
+    assert drawn["gate.thermal.resistance"][0] == drawing.load("sluice", 5).motors["gate"].resistance_ohm
+    assert drawn["gate.stiffness.closed_loop"][0] != value("gate.stiffness.closed_loop")
+
+
+@pytest.mark.parametrize(
+    ("fault", "name", "ratio"),
+    [
+        ("slack-gain", "gate.stiffness.closed_loop", 0.5),
+        ("faded-magnet", "gate.stiffness.torque_per_ampere", 0.85),
+        ("drooping-supply", "gate.stiffness.supply_voltage", 0.9),
+        ("loose-winding", "gate.thermal.fast_rise", 1.5),
+        ("crossed-leads", "gate.commutation.direction", -1.0),
+        ("extra-pole-pair", "gate.commutation.pole_pairs", 12.0 / 11.0),
+    ],
+)
+def test_a_fault_moves_the_truth_that_it_is_about(fault: str, name: str, ratio: float) -> None:
+    assert gather("sluice", None, (fault,), responses=False)[name][0] / value(name) == pytest.approx(ratio, rel=0.05)
+
+
+def test_an_open_lead_leaves_a_vector_without_current() -> None:
+    found = gather("sluice", None, ("broken-lead=1",), responses=False)
+    assert found["gate.commutation.weakest_vector"][0] < 0.01
+
+
+def test_a_loop_that_lacks_its_pace_has_no_step_response() -> None:
+    assert not any(".step." in name for name in truth("handwheel"))
+
+
+def test_a_late_loop_shows_in_the_delay() -> None:
+    late = step(SLUICE, drawing.rig_table("sluice"), "gate", read_firmware("sluice", ("late-loop=0.001",)))
+    assert late["delay"][0] - value("gate.step.delay") == pytest.approx(1e-3)
+    assert late["stability_margin"][0] < value("gate.step.stability_margin")
+    assert "rise_time" not in late or late["decay"][0] < value("gate.step.decay")
+
+
+def test_misalignment_costs_the_cosine() -> None:
+    motor = SLUICE.motors["gate"]
+    turned = replace(motor, electrical_offset_rad=motor.electrical_offset_rad + 0.3)
+    firmware = read_firmware("sluice")
+    still = [Still(m, SLUICE.driver, 12.0) for m in (motor, turned)]
+    ratio = loop_slope(turned, still[1], firmware, 0) / loop_slope(motor, still[0], firmware, 0)
+    assert ratio == pytest.approx(cos(0.3), abs=0.01)
