@@ -32,6 +32,8 @@ WITHIN = 0.004
 TRIES = 8
 LEAST_SHARE = 0.25
 """Of the current that the rig file's resistance allows: below it, the circuit is taken for open (arbitrary)."""
+LEAST_CURRENT_A, LEAST_VOLTS = 0.005, 0.7
+"""The same where the rig file has no resistance: amperes, and share of the driver's volts that the winding has."""
 
 
 class Reading(NamedTuple):
@@ -57,12 +59,17 @@ class Heating:
     def __init__(self, rig: Rig, motor: str, dead_share: float) -> None:
         supply, meter = rig.supply, rig.multimeter(motor)
         if supply is None or meter is None:
-            raise MissingCapability(f"{motor}: thermal rise needs a supply and a multimeter across two terminals: "
-                                    "add an [instrument.NAME] of each class")
+            raise MissingCapability(
+                f"{motor}: thermal rise needs a supply and a multimeter across two terminals: "
+                "add an [instrument.NAME] of each class"
+            )
         self.rig, self.motor = rig, motor
         self._supply, self._meter = supply, meter
-        across = next(entry.across for entry in rig.spec.instrument.values()
-                      if entry.across is not None and entry.across[0].split(".")[0] == motor)
+        across = next(
+            entry.across
+            for entry in rig.spec.instrument.values()
+            if entry.across is not None and entry.across[0].split(".")[0] == motor
+        )
         self._phases = tuple("ABC".index(terminal.split(".")[1]) for terminal in across)
         self._dead_share = dead_share
         self._largest = 2.0 * (rig.declared[motor].max_static_duty - 0.5)
@@ -75,8 +82,9 @@ class Heating:
         self._service.__enter__()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         try:
             if error is None:
                 self._service.finish("q")
@@ -147,14 +155,7 @@ class Heating:
         """
         self.set(FIRST_DIFFERENCE, RAMP_S)
         self.wait(0.3)
-        current = self.current_a(self.read())
-        ohm, volts = self.rig.spec.motor[self.motor].resistance_ohm, self.rig.spec.supply.voltage_v
-        usual = FIRST_DIFFERENCE * volts.value / (2.0 * ohm.value) if ohm is not None else 0.02
-        if current < LEAST_SHARE * usual:
-            raise MeasurementError(
-                f"{self.motor}: {current * 1e3:.0f} mA at a difference of duties of {FIRST_DIFFERENCE:g}, expected "
-                f"about {usual * 1e3:.0f} mA: no path through the two phases at the multimeter; look for an open lead"
-            )
+        current = self._checked_path(self.read())
         for _ in range(TRIES):
             # Volts lost to dead time do not grow with the current: the first scaling falls short of it or over.
             wanted = 2.0 * self._dead_share + (self.difference - 2.0 * self._dead_share) * CURRENT_A / current
@@ -169,3 +170,25 @@ class Heating:
             if abs(current / CURRENT_A - 1.0) < WITHIN:
                 return self.difference
         raise MeasurementError(f"{self.motor}: phase current does not settle at {CURRENT_A:g} A, found {current:.3f} A")
+
+    def _checked_path(self, first: Reading) -> float:
+        """Phase current of the first look. Raises MeasurementError where it takes another way, or none.
+
+        With one of the two leads open, half of the voltage drives a current through the third phase.
+        """
+        current = self.current_a(first)
+        ohm, volts = self.rig.spec.motor[self.motor].resistance_ohm, self.rig.spec.supply.voltage_v.value
+        if ohm is not None:
+            usual = FIRST_DIFFERENCE * volts / (2.0 * ohm.value)
+            open_lead = current < LEAST_SHARE * usual
+            expected = f"about {usual * 1e3:.0f} mA"
+        else:
+            usual_v = (FIRST_DIFFERENCE - 2.0 * self._dead_share) * volts
+            open_lead = current < LEAST_CURRENT_A or first.volts_v < LEAST_VOLTS * usual_v
+            expected = f"more, and about {usual_v:.2g} V across them (found {first.volts_v:.2g} V)"
+        if open_lead:
+            raise MeasurementError(
+                f"{self.motor}: {current * 1e3:.0f} mA at a difference of duties of {FIRST_DIFFERENCE:g}, expected "
+                f"{expected}: no path through the two phases at the multimeter; look for an open lead"
+            )
+        return current

@@ -67,17 +67,20 @@ def heating(
     power = current_a**2 * resistance_ohm * (conductor_k + room_c) / (conductor_k + REFERENCE_C)
     feedback = power / (conductor_k + room_c)
     capacity = np.array([per_phase_j_k, per_phase_j_k, housing_j_k])  # the phase at rest, one heated phase, housing
-    flow = np.array([
-        [-per_phase_w_k, 0.0, per_phase_w_k],
-        [0.0, feedback - per_phase_w_k, per_phase_w_k],
-        [per_phase_w_k, 2.0 * per_phase_w_k, -3.0 * per_phase_w_k - 1.0 / housing_k_w],
-    ])
+    flow = np.array(
+        [
+            [-per_phase_w_k, 0.0, per_phase_w_k],
+            [0.0, feedback - per_phase_w_k, per_phase_w_k],
+            [per_phase_w_k, 2.0 * per_phase_w_k, -3.0 * per_phase_w_k - 1.0 / housing_k_w],
+        ]
+    )
     rates, shapes = np.linalg.eig(flow / capacity[:, None])
     final = np.linalg.solve(flow, np.array([0.0, -power, 0.0]))
     amplitudes = (shapes[1] * np.linalg.solve(shapes, final)).real
     order = np.argsort(-rates.real)
     return Heating(
-        final_k=float(final[1]), amplitudes_k=tuple(float(amplitudes[k]) for k in order),
+        final_k=float(final[1]),
+        amplitudes_k=tuple(float(amplitudes[k]) for k in order),
         times_s=tuple(float(-1.0 / rates.real[k]) for k in order),
     )
 
@@ -143,15 +146,25 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     dead_time = dead.quantity("s") if dead is not None else exact(declared.dead_time_s, "s")
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
     return [
-        _predicted(f"{prefix}.resistance", "ohm", "as the rig file says, at 20 degC",
-                   {"resistance_ohm": table["resistance_ohm"]}, _itself),
+        _predicted(
+            f"{prefix}.resistance",
+            "ohm",
+            "as the rig file says, at 20 degC",
+            {"resistance_ohm": table["resistance_ohm"]},
+            _itself,
+        ),
         _predicted(f"{prefix}.rise", "K", MODEL, table, of(lambda h: h.final_k)),
         _predicted(f"{prefix}.fast_rise", "K", MODEL, table, of(lambda h: h.fast_rise_k)),
         _predicted(f"{prefix}.fast_time", "s", MODEL, table, of(lambda h: h.fast_time_s)),
         _predicted(f"{prefix}.slow_time", "s", MODEL, table, of(lambda h: h.times_s[0])),
-        _predicted(f"{prefix}.driver_rise", "K", DRIVER_MODEL, _driver_inputs(spec),
-                   lambda thermal_k_w, on_ohm, dead_time_s: driver_rise_k(thermal_k_w, on_ohm, dead_time_s, carrier_hz),
-                   {"dead_time_s": dead_time}),
+        _predicted(
+            f"{prefix}.driver_rise",
+            "K",
+            DRIVER_MODEL,
+            _driver_inputs(spec),
+            lambda thermal_k_w, on_ohm, dead_time_s: driver_rise_k(thermal_k_w, on_ohm, dead_time_s, carrier_hz),
+            {"dead_time_s": dead_time},
+        ),
     ]
 
 
@@ -175,6 +188,4 @@ def overlay(
         tuple(curve(**{**values, short: values[short] + sign * entry.u}) for sign in (1.0, -1.0))
         for short, entry in known.items()
     ]
-    return [
-        (middle.at(t_s), math.hypot(*((high.at(t_s) - low.at(t_s)) / 2.0 for high, low in ends))) for t_s in x
-    ]
+    return [(middle.at(t_s), math.hypot(*((high.at(t_s) - low.at(t_s)) / 2.0 for high, low in ends))) for t_s in x]

@@ -1,0 +1,228 @@
+"""What a heating curve says, with what its instruments, the dead time and the start may get wrong.
+
+Resistance of every sample, two exponentials through it, and its ends as temperatures. Cold and hot share the
+sources of their instruments, so that what cancels in a ratio is not counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.bench.reading import Reading
+from harness.errors import MeasurementError
+from harness.measure.exponential import Approach, approach
+from harness.measure.heating import CURRENT_A, phase_current
+from harness.measure.resistance import reciprocal_coefficient_c, temperature_c
+from harness.observation import Observation
+from harness.quantity import Quantity, combine, propagate, rectangular, repeats, scaled, shifted
+from harness.rigfile import RigSpec
+
+Array = NDArray[np.float64]
+REFERENCE_C = 20.0
+RAMP_DOUBT_S = 0.05
+"""Half-width of the instant at which heating began (arbitrary: a sixth of the ramp)."""
+FAST_RISE_DOUBT, FAST_TIME_DOUBT = 0.01, 0.02
+"""Relative half-widths. The third phase, not heated, gives a second fast term with nearly the same time; two terms
+stand for three (from the closed form over the tolerances of a rig file: 0.6 % of the rise, 0.3 % of the time)."""
+DRIVER_STEP_K = 0.1
+"""Half-width of the driver's temperature: a step of a board's 12 bit converter at 10 mV/K (handbook)."""
+
+
+class HeatingCurve:
+    """One heating curve as resistance, with what its instruments and the dead time may get wrong."""
+
+    def __init__(self, heating: Observation, cold: Observation, spec: RigSpec, motor: str) -> None:
+        self.spec, self.motor, self.source = spec, motor, heating.name
+        self.k_c = conductor_k(spec, motor)
+        self._conditions = conditions = heating.conditions
+        self._idle = [float(value) for value in _numbers(conditions["idle_a"])]
+        carrier_hz = float(str(conditions["carrier_hz"]))
+        known = spec.firmware.dead_time_s
+        dead_s = float(str(conditions["dead_time_s"]))
+        dead = (
+            known.quantity("s")
+            if known is not None
+            else rectangular(dead_s, 0.3 * dead_s, "s", "dead time declared", "state firmware.dead_time_s")
+        )
+        self._dead_share = scaled(dead, carrier_hz, "1")
+        self._volts, self._supply, self._difference = (heating.si(name) for name in ("volts", "supply", "difference"))
+        self.current = np.asarray(
+            (self._supply - float(np.mean(self._idle))) / (self._difference - 2.0 * self._dead_share.value),
+            dtype=np.float64,
+        )
+        if not np.all(self.current > 0.0):
+            raise MeasurementError(f"{motor}: no phase current while heating")
+        self.ohm = self._volts / (2.0 * self.current)
+        self.curve: Approach = approach(heating.si("t"), self.ohm, "ohm", self.source)
+        name, accuracy = next(
+            (name, entry.temperature_accuracy)
+            for name, entry in spec.instrument.items()
+            if entry.class_ == "thermometer"
+        )
+        if accuracy is None:
+            raise MeasurementError(f"instrument.{name}: a thermometer needs its accuracy")
+        self.room_cold, self.room_hot = (
+            Reading(name=name, function="temperature", value=float(value), unit="degC", accuracy=accuracy).quantity()
+            for value in _numbers(conditions["room_c"])
+        )
+        # What is left of earlier heat decays with the housing: as much again as it fell between two looks.
+        left = 2.0 * abs(float(str(cold.conditions["drift"]))) * (self.k_c + self.room_cold.value)
+        self._warm = rectangular(0.0, left, "K", f"{motor} not wholly cold", "let it cool for longer")
+        self._start = self._with_instruments(self.curve.start, 0)
+        self._final = self._with_instruments(self.curve.final, -1)
+
+    def _phase_current(self, place: int) -> Quantity:
+        """Phase current of one sample with its type B contributions, A."""
+        supply_name, entry = next((n, e) for n, e in self.spec.instrument.items() if e.class_ == "supply")
+        if entry.current_accuracy is None:
+            raise MeasurementError(f"instrument.{supply_name}: a supply needs its current_accuracy")
+        accuracy = entry.current_accuracy
+
+        def read(value: float) -> Quantity:
+            return Reading(name=supply_name, function="current", value=value, unit="A", accuracy=accuracy).quantity()
+
+        mean = repeats(self._idle, "A", f"{self.source} idle current")
+        idle = combine(((1.0, read(mean.value)), (1.0, combine(((1.0, mean), (-1.0, _bare(mean))), "A"))), "A")
+        difference = float(self._difference[place])
+        return propagate(
+            lambda supply_a, idle_a, dead_share: phase_current(supply_a, idle_a, difference, dead_share),
+            "A",
+            supply_a=read(float(self._supply[place])),
+            idle_a=idle,
+            dead_share=self._dead_share,
+        )
+
+    def _with_instruments(self, fitted: Quantity, place: int) -> Quantity:
+        """A level of the fit with the type B contributions at a sample near it; cold and hot share their sources."""
+        name, accuracy = next(
+            (n, e.voltage_accuracy)
+            for n, e in self.spec.instrument.items()
+            if e.class_ == "multimeter" and e.across is not None and e.across[0].split(".")[0] == self.motor
+        )
+        if accuracy is None:
+            raise MeasurementError(f"instrument.{name}: a multimeter needs its voltage_accuracy")
+        volts = Reading(
+            name=name, function="voltage", value=float(self._volts[place]), unit="V", accuracy=accuracy
+        ).quantity()
+        ohm = propagate(lambda v, i: v / (2.0 * i), "ohm", v=volts, i=self._phase_current(place))
+        return combine(((1.0, fitted), (1.0, ohm), (-1.0, _bare(ohm))), "ohm")
+
+    def _refer(self, rise: Quantity, hot_ratio: float) -> Quantity:
+        """To exactly CURRENT_A and a room of 20 degC: rise goes as I^2 R, and R grows with the rise and the room."""
+        times = np.gradient(np.arange(self.current.size, dtype=np.float64))
+        mean = float(np.average(self.current, weights=times))
+        last = self._phase_current(-1)
+        current = combine(((1.0, last),), "A")
+        return propagate(
+            lambda k, i, room_c: (
+                k
+                * (CURRENT_A / (i * mean / last.value)) ** (2.0 * hot_ratio)
+                * (self.k_c + REFERENCE_C)
+                / (self.k_c + room_c)
+            ),
+            "K",
+            k=rise,
+            i=current,
+            room_c=self.room_cold,
+        )
+
+    def resistance(self) -> Quantity:
+        """Per phase, at 20 degC."""
+        cold = combine(((1.0, self.room_cold), (1.0, self._warm)), "degC")
+        began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
+        return propagate(
+            lambda ohm, at_c: ohm * (self.k_c + REFERENCE_C) / (self.k_c + at_c),
+            "ohm",
+            ohm=shifted(self._start, began=began),
+            at_c=cold,
+        )
+
+    def _first_slope(self) -> float:
+        """ohm/s at the start."""
+        curve = self.curve
+        fast = (
+            0.0
+            if curve.fast_change is None or curve.fast_time is None
+            else (curve.fast_change.value / curve.fast_time.value)
+        )
+        return curve.slow_change.value / curve.slow_time.value + fast
+
+    def rise(self) -> Quantity:
+        """Final rise over the room."""
+        began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
+        raw = propagate(
+            lambda hot, cold, cold_c, warm, room_c: temperature_c(hot / cold, cold_c + warm, self.k_c) - room_c,
+            "K",
+            hot=self._final,
+            cold=shifted(self._start, began=began),
+            cold_c=self.room_cold,
+            warm=self._warm,
+            room_c=self.room_hot,
+        )
+        return self._refer(raw, self._final.value / self._start.value)
+
+    def fast_rise(self, change: Quantity) -> Quantity:
+        """Part of the rise with the fast time."""
+        raw = propagate(
+            lambda ohm, cold, cold_c: ohm / cold * (self.k_c + cold_c),
+            "K",
+            ohm=change,
+            cold=self._start,
+            cold_c=self.room_cold,
+        )
+        began = rectangular(
+            0.0,
+            RAMP_DOUBT_S * self._first_slope() / self._start.value * (self.k_c + REFERENCE_C),
+            "K",
+            f"{self.source} instant of the start",
+        )
+        return _doubted(self._refer(shifted(raw, began=began), 1.0), FAST_RISE_DOUBT, f"{self.motor} third phase, rise")
+
+    def fast_time(self, fitted: Quantity) -> Quantity:
+        """Time of the fast part."""
+        return _doubted(fitted, FAST_TIME_DOUBT, f"{self.motor} third phase, time")
+
+    def slow_time(self) -> Quantity:
+        """Slow time constant; at constant current it goes with the feedback of the hot resistance, I^2."""
+        return _doubted(self.curve.slow_time, 0.002, f"{self.motor} current while heating")
+
+    def driver_rise(self) -> Quantity | None:
+        """Rise of the driver as the firmware reports it, change of room taken off; None if it reports none."""
+        cold, hot = (_numbers(self._conditions[part]) for part in ("driver_cold_c", "driver_hot_c"))
+        if len(cold) < 2 or len(hot) < 2:
+            return None
+        step = rectangular(0.0, DRIVER_STEP_K, "K", f"{self.motor} driver sensor's step", "a finer converter")
+        raw = combine(
+            (
+                (1.0, repeats(hot, "K", f"{self.source} driver hot")),
+                (-1.0, repeats(cold, "K", f"{self.source} driver cold")),
+                (-1.0, self.room_hot),
+                (1.0, self.room_cold),
+                (1.0, step),
+            ),
+            "K",
+        )
+        return propagate(lambda k, i: k * (CURRENT_A / i) ** 2, "K", k=raw, i=self._phase_current(-1))
+
+
+def conductor_k(spec: RigSpec, motor: str) -> float:
+    """Reciprocal temperature coefficient of the winding's conductor; copper where the rig file is silent."""
+    thermal = spec.motor[motor].thermal
+    return reciprocal_coefficient_c((thermal.conductor if thermal is not None else None) or "copper")
+
+
+def _bare(quantity: Quantity) -> Quantity:
+    """The value without its budget."""
+    return Quantity(value=quantity.value, unit=quantity.unit)
+
+
+def _doubted(quantity: Quantity, relative: float, source: str) -> Quantity:
+    """With a relative half-width of its own added."""
+    return shifted(quantity, doubt=rectangular(0.0, abs(quantity.value) * relative, quantity.unit, source))
+
+
+def _numbers(value: object) -> list[float]:
+    return [float(entry) for entry in value] if isinstance(value, Sequence) else []
