@@ -74,7 +74,7 @@ class _Service:
         self.field_on = self.loop_on = self.moving = False
         self.sample_ms = sample_ms
         self.row_in_ms = 0
-        self.error = self.sent = 0
+        self.error = self.sent = self.before = 0
         self.last = -1
         self.slip = self.slip_from = 0
         self.wait = 0
@@ -134,6 +134,8 @@ class _Service:
     def move(self):
         """One tick of whatever is on its way."""
         self.wait = max(0, self.wait - 1)
+        # A command held for a tick stands, on the mean, half a tick behind: rows carry that mean.
+        self.before = self.angle.value if self.field_on else self.point.value
         if self.field_on:
             self.angle.step()
             self.amplitude.step()
@@ -161,7 +163,7 @@ class _Service:
         count, age = self.guard.angle(self.motor)
         amplitude = self.amplitude.value
         if self.sample_ms:
-            command = self.angle.value if self.field_on else self.point.value
+            command = (self.before + (self.angle.value if self.field_on else self.point.value)) // 2
             at = time.ticks_diff(time.ticks_us(), self.started)
             self.stream.row(at, count, min(age, 65535), command, amplitude)
         if self.slip and self.field_on:

@@ -31,6 +31,8 @@ SETTLING_RAD = 0.10
 """Field travel after a reversal in which the shaft may still stick: dropped."""
 MEAN_ABS_SUM = 6.0 / math.pi
 """Mean over the angle of |i_A| + |i_B| + |i_C| for phase currents of peak 1."""
+WAVES = 3
+"""Periodic torques taken out of the residuals (arbitrary: a fourth changed nothing on the virtual bench)."""
 REFERRED = 0.6
 """Amplitude that torques are stated for."""
 
@@ -87,9 +89,7 @@ class Readings:
         lost = exact(0.0, "1")
         if firmware.dead_time_s is not None and firmware.carrier_hz is not None:
             lost = scaled(firmware.dead_time_s.quantity("s"), firmware.carrier_hz, "1")
-        return propagate(
-            lambda net, lost: net / (0.75 * amplitude - lost * MEAN_ABS_SUM / 2.0), "A", net=net, lost=lost
-        )
+        return propagate(lambda net, lost: net / (0.75 * amplitude - lost * MEAN_ABS_SUM), "A", net=net, lost=lost)
 
     def loop_points(self) -> dict[str, tuple[tuple[float, float], ...]]:
         """Arm torque over position error, a series a branch, thinned."""
@@ -108,6 +108,8 @@ class Held:
     points: Mapping[str, tuple[tuple[float, float], ...]]
     refer: Quantity
     """Factor from the sweep at 0.6 to 20 degC."""
+    refer_loop: Quantity
+    """The same for the loop's sweep and clip, which come after."""
     fit: Fit
     scale: float
     """Tmax as fitted per unit of `weight`."""
@@ -248,15 +250,15 @@ def open_loop(readings: Readings) -> Held:
     if with_current:
         weights = [current.value for current in currents if current is not None]
     else:
-        weights = [(a - readings.dead.value) / r.value for a, r in zip(amplitudes, refer, strict=True)]
+        weights = [(a - readings.dead.value) / r.value for a, r in zip(amplitudes, refer, strict=False)]
     phi, s, way = (np.concatenate([sweep[part] for sweep in sweeps]) for part in range(3))
     weight = np.concatenate([np.full(sweep[0].size, w) for sweep, w in zip(sweeps, weights, strict=True)])
     scale0 = 1.5 * readings.arm_n_m.value / weights[0]
     slow = np.column_stack((np.ones_like(s), s, s**2, s**3))
-    order, wave = 0, np.zeros((s.size, 2))
+    wave = np.zeros((s.size, 2))
 
     def deflected(p: Array) -> Array:
-        torque = readings.arm_n_m.value * np.sin(s - p[2]) + way * p[1] + wave @ p[7:9]
+        torque = readings.arm_n_m.value * np.sin(s - p[2]) + way * p[1] + wave @ p[7:]
         return np.asarray(np.arcsin(np.clip(torque / (p[0] * weight), -0.9999, 0.9999)))
 
     def model(p: Array) -> Array:
@@ -266,9 +268,8 @@ def open_loop(readings: Readings) -> Held:
     fit = nonlinear(lambda p: model(np.append(p, (0.0, 0.0))), start, phi)
     full = np.append(fit.values, (0.0, 0.0))
     residual_torque = -fit.residuals * np.cos(deflected(full)) * full[0] * weight
-    order = _strongest_order(s, residual_torque)
-    wave = np.column_stack((np.cos(order * s), np.sin(order * s)))
-    fit = nonlinear(model, [*fit.values, 1e-5, 1e-5], phi)
+    wave = _waves(s, residual_torque)
+    fit = nonlinear(model, [*fit.values, *[1e-5] * wave.shape[1]], phi)
     grown = inflation(fit.residuals)
     per_weight, rubbing = _typed(readings, fit, grown)
     speed = _speed(readings.observations["field_60"], readings)
@@ -312,6 +313,7 @@ def open_loop(readings: Readings) -> Held:
         torque_per_ampere=magnet,
         points=points,
         refer=refer[1],
+        refer_loop=refer[2],
         fit=fit,
         scale=float(fit.values[0]),
         weight=weights[1],
@@ -351,6 +353,16 @@ def _strongest_order(s: Array, torque: Array) -> int:
     return int(orders[int(np.argmax(np.abs(phase @ (torque - torque.mean()))))])
 
 
+def _waves(s: Array, torque: Array) -> Array:
+    """Cosine and sine columns of the WAVES strongest orders in turn: cogging, and the ripple of dead time."""
+    left, columns = torque - torque.mean(), np.empty((s.size, 0))
+    for _ in range(WAVES):
+        order = _strongest_order(s, left)
+        columns = np.column_stack((columns, np.cos(order * s), np.sin(order * s)))
+        left = linear(columns, torque - torque.mean()).residuals
+    return columns
+
+
 def _speed(observation: Observation, readings: Readings) -> float:
     """Mean speed of the sweep, rad/s of the shaft."""
     command = observation.si("command") * math.tau / FULL_TURN / readings.pole_pairs
@@ -369,6 +381,7 @@ def _warmths(readings: Readings, amplitudes: list[float]) -> list[Warmth]:
     spells = [
         [(powers[0], seconds / 2.0)],
         [(powers[0], seconds), (powers[1], seconds / 2.0)],
+        [(powers[0], seconds), (powers[1], seconds + 2.0), (0.0, 2.0), (0.2 * powers[1], seconds / 2.0)],
     ]
     return [estimate(readings.spec, readings.motor, readings.room_c, spell) for spell in spells]
 
@@ -406,8 +419,7 @@ def closed_loop(readings: Readings, held: Held) -> Quantity:
     total = torque + way * held.friction.value
     useful = np.abs(total) > 0.1 * readings.arm_n_m.value
     design = np.column_stack((torque, way, np.sign(total), np.ones_like(s)))[useful]
-    order = _strongest_order(s[useful], linear(design, error[useful]).residuals)
-    waves = np.column_stack((np.cos(order * s), np.sin(order * s)))[useful]
+    waves = _waves(s[useful], linear(design, error[useful]).residuals)
     fit = linear(np.column_stack((design, waves)), error[useful])
     grown = inflation(fit.residuals)
     slope = 1.0 / float(fit.values[0])
@@ -421,7 +433,7 @@ def closed_loop(readings: Readings, held: Held) -> Quantity:
     for key, part in readings.eccentric.budget.items():
         budget[key] = Contribution(u=part.u * slope, shape=part.shape, remedy=part.remedy)
     warm = Quantity(value=slope, unit="N m/rad", budget=budget)
-    return propagate(lambda k, r: k * r, "N m/rad", k=warm, r=held.refer)
+    return propagate(lambda k, r: k * r, "N m/rad", k=warm, r=held.refer_loop)
 
 
 def largest_slipping(readings: Readings, held: Held) -> Quantity:
@@ -485,4 +497,4 @@ def largest_clipped(readings: Readings, held: Held) -> Quantity:
     )
     stuck = Contribution(u=0.25 * held.friction.value, shape="rectangular", remedy="approach the clip from both sides")
     warm = Quantity(value=warm.value, unit="N m", budget={**warm.budget, "where the arm stuck": stuck})
-    return propagate(lambda k, r: k * r, "N m", k=warm, r=held.refer)
+    return propagate(lambda k, r: k * r, "N m", k=warm, r=held.refer_loop)

@@ -113,7 +113,9 @@ def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observatio
             taken.append(hold.take(f"{motor}.stiffness.loop", idle=idle, room_c=room, hang_count=hang_count))
             for word, end in (("up", 1), ("down", -1)):
                 rig.progress("the loop's clip", 0.9)
-                hold.set_point(start + end * round(1.25 / math.tau * turn), 2.5)
+                hold.set_point(start + end * round(0.75 / math.tau * turn), 1.5)
+                # Slowly, or the arm's momentum carries it into the band where friction holds it anywhere.
+                hold.set_point(start + end * round(1.15 / math.tau * turn), 2.5)
                 hold.wait(0.3)
                 hold.forget()
                 hold.wait(0.3)
