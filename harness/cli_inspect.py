@@ -128,7 +128,7 @@ def _list_visa(answers: queue.Queue[list[str] | str]) -> None:
 
 def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
     """Open everything that a rig file names, one after the other; each one's trouble is a line."""
-    from harness.bench import rig as bench
+    from harness.bench import opening as bench
     from harness.bench.locks import DeviceLocks
     from harness.bench.supply import Supply
     from harness.clock import BenchClock
@@ -159,7 +159,7 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
 
 def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -> None:
     from harness.bench import source
-    from harness.bench.rig import check_board
+    from harness.bench.opening import check_board
     from harness.contract import missing_parts, parse_declared
     from harness.link.board import Board
 

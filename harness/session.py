@@ -14,7 +14,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from harness.bench.rig import Rig, open_rig
+from harness.bench.opening import open_rig
+from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
 from harness.bench.virtual import scenario_of
 from harness.catalogue import CHECK_NAMES
@@ -125,14 +126,12 @@ class BenchSession:
             raise trouble
         return code
 
-    def _exchange(self, rig: Rig) -> None:
+    def _exchange(self, rig: Rig) -> Callable[[], None] | None:
         if self.settings.firmware is None and not self.settings.restore:
-            return
+            return None
         from harness.bench.exchange import exchange
 
-        restore = exchange(rig, self.settings.firmware, restore=self.settings.restore)
-        if restore is not None:
-            self._stack.callback(restore)
+        return exchange(rig, self.settings.firmware, restore=self.settings.restore)
 
     def _opening(self, rig: Rig) -> dict[str, Any]:
         spec = self.spec

@@ -30,6 +30,8 @@ RUN_AT_START = ("boot.py", "main.py")
 LARGEST = 512 * 1024
 """Bytes of one file, at most. Arbitrary: more than a small board can hold."""
 INDEX = "index.json"
+BESIDE = ".new"
+"""Ending of a file that is written and not yet in place."""
 
 
 def collect(path: Path, allowed: tuple[str, ...]) -> dict[str, bytes]:
@@ -78,8 +80,8 @@ def exchange(rig: Rig, path: Path | None, *, restore: bool, folder: Path | None 
         put_back(board, store)
         return None
     files = collect(path, rig.spec.firmware.exchange)
-    if not any(name.split("/")[0].rpartition(".")[0] in ("", rig.spec.firmware.module) or
-               name.split("/")[0] == rig.spec.firmware.module for name in files):
+    stem = rig.spec.firmware.module.replace(".", "/")
+    if not {f"{stem}.py", f"{stem}.mpy", f"{stem}/__init__.py", f"{stem}/__init__.mpy"} & set(files):
         raise UsageError(f"--firmware {visible(str(path))}: no {rig.spec.firmware.module}.py there, the module that "
                          f"the rig file names")
     if not (store / INDEX).exists():  # one that is there is from a killed run: it holds the firmware from before that
@@ -119,7 +121,7 @@ def install(board: Board, files: dict[str, bytes]) -> None:
         folder = name.rpartition("/")[0]
         if folder:
             make_folders(board, folder)
-        beside = name + ".new"
+        beside = name + BESIDE
         board.write_file(beside, content)
         if hashlib.sha256(board.read_file(beside)).digest() != hashlib.sha256(content).digest():
             raise BenchError(f"firmware: {name} arrived on the board damaged; the old one is still in place")
@@ -141,8 +143,9 @@ def put_back(board: Board, store: Path) -> None:
     board.enter()
     install(board, {name: content for name, content in saved.items() if content is not None})
     for name, content in saved.items():
-        if content is None and on_board(board, name) is not None:
-            board.remove(name)
+        for left in ([name] if content is None else []) + [name + BESIDE]:
+            if on_board(board, left) is not None:
+                board.remove(left)
     forget(store)
 
 

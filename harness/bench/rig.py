@@ -1,38 +1,27 @@
-"""The opened rig: board, instruments, clock and guard, made safe on every way out.
-
-Opening proves that everything answers and is what the rig file says before anything is energised. `Rig` is what a
-procedure is given; it knows nothing of models or verdicts.
-"""
+"""The opened rig, as a procedure is given it: board, instruments, clock, limits, power. Knows no models or verdicts."""
 
 from __future__ import annotations
 
 import ast
 import contextlib
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Mapping
 from importlib.resources import files
-from pathlib import Path
 
 import numpy as np
 
 from harness.bench import source
-from harness.bench.guard import Guard
-from harness.bench.locks import DeviceLocks, board_device, port_device, visa_device
 from harness.bench.multimeter import Multimeter
 from harness.bench.safe import make_safe
-from harness.bench.supply import Supply
+from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
-from harness.bench.virtual import VirtualBench, scenario_of
-from harness.clock import BenchClock, Clock, WallClock
+from harness.clock import Clock
 from harness.contract import Declared, missing_parts, parse_declared
 from harness.errors import BenchError, HarnessError, LinkError, StoppedByBoard, UsageError
 from harness.link.board import Board, BoardIdentity
-from harness.link.port import find
 from harness.link.run import Run
 from harness.observation import Observation
 from harness.rigfile import RigSpec
-from harness.rigfile.spec import Instrument
 
 HEARTBEATS = 3.0
 """Heartbeats in one deadman time: two may be lost (arbitrary)."""
@@ -154,7 +143,11 @@ class Rig:
         supply.configure(voltage_v=wanted.voltage_v.value, current_limit_a=wanted.current_limit_a,
                          protection_v=wanted.protection_v)
         self.powered = True  # from here on it may be on, whatever the next line raises
-        supply.output_on()
+        if supply.output_on() is OutputState.CONSTANT_CURRENT:
+            raise BenchError(
+                f"{supply.session.name}: at its current limit of {wanted.current_limit_a:g} A although nothing was "
+                "energised; look for a short circuit, or raise supply.current_limit_a"
+            )
 
     def make_safe(self) -> tuple[str, ...]:
         """Phases off, then supply off; never raises. Returns what could not be done, in words."""
@@ -194,9 +187,10 @@ class Rig:
 
     def firmware_sha256(self) -> str | None:
         """Hash of the firmware's file on the board; None where it is not a file there (frozen in)."""
-        for ending in (".py", ".mpy"):
+        stem = self.spec.firmware.module.replace(".", "/")
+        for ending in (".py", ".mpy", "/__init__.py"):
             with contextlib.suppress(HarnessError):
-                return hashlib.sha256(self.board.read_file(self.spec.firmware.module + ending)).hexdigest()
+                return hashlib.sha256(self.board.read_file(stem + ending)).hexdigest()
         return None
 
     def script_hashes(self) -> dict[str, str]:
@@ -219,112 +213,3 @@ class Rig:
         if not self._scripts:
             self._scripts = device_scripts()
             self.board.deploy(self._scripts)
-
-
-def open_instrument(name: str, entry: Instrument) -> AnyInstrument:
-    """Connect to one instrument of the rig file, by queries only. Raises InstrumentError."""
-    if entry.class_ == "supply" and entry.voltage_accuracy is not None and entry.current_accuracy is not None:
-        return Supply.open(name, entry.address, voltage_accuracy=entry.voltage_accuracy,
-                           current_accuracy=entry.current_accuracy, channel=entry.channel,
-                           timeout_s=entry.timeout_s, identity=entry.identity)
-    if entry.class_ == "multimeter" and entry.voltage_accuracy is not None:
-        return Multimeter.open(name, entry.address, voltage_accuracy=entry.voltage_accuracy,
-                               timeout_s=entry.timeout_s, identity=entry.identity)
-    if entry.class_ == "thermometer" and entry.temperature_accuracy is not None:
-        return Thermometer.open(name, entry.address, temperature_accuracy=entry.temperature_accuracy,
-                                timeout_s=entry.timeout_s, identity=entry.identity)
-    raise UsageError(f"instrument.{name}: a {entry.class_} needs its accuracies")
-
-
-def devices_of(spec: RigSpec) -> list[str]:
-    """Names of the devices to lock before any is opened."""
-    return [port_device(find(spec.board.port)), *(visa_device(entry.address) for entry in spec.instrument.values())]
-
-
-@contextlib.contextmanager
-def addressed(
-    spec: RigSpec, *, seed: int, plant_seed: int | None = None, faults: Sequence[str] = ()
-) -> Iterator[RigSpec]:
-    """The rig file with addresses that can be opened: starts the virtual bench where they name a scenario.
-
-    Raises UsageError where options of the virtual bench are given for a real rig.
-    """
-    scenario = scenario_of(spec)
-    if scenario is None:
-        if plant_seed is not None or faults:
-            raise UsageError("--plant-seed and --with-fault are for a rig whose addresses begin with virtual:")
-        yield spec
-        return
-    with VirtualBench(scenario, seed=seed, plant_seed=plant_seed, faults=faults) as bench:
-        yield bench.addressed(spec)
-
-
-def open_clock(spec: RigSpec) -> WallClock | BenchClock:
-    """The wall clock, or that of a bench which owns the time."""
-    return WallClock() if spec.clock is None else BenchClock(spec.clock.address)
-
-
-def check_board(spec: RigSpec, identity: BoardIdentity) -> None:
-    """Whether the board is the one that the rig file names. Raises BenchError."""
-    wanted = spec.board.unique_id
-    if wanted is not None and wanted.lower() != identity.unique_id.lower():
-        raise BenchError(
-            f"{spec.board.port}: expected the board with unique id {wanted}, found {identity.unique_id}; "
-            "another board is plugged in there"
-        )
-
-
-@contextlib.contextmanager
-def open_rig(
-    spec: RigSpec, *, seed: int, plant_seed: int | None = None, faults: Sequence[str] = (),
-    guard_log: Path | None = None, interrupt: bool = True, before_firmware: Callable[[Rig], None] | None = None,
-) -> Iterator[Rig]:
-    """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
-
-    `before_firmware` is called with the rig when its supply is known to be off and before the firmware is asked.
-    `interrupt=False` and no `guard_log`: for looking only. Raises BenchBusy, LinkError, InstrumentError, UsageError.
-    """
-    with ExitStack() as stack:
-        spec = stack.enter_context(addressed(spec, seed=seed, plant_seed=plant_seed, faults=faults))
-        locks = stack.enter_context(DeviceLocks())
-        locks.hold(devices_of(spec))
-        clock = open_clock(spec)
-        if isinstance(clock, BenchClock):
-            stack.callback(clock.close)
-        instruments: dict[str, AnyInstrument] = {}
-        for name, entry in spec.instrument.items():
-            instruments[name] = open_instrument(name, entry)
-            stack.callback(instruments[name].close)
-        safe = source.make_safe(spec)
-        board = stack.enter_context(Board.open(spec.board.port, clock, make_safe_source=safe, interrupt=interrupt))
-        identity = board.identity()
-        check_board(spec, identity)
-        if identity.unique_id and not identity.virtual:  # every virtual board has the same one
-            locks.hold([board_device(identity.unique_id)])
-        rig = Rig(spec, board=board, clock=clock, identity=identity, instruments=instruments, seed=seed)
-        if guard_log is not None and rig.supply is not None:
-            name = next(iter(spec.instruments_of("supply")))
-            entry = spec.instrument[name]
-            guard = Guard.start(entry.address, log=guard_log, channel=entry.channel)
-            # A supply that could not be switched off is left to the guard, which tries again when this process ends.
-            stack.callback(lambda: None if rig.powered else guard.release())
-            guard.wait_ready()
-        troubles: list[str] = []
-        try:
-            if interrupt:
-                if rig.supply is not None:
-                    rig.supply.output_off()
-                board.soft_reset()
-                board.execute(safe)
-            if before_firmware is not None:
-                before_firmware(rig)
-            rig.ask_firmware()
-            yield rig
-        except BaseException as error:
-            rig.note_trouble(error)
-            raise
-        finally:
-            if interrupt:
-                troubles += rig.make_safe()
-        if troubles:
-            raise BenchError(f"could not make the bench safe: {'; '.join(troubles)}; switch it off by hand")

@@ -1,0 +1,68 @@
+"""A virtual bench that stands by itself, reached by addresses as a real one is."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+
+@dataclass
+class StandAlone:
+    """A bench process and the rig file it wrote."""
+
+    rig_file: Path
+    process: subprocess.Popen[bytes]
+
+
+@contextlib.contextmanager
+def stand_alone(folder: Path, scenario: str = "sluice", *options: str) -> Iterator[StandAlone]:
+    """Start a bench, give its rig file, end it."""
+    rig_file = folder / "stand-alone.toml"
+    command = [sys.executable, "-P", "-m", "rigs_demo", scenario, "--rig-file", str(rig_file), *options]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
+    try:
+        line = process.stdout.readline()
+        if not line:
+            pytest.skip(f"no virtual bench here: {process.stderr.read().decode().strip()}")
+        assert json.loads(line)["rig_file"] == str(rig_file)
+        yield StandAlone(rig_file=rig_file, process=process)
+    finally:
+        process.terminate()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(15)
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        process.stderr.close()
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[StandAlone]:
+    """The sluice bench."""
+    with stand_alone(tmp_path) as started:
+        yield started
+
+
+def rotorgate(*words: str, cwd: Path, timeout_s: float = 200.0) -> subprocess.CompletedProcess[str]:
+    """The command as a person runs it."""
+    return subprocess.run([sys.executable, "-m", "harness.cli", *words], cwd=cwd, capture_output=True, text=True,
+                          check=False, timeout=timeout_s, env=environment())
+
+
+def start(*words: str, cwd: Path) -> subprocess.Popen[str]:
+    """The command, left running."""
+    return subprocess.Popen([sys.executable, "-m", "harness.cli", *words], cwd=cwd, stdout=subprocess.PIPE,
+                            stderr=subprocess.PIPE, text=True, env=environment())
+
+
+def environment() -> dict[str, str]:
+    """Nothing of the person's own pytest."""
+    return {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}

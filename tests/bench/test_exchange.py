@@ -1,0 +1,56 @@
+"""Firmware exchange on the virtual bench's board: a real file system, real renames, and the way back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.bench.exchange import exchange
+from harness.bench.opening import open_rig
+from harness.bench.rig import Rig
+from harness.errors import DeviceError
+from harness.rigfile import load
+
+pytestmark = pytest.mark.board
+
+ROOT = Path(__file__).resolve().parents[2]
+FIRMWARE = ROOT / "rigs_demo" / "firmware" / "sluice_drive.py"
+
+
+class Watched:
+    """An exchange that notes what is on the board after everything was put back: the bench ends with its host."""
+
+    def __init__(self, path: Path, store: Path) -> None:
+        self._path = path
+        self._store = store
+        self.left = b""
+
+    def __call__(self, rig: Rig) -> Callable[[], None]:
+        put_back = exchange(rig, self._path, restore=True, folder=self._store)
+
+        def at_end() -> None:
+            put_back()
+            self.left = rig.board.read_file("sluice_drive.py")
+        return at_end
+
+
+def test_the_new_firmware_declares_itself_and_the_old_one_comes_back(bench, tmp_path):
+    old = FIRMWARE.read_bytes()
+    (tmp_path / "new").mkdir()
+    (tmp_path / "new" / "sluice_drive.py").write_bytes(old.replace(b"1.4.0", b"1.5.0"))
+    watched = Watched(tmp_path / "new", tmp_path / "store")
+    with open_rig(load(bench.rig_file), seed=1, before_firmware=watched) as rig:
+        assert rig.declared["gate"].version == "1.5.0"
+        assert not rig.supply.output_enabled()
+    assert watched.left == old
+
+
+def test_a_firmware_that_cannot_be_imported_is_put_back(bench, tmp_path):
+    (tmp_path / "sluice_drive.py").write_text("this is no Python\n")
+    watched = Watched(tmp_path / "sluice_drive.py", tmp_path / "store")
+    with (pytest.raises(DeviceError, match="SyntaxError"),
+          open_rig(load(bench.rig_file), seed=1, before_firmware=watched)):
+        pass
+    assert watched.left == FIRMWARE.read_bytes()

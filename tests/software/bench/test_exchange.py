@@ -1,0 +1,182 @@
+"""Firmware exchange: what may go on a board, that the old one is safe first, and that it comes back."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+from types import SimpleNamespace
+
+import pytest
+
+from harness.bench.exchange import INDEX, backup_folder, collect, exchange
+from harness.errors import BenchError, DeviceError, LinkError, UsageError
+
+OLD = {"sluice_drive.py": b"old", "main.py": b"keep"}
+
+
+class FakeBoard:
+    """A board's files, and a fuse: after so many calls the link is lost."""
+
+    def __init__(self, files: dict[str, bytes], damages: bool = False) -> None:
+        self.files = dict(files)
+        self.damages = damages
+        self.left = 10**9
+        self.log: list[str] = []
+
+    def _burn(self, what: str) -> None:
+        self.log.append(what)
+        self.left -= 1
+        if self.left < 0:
+            raise LinkError("lost")
+
+    def write_file(self, name: str, data: bytes) -> None:
+        self._burn(f"write {name}")
+        self.files[name] = data[:-1] if self.damages else data
+
+    def read_file(self, name: str) -> bytes:
+        self._burn(f"read {name}")
+        return self.files[name]
+
+    def rename(self, old: str, new: str) -> None:
+        self._burn(f"rename {new}")
+        self.files[new] = self.files.pop(old)
+
+    def remove(self, name: str) -> None:
+        self._burn(f"remove {name}")
+        del self.files[name]
+
+    def execute(self, source: str) -> str:
+        self._burn("execute")
+        name = source.split("'")[1]
+        if "stat" in source and name not in self.files:
+            raise DeviceError("OSError: 2")
+        return ""
+
+    def soft_reset(self) -> None:
+        self._burn("reset")
+
+    def enter(self) -> None:
+        self._burn("enter")
+
+
+def rig(board: FakeBoard, allowed: tuple[str, ...] = ()):
+    firmware = SimpleNamespace(module="sluice_drive", exchange=allowed)
+    return SimpleNamespace(
+        board=board, spec=SimpleNamespace(firmware=firmware), identity=SimpleNamespace(unique_id="ab-12"))
+
+
+@pytest.fixture
+def new(tmp_path):
+    folder = tmp_path / "new"
+    (folder / "parts").mkdir(parents=True)
+    (folder / "sluice_drive.py").write_bytes(b"new")
+    (folder / "parts" / "table.mpy").write_bytes(b"table")
+    (folder / "notes.txt").write_text("not firmware")
+    (folder / "__pycache__").mkdir()
+    (folder / "__pycache__" / "x.py").write_text("")
+    return folder
+
+
+def test_only_firmware_files_are_taken(new):
+    assert collect(new, ()) == {"sluice_drive.py": b"new", "parts/table.mpy": b"table"}
+    assert collect(new / "sluice_drive.py", ()) == {"sluice_drive.py": b"new"}
+
+
+def test_what_may_not_go_on_a_board(new, tmp_path):
+    with pytest.raises(UsageError, match="absent: no such file or folder"):
+        collect(tmp_path / "absent", ())
+    (new / "main.py").write_text("x")
+    with pytest.raises(UsageError, match=r"main.py would run at every start of the board; name it in firmware"):
+        collect(new, ())
+    assert "main.py" in collect(new, ("main.py",))
+    (new / "main.py").unlink()
+    (tmp_path / "outside.py").write_text("secret")
+    (new / "link.py").symlink_to(tmp_path / "outside.py")
+    with pytest.raises(UsageError, match=r"link.py leads out of the folder"):
+        collect(new, ())
+    (new / "link.py").unlink()
+    os.mkfifo(new / "pipe.py")
+    with pytest.raises(UsageError, match=r"pipe.py leads out of the folder or is no regular file"):
+        collect(new, ())
+    (new / "pipe.py").unlink()
+    (new / "big.py").write_bytes(b"#" * 600_000)
+    with pytest.raises(UsageError, match=r"big.py: expected at most 524288 bytes"):
+        collect(new, ())
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(UsageError, match=r"no .py or .mpy file there"):
+        collect(tmp_path / "empty", ())
+
+
+def test_the_old_firmware_is_saved_first_and_comes_back(new, tmp_path):
+    board = FakeBoard(OLD)
+    restore = exchange(rig(board), new, restore=True, folder=tmp_path / "store")
+    first_write = next(place for place, what in enumerate(board.log) if what.startswith("write"))
+    assert "read sluice_drive.py" in board.log[:first_write]
+    assert board.files == {"sluice_drive.py": b"new", "parts/table.mpy": b"table", "main.py": b"keep"}
+    assert not any(name.endswith(".new") for name in board.files)
+    restore()
+    assert board.files == OLD
+    assert not (tmp_path / "store" / "ab12" / INDEX).exists()
+
+
+def test_without_restore_the_new_one_stays_and_the_backup_goes(new, tmp_path):
+    board = FakeBoard(OLD)
+    forget = exchange(rig(board), new, restore=False, folder=tmp_path / "store")
+    forget()
+    assert board.files["sluice_drive.py"] == b"new"
+    with pytest.raises(UsageError, match="no backup of an earlier firmware of this board; nothing was changed"):
+        exchange(rig(board), None, restore=True, folder=tmp_path / "store")
+
+
+@pytest.mark.parametrize("calls", range(1, 16))
+def test_after_a_kill_at_any_call_restore_alone_brings_it_back(new, tmp_path, calls):
+    board = FakeBoard(OLD)
+    board.left = calls
+    with contextlib.suppress(LinkError):
+        exchange(rig(board), new, restore=True, folder=tmp_path / "store")
+    board.left = 10**9
+    if (tmp_path / "store" / "ab12" / INDEX).exists():
+        assert exchange(rig(board), None, restore=True, folder=tmp_path / "store") is None
+        assert board.files == OLD
+    else:  # killed before anything was written
+        assert board.files == OLD
+
+
+def test_a_second_exchange_keeps_the_backup_of_the_first(new, tmp_path):
+    board = FakeBoard(OLD)
+    exchange(rig(board), new, restore=True, folder=tmp_path / "store")
+    (new / "sluice_drive.py").write_bytes(b"newer")
+    exchange(rig(board), new, restore=True, folder=tmp_path / "store")()
+    assert board.files["sluice_drive.py"] == b"old"
+
+
+def test_a_file_that_arrives_damaged_never_takes_its_place(new, tmp_path):
+    board = FakeBoard(OLD, damages=True)
+    with pytest.raises(BenchError, match="arrived on the board damaged; the old one is still in place"):
+        exchange(rig(board), new, restore=True, folder=tmp_path / "store")
+    assert board.files["sluice_drive.py"] == b"old"
+
+
+def test_a_damaged_backup_is_not_written(new, tmp_path):
+    board = FakeBoard(OLD)
+    exchange(rig(board), new, restore=True, folder=tmp_path / "store")
+    saved = next(file for file in (tmp_path / "store" / "ab12").glob("*.bin")
+                 if hashlib.sha256(file.read_bytes()).digest() == hashlib.sha256(b"old").digest())
+    saved.write_bytes(b"olt")
+    with pytest.raises(BenchError, match="the backup of the firmware is damaged; not written to the board"):
+        exchange(rig(board), None, restore=True, folder=tmp_path / "store")
+    assert board.files["sluice_drive.py"] == b"new"
+
+
+def test_the_module_of_the_rig_file_must_be_among_the_files(tmp_path):
+    (tmp_path / "other.py").write_text("x")
+    (tmp_path / "parts").mkdir()
+    (tmp_path / "parts" / "table.py").write_text("x")
+    with pytest.raises(UsageError, match=r"no sluice_drive.py there, the module that the rig file names"):
+        exchange(rig(FakeBoard(OLD)), tmp_path, restore=False, folder=tmp_path / "store")
+
+
+def test_backups_are_kept_where_a_restart_of_the_machine_leaves_them(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    assert backup_folder() == tmp_path / "rotorgate" / "firmware"
