@@ -1,4 +1,4 @@
-"""Samples and events to the host as numbered, checked frames; lines from the host with credit.
+"""Samples and events to the host as numbered, checked frames.
 
 On the wire, little-endian: start 1E, kind, sequence (2 bytes), payload length (2), low half of the
 CRC-32 of these six (2), payload, CRC-32 of all before it (4). Where the board has no
@@ -139,33 +139,8 @@ class Stream:
         send(self._kind, rows)
 
 
-class Inbox:
-    """Lines from the host, taken a byte at a time; each is acknowledged, so that no port's buffer overflows."""
+def Inbox(size=128):
+    """Lines from the host (inbox.py, loaded when wanted)."""
+    from inbox import Inbox
 
-    def __init__(self, size=128):
-        import select
-
-        self._read = getattr(sys.stdin, "buffer", sys.stdin).read
-        self._poll = select.poll()
-        self._poll.register(sys.stdin, select.POLLIN)
-        self._line = bytearray(size)
-        self._at = 0
-        self.dropped = 0  # bytes of lines longer than `size`
-
-    def line(self, wait_ms=0):
-        """The next whole line without its newline, or None when none came within `wait_ms`."""
-        while self._poll.poll(wait_ms):
-            byte = self._read(1)
-            if not byte:
-                return None
-            if byte in (b"\n", "\n"):
-                line = bytes(self._line[: self._at])
-                send(65, struct.pack("<H", self._at + 1 + self.dropped))
-                self._at = self.dropped = 0
-                return line
-            if self._at < len(self._line):
-                self._line[self._at] = ord(byte)
-                self._at += 1
-            else:
-                self.dropped += 1
-        return None
+    return Inbox(size)

@@ -100,6 +100,9 @@ f.close()
 
 def _sums(board: Board, names: list[str], *, own: bool = False) -> str:
     helper = snippets.SHA256 if "hashlib" in board.abilities else snippets.LENGTH_CRC
+    if not board.abilities & {"hashlib", "binascii"}:
+        # By itself, while the heap is as empty as it gets: there may be 8 KiB of it.
+        board.execute("import gc\ngc.collect()\ntry: import frames\nexcept Exception: pass")
     listing = "import os\nfor n in os.listdir(): print('own', n)\n" if own else ""
     return helper + listing + f"for n in {names!r}: print(_sum(n), n)\n"
 

@@ -9,6 +9,7 @@ the script. A framed script's output is therefore read frame by frame before 04 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -17,14 +18,15 @@ from harness.link.wire import Damaged, RawFrame, Splitter
 INTERRUPT = b"\x03"
 END = b"\x04"
 RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n>"
-RESTART_MARKS = (RAW_BANNER, b"soft reboot\r\n", b'Type "help()" for more information.')
+BOOT_MARKS = (b"soft reboot\r\n", b'Type "help()" for more information.')
+RESTART_MARKS = (RAW_BANNER, *BOOT_MARKS)
 """None of these comes from a script in its right mind; each means that the board has started anew."""
 
 SHORT = 240
-"""Sources up to this many bytes go in one write without asking for raw-paste: every port's input buffer
-holds them (the smallest known is 256 bytes), and a round trip is saved."""
-TYPED = 64
-"""Bytes at a time into a board without flow control (the input buffer of small UART ports)."""
+"""Sources up to this many bytes go in one write where raw-paste is offered: the input buffers of all ports
+that offer it hold them (the smallest known is 256 bytes), and a round trip is saved."""
+TYPED = 32
+"""Bytes at a time into a board without flow control: half of the smallest input buffer of old firmware."""
 
 _NOT_IN_SOURCE = frozenset(b"\x01\x02\x03\x04\x05")
 
@@ -34,6 +36,7 @@ class State(Enum):
 
     LOST = auto()
     ENTERING = auto()
+    SYNCING = auto()
     READY = auto()
     ASKED = auto()
     PASTING = auto()
@@ -90,13 +93,14 @@ class RawRepl:
         self._tail = b""
         self._traceback = b""
         self._happenings: list[Happening] = []
+        self._entered = 0
 
     # --- what the owner asks for -------------------------------------------------------------------
 
     def take(self) -> bytes:
         """What is to be written now. While `paced`, call again after a pause."""
         if self.state is State.TYPING and self._sent < len(self._source):
-            piece = self._source[self._sent : self._sent + (TYPED if len(self._source) > SHORT else SHORT + 1)]
+            piece = self._source[self._sent : self._sent + (SHORT + 1 if self.offers_paste else TYPED)]
             self._sent += len(piece)
             self._out += piece
         data = bytes(self._out)
@@ -144,7 +148,7 @@ class RawRepl:
         self._tail = b""
         self._sent = 0
         self._splitter = Splitter() if framed else None
-        if len(data) <= SHORT or self.offers_paste is False:
+        if self.offers_paste is False or (self.offers_paste and len(data) <= SHORT):
             self._source = data + END
             self.state = State.TYPING
         else:
@@ -172,11 +176,22 @@ class RawRepl:
         return False
 
     def _entering(self) -> bool:
+        """At the banner, have the board say something that nothing left over from before can be."""
         at = self._in.find(RAW_BANNER)
         if at < 0:
             del self._in[: -len(RAW_BANNER)]
             return False
         del self._in[: at + len(RAW_BANNER)]
+        self._entered += 1
+        self._out += b"print('entry %d')" % self._entered + END
+        self.state = State.SYNCING
+        return True
+
+    def _syncing(self) -> bool:
+        answer = re.search(rb"entry %d\r?\n\x04\x04>" % self._entered, self._in)
+        if not answer:
+            return False
+        del self._in[: answer.end()]
         self.state = State.READY
         self._happenings.append(Entered())
         return True
@@ -243,7 +258,7 @@ class RawRepl:
     def _typing(self) -> bool:
         at = self._in.find(b"OK")
         if at < 0:
-            if self._restart_seen(bytes(self._in)):
+            if any(mark in self._in for mark in BOOT_MARKS):
                 return self._restart()
             del self._in[:-64]
             return False
@@ -327,6 +342,7 @@ class RawRepl:
         State.LOST: _drop,
         State.READY: _drop,
         State.ENTERING: _entering,
+        State.SYNCING: _syncing,
         State.RESTARTING: _restarting,
         State.ASKED: _asked,
         State.PASTING: _pasting,

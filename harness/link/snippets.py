@@ -112,9 +112,9 @@ def framed(source: str) -> str:
     return f"import frames\nframes.begin()\n{source}\nframes.done()\n"
 
 
-def frames_source() -> bytes:
-    """The device side of frames."""
-    return resources.files("device_scripts").joinpath("frames.py").read_bytes()
+def device_script(name: str) -> bytes:
+    """A device script as shipped."""
+    return resources.files("device_scripts").joinpath(name).read_bytes()
 
 
 def slim(source: bytes) -> bytes:

@@ -18,6 +18,13 @@ from tests.contracts.boards import KINDS, running
 
 pytestmark = pytest.mark.board
 
+RESET = """
+import machine
+try: machine.reset()
+except AttributeError: raise SystemExit
+"""
+"""A reset in the middle, as this board does it."""
+
 
 @pytest.fixture(scope="module", params=KINDS)
 def port_name(request: pytest.FixtureRequest) -> Iterator[str]:
@@ -28,6 +35,7 @@ def port_name(request: pytest.FixtureRequest) -> Iterator[str]:
 @pytest.fixture
 def board(port_name: str) -> Iterator[Board]:
     with Board.open(port_name, WallClock()) as board:
+        board.soft_reset()  # 8 KiB of heap are soon full of other cases' globals
         yield board
 
 
@@ -99,13 +107,13 @@ def test_soft_reset_forgets_globals(board: Board) -> None:
 
 
 def test_a_reset_in_the_middle_is_an_error_and_the_board_comes_back(board: Board) -> None:
-    with pytest.raises(LinkError, match=r"reset itself while a script ran; received .*reboot"):
-        board.execute("print('before')\nraise SystemExit")
+    with pytest.raises(LinkError, match="reset itself while a script ran; received "):
+        board.execute("print('before')\n" + RESET)
     assert board.execute("print(1)") == "1\n"
 
 
 def test_a_reset_in_the_middle_of_a_run(board: Board) -> None:
-    with board.run("frames.event('begun', 1)\nraise SystemExit") as run:
+    with board.run("frames.event('begun', 1)\n" + RESET) as run:
         assert run.next_frame() == Event("begun", 1)
         with pytest.raises(LinkError, match="reset itself"):
             run.next_frame()
