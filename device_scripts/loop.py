@@ -148,7 +148,8 @@ def steps(guard, motor, offsets, least_ms=300, still_ms=100, most_ms=1200, size=
             while True:
                 work.turn_round()
                 lasted = time.ticks_diff(time.ticks_us(), begun)
-                if lasted >= most_ms * 1000 or (work.still_for_us(band) >= still_ms * 1000 and lasted >= least_ms * 1000):
+                still = work.still_for_us(band) >= still_ms * 1000
+                if lasted >= most_ms * 1000 or still and lasted >= least_ms * 1000:
                     break
     finally:
         work.end()

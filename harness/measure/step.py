@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import MeasurementError, MissingCapability
+from harness.errors import LinkError, MeasurementError, MissingCapability
 from harness.measure import pulse
 from harness.measure.fit import linear, straight_line
 from harness.measure.swings import Swings, decay_per_half_cycle, demand_lag, find_onset, find_swings, smoothed
@@ -47,8 +47,8 @@ HUNTING_DECAY = -0.02
 ONSET_PHASE_RAD = math.pi / 3.0
 ONSET_HALF_WIDTH_S = 0.10e-3
 """How far the extrapolated onset may stand off: dead time and friction bend the first push (own simulation)."""
-BEFORE_STEPS_W_S = ((2.0, 25.0), (0.3, 10.0))
-"""What the holding checks before this one put into a winding (W, s); `estimate` takes it to be known to 25 %."""
+BEFORE_STEPS_W_S = ((1.0, 25.0), (0.15, 10.0))
+"""Half of what the holding checks before this one may put into a winding (W, s): between nothing and twice this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +119,10 @@ def _take(rig: Rig, motor: str, size: str, places_rad: Sequence[float]) -> Obser
     with Service(
         rig, "loop", "steps", motor=rig.index(motor), offsets=offsets, most_ms=round(1000 * MOST_S[size])
     ) as service:
-        first, hook_ns, band = service.until("start")  # type: ignore[misc]
+        started = service.until("start")
+        if not isinstance(started, tuple) or len(started) != 3:
+            raise LinkError(f"loop.steps: expected (count, hook cost, still band) at the start, found {started!r}")
+        first, hook_ns, band = (int(number) for number in started)
         service.until("done", timeout_s=3.0)
         while service.step() is not None:
             pass
@@ -134,8 +137,8 @@ def _take(rig: Rig, motor: str, size: str, places_rad: Sequence[float]) -> Obser
         ),
         data=rows,
         conditions={
-            "offsets_count": list(offsets), "start_count": int(first), "counts_per_turn": turn,
-            "hook_cost_s": int(hook_ns) * 1e-9, "still_band_count": int(band), "most_s": MOST_S[size],
+            "offsets_count": list(offsets), "start_count": first, "counts_per_turn": turn,
+            "hook_cost_s": hook_ns * 1e-9, "still_band_count": band, "most_s": MOST_S[size],
             "pace": declared.pace, "clip": declared.amplitude_limit, "room_c": reading_c,
         },
     )  # fmt: skip
@@ -264,7 +267,10 @@ def timing(t_s: Array, source: str) -> tuple[Quantity, Quantity]:
 def _scattered(
     steps: Sequence[Step], value: Callable[[Step], float], unit: str, source: str
 ) -> Quantity:
-    """Mean over steps, with what up and down, size and place do to it taken out of the scatter. Skips unusable steps."""
+    """Mean over steps; what up and down, size and place do is taken out of the scatter.
+
+    Steps that do not give the value are left out. Raises MeasurementError when fewer than 3 remain.
+    """
     rows = []
     for step in steps:
         try:
@@ -296,6 +302,24 @@ def _decay(swings: Sequence[Swings], factor: Quantity, source: str) -> Quantity:
     decay, _ = decay_per_half_cycle(swings, f"{source}.decay scatter")
     warm = 0.5 * abs(factor.value - 1.0) * abs(decay.value)
     return shifted(decay, warmth=rectangular(0.0, warm, "1", "winding warmer than 20 degC"))
+
+
+def _rough_decay(steps: Sequence[Step], source: str) -> float:
+    """Decay with the first push counted as a swing, where friction leaves too few others; 0.1 if that fails too."""
+    extended = []
+    for step in steps:
+        try:
+            swing = find_swings(step.t_s, step.angle_rad)
+        except MeasurementError:
+            continue
+        extended.append(Swings(
+            instants_s=np.concatenate(([0.0], swing.instants_s)),
+            angles_rad=np.concatenate(([step.initial_rad], swing.angles_rad)), stops=swing.stops,
+        ))  # fmt: skip
+    try:
+        return decay_per_half_cycle(extended, source)[0].value
+    except MeasurementError:
+        return 0.1  # a usual loop's; arbitrary
 
 
 def _natural_frequency(
@@ -331,7 +355,7 @@ def _delay(
 ) -> Quantity:
     """Lag of the demand behind the reading it answers, plus onset of motion after the demand's first change."""
     decay = found["decay"]
-    damping = decay.value if isinstance(decay, Quantity) else 0.1
+    damping = decay.value if isinstance(decay, Quantity) else _rough_decay(steps, source)
     frequency = found["natural_frequency"]
     if not isinstance(frequency, Quantity):
         raise MeasurementError(f"the onset of motion needs the frequency: {frequency}")

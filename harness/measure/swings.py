@@ -32,7 +32,7 @@ SMALLEST_RETURN_RAD = 0.003
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Swings:
-    """Turning points of one free oscillation, in time order; the last may be the place where friction holds the shaft."""
+    """Turning points of one free oscillation, in time order; the last may be where friction holds the shaft."""
 
     instants_s: Array
     angles_rad: Array
@@ -117,13 +117,12 @@ def turning_point(t_s: Array, y: Array, near_s: float, frequency_rad_s: float) -
         slope = -frequency_rad_s * np.sin(phase) * np.where(early, before, after)
         columns = [np.ones_like(phase), bend * early, bend * ~early]
         if before == 0.0:  # first pass: the three linear parameters alone
-            found = np.linalg.lstsq(np.column_stack(columns), y[use], rcond=None)[0]
-            shift = 0.0
+            found = np.append(np.linalg.lstsq(np.column_stack(columns), y[use], rcond=None)[0], 0.0)
         else:
-            *found, shift = np.linalg.lstsq(np.column_stack([*columns, slope]), y[use], rcond=None)[0]
-        top, before, after = (float(value) for value in found)
+            found = np.linalg.lstsq(np.column_stack([*columns, slope]), y[use], rcond=None)[0]
+        top, before, after, shift = (float(value) for value in found)
         limit = 0.2 / frequency_rad_s
-        turn += min(max(float(shift), -limit), limit)
+        turn += min(max(shift, -limit), limit)
         if before != 0.0 and 0.0 < abs(shift) < 1e-7:
             break
     return turn, top
