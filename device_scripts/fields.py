@@ -84,9 +84,8 @@ class _Service:
     def obey(self, line):
         """Carry out an order, or begin to; False at the end."""
         self.orders += 1
-        words = line.split()
-        what = words[0]
-        values = [int(word) for word in words[1:]]
+        what, *words = line.split()
+        values = [int(word) for word in words]
         if what == b"f":
             self.to_field(values)
         elif what == b"l":
@@ -197,9 +196,8 @@ def serve(guard, motor, sample_ms=10, size=280):
             service.finish()
             due = time.ticks_add(due, tick_ms * 1000)
             wait = time.ticks_diff(due, time.ticks_us())
-            if wait > 0:
-                time.sleep_us(wait)
-            else:
+            if wait <= 0:
                 due = time.ticks_us()
+            time.sleep_us(max(0, wait))
     finally:
         guard.close()

@@ -65,8 +65,8 @@ def test_uncertainties_are_those_of_many_benches() -> None:
     random = np.random.default_rng(5)
     scores: dict[str, list[float]] = {"pole_pairs": [], "offset": []}
     for seed in range(20):
-        eccentricity = 0.007 * random.uniform()
-        found = results(Bench(eccentricity_rad=eccentricity, eccentricity_phase_rad=random.uniform(0, 6.28)).check(seed))
+        bench = Bench(eccentricity_rad=0.007 * random.uniform(), eccentricity_phase_rad=random.uniform(0.0, 6.28))
+        found = results(bench.check(seed))
         for name, true in (("pole_pairs", 11.0), ("offset", 0.8)):
             result = found[name]
             assert isinstance(result, Measurement)

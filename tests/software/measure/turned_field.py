@@ -35,7 +35,7 @@ class Bench:
     stuck: bool = False
 
     def place(self, field_rad: float, amplitude: float, sense: int, near_rad: float) -> float:
-        """Shaft reading that the field holds, approached in `sense` of the reading, on the branch nearest `near_rad`."""
+        """Shaft reading that the field holds, moving in `sense` of the reading, on the branch nearest `near_rad`."""
         if self.stuck:
             return self.hang_rad
         free = (field_rad - self.offset_rad) / (self.direction * self.pole_pairs)
