@@ -35,7 +35,7 @@ noise of a reading with a supply of usual resolution (common practice, no source
 SETTLE_S = 1.0
 """From the current's being up to the first sample: the shaft has come to rest (arbitrary)."""
 FAST_S, FAST_EVERY_S = 80.0, 2.0
-SLOW_SAMPLES = 60
+SLOW_SAMPLES = 80
 USUAL_SLOW_S = 600.0
 LENGTH = 3.0
 """Length of the record in slow time constants of the rig file."""
@@ -148,10 +148,11 @@ def sample_times(spec: RigSpec, motor: str) -> list[float]:
 
 
 def _ahead(needed: Sequence[tuple[float, float]], ahead_s: float) -> float:
-    """Difference of duties for the middle of the next wait: the last few, drawn on as a straight line."""
-    if len(needed) < 6:
+    """Difference of duties for the middle of the next wait: the last three, drawn on as a straight line; more of
+    them would miss how the heating slows down."""
+    if len(needed) < 3:
         return needed[-1][1]
-    at, values = np.array(needed[-6:]).T
+    at, values = np.array(needed[-3:]).T
     slope, level = np.polyfit(at - at[-1], values, 1)
     return float(level + slope * ahead_s)
 
