@@ -34,8 +34,7 @@ class _Ramp:
     def go(self, target, ticks, edge):
         edge = max(1, min(edge, ticks // 2))
         ticks = max(2, ticks)
-        self._from = self.value
-        self._to = target
+        self._from, self._to = self.value, target
         self._edge = edge
         self._gain = (target - self.value) * FINE // (ticks - edge)
         self._ticks = ticks
@@ -102,8 +101,7 @@ class _Service:
             self.wait = values[0] // self.tick_ms
             self.moving = True
         elif what == b"s":
-            self.sample_ms = values[0]
-            self.row_in_ms = 0
+            self.sample_ms, self.row_in_ms = values[0], 0
         elif what == b"o":
             self.off()
         return what != b"q"
@@ -184,7 +182,6 @@ class _Service:
 def serve(guard, motor, sample_ms=10, size=280):
     """Carry out orders for `motor` until `q`; rows in stream `hold`, `size` bytes a frame."""
     service = _Service(guard, motor, sample_ms, size)
-    tick_ms = service.tick_ms
     due = time.ticks_us()
     try:
         while True:
@@ -194,7 +191,7 @@ def serve(guard, motor, sample_ms=10, size=280):
             service.move()
             service.sample()
             service.finish()
-            due = time.ticks_add(due, tick_ms * 1000)
+            due = time.ticks_add(due, service.tick_ms * 1000)
             wait = time.ticks_diff(due, time.ticks_us())
             if wait <= 0:
                 due = time.ticks_us()
