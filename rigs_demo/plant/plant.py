@@ -17,9 +17,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
 
-from rigs_demo.plant.bus import Bus, State
+from rigs_demo.plant.bus import Bus
+from rigs_demo.plant.coupling import Coupling
+from rigs_demo.plant.history import History
 from rigs_demo.plant.motor import Motor
+from rigs_demo.plant.panel import SupplyControl
 from rigs_demo.plant.parameters import Parameters
+from rigs_demo.plant.rest import HalfWay, Rest
 from rigs_demo.plant.sensor import Sensor
 from rigs_demo.plant.standstill import NOTHING, Standstill
 from rigs_demo.plant.thermal import DriverHeat
@@ -28,8 +32,6 @@ GRID_NS = 100_000
 WARM_STEPS = 100
 """Grid steps between two looks at the heat: 10 ms, a thousandth of a winding's time constant."""
 LEAP_S = 0.1
-HISTORY = 64
-"""Grid steps of shaft angle kept for sensors that look back (6.4 ms; the oldest reading is about 2 ms old)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +60,7 @@ class Plant:
             for name, motor in parameters.motors.items()
         ]
         self.bus = Bus(parameters.supply, driver.bus_capacitance_f)
-        self.supply = SupplyControl(self)
+        self.supply = SupplyControl(self.bus, parameters.supply, self.later)
         self._driver_heat = DriverHeat(driver.thermal_resistance_k_w, driver.capacity_j_k, parameters.room_c)
         self._index = 0
         self._asked_index = 0
@@ -72,17 +74,15 @@ class Plant:
         self.idle_j = 0.0
         self._leap_index = 0
         self._leap_steps = round(LEAP_S / self._grid_s)
-        self._history = [[motor.shaft.theta_rad] * HISTORY for motor in self.motors]
-        self._lookers = [self._looker(k) for k in range(len(self.motors))]
+        self._history = [History(motor.shaft, grid_ns) for motor in self.motors]
         self.sensors = [
-            Sensor(motor.parameters, name, seed, looker)
-            for name, motor, looker in zip(parameters.motors, self.motors, self._lookers, strict=True)
+            Sensor(motor.parameters, name, seed, history.at)
+            for name, motor, history in zip(parameters.motors, self.motors, self._history, strict=True)
         ]
-        coupling = parameters.coupling
-        self._coupled = coupling is not None and len(self.motors) > 1
-        self._spring = coupling.stiffness_n_m_rad if coupling else 0.0
-        self._damper = coupling.damping_n_m_s if coupling else 0.0
-        self.coupling_j = 0.0
+        self._coupling = None
+        if parameters.coupling is not None and len(self.motors) > 1:
+            self._coupling = Coupling(parameters.coupling, self.motors[0].shaft, self.motors[1].shaft)
+        self._rest = Rest(self.motors, self.bus, driver, self._coupling, battery=parameters.supply.battery)
         self._try_leap()
 
     # -- time ---------------------------------------------------------------------------------------
@@ -134,13 +134,14 @@ class Plant:
         h = self._step_s
         parts = self._parts
         history = self._history
-        coupled = self._coupled
+        coupling = self._coupling
+        idle_a = self._rest.idle_a
         while self._index < end:
             for _ in range(parts):
                 volts = bus.voltage_v
-                load = self._idle_a(volts)
+                load = idle_a(volts)
                 self.idle_j += volts * load * h
-                torque = self._coupling_torque() if coupled else 0.0
+                torque = 0.0 if coupling is None else coupling.torque_n_m(h)
                 for motor in motors:
                     motor.step(volts, torque)
                     load += motor.bus_a
@@ -149,9 +150,8 @@ class Plant:
                 self._voltage_v_s += 0.5 * (volts + bus.voltage_v) * h
                 self._current_a_s += bus.current_a * h
             self._index += 1
-            slot = self._index % HISTORY
-            for k, motor in enumerate(motors):
-                history[k][slot] = motor.shaft.theta_rad
+            for angles in history:
+                angles.stepped(self._index)
             self._since_warm += 1
             if self._since_warm >= WARM_STEPS:
                 self._warm()
@@ -161,18 +161,6 @@ class Plant:
             else:
                 if self._try_leap():
                     return
-
-    def _coupling_torque(self) -> float:
-        """Torque of the coupling on motor 0 at mid-step; motor 1 has the opposite."""
-        one, two = self.motors[0].shaft, self.motors[1].shaft
-        rate = one.omega_rad_s - two.omega_rad_s
-        twist = self._twist() + 0.5 * self._step_s * rate
-        self.coupling_j += self._damper * rate * rate * self._step_s
-        return -self._spring * twist - self._damper * rate
-
-    def _twist(self) -> float:
-        one, two = self.motors[0].shaft, self.motors[1].shaft
-        return (one.theta_rad - one.hang_rad) - (two.theta_rad - two.hang_rad)
 
     def _warm(self) -> None:
         """Take the heat since the last look into the thermal networks."""
@@ -188,29 +176,15 @@ class Plant:
 
     # -- leaping ------------------------------------------------------------------------------------
 
-    def _idle_a(self, volts: float) -> float:
-        driver = self.parameters.driver
-        return driver.idle_current_a * min(1.0, volts / driver.lockout_v)
-
-    def _load_a(self, stills: list[Standstill]) -> float:
-        return self._idle_a(self.bus.voltage_v) + sum(still.bus_a for still in stills)
-
     def _try_leap(self) -> bool:
         """Begin to leap if all motors and the bus stand still."""
-        quiet = self._quiet()
-        if quiet is None or not self.bus.settled(self._load_a(quiet)):
+        stills = self._rest.stills()
+        if stills is None or not self._rest.settled(stills):
             return False
         self._warm()
-        self._leap = self._quiet()
+        self._leap = self._rest.stills()
         self._leap_index = self._index
         return self._leap is not None
-
-    def _quiet(self) -> list[Standstill] | None:
-        """Every motor's standstill, or None while one moves or its currents do."""
-        if self._coupled and self._twist() != 0.0:
-            return None
-        quiet = [motor.standstill for motor in self.motors if motor.standstill is not None]
-        return quiet if len(quiet) == len(self.motors) else None
 
     def _leap_to(self, end: int, *, cut: bool) -> bool:
         """Leap to `end` in whole leaps, and the rest where a setting cuts it. False: nothing more to commit."""
@@ -229,48 +203,32 @@ class Plant:
 
     def _leap_by(self, steps: int) -> None:
         duration = steps * self._grid_s
-        stills, load, volts = self._half_way(duration)
-        idle = load - sum(still.bus_a for still in stills)
-        self.idle_j += volts * idle * duration
-        for motor, still in zip(self.motors, stills, strict=True):
+        half = self._half_way(duration)
+        idle = half.load_a - sum(still.bus_a for still in half.stills)
+        self.idle_j += half.bus_v * idle * duration
+        for motor, still in zip(self.motors, half.stills, strict=True):
             motor.hold(still, duration)
             motor.heat.advance(duration, still.copper_w)
             motor.warmed()
-        self._driver_heat.advance(duration, sum(still.bridge_w for still in stills))
+        self._driver_heat.advance(duration, sum(still.bridge_w for still in half.stills))
         self._bridge_mark_j = sum(motor.bridge_j for motor in self.motors)
-        self.bus.hold(load, duration)
-        self._voltage_v_s += volts * duration
-        self._current_a_s += load * duration
+        self.bus.hold(half.load_a, duration)
+        self._voltage_v_s += half.bus_v * duration
+        self._current_a_s += half.load_a * duration
         self._index += steps
-        for k, motor in enumerate(self.motors):
-            self._history[k] = [motor.shaft.theta_rad] * HISTORY
+        for history in self._history:
+            history.stood(self._index)
         volts = self.bus.voltage_v
         for motor in self.motors:
             if motor.standstill is not NOTHING:
                 motor.settle(volts)
-        self._leap = self._quiet()
+        self._leap = self._rest.stills()
         # A battery's voltage follows the currents as they drift; the next leap begins from where it stands.
-        if self._leap and not self.parameters.supply.battery and not self.bus.settled(self._load_a(self._leap)):
+        if self._leap and not self.parameters.supply.battery and not self._rest.settled(self._leap):
             self._leap = None
 
-    def _half_way(self, duration_s: float) -> tuple[list[Standstill], float, float]:
-        """Standstills, load and bus voltage at the middle of a leap; the state stays as it is."""
-        begun = self._leap or []
-        volts = self.bus.voltage_v
-        load = self._load_a(begun)
-        stills = begun
-        if any(still is not NOTHING for still in begun):
-            half = [
-                motor.heat.after(duration_s / 2.0, still.copper_w)
-                for motor, still in zip(self.motors, begun, strict=True)
-            ]
-            for _ in range(3 if self.parameters.supply.battery else 1):
-                volts = self.bus.held_voltage_v(load)
-                stills = [
-                    motor.still(volts, temperatures) for motor, temperatures in zip(self.motors, half, strict=True)
-                ]
-                load = self._load_a(stills)
-        return stills, load, volts
+    def _half_way(self, duration_s: float) -> HalfWay:
+        return self._rest.half_way(self._leap or [], duration_s)
 
     # -- settings -----------------------------------------------------------------------------------
 
@@ -312,12 +270,12 @@ class Plant:
         lines = [(motor.line_v_s[0], motor.line_v_s[1]) for motor in self.motors]
         open_s = self._open_s()
         if open_s > 0.0:
-            stills, load, volts = self._half_way(open_s)
-            volts_s += volts * open_s
-            amps_s += (load if self.bus.output else 0.0) * open_s
+            half = self._half_way(open_s)
+            volts_s += half.bus_v * open_s
+            amps_s += (half.load_a if self.bus.output else 0.0) * open_s
             lines = [
                 (a + still.line_v[0] * open_s, b + still.line_v[1] * open_s)
-                for (a, b), still in zip(lines, stills, strict=True)
+                for (a, b), still in zip(lines, half.stills, strict=True)
             ]
         return Integrals(
             time_ns=self.time_ns,
@@ -339,26 +297,7 @@ class Plant:
     def shaft_rad(self, motor: int, t_ns: int) -> float:
         """Shaft angle at a time of the last 6 ms: for truth and tests; no instrument can see it."""
         self.advance_to(t_ns)
-        return self._lookers[motor](t_ns)
-
-    def _looker(self, k: int) -> Callable[[int], float]:
-        def theta_at(t_ns: int) -> float:
-            """Shaft angle at a time: between grid points straight, beyond the last one by its speed."""
-            shaft = self.motors[k].shaft
-            steps = t_ns / self._grid_ns
-            behind = self._index - steps
-            if behind <= 0.0:
-                if shaft.omega_rad_s == 0.0:
-                    return shaft.theta_rad
-                return shaft.theta_rad - behind * self._grid_s * shaft.omega_rad_s
-            if behind >= HISTORY - 1 or steps <= 0.0:
-                return self._history[k][(self._index + 1) % HISTORY if steps > 0.0 else 0]
-            low = int(steps)
-            history = self._history[k]
-            start = history[low % HISTORY]
-            return start + (history[(low + 1) % HISTORY] - start) * (steps - low)
-
-        return theta_at
+        return self._history[motor].at(t_ns)
 
     def room_temperature_c(self) -> float:
         """Air round the rig."""
@@ -369,7 +308,7 @@ class Plant:
         open_s = self._open_s()
         if open_s <= 0.0:
             return self._driver_heat.state
-        stills, _, _ = self._half_way(open_s)
+        stills = self._half_way(open_s).stills
         return self._driver_heat.after(open_s, sum(still.bridge_w for still in stills))
 
     def winding_temperatures_c(self, motor: int) -> tuple[float, float, float, float]:
@@ -377,13 +316,13 @@ class Plant:
         open_s = self._open_s()
         if open_s <= 0.0:
             return self.motors[motor].heat.state
-        stills, _, _ = self._half_way(open_s)
-        return self.motors[motor].heat.after(open_s, stills[motor].copper_w)
+        still = self._half_way(open_s).stills[motor]
+        return self.motors[motor].heat.after(open_s, still.copper_w)
 
     def stored_j(self) -> float:
         """Kinetic, potential, magnetic, coupling and bus energy at the last committed step."""
         motors = sum(m.shaft.kinetic_j() + m.shaft.potential_j() + m.magnetic_j() for m in self.motors)
-        spring = 0.5 * self._spring * self._twist() ** 2 if self._coupled else 0.0
+        spring = 0.0 if self._coupling is None else self._coupling.stored_j()
         return motors + spring + self.bus.stored_j()
 
     def lost_j(self) -> dict[str, float]:
@@ -393,72 +332,7 @@ class Plant:
             "bridge": sum(motor.bridge_j for motor in self.motors),
             "friction": sum(motor.shaft.friction_j for motor in self.motors),
             "stop": sum(motor.shaft.stop_j for motor in self.motors),
-            "coupling": self.coupling_j,
+            "coupling": 0.0 if self._coupling is None else self._coupling.lost_j,
             "idle": self.idle_j,
             "source": self.bus.source_loss_j,
         }
-
-
-class SupplyControl:
-    """Front panel of the bench supply; a battery has none, and these do nothing to it."""
-
-    __slots__ = ("_plant",)
-
-    def __init__(self, plant: Plant) -> None:
-        self._plant = plant
-
-    def set_voltage_v(self, volts: float) -> None:
-        """Set the output voltage; the true one is off by the supply's own setting error."""
-        bus = self._plant.bus
-        self._set("setting_v", volts * self._plant.parameters.supply.setting_gain, bus)
-
-    def set_current_limit_a(self, amps: float) -> None:
-        """Set the current limit."""
-        self._set("current_limit_a", amps, self._plant.bus)
-
-    def set_protection_v(self, volts: float) -> None:
-        """Set the voltage beyond which the output trips."""
-        self._set("protection_v", volts, self._plant.bus)
-
-    def set_output(self, on: bool) -> None:
-        """Switch the output; a tripped one stays off until cleared."""
-        plant = self._plant
-        bus = plant.bus
-
-        def act() -> None:
-            if bus.state == "tripped":
-                return
-            bus.output = on
-            bus.state = "cv" if on else "off"
-
-        if not plant.parameters.supply.battery:
-            plant.later(act)
-
-    def clear_protection(self) -> None:
-        """Forget a trip; the output stays off."""
-        plant = self._plant
-
-        def act() -> None:
-            if plant.bus.state == "tripped":
-                plant.bus.state = "off"
-
-        plant.later(act)
-
-    @property
-    def state(self) -> State:
-        """What the supply does now."""
-        return self._plant.bus.state
-
-    @property
-    def setting_v(self) -> float:
-        """Voltage set, as the front panel shows it."""
-        return self._plant.bus.setting_v / self._plant.parameters.supply.setting_gain
-
-    def _set(self, name: str, value: float, bus: Bus) -> None:
-        plant = self._plant
-
-        def act() -> None:
-            setattr(bus, name, value)
-
-        if not plant.parameters.supply.battery:
-            plant.later(act)

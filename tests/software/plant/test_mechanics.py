@@ -98,7 +98,7 @@ def test_coupled_shafts_go_together_and_the_coupling_relaxes_where_both_hang() -
     left = (one.theta_rad - one.hang_rad) - (two.theta_rad - two.hang_rad)
     most = (one.coulomb_n_m + two.coulomb_n_m) / coupling.stiffness_n_m_rad
     assert abs(left) < most + 0.05
-    assert plant.coupling_j > 0.0
+    assert plant.lost_j()["coupling"] > 0.0
 
 
 def test_two_shafts_without_coupling_do_not_know_of_each_other() -> None:
