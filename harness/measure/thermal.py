@@ -148,8 +148,10 @@ def sample_times(spec: RigSpec, motor: str) -> list[float]:
 
 
 def _ahead(needed: Sequence[tuple[float, float]], ahead_s: float) -> float:
-    """Difference of duties for the middle of the next wait: the last three, drawn on as a straight line; more of
-    them would miss how the heating slows down."""
+    """Difference of duties for the middle of the next wait: the last three, drawn on as a straight line.
+
+    More of them would miss how the heating slows down.
+    """
     if len(needed) < 3:
         return needed[-1][1]
     at, values = np.array(needed[-3:]).T

@@ -93,7 +93,7 @@ def test_every_planned_quantity_comes_out_where_it_was_put() -> None:
     assert found["fast_rise"].value == pytest.approx(true.fast_rise_k, abs=3.0 * found["fast_rise"].u)
     assert found["slow_time"].value == pytest.approx(true.times_s[0], abs=3.0 * found["slow_time"].u)
     assert max(found[name].u / found[name].value for name in ("fast_time", "fast_rise", "slow_time")) < 0.03
-    assert found["driver_rise"].value == pytest.approx(4.0, abs=1e-3)
+    assert found["driver_rise"].value == pytest.approx(4.0, abs=5e-3)
 
 
 @pytest.mark.parametrize("room_c", [10.0, 30.0])
