@@ -42,6 +42,7 @@ class Bench(Generic[P]):
         self._horizon_ns = 0
         self._pulse: tuple[int, Pulse, int] | None = None
         self._serving = False
+        self._may_stay = False
 
     def start(self) -> None:
         """Power the board up and let it come to its prompt, or to the first wait of its main.py."""
@@ -77,7 +78,9 @@ class Bench(Generic[P]):
                 break
             if board.coming_up and state is State.PARKED:
                 continue
-            if board.deliver(state, self.now_ns, self._until(self.now_ns)):
+            # In callbacks that the bench woke, input waits: Ctrl-C is for the program below.
+            in_callback = state is State.ASKS and self._serving
+            if not in_callback and board.deliver(state, self.now_ns, self._until(self.now_ns)):
                 continue
             if state is State.ASKS:
                 if not self._serve():
@@ -133,7 +136,7 @@ class Bench(Generic[P]):
         if due_ns > self._horizon_ns:
             return not self._advance(self._horizon_ns)
         if self._advance(due_ns):
-            self._serving = True
+            self._serving, self._may_stay = True, state is State.PARKED
             if state is State.PARKED:
                 board.wake_for_callbacks(self.now_ns, self._until(self.now_ns))
             else:
@@ -162,6 +165,8 @@ class Bench(Generic[P]):
                 self._answer(issued_ns, 1)
                 return True
             return self._wait(issued_ns)
+        if operation == p.STAY:
+            return self._stay(issued_ns)
         if operation == p.PULSE:
             return self._time_pulse(issued_ns, argument)
         if operation == p.RESET:
@@ -179,8 +184,6 @@ class Bench(Generic[P]):
             result = board.hardware.level(issued_ns, argument)
         elif operation == p.EDGE:
             result = self._delay_to_edge(issued_ns, argument & 0xFF, argument >> 8)
-        elif operation == p.SERVED:
-            self._serving = False
         self._answer(issued_ns, result)
         return True
 
@@ -197,6 +200,15 @@ class Bench(Generic[P]):
         if self._advance(target_ns):
             self._answer(target_ns)
         return True
+
+    def _stay(self, issued_ns: int) -> bool:
+        """The board has run what was due and could wait for more; not above a program, nor for ever."""
+        wanted = self.board.has_input or self.board.running().unread() > 0
+        if wanted or not self._may_stay or self.board.page.times[p.TARGET] >= p.NEVER_NS:
+            self._serving = False
+            self._answer(issued_ns, 1)
+            return True
+        return self._wait(issued_ns)
 
     def _time_pulse(self, issued_ns: int, argument: int) -> bool:
         seq = self.board.page.words[p.SEQ]

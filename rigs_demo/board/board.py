@@ -192,7 +192,12 @@ class VirtualBoard:
 
     def wait(self, *, in_callback: bool) -> State:
         """Wait until it needs the bench."""
-        return self.running().wait(interrupt_wanted=self.interrupt_waits, in_callback=in_callback)
+        process = self.running()
+        state = process.wait(interrupt_wanted=self.interrupt_waits, in_callback=in_callback)
+        if process.signalled:
+            process.signalled = False
+            del self._input[:1]  # the Ctrl-C that became a signal
+        return state
 
     def answer(self, time_ns: int, until_ns: int, result: int = 0) -> None:
         """Answer its request, with KeyboardInterrupt if that is waiting."""

@@ -51,7 +51,7 @@ PULSE = const(5)
 LEVEL = const(6)
 POLL = const(7)
 RESET = const(8)
-SERVED = const(9)
+STAY = const(9)
 EDGE = const(10)
 
 _INTERRUPT = const(1)
@@ -382,10 +382,15 @@ def _serve(_):
     # The bench moved time while the interpreter sat at its prompt or in a silent loop: learn it, run what is due.
     request(UNTIL, 0, now())
     while True:
-        catch_up()
-        if not (_queued and _level == 0):
-            break
-    request(SERVED, 0, 0)
+        try:
+            catch_up()
+        except BaseException as error:
+            sys.print_exception(error)
+        if _queued and _level == 0:
+            continue
+        # While nothing else wants the interpreter, wait here for the next callback: far quicker than to be woken.
+        if request(STAY, 0, _word(_DUE + 1) << 32 | _word(_DUE)):
+            return
 
 
 def listen(pipe):

@@ -8,6 +8,12 @@ import sys
 import uos
 
 
+class _NoAsyncio:
+    # Its queue is compiled and reads the machine's own clock: a program would sleep for days.
+    def __getattr__(self, name):
+        raise NotImplementedError("asyncio is not on the virtual board: its queue keeps the machine's time")
+
+
 def _take_over():
     flash, pipe = uos.getenv("ROTORGATE_FLASH"), uos.getenv("ROTORGATE_PIPE")
     listening = open("/proc/self/fd/" + pipe, "rb")
@@ -31,6 +37,7 @@ def _take_over():
     urandom.seed(1)  # arbitrary: the same numbers on every run, though after every reset too
     for name, module in (("time", time), ("machine", machine), ("select", select), ("os", os)):
         sys.modules["u" + name] = module
+    sys.modules["asyncio"] = sys.modules["uasyncio"] = _NoAsyncio()
     import _thread
 
     _thread.start_new_thread(_bench.listen, (listening,))
@@ -59,4 +66,4 @@ _main, _exists = _take_over()
 _run("boot.py", _exists)
 if _main:
     _run("main.py", _exists)
-del _main, _exists, _run, _take_over, uos
+del _main, _exists, _run, _take_over, _NoAsyncio, uos

@@ -33,6 +33,11 @@ STATES = {
 }
 
 
+def some(*states: str) -> list[object]:
+    """States as parameters; being stuck takes the board a second of processor time to show."""
+    return [pytest.param(state, marks=[pytest.mark.slow] if state == "stuck" else []) for state in states]
+
+
 @pytest.fixture
 def board() -> Iterator[Direct]:
     with direct() as bench:
@@ -41,7 +46,7 @@ def board() -> Iterator[Direct]:
 
 
 @pytest.mark.parametrize("hard", [True, False])
-@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("state", some(*STATES))
 def test_deadman_trips_at_its_time_in_every_state(board: Direct, state: str, hard: bool) -> None:
     board.start(DEADMAN % hard + STATES[state])
     board.run_ms(250)
@@ -53,7 +58,7 @@ def test_deadman_trips_at_its_time_in_every_state(board: Direct, state: str, har
     assert off - on == pytest.approx(300 * MS, abs=1 * MS)
 
 
-@pytest.mark.parametrize("state", ["sleeping", "reading", "polling", "stuck", "touching"])
+@pytest.mark.parametrize("state", some("sleeping", "reading", "polling", "stuck", "touching"))
 def test_ctrl_c_interrupts_a_script_in_every_state(board: Direct, state: str) -> None:
     board.start(f"import sys, time, select\ntry:\n  {STATES[state]}\nexcept KeyboardInterrupt: print('stopped')")
     board.run_ms(50)
@@ -121,7 +126,7 @@ def test_reset_button(board: Direct) -> None:
     board.until(b">>> ")
 
 
-@pytest.mark.parametrize("state", ["sleeping", "reading", "at the prompt", "stuck"])
+@pytest.mark.parametrize("state", some("sleeping", "reading", "at the prompt", "stuck"))
 def test_the_watchdog_bites_in_every_state(board: Direct, state: str) -> None:
     setup = "import sys, time\nfrom machine import WDT, Pin\nPin(6, Pin.OUT, value=1)\nw = WDT(timeout=100)\n"
     board.start(setup + STATES[state])
@@ -172,6 +177,26 @@ def test_files_survive_resets_and_the_machine_is_out_of_reach(board: Direct) -> 
 def test_it_says_that_it_is_virtual(board: Direct) -> None:
     assert "VIRTUAL" in board.execute("import os\nprint(os.uname()[4])")
     assert board.execute("import machine\nprint(machine.unique_id()[:4])") == "b'VIRT'\n"
+
+
+def test_asyncio_is_refused_rather_than_wrong(board: Direct) -> None:
+    board.start("import asyncio\nasyncio.run(None)")
+    assert b"NotImplementedError: asyncio is not on the virtual board" in board.until(b"\x04>")
+
+
+@pytest.mark.parametrize("wakes", [b"print('here')\x04", b"\x03"])
+def test_input_reaches_a_board_that_waits_between_callbacks(board: Direct, wakes: bytes) -> None:
+    board.execute("from machine import Pin, Timer\nled = Pin(6, Pin.OUT)\nt = Timer(-1)\n"
+                  "t.init(period=1, callback=lambda _: led(1), hard=False)")
+    board.run_ms(10.5)
+    board.type(wakes)
+    board.run_ms(3)
+    board.output = b""
+    assert board.execute("print(6 * 7)").endswith("42\n")
+    board.start("import sys\ntry: sys.stdin.buffer.read(1)\nexcept KeyboardInterrupt: print('stopped')")
+    board.run_ms(10.5)
+    board.type(b"\x03")
+    assert b"stopped" in board.until(b"\x04\x04>", 10)
 
 
 def test_power_off_lets_time_go_on(board: Direct) -> None:

@@ -32,7 +32,7 @@ def test_both_ends_of_the_page_use_the_same_words() -> None:
         assert re.search(rf"^_{name} = const\({getattr(page, name) * 2}\)", text, re.MULTILINE), name
     for name in ("PIN_LEVEL", "PIN_MODE", "PWM_DUTY", "PWM_HZ", "PWM_OFF", "WATCHDOG"):
         assert there[name] == getattr(page, name) << 16, name
-    for name in ("HELLO", "SPI_TRANSFER", "ADC_READ", "PULSE", "LEVEL", "POLL", "RESET", "SERVED", "EDGE"):
+    for name in ("HELLO", "SPI_TRANSFER", "ADC_READ", "PULSE", "LEVEL", "POLL", "RESET", "STAY", "EDGE"):
         assert there[name] == getattr(page, name), name
     assert there["PAYLOAD_BYTES"] == page.PAYLOAD
     assert there["RING_BYTES"] == page.RING

@@ -178,6 +178,7 @@ def test_a_host_that_leaves_lets_the_bench_end_at_once_and_silently(bench: Runni
     assert ended(board)
 
 
+@pytest.mark.slow
 def test_a_host_that_vanishes_leaves_the_bench_up_for_the_guard(bench: Running) -> None:
     _, host, port, _ = bench.rig["instrument"]["supply"]["address"].split("::")
     bench.clock._socket.close()
