@@ -2,7 +2,8 @@
 
 Stimulus: from 0.15 rad under hanging a staircase of five small steps up and five down, ten sizes from 0.054 to
 0.066 rad in random order; then four large ones of 0.4 rad about hanging. Where friction left the shaft before
-a step moves the response: means are over the whole staircase.
+a step, and where in a period of the cogging it stands, move the response: means are over five staircases whose
+feet are spread over one period, each in an order of its own.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import log, pi
+from math import log, pi, tau
 from random import Random
 from statistics import fmean
 
@@ -27,6 +28,7 @@ from rigs_demo.truth.stiffness import follows, loop_slope
 
 Readings = NDArray[np.float64]
 SIZES_RAD = tuple(float(x) for x in np.linspace(0.054, 0.066, 10))
+STAIRCASES = 5
 LARGE_RAD = 0.4
 LEAST_SWING_RAD = 0.01
 FEWEST_PAIRS = 4
@@ -35,7 +37,9 @@ GRID_WAIT_S = 50e-6
 """Duties act at the plant's next 100 us: half of that on the mean."""
 
 
-def step(parameters: Parameters, rig: Table, name: str, firmware: Firmware, parts: int = 1) -> Values:
+def step(
+    parameters: Parameters, rig: Table, name: str, firmware: Firmware, *, parts: int = 1, staircases: int = STAIRCASES
+) -> Values:
     """Values by the quantity's last word; nothing of a loop that cannot hold or that the firmware does not pace."""
     motor = parameters.motors[name]
     index = list(parameters.motors).index(name)
@@ -49,7 +53,11 @@ def step(parameters: Parameters, rig: Table, name: str, firmware: Firmware, part
         "stability_margin": (margin(motor, parameters, still, firmware, index, delay), "1"),
     }
     setting_v = float(rig["supply"]["voltage_v"]["value"])
-    small, large = run(Loop(parameters, firmware, name, setting_v, parts), motor.arm.hang_reading_rad, name)
+    period_rad = tau / motor.cogging_periods if motor.cogging_periods else 0.0
+    feet = [motor.arm.hang_reading_rad - 0.15 + period_rad * k / staircases for k in range(staircases)]
+    loop = Loop(parameters, firmware, name, setting_v, parts)
+    small = run_small(loop, feet, name)
+    large = run_large(loop, motor.arm.hang_reading_rad)
     band_rad = 3.0 * motor.sensor.noise_rad
     seen = [Response.of(move, band_rad) for move in small if swings_and_rests(move)]
     if len(seen) < len(small):
@@ -81,18 +89,25 @@ def shares(move: Move) -> Readings:
     return (np.array(move.reading_rad) - move.initial_rad) / (move.final_rad - move.initial_rad)
 
 
-def run(loop: Loop, hang_rad: float, name: str) -> tuple[list[Move], list[Move]]:
-    """(small, large) steps in their order."""
-    sizes = list(SIZES_RAD)
-    Random(f"truth {name}").shuffle(sizes)
-    loop.move(hang_rad - 0.15, 0.6)
+def run_small(loop: Loop, feet_rad: Sequence[float], name: str) -> list[Move]:
+    """The steps of one staircase from each foot."""
     small = []
-    for k, size in enumerate(sizes):
-        way = 1.0 if k < len(sizes) // 2 else -1.0
-        small.append(loop.move(loop.target_rad + way * size, 1.2))
+    for foot in feet_rad:
+        sizes = list(SIZES_RAD)
+        Random(f"truth {name} {foot}").shuffle(sizes)
+        loop.move(foot, 0.6)
+        for k, size in enumerate(sizes):
+            way = 1.0 if k < len(sizes) // 2 else -1.0
+            small.append(loop.move(loop.target_rad + way * size, 1.2))
+            if not small[-1].still:
+                return small
+    return small
+
+
+def run_large(loop: Loop, hang_rad: float) -> list[Move]:
+    """Four large steps about hanging."""
     loop.move(hang_rad - LARGE_RAD / 2.0, 0.9)
-    large = [loop.move(hang_rad + way * LARGE_RAD / 2.0, 1.5) for way in (1.0, -1.0, 1.0, -1.0)]
-    return small, large
+    return [loop.move(hang_rad + way * LARGE_RAD / 2.0, 1.5) for way in (1.0, -1.0, 1.0, -1.0)]
 
 
 def delay_s(motor: MotorParameters, parameters: Parameters, firmware: Firmware) -> float:
