@@ -199,8 +199,8 @@ class _Data:
                 begin, end = o.data.size // 8, o.data.size - o.data.size // 16  # while the shaft surely slides
                 t_s = o.si("t")[begin:end]
                 field = o.si("command")[begin:end] * math.tau / FULL_TURN
-                # A field that is set once a row stands half a row behind its ramp; the reading has its age.
-                late_s = float(np.median(np.diff(t_s))) / 2.0 - float(np.mean(o.si("age")))
+                # The reading is older than the field it comes with.
+                late_s = float(np.mean(o.si("age")))
                 self.sweeps[name] = Sweep(
                     amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE, t_s=t_s,
                     field_rad=field - late_s * np.gradient(field, t_s), shaft_rad=shaft(o)[begin:end],

@@ -60,7 +60,6 @@ class Bench:
         data = np.zeros(readings.size, DTYPE)
         data["t"] = np.arange(readings.size) * 4000
         data["count"] = np.round(noisy / math.tau * COUNTS).astype(np.int64) % COUNTS
-        data["age"] = 2000  # half a row: what the simulation has no delay for
         data["command"] = np.round(field / math.tau * 65536)
         data["amplitude"] = round(level * 32768)
         columns = tuple(Column(name=word, unit=unit, scale=scale) for word, unit, scale in COLUMNS)
