@@ -3,7 +3,7 @@
 No pins of its own. Counts of the angle sensor, microseconds, milliseconds; demands in 1/32768. Firmware
 that paces itself is started and stopped; one that wants to be called gets control_step once a period.
 Stream `trace`: t (instant of sampling, from the start), count, demand, step (number of the step, 0 before
-the first). Event `start`: (count where the loop began, cost of the trace hook in ns, counts within which
+the first). Event `start`: (count that offsets are from, cost of the trace hook in ns, counts within which
 the shaft counts as still). The hook runs inside the firmware's pass, so it only puts three numbers away.
 """
 
@@ -127,13 +127,15 @@ class _Steps:
         return time.ticks_diff(time.ticks_us(), self.since)
 
 
-def steps(guard, motor, offsets, least_ms=300, still_ms=100, most_ms=1200, size=576):
-    """Step the set point to each of `offsets` (counts from where the shaft stands at the start) in turn.
+def steps(guard, motor, offsets, least_ms=300, still_ms=100, most_ms=1200, size=576, origin=None):
+    """Step the set point to each of `offsets` in turn: counts from `origin`, or from where the shaft stands.
 
     A step lasts until the shaft has been still for `still_ms`, at least `least_ms`, at most `most_ms`.
     """
     work = _Steps(guard, motor, size)
     first = work.begin()
+    if origin is not None:
+        first = origin
     try:
         begun = time.ticks_us()
         while time.ticks_diff(time.ticks_us(), begun) < SETTLE_MS * 1000:

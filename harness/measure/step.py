@@ -44,6 +44,8 @@ LEVEL_S = 0.08
 MOST_S = {"small": 1.2, "large": 1.5}
 HUNTING_DECAY = -0.02
 """Below this the swings grow: no large steps. Arbitrary."""
+COGGING_SHARE = 0.04
+"""Half-width of what cogging does to a large step at one place (own simulation with 0.7 mN m)."""
 ONSET_PHASE_RAD = math.pi / 3.0
 ONSET_HALF_WIDTH_S = 0.10e-3
 """How far the extrapolated onset may stand off: dead time and friction bend the first push (own simulation)."""
@@ -104,12 +106,28 @@ def procedure(rig: Rig, motor: str, large_steps: bool = True) -> list[Observatio
     taken = [_take(rig, motor, "small", stairs)]
     if large_steps and not hunts(taken, rig.spec, motor):
         rig.progress("large steps", 0.6)
-        taken.append(_take(rig, motor, "large", [sign * LARGE_RAD / 2.0 for sign in (-1.0, 1.0, -1.0, 1.0, -1.0)]))
+        places = [sign * LARGE_RAD / 2.0 for sign in (-1.0, 1.0, -1.0, 1.0, -1.0)]
+        taken.append(_take(rig, motor, "large", places, hang_count(taken[0])))
     return taken
 
 
-def _take(rig: Rig, motor: str, size: str, places_rad: Sequence[float]) -> Observation:
-    """One run of steps to places relative to where the arm hangs."""
+def hang_count(observation: Observation) -> int:
+    """Count at which the arm hangs, seen by the loop: friction may have held the arm beside it at the start.
+
+    Errors left after steps up and down grow with the distance from hanging, and friction pulls either way: where
+    their straight line is zero. Where the steps do not show it, the count at which the shaft stood.
+    """
+    steps, conditions = steps_of(observation), observation.conditions
+    design = np.column_stack(([step.way for step in steps], [step.place_rad for step in steps], np.ones(len(steps))))
+    _, slope, level = linear(design, [step.final_rad - step.set_point_rad for step in steps]).values
+    place = -float(level / slope) if slope < -0.01 else 0.0
+    turn = int(str(conditions["counts_per_turn"]))
+    place = min(max(place, -0.1), 0.1)  # friction does not hold an arm further out; arbitrary
+    return (int(str(conditions["start_count"])) + round(place / math.tau * turn)) % turn
+
+
+def _take(rig: Rig, motor: str, size: str, places_rad: Sequence[float], origin_count: int | None = None) -> Observation:
+    """One run of steps to places relative to `origin_count`, or to where the shaft stands at its start."""
     from harness.measure.device import Service
 
     declared = rig.declared[motor]
@@ -117,8 +135,9 @@ def _take(rig: Rig, motor: str, size: str, places_rad: Sequence[float]) -> Obser
     offsets = tuple(round(place / math.tau * turn) for place in places_rad)
     reading_c = rig.thermometer.measure_temperature().value if rig.thermometer is not None else None
     with Service(
-        rig, "loop", "steps", motor=rig.index(motor), offsets=offsets, most_ms=round(1000 * MOST_S[size])
-    ) as service:
+        rig, "loop", "steps", motor=rig.index(motor), offsets=offsets, most_ms=round(1000 * MOST_S[size]),
+        origin=origin_count,
+    ) as service:  # fmt: skip
         started = service.until("start")
         if not isinstance(started, tuple) or len(started) != 3:
             raise LinkError(f"loop.steps: expected (count, hook cost, still band) at the start, found {started!r}")
@@ -225,10 +244,24 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     take("stability_margin", lambda: _margin(found, spec, motor))
     if "large" in by_size:
         large = steps_of(by_size["large"])
-        take("large_rise_time", lambda: _scattered(
-            large, lambda step: pulse.rise_time(step.transition()), "s", f"{source}.large_rise_time scatter"))
-        take("large_overshoot", lambda: _scattered(
-            large, lambda step: pulse.overshoot(step.transition()), "1", f"{source}.large_overshoot scatter"))
+        take(
+            "large_rise_time",
+            lambda: _at_two_places(
+                _scattered(
+                    large, lambda step: pulse.rise_time(step.transition()), "s", f"{source}.large_rise_time scatter"
+                ),
+                motor,
+            ),
+        )
+        take(
+            "large_overshoot",
+            lambda: _at_two_places(
+                _scattered(
+                    large, lambda step: pulse.overshoot(step.transition()), "1", f"{source}.large_overshoot scatter"
+                ),
+                motor,
+            ),
+        )
     return [_result(f"{motor}.step.{name}", found.get(name), small, by_size.get("large")) for name in PLANNED]
 
 
@@ -257,35 +290,44 @@ def timing(t_s: Array, source: str) -> tuple[Quantity, Quantity]:
     period = normal(float(fit.values[1]), float(fit.u[1]), "s", f"{source}.loop_period scatter", dof=t_s.size - 2)
     deviation = float(np.std(periods, ddof=1))
     jitter = normal(
-        deviation, deviation / math.sqrt(2.0 * (periods.size - 1)), "s", f"{source}.loop_jitter scatter",
+        deviation,
+        deviation / math.sqrt(2.0 * (periods.size - 1)),
+        "s",
+        f"{source}.loop_jitter scatter",
         dof=periods.size - 1,
     )
-    return shifted(period, resolution=resolution), shifted(jitter, resolution=rectangular(
-        0.0, 0.3e-6, "s", "resolution of the board's clock"))
+    return shifted(period, resolution=resolution), shifted(
+        jitter, resolution=rectangular(0.0, 0.3e-6, "s", "resolution of the board's clock")
+    )
 
 
 def _scattered(
-    steps: Sequence[Step], value: Callable[[Step], float], unit: str, source: str
+    steps: Sequence[Step], value: Callable[[Step], float], unit: str, source: str, *, droop: bool = False
 ) -> Quantity:
-    """Mean over steps; what up and down, size and place do is taken out of the scatter.
+    """Mean over steps, with their scatter; with `droop`, less what the place on the arm's slope does to it.
 
     Steps that do not give the value are left out. Raises MeasurementError when fewer than 3 remain.
     """
-    rows = []
+    rows, reason = [], ""
     for step in steps:
         try:
-            rows.append((value(step), step.way, abs(step.set_point_rad - step.initial_rad), step.place_rad * step.way))
+            rows.append((value(step), step.place_rad * step.way))
         except MeasurementError as error:
-            last = error
+            reason = str(error)
     if len(rows) < 3:
-        raise MeasurementError(f"{len(rows)} of {len(steps)} steps can be used, 3 are needed: {last}")
+        raise MeasurementError(f"{len(rows)} of {len(steps)} steps can be used, 3 are needed: {reason}")
     table = np.array(rows)
-    causes = table[:, 1:] - table[:, 1:].mean(axis=0)
-    keep = [column for column in range(3) if np.std(causes[:, column]) > 1e-6][: max(0, (len(rows) - 3) // 2)]
-    fit = linear(np.column_stack((np.ones(len(rows)), causes[:, keep])), table[:, 0])
+    columns = [np.ones(len(rows)), *([table[:, 1] - table[:, 1].mean()] if droop and len(rows) > 4 else [])]
+    fit = linear(np.column_stack(columns), table[:, 0])
     return normal(
-        float(fit.values[0]), float(fit.u[0]), unit, source, dof=len(rows) - 1 - len(keep), remedy="more steps"
+        float(fit.values[0]), float(fit.u[0]), unit, source, dof=len(rows) - len(columns), remedy="more steps"
     )
+
+
+def _at_two_places(seen: Quantity, motor: str) -> Quantity:
+    """Large steps meet cogging always at the same two places; their scatter does not show it."""
+    width = COGGING_SHARE * abs(seen.value)
+    return shifted(seen, cogging=rectangular(0.0, width, seen.unit, f"cogging of {motor} at two places", "more places"))
 
 
 def _to_20_c(spec: RigSpec, motor: str, observation: Observation) -> Quantity:
@@ -322,12 +364,12 @@ def _rough_decay(steps: Sequence[Step], source: str) -> float:
         return 0.1  # a usual loop's; arbitrary
 
 
-def _natural_frequency(
-    steps: Sequence[Step], spec: RigSpec, motor: str, factor: Quantity, source: str
-) -> Quantity:
+def _natural_frequency(steps: Sequence[Step], spec: RigSpec, motor: str, factor: Quantity, source: str) -> Quantity:
     """Frequency from the first turning points, the loop's share of the stiffness referred to 20 degC."""
     seen = _scattered(
-        steps, lambda step: find_swings(step.t_s, step.angle_rad).frequency_rad_s, "rad/s",
+        steps,
+        lambda step: find_swings(step.t_s, step.angle_rad).frequency_rad_s,
+        "rad/s",
         f"{source}.natural_frequency scatter",
     )
     share = loop_share(spec, motor, seen.value)
@@ -410,8 +452,12 @@ def _metrics(
         "steady_state_error": (lambda step: step.way * (step.final_rad - step.set_point_rad), "rad"),
     }
     for name, (value, unit) in ways.items():
-        take(name, lambda value=value, unit=unit, name=name: _scattered(  # type: ignore[misc]
-            steps, value, unit, f"{source}.{name} scatter"))
+        take(
+            name,
+            lambda value=value, unit=unit, name=name: _scattered(  # type: ignore[misc]
+                steps, value, unit, f"{source}.{name} scatter", droop=name == "steady_state_error"
+            ),
+        )
 
 
 def _margin(found: Mapping[str, Quantity | str], spec: RigSpec, motor: str) -> Quantity:
@@ -443,9 +489,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
                 continue
             share = (step.angle_rad - step.initial_rad) / (step.set_point_rad - step.initial_rad)
             every = max(1, step.t_s.size // 1000)
-            series[word] = tuple(
-                (float(t), float(y)) for t, y in zip(step.t_s[::every], share[::every], strict=True)
-            )
+            series[word] = tuple((float(t), float(y)) for t, y in zip(step.t_s[::every], share[::every], strict=True))
         found.append(
             Curve(
                 name=f"{motor}.step.{size}", title=f"{size} step".capitalize(), x_label="time from the step",

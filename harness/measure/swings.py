@@ -231,7 +231,7 @@ def find_onset(t_s: Array, angle_rad: Array, *, frequency_rad_s: float, decay: f
     if curvature <= 0.0:
         raise MeasurementError("the beginning of motion after a set-point change cannot be placed")
     instant = best - 0.5 * (left[2] - left[0]) / reach / curvature
-    variance = float(np.min(left)) / (t_s.size - 3)
+    variance = max(float(np.min(left)), 0.0) / (t_s.size - 3)  # rounding may leave a perfect record below zero
     return Onset(
         instant_s=float(instant), u_instant_s=math.sqrt(2.0 * variance / curvature), level_rad=float(levels[1])
     )

@@ -205,7 +205,9 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             return Expectation(name=full, needs=f"needs a loop that swings: {error}", model=model)
 
     def mean(
-        feature: Callable[[Motion, float], float], unit: str, steps: tuple[tuple[float, float], ...] = STAIRS,
+        feature: Callable[[Motion, float], float],
+        unit: str,
+        steps: tuple[tuple[float, float], ...] = STAIRS,
         arm_at: float = 0.0,
     ) -> Quantity:
         def function(**values: float) -> float:
@@ -219,8 +221,12 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 
     def frequency() -> Quantity:
         found = mean(_frequency, "rad/s")
-        return shifted(found, cogging=normal(
-            0.0, COGGING_SHARE * found.value, "rad/s", f"cogging of {motor}", remedy="state the cogging torque"))
+        return shifted(
+            found,
+            cogging=normal(
+                0.0, COGGING_SHARE * found.value, "rad/s", f"cogging of {motor}", remedy="state the cogging torque"
+            ),
+        )
 
     def decay() -> Quantity:
         def between(**values: float) -> float:
@@ -232,8 +238,9 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         values = tuple(parts[name].value for name in SHAFT)
         found = propagate(between, "1", **parts)
         half = abs(_decay(_motions(values, STAIRS, 0.0)) - found.value)
-        return shifted(found, shape=rectangular(
-            0.0, half, "1", "shape of the dead zone at small currents", remedy="larger steps"))
+        return shifted(
+            found, shape=rectangular(0.0, half, "1", "shape of the dead zone at small currents", remedy="larger steps")
+        )
 
     def margin() -> Quantity:
         found = stability_margin(spec, declared, motor)
@@ -245,9 +252,12 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         given("stability_margin", margin, "(viscous + Kt^2/(1.5 R)) / (K (delay + T/2)); below 1 the loop hunts"),
         given("natural_frequency", frequency, f"sqrt((K + m g l cos)/J), lowered by the dead zone: {small}"),
         given("decay", decay, "pi (viscous + Kt^2/(1.5 R) - K (delay + T/2)) / (2 J w), halfway to a sharp dead zone"),
-        given("delay", lambda: delay if delay is not None else exact(0.0, "s"),
-              "age of the reading + reading to duties + L/(R + Ron), without the half period of the hold",
-              "" if delay is not None else lack),
+        given(
+            "delay",
+            lambda: delay if delay is not None else exact(0.0, "s"),
+            "age of the reading + reading to duties + L/(R + Ron), without the half period of the hold",
+            "" if delay is not None else lack,
+        ),
         given("rise_time", lambda: mean(_rise, "s"), small),
         given("overshoot", lambda: _with_place(mean(_overshoot, "1"), parts, motor), small),
         given("large_rise_time", lambda: mean(_rise, "s", LARGE, LARGE[0][0] / 2.0), big),

@@ -92,9 +92,7 @@ def _piece(
         return centre + math.exp(-rate * t) * (a * cosine(w * t) + b * sine(w * t))
 
     def speed(t: float) -> float:
-        return math.exp(-rate * t) * (
-            (b * w - rate * a) * cosine(w * t) + (bend * a * w - rate * b) * sine(w * t)
-        )
+        return math.exp(-rate * t) * ((b * w - rate * a) * cosine(w * t) + (bend * a * w - rate * b) * sine(w * t))
 
     return angle, speed, math.sqrt(stiffness / shaft.inertia)
 
@@ -135,8 +133,14 @@ def let_go(shaft: Shaft, start: float, hang: float) -> Motion:
             if t > MOST_S:
                 break
 
-        def over(at: float, angle: Callable[[float], float] = angle, speed: Callable[[float], float] = speed,
-                 low: float = low, high: float = high, way: float = sense) -> bool:
+        def over(
+            at: float,
+            angle: Callable[[float], float] = angle,
+            speed: Callable[[float], float] = speed,
+            low: float = low,
+            high: float = high,
+            way: float = sense,
+        ) -> bool:
             return way * speed(at) <= 0.0 or not low <= angle(at) <= high
 
         before, after = t, t + step

@@ -1,0 +1,154 @@
+"""Step response from records of a small simulation of its own: values, coverage, and what each kind of delay does."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from harness.measure import step
+from harness.observation import Column, Observation
+from harness.quantity import Quantity
+from harness.results import Measurement, Outcome, Unmeasured
+from harness.rigfile import load
+from tests.software.measure.loop_simulation import COUNTS, LoopPlants, draw, run
+
+RIG = Path(__file__).parents[3] / "rigs_demo" / "rigs" / "sluice.toml"
+SPEC = load(RIG)
+HOLD = 700
+"""Passes a step."""
+PLANTS = 5
+
+
+def staircase(seed: int = 5) -> list[float]:
+    order = np.random.default_rng(seed).permutation(len(step.SMALL_RAD))
+    places = [step.FIRST_RAD]
+    for number, size in enumerate(order):
+        places.append(places[-1] + step.SMALL_RAD[size] * (1 if number < 5 else -1))
+    return places
+
+
+def records(plants: LoopPlants, places: list[float], seed: int = 3) -> list[Observation]:
+    """One observation a plant, as the procedure would take it."""
+    number = np.concatenate((np.zeros(200, dtype=int), np.repeat(np.arange(1, len(places) + 1), HOLD)))
+    targets = np.concatenate((np.zeros(200), np.repeat(places, HOLD)))
+    ticks, counts, demands = run(plants, targets, 1e-3, seed)
+    found = []
+    for plant in range(plants.inertia.size):
+        start = round(float(plants.hang[plant]) / math.tau * COUNTS)
+        data = np.zeros(ticks.size, dtype=[("t", "<u4"), ("count", "<u2"), ("demand", "<i2"), ("step", "u1")])
+        data["t"], data["count"], data["demand"], data["step"] = ticks, counts[:, plant], demands[:, plant], number
+        found.append(
+            Observation(
+                name="gate.step.small",
+                columns=(
+                    Column(name="t", unit="s", scale=1e-6), Column(name="count", unit="rad", scale=math.tau / COUNTS),
+                    Column(name="demand", unit="1", scale=1 / 32768), Column(name="step", unit="1"),
+                ),
+                data=data,
+                conditions={
+                    "offsets_count": [round(place / math.tau * COUNTS) for place in places], "start_count": start,
+                    "counts_per_turn": COUNTS, "hook_cost_s": 1e-6, "still_band_count": 8, "most_s": 1.2,
+                    "pace": "own", "clip": 0.4, "room_c": 20.0,
+                },
+            )
+        )  # fmt: skip
+    return found
+
+
+def measured(observation: Observation) -> dict[str, Measurement | Unmeasured]:
+    return {result.name.rpartition(".")[2]: result for result in step.analyse([observation], SPEC, "gate")}
+
+
+def quantity(results: dict[str, Measurement | Unmeasured], name: str) -> Quantity:
+    result = results[name]
+    assert isinstance(result, Measurement), result
+    return result.quantity
+
+
+@pytest.fixture(scope="module")
+def one() -> tuple[LoopPlants, Observation]:
+    plants = draw(1, 4)
+    return plants, records(plants, staircase())[0]
+
+
+@pytest.fixture(scope="module")
+def healthy() -> tuple[LoopPlants, list[dict[str, Measurement | Unmeasured]]]:
+    plants = draw(PLANTS, 1, dead_voltage=np.zeros(PLANTS))
+    return plants, [measured(observation) for observation in records(plants, staircase())]
+
+
+@pytest.mark.slow
+def test_frequency_decay_and_delay_are_those_of_the_plant(
+    healthy: tuple[LoopPlants, list[dict[str, Measurement | Unmeasured]]],
+) -> None:
+    plants, results = healthy
+    loop = plants.torque_constant * plants.gain * plants.half_supply / plants.resistance
+    w = np.sqrt((loop + plants.arm) / plants.inertia)
+    delay = plants.age_s + plants.latency_s + plants.inductance / plants.resistance
+    damping = plants.viscous + plants.torque_constant**2 / (1.5 * plants.resistance) - loop * (delay + 0.5e-3)
+    decay = math.pi * damping / (2 * plants.inertia * w)
+    for name, true, most in (("natural_frequency", w, 1.0), ("decay", decay, 0.05), ("delay", delay, 0.4e-3)):
+        z = []
+        for plant, found in enumerate(results):
+            value = quantity(found, name)
+            assert abs(value.value - true[plant]) < most, name
+            z.append((value.value - true[plant]) / value.u)
+        assert math.sqrt(np.mean(np.square(z))) < 2.0, name
+
+
+@pytest.mark.slow
+def test_what_was_planned_is_answered(
+    healthy: tuple[LoopPlants, list[dict[str, Measurement | Unmeasured]]],
+) -> None:
+    _, results = healthy
+    assert tuple(results[0]) == step.PLANNED
+    missing = [name for name, result in results[0].items() if isinstance(result, Unmeasured)]
+    assert missing == ["large_rise_time", "large_overshoot"]
+    assert results[0]["large_overshoot"].outcome is Outcome.NOT_RUN  # type: ignore[union-attr]
+    margin = quantity(results[0], "stability_margin")
+    assert 1.3 < margin.value < 4.0
+    assert quantity(results[0], "loop_period").value == pytest.approx(1e-3, rel=1e-5)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["extra_output_delay", "stale_reading"])
+def test_two_passes_late_are_seen_whichever_way_the_firmware_is_late(kind: str) -> None:
+    plants = draw(2, 1, coulomb=np.full(2, 2.5e-3), **{kind: 2})
+    delay = plants.age_s + plants.latency_s + plants.inductance / plants.resistance + 2e-3
+    for plant, observation in enumerate(records(plants, staircase())):
+        found = measured(observation)
+        assert abs(quantity(found, "delay").value - delay[plant]) < 0.5e-3
+        assert quantity(found, "stability_margin").value < 1.2
+        assert quantity(found, "decay").value < 0.03
+
+
+def test_hang_is_found_from_what_is_left_of_the_steps(one: tuple[LoopPlants, Observation]) -> None:
+    plants, observation = one
+    conditions = {**observation.conditions}
+    conditions["start_count"] = int(str(conditions["start_count"])) + 100
+    conditions["offsets_count"] = [offset - 100 for offset in conditions["offsets_count"]]  # type: ignore[attr-defined]
+    moved = Observation(
+        name=observation.name, columns=observation.columns, data=observation.data, conditions=conditions
+    )
+    hang = float(plants.hang[0]) / math.tau * COUNTS
+    assert abs(step.hang_count(observation) - hang) < 60
+    assert abs(step.hang_count(moved) - step.hang_count(observation)) <= 2
+
+
+def test_curves_are_short_enough_for_a_page(one: tuple[LoopPlants, Observation]) -> None:
+    _, observation = one
+    curve = step.curves([observation], SPEC, "gate")[0]
+    assert curve.name == "gate.step.small"
+    assert set(curve.series) == {"up", "down"}
+    assert all(len(points) <= 1200 for points in curve.series.values())
+
+
+def test_period_and_jitter() -> None:
+    random = np.random.default_rng(1)
+    t = np.round((np.arange(4000) * 1.002e-3 + random.normal(0, 20e-6, 4000)) * 1e6) * 1e-6
+    period, jitter = step.timing(t, "gate.step")
+    assert abs(period.value - 1.002e-3) < 4 * period.u
+    assert jitter.value == pytest.approx(20e-6 * math.sqrt(2), rel=0.1)
