@@ -63,7 +63,13 @@ def addressed(
         yield spec
         return
     with VirtualBench(scenario, seed=seed, plant_seed=plant_seed, faults=faults) as bench:
-        yield bench.addressed(spec)
+        try:
+            yield bench.addressed(spec)
+        except BenchError as error:
+            ended = bench.ended()
+            if not ended:
+                raise
+            raise BenchError(f"{error}; {ended}") from error
 
 
 def open_clock(spec: RigSpec) -> WallClock | BenchClock:

@@ -89,6 +89,13 @@ class VirtualBench:
         with contextlib.suppress(OSError):
             self._folder.cleanup()
 
+    def ended(self) -> str:
+        """How it ended by itself while it was needed, with its last words; "" while it runs."""
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(0.2)
+        code = self._process.poll()
+        return "" if code is None else f"the virtual bench has ended by itself with code {code}: {self._last_words()}"
+
     def addressed(self, spec: RigSpec) -> RigSpec:
         """The person's rig file with the addresses where this bench is really reached.
 

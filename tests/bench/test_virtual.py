@@ -1,0 +1,70 @@
+"""Starting the virtual bench from a rig file: its own scenarios and module only, and clear words where it fails."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+import pytest
+
+from harness.bench.opening import addressed, open_rig
+from harness.bench.virtual import VirtualBench
+from harness.errors import BenchError, UsageError
+from harness.rigfile import loads
+from tests.bench.conftest import rotorgate
+from tests.software.qualification.fakes import SLUICE
+
+pytestmark = pytest.mark.board
+
+
+def spec(*changes: tuple[str, str]):
+    text = SLUICE.read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return loads(text.encode(), "sluice.toml")
+
+
+def test_only_shipped_scenarios_are_started():
+    with pytest.raises(UsageError, match=r"virtual bench: .*nowhere"):
+        VirtualBench("nowhere", seed=1)
+
+
+def test_an_unknown_rig_fault_is_wrong_use():
+    with pytest.raises(UsageError, match=r"virtual bench: .*no-such-thing"):
+        VirtualBench("sluice", seed=1, faults=("no-such-thing",))
+
+
+def test_where_the_bench_is_not_installed_it_says_so():
+    with pytest.raises(BenchError, match=r"rigs_demo is not installed here: python -m pip install 'rotorgate\[demo\]'"):
+        VirtualBench("sluice", seed=1, bench="rigs_demo_absent")
+
+
+def test_an_instrument_that_the_scenario_lacks_is_named():
+    wrong = spec(("virtual:sluice/thermometer", "virtual:sluice/barometer"))
+    with pytest.raises(UsageError, match=r"instrument.thermometer.address: the scenario sluice has no barometer"):
+        addressed(wrong, seed=1).__enter__()
+
+
+def test_a_folder_of_that_name_in_the_working_directory_is_not_run(tmp_path):
+    (tmp_path / "rigs_demo").mkdir()
+    (tmp_path / "rigs_demo" / "__init__.py").write_text("raise SystemExit('trespasser')")
+    (tmp_path / "rigs_demo" / "__main__.py").write_text("raise SystemExit('trespasser')")
+    done = rotorgate("inspect", str(SLUICE), cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "trespasser" not in done.stdout + done.stderr
+
+
+def test_a_bench_that_dies_is_named_with_its_last_words(monkeypatch):
+    started: list[VirtualBench] = []
+
+    class Noted(VirtualBench):
+        def __enter__(self) -> VirtualBench:
+            started.append(self)
+            return self
+
+    monkeypatch.setattr("harness.bench.opening.VirtualBench", Noted)
+    with pytest.raises(BenchError, match="the virtual bench has ended by itself with code -9"), \
+            open_rig(spec(), seed=1) as rig:
+        os.kill(started[0].pid, signal.SIGKILL)
+        rig.board.execute("1")
