@@ -24,6 +24,7 @@ from rigs_demo.truth.gather import gather
 from rigs_demo.truth.static import Still
 from rigs_demo.truth.step import step
 from rigs_demo.truth.stiffness import loop_slope
+from tests.software.plant.rigs import rig
 
 ROOT = Path(__file__).resolve().parents[3]
 SLUICE = drawing.load("sluice")
@@ -82,24 +83,33 @@ def test_torque_per_ampere_is_flux_alone() -> None:
     assert value("gate.stiffness.torque_per_ampere") == pytest.approx(expected, rel=1e-3)
 
 
-def test_the_loop_swings_and_decays_as_its_stiffness_says() -> None:
+def test_a_loop_without_dead_time_and_cogging_swings_and_decays_as_a_linear_one() -> None:
+    parameters = rig({"cogging_n_m": 0.0}, {"dead_time_s": 0.0})
+    motor = parameters.motors["gate"]
+    firmware = read_firmware("sluice")
+    assert motor.arm is not None
+    found = step(parameters, drawing.rig_table("sluice"), "gate", firmware, staircases=1)
+    weight = motor.arm.mass_kg * parameters.gravity_m_s2 * motor.arm.length_m
+    stiffness = loop_slope(motor, Still(motor, parameters.driver, parameters.supply.voltage_v), firmware, 0)
+    own = sqrt((stiffness + weight) / motor.inertia_kg_m2)
+    assert found["natural_frequency"][0] == pytest.approx(own, rel=0.02)
+    taken = found["delay"][0] + firmware.period_s / 2.0
+    damping = (found["stability_margin"][0] - 1.0) * stiffness * taken
+    assert found["decay"][0] == pytest.approx(pi * damping / (2.0 * motor.inertia_kg_m2 * own), rel=0.1)
+
+
+def test_dead_time_and_cogging_move_the_swing_but_not_out_of_sight() -> None:
     motor = SLUICE.motors["gate"]
     assert motor.arm is not None
     weight = motor.arm.mass_kg * SLUICE.gravity_m_s2 * motor.arm.length_m
-    stiffness = value("gate.stiffness.closed_loop")
-    # Dead time makes the loop a little softer over a small swing than its slope outside the dead zone.
-    own = sqrt((stiffness + weight) / motor.inertia_kg_m2)
+    own = sqrt((value("gate.stiffness.closed_loop") + weight) / motor.inertia_kg_m2)
     assert value("gate.step.natural_frequency") == pytest.approx(own, rel=0.04)
-    taken = value("gate.step.delay") + 0.5e-3
-    damping = (value("gate.step.stability_margin") - 1.0) * stiffness * taken
-    expected = pi * damping / (2.0 * motor.inertia_kg_m2 * own)
-    assert value("gate.step.decay") == pytest.approx(expected, rel=0.15)
 
 
 def test_a_finer_step_moves_the_response_by_less_than_anything_measured() -> None:
     firmware = read_firmware("sluice")
-    rig = drawing.rig_table("sluice")
-    coarse, fine = (step(SLUICE, rig, "wheel", firmware, parts=parts, staircases=1) for parts in (1, 2))
+    table = drawing.rig_table("sluice")
+    coarse, fine = (step(SLUICE, table, "wheel", firmware, parts=parts, staircases=1) for parts in (1, 2))
     for quantity in ("natural_frequency", "rise_time", "overshoot", "large_overshoot"):
         assert coarse[quantity][0] == pytest.approx(fine[quantity][0], rel=1e-3)
 
