@@ -46,10 +46,6 @@ _streams = []  # type: list[Stream]
 
 
 def _write(data):
-    if _out is None:
-        for at in range(0, len(data), 16):
-            print("".join(["%02x" % byte for byte in data[at : at + 16]]), end="")
-        return
     written = _out.write(data)
     if written is not None and written < len(data):
         # The host has not read for longer than the port waits: what is left is still ours to send.
@@ -71,9 +67,13 @@ def send(kind, payload):
     _sequence = (_sequence + 1) & 0xFFFF
     if _out is None:
         print("\x1f", end="")
-    _write(_head)
-    _write(payload)
-    _write(_tail)
+        for part in (_head, payload, _tail):
+            for byte in part:
+                print("%02x" % byte, end="")
+    else:
+        _write(_head)
+        _write(payload)
+        _write(_tail)
 
 
 def begin():
@@ -86,7 +86,8 @@ def begin():
 
 def done():
     """Send what is buffered, and the frame that says that nothing is missing."""
-    flush()
+    for stream in _streams:  # not by flush(): old boards have a stack for some six calls
+        stream.flush()
     send(90, struct.pack("<H", _sequence))
 
 
@@ -98,7 +99,8 @@ def flush():
 
 def event(name, value):
     """Something that happened once: `value` any mix of numbers, text, tuples, lists, dicts."""
-    flush()
+    for stream in _streams:
+        stream.flush()
     send(69, bytes(name + "\n" + repr(value), "utf-8"))
 
 

@@ -19,8 +19,6 @@ from harness.link.wire import Damaged
 
 log = logging.getLogger("harness.link")
 
-_PAUSE_S = 0.01
-"""Between pieces of a source on boards without flow control: 32 bytes last 2.8 ms at 115200 baud."""
 _QUIET_S = 0.1
 """A board that has said nothing for so long has answered (arbitrary; USB answers within some milliseconds)."""
 _SAFE_S = 1.0
@@ -209,9 +207,6 @@ class Board:
         """Write what the conversation wants written."""
         if data := self._repl.take():
             self.port.write(data)
-        while self._repl.paced:
-            self.clock.sleep_s(_PAUSE_S)
-            self.port.write(self._repl.take())
 
     def hear(self, deadline_s: float) -> list[Happening] | None:
         """What happened next; None when nothing came until the deadline. Writes what that asks for."""

@@ -8,9 +8,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
-from harness.errors import LinkError, LinkTimeout
+from harness.errors import DeviceError, LinkError, LinkTimeout
 from harness.link import snippets
-from harness.link.protocol import Ended, Output, Restarted
+from harness.link.protocol import PIECE, Ended, Output, Restarted
 from harness.link.run import CREDIT
 
 if TYPE_CHECKING:
@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
 BLOCK = CREDIT // 2
 """Size of a block to the board: two of them are within the credit."""
-_LITERAL = 56
-"""Bytes a command where blocks cannot be read: with every byte escaped the command still goes in one write."""
+_SUMS_S = 30.0
+"""Time to sum files (arbitrary; a CRC without a table in C takes milliseconds a byte on the slowest boards)."""
+
 
 
 def deploy(board: Board, scripts: Mapping[str, bytes]) -> list[str]:
@@ -31,9 +32,7 @@ def deploy(board: Board, scripts: Mapping[str, bytes]) -> list[str]:
     wanted = {name: snippets.slim(data) if "small" in has and name.endswith(".py") else data
               for name, data in scripts.items()}
     folder = f"{snippets.FOLDER}/" if "mkdir" in has else ""
-    prepare = _PREPARE if folder else ""
-    listed = board.execute(prepare + _sums(board, [folder + name for name in wanted], own=bool(folder)), timeout_s=30.0)
-    sums, own = _parse(listed)
+    sums, own = _ask_sums(board, [folder + name for name in wanted], own=bool(folder))
     if hidden := sorted(set(own) & set(wanted)):
         raise LinkError(f"{board.port.url}: the board has its own {', '.join(hidden)}, which a device script of that "
                         "name would hide: rename the board's file")
@@ -58,7 +57,7 @@ def write_file(board: Board, name: str, data: bytes, timeout_s: float = 60.0) ->
         _send_blocks(board, passing, data, timeout_s)
     else:
         _send_literals(board, passing, data, timeout_s)
-    sums, _ = _parse(board.execute(_sums(board, [passing]), timeout_s=timeout_s))
+    sums, _ = _ask_sums(board, [passing])
     if not _same(sums[passing], data):
         raise LinkError(f"{board.port.url}: {name}: the board holds something else than was sent "
                         f"({sums[passing]}, expected {_sum_of(data, sums[passing])}); its file system may be full")
@@ -98,13 +97,21 @@ f.close()
 """
 
 
-def _sums(board: Board, names: list[str], *, own: bool = False) -> str:
-    helper = snippets.SHA256 if "hashlib" in board.abilities else snippets.LENGTH_CRC
-    if not board.abilities & {"hashlib", "binascii"}:
-        # By itself, while the heap is as empty as it gets: there may be 8 KiB of it.
-        board.execute("import gc\ngc.collect()\ntry: import frames\nexcept Exception: pass")
-    listing = "import os\nfor n in os.listdir(): print('own', n)\n" if own else ""
-    return helper + listing + f"for n in {names!r}: print(_sum(n), n)\n"
+def _ask_sums(board: Board, names: list[str], *, own: bool = False) -> tuple[dict[str, str], list[str]]:
+    """What each file holds, as hash, or as length and CRC, or "-"; and the names in the board's own folder."""
+    ask = f"for n in {names!r}: print(_sum(n), n)\n"
+    if own:
+        ask = f"{_PREPARE}for n in os.listdir(): print('own', n)\n{ask}"
+    if "hashlib" in board.abilities:
+        return _parse(board.execute(snippets.SHA256 + ask, timeout_s=_SUMS_S))
+    try:  # in short steps: there may be 8 KiB of heap and 2 KiB of stack
+        module = "binascii" if "binascii" in board.abilities else "frames"
+        board.execute(f"import gc;gc.collect();from {module} import crc32")
+        board.execute("assert crc32(b'123456789') == 0xcbf43926")  # the check value of CRC-32
+    except DeviceError:
+        return dict.fromkeys(names, "-"), []
+    board.execute(snippets.LENGTH_CRC)
+    return _parse(board.execute(ask, timeout_s=_SUMS_S))
 
 
 def _parse(listed: str) -> tuple[dict[str, str], list[str]]:
@@ -182,7 +189,12 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
 def _send_literals(board: Board, name: str, data: bytes, timeout_s: float) -> None:
     board.execute(f"_f = open({name!r}, 'wb')")
     try:
-        for at in range(0, len(data), _LITERAL):
-            board.execute(f"_f.write({data[at : at + _LITERAL]!r})", timeout_s)
+        at = 0
+        while at < len(data):
+            count = PIECE - 12
+            while len(command := f"_f.write({data[at : at + count]!r})") > PIECE:
+                count = count * 3 // 4
+            board.execute(command, timeout_s)
+            at += count
     finally:
         board.execute("_f.close()")

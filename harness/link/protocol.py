@@ -10,6 +10,8 @@ the script. A framed script's output is therefore read frame by frame before 04 
 from __future__ import annotations
 
 import re
+from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum, auto
 
@@ -25,8 +27,9 @@ RESTART_MARKS = (RAW_BANNER, *BOOT_MARKS)
 SHORT = 240
 """Sources up to this many bytes go in one write where raw-paste is offered: the input buffers of all ports
 that offer it hold them (the smallest known is 256 bytes), and a round trip is saved."""
-TYPED = 32
-"""Bytes at a time into a board without flow control: half of the smallest input buffer of old firmware."""
+PIECE = 60
+"""Bytes at a time into a board without flow control: old firmware holds 64, loses the next without a word, and
+says when it has taken a piece only by its prompt. A longer source is put together on the board."""
 
 _NOT_IN_SOURCE = frozenset(b"\x01\x02\x03\x04\x05")
 
@@ -89,6 +92,8 @@ class RawRepl:
         self._sent = 0
         self._credit = 0
         self._window = 0
+        self._pieces: deque[bytes] = deque()
+        self._framed = False
         self._splitter: Splitter | None = None
         self._tail = b""
         self._traceback = b""
@@ -98,19 +103,10 @@ class RawRepl:
     # --- what the owner asks for -------------------------------------------------------------------
 
     def take(self) -> bytes:
-        """What is to be written now. While `paced`, call again after a pause."""
-        if self.state is State.TYPING and self._sent < len(self._source):
-            piece = self._source[self._sent : self._sent + (SHORT + 1 if self.offers_paste else TYPED)]
-            self._sent += len(piece)
-            self._out += piece
+        """What is to be written now."""
         data = bytes(self._out)
         self._out.clear()
         return data
-
-    @property
-    def paced(self) -> bool:
-        """More source waits for a pause, because this board has no flow control."""
-        return self.state is State.TYPING and self._sent < len(self._source)
 
     def interrupt(self) -> None:
         """Stop whatever runs, in whatever mode; then `enter`, once the reply has come."""
@@ -147,12 +143,11 @@ class RawRepl:
         self._in.clear()
         self._tail = b""
         self._sent = 0
-        self._splitter = Splitter() if framed else None
+        self._framed = framed
+        self._source = data
         if self.offers_paste is False or (self.offers_paste and len(data) <= SHORT):
-            self._source = data + END
-            self.state = State.TYPING
+            self._type()
         else:
-            self._source = data
             self.state = State.ASKED
             self._out += b"\x05A\x01"
 
@@ -215,6 +210,8 @@ class RawRepl:
             self.offers_paste = True
             self._window = int.from_bytes(self._in[accepted + 2 : accepted + 4], "little")
             self._credit = self._window
+            self._pieces.clear()
+            self._splitter = Splitter() if self._framed else None
             del self._in[: accepted + 4]
             self.state = State.PASTING
             self._paste()
@@ -227,9 +224,19 @@ class RawRepl:
             del self._in[: banner + len(RAW_BANNER)]
         else:
             return False
-        self._source += END
-        self.state = State.TYPING
+        self._type()
         return True
+
+    def _type(self) -> None:
+        """Without raw-paste: the source as it is, or piece by piece into a text that is then executed."""
+        whole = len(self._source) <= (SHORT if self.offers_paste else PIECE)
+        self._pieces = deque([self._source] if whole else _in_pieces(self._source))
+        self._type_next()
+
+    def _type_next(self) -> None:
+        self._out += self._pieces.popleft() + END
+        self._splitter = Splitter() if self._framed and not self._pieces else None
+        self.state = State.TYPING
 
     def _paste(self) -> None:
         piece = self._source[self._sent : self._sent + self._credit]
@@ -261,8 +268,6 @@ class RawRepl:
             if any(mark in self._in for mark in BOOT_MARKS):
                 return self._restart()
             del self._in[:-64]
-            return False
-        if self.paced:
             return False
         del self._in[: at + 2]
         self.state = State.OUTPUT
@@ -296,8 +301,8 @@ class RawRepl:
         if splitter.ended:
             self.state = State.TRACEBACK
             return True
-        if self._in and self._restart_seen(bytes(self._in)):  # a frame cut short by a reset
-            return self._restart()
+        if self._in.endswith((RAW_BANNER, b">>> ")) and self._restart_seen(bytes(self._in)):
+            return self._restart()  # a frame cut short by a reset
         return False
 
     def _text(self, text: bytes) -> bool:
@@ -322,8 +327,11 @@ class RawRepl:
     def _prompt(self) -> bool:
         if self._in[:1] == b">":
             del self._in[:1]
-            self.state = State.READY
-            self._happenings.append(Ended(self._traceback))
+            if self._pieces and not self._traceback:
+                self._type_next()
+            else:
+                self.state = State.READY
+                self._happenings.append(Ended(self._traceback))
             return True
         return self._restart()  # SystemExit: the board resets instead of prompting
 
@@ -352,3 +360,16 @@ class RawRepl:
         State.TRACEBACK: _traceback_text,
         State.PROMPT: _prompt,
     }
+
+
+def _in_pieces(source: bytes) -> Iterator[bytes]:
+    """Commands of at most PIECE bytes that put a source together on the board and execute it."""
+    text = source.decode()
+    yield b"_src=''"
+    while text:
+        count = PIECE - 8
+        while len(addition := f"_src+={text[:count]!r}".encode()) > PIECE:
+            count = count * 3 // 4
+        yield addition
+        text = text[count:]
+    yield b"import gc;gc.collect();exec(_src)"

@@ -46,16 +46,6 @@ print(' '.join(o))
 """
 """Prints the abilities: binary_out, stdin, binary_in, hashlib, select, binascii, mkdir, rename, small (heap)."""
 
-CRC_KNOWN = """\
-try:
-    from binascii import crc32
-except ImportError:
-    try:
-        from frames import crc32
-    except Exception:
-        crc32 = None
-"""
-
 SHA256 = """\
 import hashlib
 def _sum(n):
@@ -70,14 +60,13 @@ def _sum(n):
     return ''.join(['%02x' % b for b in h.digest()])
 """
 
-LENGTH_CRC = CRC_KNOWN + """\
+LENGTH_CRC = """\
 def _sum(n):
-    if not crc32 or crc32(b'123456789') != 0xcbf43926: return '-'
     try: f = open(n, 'rb')
     except OSError: return '-'
     c = s = 0
     while 1:
-        b = f.read(128)
+        b = f.read(64)
         if not b: break
         c = crc32(b, c)
         s += len(b)

@@ -141,7 +141,7 @@ def test_whatever_another_program_left_behind(port_name: str, left: bytes) -> No
 
 def test_a_busy_board_is_left_alone_when_asked(port_name: str) -> None:
     with Board.open(port_name, WallClock()) as board, pytest.raises(LinkTimeout):
-        board.execute("marker = 1\ntry:\n    while True: pass\nfinally:\n    marker = 2", timeout_s=0.5)
+        board.execute("marker = 1\ntry:\n    while True: marker += 0\nfinally:\n    marker = 2", timeout_s=0.5)
     with Board.open(port_name, WallClock(), interrupt=False) as board:
         assert board.execute("print(marker)") == "2\n"
     with other_program(port_name) as port:
