@@ -95,9 +95,17 @@ def render(record: Mapping[str, Any]) -> str:
         worst=worst(verdicts),
         attention=[row for row in rows if row.mark in "▲?"],
         sections=_sections(record),
+        said=_diagnosis(record),
         left_out=_left_out(verdicts),
         finished=bool(record.get("finished")),
     )
+
+
+def _diagnosis(record: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The words on the cause (one, a set, or not known) and what would part a set; None where nothing is off."""
+    said = record.get("diagnosis") or {}
+    words = said.get("words") or "; ".join(cause["words"] for cause in record.get("causes", []))
+    return {"words": words, "parted_by": list(said.get("parted_by") or ())} if words else None
 
 
 def counted(verdicts: Sequence[Mapping[str, Any]]) -> str:

@@ -87,6 +87,15 @@ def test_the_headline_claims_no_more_than_the_verdicts(words: list[str], expecte
     assert worst([{"outcome": word} for word in words]) == expected
 
 
+def test_a_set_of_causes_says_what_would_part_them_and_an_unknown_one_says_so() -> None:
+    several = {"known": True, "words": "one of these: flux low, or supply low", "parted_by": ["read the supply"]}
+    page = render(record(diagnosis=several))
+    assert "one of these: flux low, or supply low" in page
+    assert "To tell them apart: read the supply." in page
+    assert "cause not known" in render(record(causes=[], diagnosis={"words": "cause not known: delay differs"}))
+    assert "What the pattern points to" not in render(record(causes=[], diagnosis={"words": ""}))
+
+
 def test_counting_uses_the_plural_where_there_are_several() -> None:
     assert counted([{"outcome": "agrees"}, {"outcome": "agrees"}, {"outcome": "differs"}]) == "2 agree, 1 differs"
     assert counted([]) == "nothing was judged"
@@ -176,6 +185,6 @@ def test_writing_beside_the_record_and_a_clear_error_without_one(tmp_path: Path)
 @given(st.text())
 def test_no_text_breaks_the_page(words: str) -> None:
     sample = record()
-    sample["causes"] = [{"words": words, "parted_by": words}]
+    sample["diagnosis"] = {"known": False, "words": words, "parted_by": [words]}
     sample["curves"][0]["title"] = words
     outline(render(sample))
