@@ -404,9 +404,13 @@ def _delay(
     w = frequency.value
     spacing = float(np.median(np.diff(observation.si("t"))))
     clip = float(str(observation.conditions["clip"]))
+    turn = int(str(observation.conditions["counts_per_turn"]))
+    band = int(str(observation.conditions["still_band_count"])) * math.tau / turn
 
     def onset(step: Step) -> float:
         early = step.before_s > -0.06
+        if float(np.ptp(step.before_rad[early])) > band:
+            raise MeasurementError("the shaft was not at rest before the step")
         late = step.t_s <= ONSET_PHASE_RAD / w
         t = np.concatenate((step.before_s[early], step.t_s[late]))
         angle = np.concatenate((step.before_rad[early], step.angle_rad[late]))

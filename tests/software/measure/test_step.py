@@ -17,9 +17,9 @@ from tests.software.measure.loop_simulation import COUNTS, LoopPlants, draw, run
 
 RIG = Path(__file__).parents[3] / "rigs_demo" / "rigs" / "sluice.toml"
 SPEC = load(RIG)
-HOLD = 700
+HOLD = 1000
 """Passes a step."""
-PLANTS = 5
+PLANTS = 4
 
 
 def staircase(seed: int = 5) -> list[float]:
@@ -50,7 +50,7 @@ def records(plants: LoopPlants, places: list[float], seed: int = 3) -> list[Obse
                 data=data,
                 conditions={
                     "offsets_count": [round(place / math.tau * COUNTS) for place in places], "start_count": start,
-                    "counts_per_turn": COUNTS, "hook_cost_s": 1e-6, "still_band_count": 8, "most_s": 1.2,
+                    "counts_per_turn": COUNTS, "hook_cost_s": 1e-6, "still_band_count": 14, "most_s": 1.2,
                     "pace": "own", "clip": 0.4, "room_c": 20.0,
                 },
             )
