@@ -56,8 +56,9 @@ class Service:
         self._run.__enter__()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._run.__exit__(kind, error, trace)
 
     def send(self, *orders: str) -> None:
@@ -109,7 +110,9 @@ class Service:
         Raises LinkError for a stream that the script has never sent.
         """
         if stream not in self._streams:
-            raise LinkError(f"{self._name}: no rows of stream {stream} came; streams: {', '.join(self._streams) or 'none'}")
+            raise LinkError(
+                f"{self._name}: no rows of stream {stream} came; streams: {', '.join(self._streams) or 'none'}"
+            )
         parts = self._rows.pop(stream, [])
         return np.concatenate(parts) if parts else self._streams[stream].data[:0]
 
@@ -127,7 +130,7 @@ class Service:
         try:
             self._run.finish()
         except LinkError:
-            self._run.__exit__(LinkError, LinkError(), None)  # the stop is what matters, and phases are off
+            self._run.__exit__(LinkError, LinkError("stopped"), None)  # the stop is what matters, and phases are off
 
 
 def _translated(error: DeviceError) -> Exception:
