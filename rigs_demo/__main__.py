@@ -49,8 +49,13 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
     parser.add_argument("--plant-seed", type=int, help="draw the plant from the rig file's tolerances")
     parser.add_argument("--with-fault", action="append", default=[], metavar="NAME[=SEVERITY]")
     parser.add_argument("--wall-clock", action="store_true", help="time follows the wall; for other programs")
-    parser.add_argument("--cost", type=int, default=COST_PERMILLE, metavar="PERMILLE",
-                        help="cost of Python work on the board, 1000 is usual")
+    parser.add_argument(
+        "--cost",
+        type=int,
+        default=COST_PERMILLE,
+        metavar="PERMILLE",
+        help="cost of Python work on the board, 1000 is usual",
+    )
     arguments = parser.parse_args(argv)
     if not 100 <= arguments.cost <= 100_000:
         parser.error(f"--cost: expected 100 to 100000, found {arguments.cost}")
@@ -60,7 +65,7 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
 def main(argv: list[str] | None = None) -> int:
     """Run one command; the exit code."""
     arguments = _arguments(sys.argv[1:] if argv is None else argv)
-    for ending in (signal.SIGTERM, signal.SIGHUP):
+    for ending in (signal.SIGTERM, signal.SIGHUP, signal.SIGALRM):
         signal.signal(ending, lambda _number, _frame: sys.exit(0))
     try:
         if arguments.scenario == "faults":

@@ -15,10 +15,12 @@ from rigs_demo.board import page as p
 from rigs_demo.board.board import Cause, VirtualBoard
 from rigs_demo.board.hardware import PlantPort
 from rigs_demo.board.process import State
-from rigs_demo.clock_wall import pause_us
+from rigs_demo.clock_wall import pause_us, wall_ns
 
 IRQ_FALLING, IRQ_RISING = 4, 8
 """Bits of a pin interrupt's trigger, as in the shadow module."""
+DEAF_NS = 2_000_000_000
+"""Wall time after which a board that does not wake for its callbacks is left alone (arbitrary)."""
 Pulse = Generator[int, None, int]
 P = TypeVar("P", bound=PlantPort)
 
@@ -43,6 +45,7 @@ class Bench(Generic[P]):
         self._pulse: tuple[int, Pulse, int] | None = None
         self._serving = False
         self._may_stay = False
+        self._woken_ns = 0
 
     def start(self) -> None:
         """Power the board up and let it come to its prompt, or to the first wait of its main.py."""
@@ -73,6 +76,8 @@ class Bench(Generic[P]):
             # A stuck board's clock tells nothing: what it has posted happens now.
             self._reach(min(board.page.times[p.TIME], self._horizon_ns) if state is not State.STUCK else self.now_ns)
             board.collect(at_rest=state is State.PARKED)
+            if state is State.STUCK and board.interrupt_waits and board.deliver(state, self.now_ns, self.now_ns):
+                continue
             if received is not None and board.line.put > received:
                 reason = Reason.OUTPUT
                 break
@@ -127,16 +132,17 @@ class Bench(Generic[P]):
         """Jump to the board's next callback; False when the horizon comes first."""
         board = self.board
         if self._serving:
-            if state is State.PARKED:
+            if state is State.PARKED and wall_ns() - self._woken_ns < DEAF_NS:
                 pause_us(20)  # the signal crossed the board's way into its read
                 board.running().look_up()
                 return True
-            return self._advance(self._horizon_ns) and False
+            self._serving = state is not State.PARKED
+            return not self._advance(self._horizon_ns)
         due_ns = max(board.page.times[p.DUE], self.now_ns)
         if due_ns > self._horizon_ns:
             return not self._advance(self._horizon_ns)
         if self._advance(due_ns):
-            self._serving, self._may_stay = True, state is State.PARKED
+            self._serving, self._may_stay, self._woken_ns = True, state is State.PARKED, wall_ns()
             if state is State.PARKED:
                 board.wake_for_callbacks(self.now_ns, self._until(self.now_ns))
             else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import select
+import signal
 import socket
 from collections.abc import Iterable, Mapping
 from typing import Any, Protocol
@@ -16,6 +17,8 @@ AFTER_HOST_NS = 2_000_000_000
 """Virtual time after the host is lost: time for the board's deadman."""
 LINGER_NS = 10_000_000_000
 """Wall time that the bench stays for SCPI clients after its host is lost, at most."""
+LAST_S = 15
+"""Wall time after which the bench is ended even if its board never comes to rest: LINGER_NS and room for the rest."""
 GUARD_NS = 5_000_000_000
 """Wall time within which somebody may still come to turn the supply off."""
 FREE_RUN_STEP_S = 0.002
@@ -85,6 +88,8 @@ class Loop:
 
     def _linger(self) -> None:
         bench = self._bench
+        if hasattr(signal, "alarm"):
+            signal.alarm(LAST_S)  # whatever the board is doing
         self._serve_instruments()
         bench.run(bench.now_ns + AFTER_HOST_NS)
         lost_ns = wall_ns()

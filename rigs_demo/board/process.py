@@ -34,6 +34,9 @@ INTERRUPT_AFTER_NS = 200_000_000
 QUIET_US = 5000
 """Rest after which a board counts as waiting, where the system tells nothing better (arbitrary)."""
 
+FLOOD_BYTES = 1 << 18
+"""Output in one go, without touching clock or hardware, after which the board has to wait for its host (arbitrary)."""
+
 
 class State(Enum):
     """What a board that needs the bench is doing."""
@@ -84,8 +87,13 @@ class BoardProcess:
         }
         line = board_end.fileno()
         self._process = subprocess.Popen(
-            interpreter(page), stdin=line, stdout=line, stderr=line, pass_fds=(page.descriptor, listen),
-            env=environment, cwd=flash,
+            interpreter(page),
+            stdin=line,
+            stdout=line,
+            stderr=line,
+            pass_fds=(page.descriptor, listen),
+            env=environment,
+            cwd=flash,
         )
         os.close(listen)
         self._board_end = board_end  # kept open: how much it has not read yet is asked at its own end
@@ -120,6 +128,8 @@ class BoardProcess:
             if rounds < BUSY_ROUNDS:
                 continue
             self.collect()
+            if len(self.output) > FLOOD_BYTES:
+                return State.STUCK
             if self._process.poll() is not None:
                 self.collect()
                 return State.ENDED
@@ -183,7 +193,7 @@ class BoardProcess:
     def collect(self) -> None:
         """Take what the board has put out into `output`."""
         try:
-            while received := self.line.recv(65536):
+            while len(self.output) <= FLOOD_BYTES and (received := self.line.recv(65536)):
                 self.output += received
                 if len(received) < 65536:
                     return

@@ -7,6 +7,9 @@ import os
 import termios
 import tty
 
+UNREAD_BYTES = 1 << 24
+"""Output that is kept for a host that does not read (arbitrary; boards keep some hundred bytes for half a second)."""
+
 
 class SerialLine:
     """Bytes both ways, counted; nothing is translated or echoed."""
@@ -40,6 +43,8 @@ class SerialLine:
 
     def send(self, data: bytes) -> None:
         """Put bytes out to the host; what does not go at once follows with `flush`."""
+        if len(self.backlog) > UNREAD_BYTES:
+            return  # nobody reads: boards lose output then, too
         self.put += len(data)
         if self.plugged:
             self.backlog += data

@@ -58,7 +58,6 @@ _INTERRUPT = const(1)
 _SPINS = const(30000)
 
 
-
 def _map_page():
     # An interpreter that no launcher prepared (one from PATH) does for itself, through ffi, what that does.
     import ffi

@@ -1,6 +1,5 @@
 """Waiting for input in virtual time, under the names of MicroPython's `select`."""
 
-
 import _bench
 from uselect import POLLIN, POLLOUT
 

@@ -13,12 +13,14 @@ from rigs_demo.clock import Bench
 
 MS = 1_000_000
 RAW = b"raw REPL; CTRL-B to exit\r\n>"
-WIRING = Wiring.of({
-    "motor": {
-        "gate": {"phase_pins": [0, 1, 2], "enable_pin": 6},
-        "wheel": {"phase_pins": [3, 4, 5], "enable_pin": 7},
+WIRING = Wiring.of(
+    {
+        "motor": {
+            "gate": {"phase_pins": [0, 1, 2], "enable_pin": 6},
+            "wheel": {"phase_pins": [3, 4, 5], "enable_pin": 7},
+        }
     }
-})
+)
 
 
 @dataclass

@@ -186,8 +186,10 @@ def test_asyncio_is_refused_rather_than_wrong(board: Direct) -> None:
 
 @pytest.mark.parametrize("wakes", [b"print('here')\x04", b"\x03"])
 def test_input_reaches_a_board_that_waits_between_callbacks(board: Direct, wakes: bytes) -> None:
-    board.execute("from machine import Pin, Timer\nled = Pin(6, Pin.OUT)\nt = Timer(-1)\n"
-                  "t.init(period=1, callback=lambda _: led(1), hard=False)")
+    board.execute(
+        "from machine import Pin, Timer\nled = Pin(6, Pin.OUT)\nt = Timer(-1)\n"
+        "t.init(period=1, callback=lambda _: led(1), hard=False)"
+    )
     board.run_ms(10.5)
     board.type(wakes)
     board.run_ms(3)

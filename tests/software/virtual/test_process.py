@@ -35,7 +35,10 @@ class Running:
     def __init__(self, folder: Path, scenario: str, *arguments: str) -> None:
         self.process = subprocess.Popen(
             bench_command(scenario, "--rig-file", str(folder / "bench.toml"), *arguments),
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=folder, start_new_session=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            cwd=folder,
+            start_new_session=True,
         )
         assert self.process.stdout is not None
         self.said: dict[str, Any] = json.loads(self.process.stdout.readline())
@@ -137,6 +140,23 @@ def test_more_output_than_the_port_holds_arrives_whole(bench: Running) -> None:
     assert bench.until(b"\x04\x04>") == b"OK" + bytes(range(48, 112)) * 1000 + b"\x04\x04>"
 
 
+def test_a_flood_of_output_is_stopped_by_ctrl_c(bench: Running) -> None:
+    bench.write(b"\r\x03\x01")
+    bench.until(RAW)
+    bench.write(b"while True: print('x' * 1000)\x04")
+    bench.clock.run_for_output(bench.sent, bench.received, bench.clock.now_s() + 0.1)
+    bench.write(b"\x03")
+    found = b""
+    for _ in range(100):
+        out = bench.clock.run_for_output(bench.sent, bench.received, bench.clock.now_s() + 0.1)
+        assert out is not None
+        found = (found + bench.port.read(out - bench.received))[-1000:]
+        bench.received = out
+        if found.endswith(b"\x04>"):
+            break
+    assert b"KeyboardInterrupt" in found
+
+
 def test_a_pulled_cable_is_a_serial_error_and_the_board_lives_on(bench: Running) -> None:
     ask(bench, op="unplug")
     with pytest.raises((serial.SerialException, OSError)):
@@ -187,6 +207,21 @@ def test_a_host_that_vanishes_leaves_the_bench_up_for_the_guard(bench: Running) 
         guard.sendall(b"OUTP OFF;*OPC?\n")
         assert guard.recv(100) == b"1\n"
     assert bench.process.wait(12) == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("script", ["while True: pass", "time.sleep(1000)", "while True: print('x' * 1000)"])
+def test_the_bench_ends_after_its_host_whatever_the_board_does(bench: Running, script: str) -> None:
+    bench.write(b"\r\x03\x01")
+    bench.until(RAW)
+    bench.write(
+        f"import time\nfrom machine import Timer\nt = Timer(-1)\n"
+        f"t.init(period=1, callback=lambda _: None, hard=False)\n{script}\x04".encode()
+    )
+    bench.clock.run_for_output(bench.sent, bench.received, bench.clock.now_s() + 0.1)
+    bench.clock._socket.close()
+    bench.port.close()
+    assert bench.process.wait(25) == 0
 
 
 def test_a_killed_bench_takes_its_board_with_it(bench: Running) -> None:
