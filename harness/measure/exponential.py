@@ -20,10 +20,14 @@ from harness.quantity import Contribution, Quantity, combine, propagate
 
 Array = NDArray[np.float64]
 
-SIGNIFICANCE = 0.01
-"""A second term must lower the residuals more than chance does once in a hundred times (common practice)."""
+PARTED = 0.5
+"""Both changes of level must be known to this share of themselves, or the second term is chance (two deviations)."""
 LEAST_RATIO = 2.5
 """Time constants closer than this cannot be told from one (arbitrary)."""
+AS_GOOD = 6.0
+"""Two terms fit as well if they cost no more than this many residual variances over the best (2 to 2.5 deviations)."""
+PATIENCE = 300
+"""Tries of a model until two terms count as not to be told from one; those that can be take some 30 (tried)."""
 GRID = 14
 """Starting time constants tried, from the sampling interval to three times the record (arbitrary)."""
 
@@ -113,18 +117,33 @@ class _Problem:
             return np.asarray(-falls), np.full(self.times.size, self.final)
         return np.asarray(np.hstack((ones, -falls))), np.zeros(self.times.size)
 
+    def final_of(self, linear: Array) -> float:
+        """Final level that linear parameters stand for."""
+        if self.start is not None:
+            return float(self.start + np.sum(linear))
+        return float(linear[0]) if self.final is None else self.final
+
+
+def _grid(problem: _Problem) -> Array:
+    """Time constants to try (s)."""
+    span = float(np.ptp(problem.times))
+    shortest = max(span / (problem.times.size - 1), span * 1e-3)
+    return np.asarray(np.geomspace(shortest, 3.0 * span, GRID), dtype=np.float64)
+
+
+def _at(problem: _Problem, constants: Array) -> tuple[float, Array]:
+    """Sum of squares and linear parameters at given time constants."""
+    design, known = problem.columns(constants)
+    linear = np.asarray(np.linalg.lstsq(design, problem.values - known, rcond=None)[0], dtype=np.float64)
+    return float(np.sum((problem.values - known - design @ linear) ** 2)), linear
+
 
 def _fitted(problem: _Problem, terms: int) -> fit.Fit:
     """Best fit: linear parameters for a grid of time constants, then all of them together."""
-    span = float(np.ptp(problem.times))
-    shortest = max(span / (problem.times.size - 1), span * 1e-3)
-    grid = np.geomspace(shortest, 3.0 * span, GRID)
     best: tuple[float, Array, Array] | None = None
-    for chosen in combinations(grid, terms):
+    for chosen in combinations(_grid(problem), terms):
         constants = np.array(chosen[::-1])  # slow first
-        design, known = problem.columns(constants)
-        linear = np.asarray(np.linalg.lstsq(design, problem.values - known, rcond=None)[0], dtype=np.float64)
-        cost = float(np.sum((problem.values - known - design @ linear) ** 2))
+        cost, linear = _at(problem, constants)
         if best is None or cost < best[0]:
             best = (cost, linear, constants)
     if best is None:
@@ -135,13 +154,11 @@ def _fitted(problem: _Problem, terms: int) -> fit.Fit:
         design, known = problem.columns(np.exp(parameters[-terms:]))
         return np.asarray(known + design @ parameters[:-terms], dtype=np.float64)
 
-    return fit.nonlinear(model, [*linear.tolist(), *np.log(constants).tolist()], problem.values)
+    return fit.nonlinear(model, [*linear.tolist(), *np.log(constants).tolist()], problem.values, patience=PATIENCE)
 
 
 def _second_term(problem: _Problem, one: fit.Fit) -> tuple[fit.Fit | None, str]:
     """The two-term fit if the samples support it; otherwise None and the reason."""
-    from scipy.special import fdtrc
-
     try:
         two = _fitted(problem, 2)
     except MeasurementError as error:
@@ -153,11 +170,8 @@ def _second_term(problem: _Problem, one: fit.Fit) -> tuple[fit.Fit | None, str]:
         return None, "one time constant: the record is too short for the slow one"
     if two.dof < 1 or two.chi_squared <= 0.0:
         return (two, "") if two.chi_squared < 1e-9 * one.chi_squared else (None, "one time constant: too few samples")
-    gain = (one.chi_squared - two.chi_squared) / 2.0 / (two.chi_squared / two.dof)
-    if gain <= 0.0 or float(fdtrc(2.0, two.dof, gain)) > SIGNIFICANCE:
-        return None, "one time constant: a second one does not lower the residuals"
     changes = two.values[-4:-2]
-    if np.sign(changes[0]) != np.sign(changes[1]) or np.any(two.u[-4:-2] > 0.5 * np.abs(changes)):
+    if np.sign(changes[0]) != np.sign(changes[1]) or np.any(two.u[-4:-2] > PARTED * np.abs(changes)):
         return None, "one time constant: the samples do not part a second one"
     return two, ""
 
@@ -192,20 +206,21 @@ def _result(problem: _Problem, found: fit.Fit, terms: int, why: str, unit: str, 
 
 
 def _with_model_doubt(problem: _Problem, result: Approach, source: str) -> Approach:
-    """Add what a single term may get wrong: the shift of the final level when only the later half is fitted."""
-    half = problem.times.size // 2
-    if half < 6:
+    """Add what a single term may get wrong: how far any two terms that fit as well would move the final level."""
+    tried = [
+        (cost, linear)
+        for constants in combinations(_grid(problem), 2)
+        for cost, linear in [_at(problem, np.array(constants[::-1]))]
+        if linear[-1] * linear[-2] >= 0.0  # both heat, or both cool
+    ]
+    least = min(result.fit.chi_squared, min((cost for cost, _ in tried), default=math.inf))
+    limit = least + AS_GOOD * result.fit.chi_squared / result.fit.dof
+    finals = [problem.final_of(linear) for cost, linear in tried if cost <= limit]
+    shift = max((abs(final - result.final.value) for final in finals), default=0.0)
+    if shift == 0.0:
         return result
-    try:
-        later = _fitted(
-            _Problem(times=problem.times[half:], values=problem.values[half:], start=None, final=None), 1
-        )
-    except MeasurementError:
-        return result
-    shift = abs(float(later.values[0]) - result.final.value)
     doubt = Contribution(u=shift / math.sqrt(3.0), shape="rectangular", remedy="a longer record")
-    budget = {**result.final.budget, f"{source}.model": doubt}
-    return replace(result, final=replace(result.final, budget=budget))
+    return replace(result, final=replace(result.final, budget={**result.final.budget, f"{source}.model": doubt}))
 
 
 def _exponential(logarithm: float) -> float:

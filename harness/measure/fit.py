@@ -87,11 +87,13 @@ def nonlinear(
     lower: Sequence[float] | None = None,
     upper: Sequence[float] | None = None,
     absolute: bool | None = None,
+    patience: int = 4000,
 ) -> Fit:
     """Nonlinear least squares: `model(parameters)` gives the n expected points, from `start`.
 
     Levenberg-Marquardt, a trust region where there are bounds (scipy.optimize.least_squares); covariance
-    from the Jacobian at the solution. `u_y` and `absolute` as in `linear`.
+    from the Jacobian at the solution. `u_y` and `absolute` as in `linear`; `patience` is how often the
+    model may be tried.
 
     Raises MeasurementError if it does not converge or the points cannot part the parameters.
     """
@@ -112,7 +114,7 @@ def nonlinear(
     try:
         found = least_squares(
             weighted, first / unit, jac="3-point", bounds=(low, high), method="trf" if bounded else "lm",
-            x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=4000,
+            x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=patience,
         )
     except (ValueError, FloatingPointError) as error:
         raise MeasurementError(f"a fit left the range of its model: {error}") from error

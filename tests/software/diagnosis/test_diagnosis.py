@@ -198,6 +198,17 @@ def test_a_pattern_without_a_row_is_not_known() -> None:
     assert not diagnose(judged(1, on_both(gain=0.5)), RULE, rows).known
 
 
+def test_a_quantity_that_is_not_judged_still_has_to_agree() -> None:
+    """Without a detect entry friction is not judged; standing far off it contradicts a cause that leaves it alone."""
+    blind = replace(RULE, detect={key: entry for key, entry in DETECT.items() if key != "stiffness.friction"})
+    quiet = [
+        replace(v, outcome=Outcome.NOT_JUDGED) if v.name.endswith("stiffness.friction") else v
+        for v in judged(1, on_gate(gain=0.5, friction=5.0))
+    ]
+    assert not diagnose(quiet, blind).known
+    assert diagnose(judged(1, on_gate(gain=0.5)), blind).known
+
+
 def test_nothing_but_consequences_is_no_evidence() -> None:
     row = Cause(name="vague", words="vague", effects={"stiffness.*": FREE, "step.*": FREE, "together.*": FREE})
     assert not diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).known

@@ -258,6 +258,8 @@ def test_repeats_shrink_type_a_only() -> None:
     needed = repeats_needed(by_scatter, expected(0.5, 0.001), RULE)
     assert needed is not None and 1 < needed < 64 and repeat_helps(by_scatter, expected(0.5, 0.001), RULE)
     assert not repeat_helps(by_scatter, expected(0.5, 0.03), RULE), "type B alone forbids a decision"
+    meter = measured(0.5, 0.001, 9, meter=rectangular(0.0, 0.06, "N m/rad", "instrument.meter.gain"))
+    assert not repeat_helps(meter, expected(0.5, 0.001), RULE), "more readings of one meter share its error"
     assert repeats_needed(measured(0.5, 0.001, dof=9), expected(0.5, 0.001), RULE) == 1
     assert not repeat_helps(by_scatter, expected(0.5, 0.001), RULE, most=1)
     assert repeats_needed(by_scatter, expected(0.5), Rule(planned=1)) is None
