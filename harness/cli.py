@@ -54,47 +54,77 @@ def build_parser() -> Parser:
     common = Parser(add_help=False)
     shared = common.add_argument_group("for every command")
     shared.add_argument("--quiet", action="store_true", default=argparse.SUPPRESS, help="no progress, only the verdict")
-    shared.add_argument("--json", action="store_true", default=argparse.SUPPRESS,
-                        help="the result as one JSON object on standard output, nothing else there")
-    shared.add_argument("--log", metavar="FILE", default=argparse.SUPPRESS,
-                        help="write link and SCPI traffic with time stamps to FILE")
-    parser = Parser(prog="rotorgate", parents=[common], allow_abbrev=False,
-                    description="Qualifies brushless motor controllers on the bench.",
-                    epilog="Exit codes: 0 agrees, 1 something differs, 2 something cannot be told, "
-                    "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate.")
+    shared.add_argument(
+        "--json",
+        action="store_true",
+        default=argparse.SUPPRESS,
+        help="the result as one JSON object on standard output, nothing else there",
+    )
+    shared.add_argument(
+        "--log", metavar="FILE", default=argparse.SUPPRESS, help="write link and SCPI traffic with time stamps to FILE"
+    )
+    parser = Parser(
+        prog="rotorgate",
+        parents=[common],
+        allow_abbrev=False,
+        description="Qualifies brushless motor controllers on the bench.",
+        epilog="Exit codes: 0 agrees, 1 something differs, 2 something cannot be told, "
+        "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate.",
+    )
     parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
 
-    demo = commands.add_parser("demo", parents=[common], allow_abbrev=False,
-                               help="qualify the demo rig on the virtual bench")
+    demo = commands.add_parser(
+        "demo", parents=[common], allow_abbrev=False, help="qualify the demo rig on the virtual bench"
+    )
     demo.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
 
-    inspect = commands.add_parser("inspect", parents=[common], allow_abbrev=False,
-                                  help="open everything a rig file names and prove that it answers; energises nothing")
+    inspect = commands.add_parser(
+        "inspect",
+        parents=[common],
+        allow_abbrev=False,
+        help="open everything a rig file names and prove that it answers; energises nothing",
+    )
     inspect.add_argument("rig", metavar="RIG", nargs="?", help="a rig file; without it: list ports and instruments")
     inspect.add_argument("--new", metavar="FILE", help="write a commented rig file to fill in")
     inspect.add_argument("--interrupt", action="store_true", help="interrupt a board that is running something")
 
-    qualify = commands.add_parser("qualify", parents=[common], allow_abbrev=False,
-                                  help="measure, judge, record and report")
+    qualify = commands.add_parser(
+        "qualify", parents=[common], allow_abbrev=False, help="measure, judge, record and report"
+    )
     qualify.add_argument("rig", metavar="RIG", help="a rig file; it moves motors: read it before use")
     qualify.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
-    qualify.add_argument("--only", metavar="NAME", nargs="+", default=[],
-                         help=f"only these checks: {', '.join(CHECK_NAMES)}")
-    qualify.add_argument("--seed", metavar="N", type=natural,
-                         help="order of the points and, on the virtual bench, noise (default: drawn and shown)")
+    qualify.add_argument(
+        "--only", metavar="NAME", nargs="+", default=[], help=f"only these checks: {', '.join(CHECK_NAMES)}"
+    )
+    qualify.add_argument(
+        "--seed",
+        metavar="N",
+        type=natural,
+        help="order of the points and, on the virtual bench, noise (default: drawn and shown)",
+    )
     qualify.add_argument("--firmware", metavar="PATH", help="put this firmware on the board first, supply off")
-    qualify.add_argument("--restore", action="store_true",
-                         help="put the firmware that was there before back after any ending; alone: after a kill")
+    qualify.add_argument(
+        "--restore",
+        action="store_true",
+        help="put the firmware that was there before back after any ending; alone: after a kill",
+    )
     qualify.add_argument("--require-all", action="store_true", help="every check counts as required")
     virtual = qualify.add_argument_group("on the virtual bench only")
-    virtual.add_argument("--with-fault", metavar="NAME[=SEVERITY]", action="append", default=[],
-                         help="give the bench a defect (python -m rigs_demo faults lists them)")
-    virtual.add_argument("--plant-seed", metavar="N", type=natural,
-                         help="draw the true values from the rig file's tolerances")
+    virtual.add_argument(
+        "--with-fault",
+        metavar="NAME[=SEVERITY]",
+        action="append",
+        default=[],
+        help="give the bench a defect (python -m rigs_demo faults lists them)",
+    )
+    virtual.add_argument(
+        "--plant-seed", metavar="N", type=natural, help="draw the true values from the rig file's tolerances"
+    )
 
-    report = commands.add_parser("report", parents=[common], allow_abbrev=False,
-                                 help="write the page again from a record, an unfinished one too")
+    report = commands.add_parser(
+        "report", parents=[common], allow_abbrev=False, help="write the page again from a record, an unfinished one too"
+    )
     report.add_argument("record", metavar="DIR", help="folder of the record")
     return parser
 

@@ -109,8 +109,9 @@ def list_devices() -> Findings:
         for address in addresses:
             found.note(f"instrument {address}")
         if not addresses:
-            found.note("no VISA instrument found; one on a plain socket does not announce itself: "
-                       "TCPIP0::HOST::PORT::SOCKET")
+            found.note(
+                "no VISA instrument found; one on a plain socket does not announce itself: TCPIP0::HOST::PORT::SOCKET"
+            )
     return found
 
 
@@ -164,8 +165,9 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -
     from harness.link.board import Board
 
     try:
-        board = Board.open(spec.board.port, clock, make_safe_source=source.make_safe(spec) if interrupt else "",
-                           interrupt=interrupt)
+        board = Board.open(
+            spec.board.port, clock, make_safe_source=source.make_safe(spec) if interrupt else "", interrupt=interrupt
+        )
     except LinkError as error:
         hint = "; --interrupt stops it, phases off first" if "not interrupted" in str(error) else ""
         raise type(error)(f"{error}{hint}") from error
@@ -173,8 +175,10 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -
         identity = board.identity()
         check_board(spec, identity)
         virtual = ", VIRTUAL" if identity.virtual else ""
-        found.good(f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
-                   f"unique id {identity.unique_id or 'none'}{virtual}")
+        found.good(
+            f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
+            f"unique id {identity.unique_id or 'none'}{virtual}"
+        )
         try:
             answers = source.answers(board.execute(source.ask_firmware(spec), timeout_s=10.0))
         except DeviceError as error:
@@ -187,8 +191,10 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -
             with found.catching(f"firmware {spec.firmware.module}"):
                 declared = parse_declared(motor, ast.literal_eval(text))
                 pace = declared.pace
-                found.good(f"firmware {declared.name} {declared.version}, {motor}: paced {declared.pace}, "
-                           f"{declared.loop_period_s * 1e3:g} ms, sensor by {declared.sensor_path}")
+                found.good(
+                    f"firmware {declared.name} {declared.version}, {motor}: paced {declared.pace}, "
+                    f"{declared.loop_period_s * 1e3:g} ms, sensor by {declared.sensor_path}"
+                )
                 for line in contradictions(spec, motor, declared):
                     found.bad(line, ExitCode.DIFFERS)
         for part in missing_parts(names, pace):
@@ -209,5 +215,6 @@ def contradictions(spec: Any, motor: str, declared: Any) -> list[str]:
     ]
     return [
         f"{spec.file}: {key}: the rig file says {written}, the firmware declares {said}"
-        for key, written, said in pairs if written is not None and written != said
+        for key, written, said in pairs
+        if written is not None and written != said
     ]

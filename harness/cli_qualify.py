@@ -61,9 +61,14 @@ def qualify(arguments: argparse.Namespace) -> int:
     """Qualify the board of a rig."""
     return run(
         Settings(
-            rig=Path(arguments.rig), out=Path(arguments.out) if arguments.out else None, only=tuple(arguments.only),
-            seed=arguments.seed, plant_seed=arguments.plant_seed, faults=tuple(arguments.with_fault),
-            firmware=Path(arguments.firmware) if arguments.firmware else None, restore=arguments.restore,
+            rig=Path(arguments.rig),
+            out=Path(arguments.out) if arguments.out else None,
+            only=tuple(arguments.only),
+            seed=arguments.seed,
+            plant_seed=arguments.plant_seed,
+            faults=tuple(arguments.with_fault),
+            firmware=Path(arguments.firmware) if arguments.firmware else None,
+            restore=arguments.restore,
             require_all=arguments.require_all,
         ),
         arguments,
@@ -97,8 +102,19 @@ def run(settings: Settings, arguments: argparse.Namespace) -> int:
 def run_checks(session: BenchSession, qualification: Qualification) -> None:
     """The shipped checks, in this process. What ends them early is in `qualification.stop` afterwards."""
     words = [
-        "-c", str(CHECKS / "checks.toml"), "--rootdir", str(CHECKS), "--noconftest", "-p", "no:cacheprovider",
-        "-p", "no:terminal", "--capture", "no", "-p", "harness.plugin",
+        "-c",
+        str(CHECKS / "checks.toml"),
+        "--rootdir",
+        str(CHECKS),
+        "--noconftest",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:terminal",
+        "--capture",
+        "no",
+        "-p",
+        "harness.plugin",
         *(str(CHECKS / f"test_{check}.py") for check in qualification.selected),
     ]
     handover = Handover(session)
@@ -169,17 +185,27 @@ def summary(
     """The result as --json gives it."""
     content = session.record.content if session.record is not None else {}
     return {
-        "exit_code": int(code), "verdict": words, "rig": session.spec.rig.name, "virtual": content.get("virtual"),
+        "exit_code": int(code),
+        "verdict": words,
+        "rig": session.spec.rig.name,
+        "virtual": content.get("virtual"),
         "counts": {word.value: count for word, count in counts(qualification.verdicts).items()},
-        "seed": session.seed, "plant_seed": session.settings.plant_seed, "error": lines,
+        "seed": session.seed,
+        "plant_seed": session.settings.plant_seed,
+        "error": lines,
         "verdicts": [
-            {"name": entry.name, "outcome": entry.outcome.value, "reason": entry.reason, "unit": entry.unit,
-             "measured": None if entry.measured is None else entry.measured.value,
-             "u": None if entry.measured is None else entry.measured.u}
+            {
+                "name": entry.name,
+                "outcome": entry.outcome.value,
+                "reason": entry.reason,
+                "unit": entry.unit,
+                "measured": None if entry.measured is None else entry.measured.value,
+                "u": None if entry.measured is None else entry.measured.u,
+            }
             for entry in qualification.verdicts
         ],
-        "diagnosis": content.get("diagnosis"), "causes": content.get("causes"),
-        "record": str(session.folder), "report": str(session.report),
+        "diagnosis": content.get("diagnosis"),
+        "causes": content.get("causes"),
+        "record": str(session.folder),
+        "report": str(session.report),
     }
-
-

@@ -192,18 +192,21 @@ def thermometer(rig: Rig) -> Thermometer:
 @pytest.fixture(scope="session")
 def multimeter(rig: Rig) -> Callable[[str], Multimeter]:
     """`multimeter(motor)`: the one across two terminals of that motor."""
+
     def of(motor: str) -> Multimeter:
         known_motor(rig, motor)
         found = rig.multimeter(motor)
         if found is None:
             pytest.skip(f"this rig has no multimeter at {motor}: add one with across = two of its terminals")
         return found
+
     return of
 
 
 @pytest.fixture(scope="session")
 def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
     """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs; skips if it cannot."""
+
     def of(motor: str, name: str) -> Quantity:
         full = full_name(qualification, motor, name)
         qualification.reach(full)
@@ -211,18 +214,21 @@ def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
         if hasattr(result, "quantity"):
             return result.quantity
         pytest.skip(f"{full}: {result.outcome.value} {result.reason}")
+
     return of
 
 
 @pytest.fixture(scope="session")
 def expectation(qualification: Qualification) -> Callable[[str, str], Expectation]:
     """`expectation(motor, "check.quantity")`: what the models predict from the rig file; skips if they cannot."""
+
     def of(motor: str, name: str) -> Expectation:
         full = full_name(qualification, motor, name)
         found = qualification.expected(full)
         if found is None or found.quantity is None:
             pytest.skip(f"{full}: no expectation: needs {found.needs if found else 'a model'}")
         return found
+
     return of
 
 

@@ -33,8 +33,8 @@ CLOSED_LOOP = ("stiffness", "step", BOTH)
 OFFSET_LIMIT_RAD = math.radians(30.0)
 """Largest difference of measured and declared electrical offset at which the loop is closed. Common practice, no
 source: half the torque is left at 60 degrees, and none at 90."""
-WEIGHTS = {"commutation": 2.0, "stiffness": 5.0, "step": 3.0, "thermal": 4.0, BOTH: 2.0}
-"""Share of each check in the whole, for the progress shown only (arbitrary, from runs on the virtual bench)."""
+WEIGHTS = {"commutation": 1.3, "stiffness": 5.4, "step": 2.9, "thermal": 2.0, BOTH: 1.5}
+"""Share of each check in the whole, for the progress shown only: wall time of a run on the virtual bench."""
 
 Result = Measurement | Unmeasured
 
@@ -52,14 +52,23 @@ class Planned:
 class Qualification:
     """The run of one qualification on an opened rig."""
 
-    def __init__(self, rig: Rig, record: RecordWriter, *, only: Sequence[str] = (), require_all: bool = False,
-                 on_step: Callable[[str, float], None] | None = None) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        record: RecordWriter,
+        *,
+        only: Sequence[str] = (),
+        require_all: bool = False,
+        on_step: Callable[[str, float], None] | None = None,
+    ) -> None:
         self.rig = rig
         self.spec = rig.spec
         self.record = record
         self.selected = selected_checks(only)
-        self.required = tuple(self.selected) if require_all else tuple(
-            name for name in self.spec.rig.required if not only or check_of(name) in self.selected
+        self.required = (
+            tuple(self.selected)
+            if require_all
+            else tuple(name for name in self.spec.rig.required if not only or check_of(name) in self.selected)
         )
         self.plan = tuple(self._planned(check, motor) for check, motor in runs(self.selected, rig.motors))
         self.rule = rule_for(rig, [name for entry in self.plan if not entry.reason for name in entry.names])
@@ -73,9 +82,15 @@ class Qualification:
         rig.observed = record.keep
         record.put(
             planned=[name for entry in self.plan for name in entry.names],
-            risk={"false_alarm": self.rule.false_alarm_risk, "false_acceptance": self.rule.false_acceptance_risk,
-                  "planned": self.rule.planned, "each": self.rule.risk_each},
-            not_supervised=rig.not_supervised(), missing=missing_things(rig), required=list(self.required),
+            risk={
+                "false_alarm": self.rule.false_alarm_risk,
+                "false_acceptance": self.rule.false_acceptance_risk,
+                "planned": self.rule.planned,
+                "each": self.rule.risk_each,
+            },
+            not_supervised=rig.not_supervised(),
+            missing=missing_things(rig),
+            required=list(self.required),
         )
 
     # --- running -----------------------------------------------------------------------------------
@@ -204,8 +219,10 @@ class Qualification:
         found = {result.name for result in results}
         if found != set(entry.names) or len(results) != len(entry.names):
             missing, extra = sorted(set(entry.names) - found), sorted(found - set(entry.names))
-            raise HarnessError(f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
-                               f"results that were not planned: {extra}")
+            raise HarnessError(
+                f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
+                f"results that were not planned: {extra}"
+            )
         expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
         self.results.update({result.name: result for result in results})
@@ -275,8 +292,10 @@ class Qualification:
         declared_offset = -declared.direction * declared.pole_pairs * turn
         apart = math.remainder(self._value(f"{motor}.commutation.offset") - declared_offset, math.tau)
         if abs(apart) > OFFSET_LIMIT_RAD:
-            return (f"because {motor}'s electrical offset is {math.degrees(apart):+.0f} degrees from the one that the "
-                    "firmware declares: the loop could run away")
+            return (
+                f"because {motor}'s electrical offset is {math.degrees(apart):+.0f} degrees from the one that the "
+                "firmware declares: the loop could run away"
+            )
         return ""
 
     def _value(self, name: str) -> float:
@@ -288,14 +307,21 @@ class Qualification:
         found = self.diagnosis
         self.record.put(
             causes=[{**cause_entry(cause), "parted_by": ", ".join(found.parted_by)} for cause in found.causes],
-            diagnosis={"known": found.known, "words": found.words, "differs": list(found.differs),
-                       "parted_by": list(found.parted_by)},
+            diagnosis={
+                "known": found.known,
+                "words": found.words,
+                "differs": list(found.differs),
+                "parted_by": list(found.parted_by),
+            },
         )
 
     def _show(self, check: str, motor: str, fraction: float, text: str = "") -> None:
         total = sum(WEIGHTS[entry.check] for entry in self.plan) or 1.0
-        done = sum(WEIGHTS[entry.check] for entry in self.plan
-                   if (entry.check, entry.motor) in self._done and (entry.check, entry.motor) != (check, motor))
+        done = sum(
+            WEIGHTS[entry.check]
+            for entry in self.plan
+            if (entry.check, entry.motor) in self._done and (entry.check, entry.motor) != (check, motor)
+        )
         words = f"{check}" if motor == BOTH else f"{motor}: {check}"
         self._on_step(words + (f", {text}" if text else ""), min((done + WEIGHTS[check] * fraction) / total, 1.0))
 
@@ -357,8 +383,11 @@ def rule_for(rig: Rig, names: Sequence[str]) -> rules.Rule:
         name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()
     }
     return rules.Rule(
-        planned=max(1, rules.decisions(names, requirements)), false_alarm_risk=spec.rig.false_alarm_risk,
-        false_acceptance_risk=spec.rig.false_acceptance_risk, detect=spec.detect, requirements=requirements,
+        planned=max(1, rules.decisions(names, requirements)),
+        false_alarm_risk=spec.rig.false_alarm_risk,
+        false_acceptance_risk=spec.rig.false_acceptance_risk,
+        detect=spec.detect,
+        requirements=requirements,
     )
 
 
@@ -383,19 +412,36 @@ def missing_things(rig: Rig) -> list[dict[str, str]]:
     """What this rig lacks, and what each would add."""
     found: list[dict[str, str]] = []
     if rig.supply is None:
-        found.append({"what": "a programmable supply", "adds": "a current limit and protection that are set and read "
-                      "back, switching off by the harness, torque per ampere, supply voltage, currents of the steps"})
+        found.append(
+            {
+                "what": "a programmable supply",
+                "adds": "a current limit and protection that are set and read "
+                "back, switching off by the harness, torque per ampere, supply voltage, currents of the steps",
+            }
+        )
     without = [motor for motor in rig.motors if rig.multimeter(motor) is None]
     if without:
-        found.append({"what": f"a multimeter at the terminals of {' and '.join(without)}",
-                      "adds": "winding resistance, and with it the thermal rise"})
+        found.append(
+            {
+                "what": f"a multimeter at the terminals of {' and '.join(without)}",
+                "adds": "winding resistance, and with it the thermal rise",
+            }
+        )
     if rig.thermometer is None:
-        found.append({"what": "a thermometer near the motors",
-                      "adds": "the temperature of the room, to which rises and resistances refer"})
+        found.append(
+            {
+                "what": "a thermometer near the motors",
+                "adds": "the temperature of the room, to which rises and resistances refer",
+            }
+        )
     unloaded = [motor for motor in rig.motors if rig.spec.motor[motor].load is None]
     if unloaded:
-        found.append({"what": f"a gravity arm on {' and '.join(unloaded)}",
-                      "adds": "known torque: stiffness, friction, largest torque"})
+        found.append(
+            {
+                "what": f"a gravity arm on {' and '.join(unloaded)}",
+                "adds": "known torque: stiffness, friction, largest torque",
+            }
+        )
     return found
 
 
@@ -409,7 +455,9 @@ def planned_quantities(spec: RigSpec, check: str, only: Sequence[str] = ()) -> l
     selected = selected_checks(only)
     module = measuring(check)
     return [
-        name for planned, motor in runs(selected, spec.motors) if planned == check
+        name
+        for planned, motor in runs(selected, spec.motors)
+        if planned == check
         for name in planned_names(module, check, motor, spec.motors)
     ]
 

@@ -85,13 +85,23 @@ class BenchSession:
             raise UsageError(f"{visible(str(self.folder))}: cannot make the folder: {error.strerror}") from error
         self._began_s = self._wall.now_s()
         try:
-            self.rig = self._stack.enter_context(open_rig(
-                self.spec, seed=self.seed, plant_seed=settings.plant_seed, faults=settings.faults,
-                guard_log=self.folder / GUARD_LOG, before_firmware=self._exchange,
-            ))
+            self.rig = self._stack.enter_context(
+                open_rig(
+                    self.spec,
+                    seed=self.seed,
+                    plant_seed=settings.plant_seed,
+                    faults=settings.faults,
+                    guard_log=self.folder / GUARD_LOG,
+                    before_firmware=self._exchange,
+                )
+            )
             self.record = RecordWriter(self.folder, self._opening(self.rig))
             self.qualification = Qualification(
-                self.rig, self.record, only=settings.only, require_all=settings.require_all, on_step=self._step,
+                self.rig,
+                self.record,
+                only=settings.only,
+                require_all=settings.require_all,
+                on_step=self._step,
             )
         except BaseException as error:
             if self.record is not None:
@@ -139,19 +149,35 @@ class BenchSession:
         return {
             "rotorgate": version_of("rotorgate"),
             "versions": {"python": sys.version.split()[0], **{name: version_of(name) for name in LIBRARIES}},
-            "started_utc": self.started_utc, "seed": self.seed, "plant_seed": self.settings.plant_seed,
-            "virtual": rig.virtual, "scenario": scenario_of(spec),
-            "rig": {"name": spec.rig.name, "description": spec.rig.description, "file": spec.file,
-                    "sha256": spec.sha256, "text": spec.text},
-            "board": {"port": spec.board.port, "unique_id": identity.unique_id, "system": identity.system,
-                      "implementation": identity.implementation, "version": identity.version,
-                      "machine": identity.machine},
+            "started_utc": self.started_utc,
+            "seed": self.seed,
+            "plant_seed": self.settings.plant_seed,
+            "virtual": rig.virtual,
+            "scenario": scenario_of(spec),
+            "rig": {
+                "name": spec.rig.name,
+                "description": spec.rig.description,
+                "file": spec.file,
+                "sha256": spec.sha256,
+                "text": spec.text,
+            },
+            "board": {
+                "port": spec.board.port,
+                "unique_id": identity.unique_id,
+                "system": identity.system,
+                "implementation": identity.implementation,
+                "version": identity.version,
+                "machine": identity.machine,
+            },
             "declared": {name: _fields(declared) for name, declared in rig.declared.items()},
             "contract_missing": rig.missing_parts(),
             "hashes": {"scripts": rig.script_hashes(), "firmware": rig.firmware_sha256()},
             "instruments": {
-                name: {"class": spec.instrument[name].class_, "idn": entry.identity,
-                       "address": spec.instrument[name].address}
+                name: {
+                    "class": spec.instrument[name].class_,
+                    "idn": entry.identity,
+                    "address": spec.instrument[name].address,
+                }
                 for name, entry in rig.instruments.items()
             },
         }

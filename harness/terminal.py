@@ -15,17 +15,26 @@ from harness.results import Outcome, Verdict
 from harness.words import visible
 
 MARKS = {
-    Outcome.AGREES: "ok", Outcome.CONFORMING: "ok", Outcome.DIFFERS: "XX", Outcome.NONCONFORMING: "XX",
-    Outcome.CANNOT_TELL: "??", Outcome.UNDECIDED: "??", Outcome.NOT_JUDGED: "--", Outcome.NOT_RUN: "--",
+    Outcome.AGREES: "ok",
+    Outcome.CONFORMING: "ok",
+    Outcome.DIFFERS: "XX",
+    Outcome.NONCONFORMING: "XX",
+    Outcome.CANNOT_TELL: "??",
+    Outcome.UNDECIDED: "??",
+    Outcome.NOT_JUDGED: "--",
+    Outcome.NOT_RUN: "--",
 }
+WIDE = 100
+"""Columns from which on names and numbers are kept on one line (arbitrary)."""
 STYLES = {"ok": "green", "XX": "bold red", "??": "yellow", "--": "dim"}
 
 
 class Terminal:
     """Progress on standard error, the result on standard output."""
 
-    def __init__(self, *, quiet: bool = False, json: bool = False, out: TextIO | None = None,
-                 err: TextIO | None = None) -> None:
+    def __init__(
+        self, *, quiet: bool = False, json: bool = False, out: TextIO | None = None, err: TextIO | None = None
+    ) -> None:
         self.quiet = quiet
         self.json = json
         self._out = out or sys.stdout
@@ -71,19 +80,35 @@ class Terminal:
         from rich.table import Table
         from rich.text import Text
 
-        console = Console(file=self._out, highlight=False, markup=False, emoji=False, soft_wrap=False,
-                          width=None if _is_terminal(self._out) else 120)
+        console = Console(
+            file=self._out,
+            highlight=False,
+            markup=False,
+            emoji=False,
+            soft_wrap=False,
+            width=None if _is_terminal(self._out) else 120,
+        )
         table = Table(box=None, pad_edge=False, show_header=True, header_style="bold")
-        for heading, justify in (("", "left"), ("quantity", "left"), ("measured", "right"), ("+-", "right"),
-                                 ("expected", "right"), ("unit", "left"), ("verdict", "left")):
-            table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
+        for heading, justify in (
+            ("", "left"),
+            ("quantity", "left"),
+            ("measured", "right"),
+            ("+-", "right"),
+            ("expected", "right"),
+            ("unit", "left"),
+            ("verdict", "left"),
+        ):
+            whole = heading not in ("", "verdict") and console.width >= WIDE
+            table.add_column(heading, justify=justify, overflow="fold", no_wrap=whole)  # type: ignore[arg-type]
         for verdict, count in gathered(verdicts):
             mark = MARKS[verdict.outcome]
             words = verdict.outcome.value + (f": {verdict.reason}" if verdict.reason else "")
-            name = verdict.name if count == 1 else f"{verdict.name.rpartition('.')[0]} ({count} quantities)"
+            several = f"{verdict.name.rpartition('.')[0]} ({count} quantities)"
+            cells = [verdict.name, _measured(verdict), _half_width(verdict), _expected(verdict), _unit(verdict)]
+            cells = cells if count == 1 else [several, "", "", "", ""]
             table.add_row(
-                Text(mark, style=STYLES[mark]), Text(visible(name)), Text(_measured(verdict)),
-                Text(_half_width(verdict)), Text(_expected(verdict)), Text(visible(_unit(verdict))),
+                Text(mark, style=STYLES[mark]),
+                *(Text(visible(cell)) for cell in cells),
                 Text(visible(words), style=STYLES[mark] if mark != "ok" else ""),
             )
         console.print(table)
@@ -134,7 +159,9 @@ def _half_width(verdict: Verdict) -> str:
 
 def _expected(verdict: Verdict) -> str:
     if verdict.requirement is not None and verdict.outcome in (
-        Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED
+        Outcome.CONFORMING,
+        Outcome.NONCONFORMING,
+        Outcome.UNDECIDED,
     ):
         low, high = verdict.requirement.low, verdict.requirement.high
         ends = [f">= {significant(low)}"] if low is not None else []

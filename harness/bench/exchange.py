@@ -54,8 +54,10 @@ def collect(path: Path, allowed: tuple[str, ...]) -> dict[str, bytes]:
         elif not all(PART.fullmatch(part) for part in name.split("/")[:-1]):
             problems.append(f"--firmware {shown}: {visible(name)}: expected folders of letters, digits and _")
         elif name in RUN_AT_START and name not in allowed:
-            problems.append(f"--firmware {shown}: {name} would run at every start of the board; name it in "
-                            f'firmware.exchange of the rig file, or leave it out')
+            problems.append(
+                f"--firmware {shown}: {name} would run at every start of the board; name it in "
+                f"firmware.exchange of the rig file, or leave it out"
+            )
         elif entry.stat().st_size > LARGEST:
             problems.append(f"--firmware {shown}: {visible(name)}: expected at most {LARGEST} bytes")
         else:
@@ -82,8 +84,10 @@ def exchange(rig: Rig, path: Path | None, *, restore: bool, folder: Path | None 
     files = collect(path, rig.spec.firmware.exchange)
     stem = rig.spec.firmware.module.replace(".", "/")
     if not {f"{stem}.py", f"{stem}.mpy", f"{stem}/__init__.py", f"{stem}/__init__.mpy"} & set(files):
-        raise UsageError(f"--firmware {visible(str(path))}: no {rig.spec.firmware.module}.py there, the module that "
-                         f"the rig file names")
+        raise UsageError(
+            f"--firmware {visible(str(path))}: no {rig.spec.firmware.module}.py there, the module that "
+            f"the rig file names"
+        )
     if not (store / INDEX).exists():  # one that is there is from a killed run: it holds the firmware from before that
         back_up(board, store, list(files))
     install(board, files)
@@ -106,8 +110,13 @@ def back_up(board: Board, store: Path, names: list[str]) -> None:
             content = on_board(board, name)
             if content is not None:
                 write_synced(store / f"{place}.bin", lambda stream, data=content: stream.write(data))  # type: ignore[misc]
-            index.append({"name": name, "file": None if content is None else f"{place}.bin",
-                          "sha256": None if content is None else hashlib.sha256(content).hexdigest()})
+            index.append(
+                {
+                    "name": name,
+                    "file": None if content is None else f"{place}.bin",
+                    "sha256": None if content is None else hashlib.sha256(content).hexdigest(),
+                }
+            )
         text = json.dumps({"schema": 1, "files": index}).encode("ascii")
         write_synced(store / INDEX, lambda stream: stream.write(text))
         sync_folder(store.parent)
@@ -132,10 +141,14 @@ def put_back(board: Board, store: Path) -> None:
     """Put the saved firmware back and forget the backup. Raises BenchError, and then keeps the backup."""
     try:
         index = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
-        saved = {entry["name"]: None if entry["file"] is None else (store / Path(entry["file"]).name).read_bytes()
-                 for entry in index}
-        whole = all(content is None or hashlib.sha256(content).hexdigest() == entry["sha256"]
-                    for entry, content in zip(index, saved.values(), strict=True))
+        saved = {
+            entry["name"]: None if entry["file"] is None else (store / Path(entry["file"]).name).read_bytes()
+            for entry in index
+        }
+        whole = all(
+            content is None or hashlib.sha256(content).hexdigest() == entry["sha256"]
+            for entry, content in zip(index, saved.values(), strict=True)
+        )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
     if not whole or not all(NAME.fullmatch(name.rpartition("/")[2]) for name in saved):

@@ -31,15 +31,31 @@ BeforeFirmware = Callable[[Rig], Callable[[], None] | None]
 def open_instrument(name: str, entry: Instrument) -> AnyInstrument:
     """Connect to one instrument of the rig file, by queries only. Raises InstrumentError."""
     if entry.class_ == "supply" and entry.voltage_accuracy is not None and entry.current_accuracy is not None:
-        return Supply.open(name, entry.address, voltage_accuracy=entry.voltage_accuracy,
-                           current_accuracy=entry.current_accuracy, channel=entry.channel,
-                           timeout_s=entry.timeout_s, identity=entry.identity)
+        return Supply.open(
+            name,
+            entry.address,
+            voltage_accuracy=entry.voltage_accuracy,
+            current_accuracy=entry.current_accuracy,
+            channel=entry.channel,
+            timeout_s=entry.timeout_s,
+            identity=entry.identity,
+        )
     if entry.class_ == "multimeter" and entry.voltage_accuracy is not None:
-        return Multimeter.open(name, entry.address, voltage_accuracy=entry.voltage_accuracy,
-                               timeout_s=entry.timeout_s, identity=entry.identity)
+        return Multimeter.open(
+            name,
+            entry.address,
+            voltage_accuracy=entry.voltage_accuracy,
+            timeout_s=entry.timeout_s,
+            identity=entry.identity,
+        )
     if entry.class_ == "thermometer" and entry.temperature_accuracy is not None:
-        return Thermometer.open(name, entry.address, temperature_accuracy=entry.temperature_accuracy,
-                                timeout_s=entry.timeout_s, identity=entry.identity)
+        return Thermometer.open(
+            name,
+            entry.address,
+            temperature_accuracy=entry.temperature_accuracy,
+            timeout_s=entry.timeout_s,
+            identity=entry.identity,
+        )
     raise UsageError(f"instrument.{name}: a {entry.class_} needs its accuracies")
 
 
@@ -89,8 +105,14 @@ def check_board(spec: RigSpec, identity: BoardIdentity) -> None:
 
 @contextlib.contextmanager
 def open_rig(
-    spec: RigSpec, *, seed: int, plant_seed: int | None = None, faults: Sequence[str] = (),
-    guard_log: Path | None = None, interrupt: bool = True, before_firmware: BeforeFirmware | None = None,
+    spec: RigSpec,
+    *,
+    seed: int,
+    plant_seed: int | None = None,
+    faults: Sequence[str] = (),
+    guard_log: Path | None = None,
+    interrupt: bool = True,
+    before_firmware: BeforeFirmware | None = None,
 ) -> Iterator[Rig]:
     """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
 

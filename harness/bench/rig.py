@@ -48,8 +48,16 @@ def device_scripts() -> dict[str, bytes]:
 class Rig:
     """One opened bench. Made by `open_rig` only."""
 
-    def __init__(self, spec: RigSpec, *, board: Board, clock: Clock, identity: BoardIdentity,
-                 instruments: Mapping[str, AnyInstrument], seed: int) -> None:
+    def __init__(
+        self,
+        spec: RigSpec,
+        *,
+        board: Board,
+        clock: Clock,
+        identity: BoardIdentity,
+        instruments: Mapping[str, AnyInstrument],
+        seed: int,
+    ) -> None:
         self.spec = spec
         self.board = board
         self.clock = clock
@@ -120,8 +128,13 @@ class Rig:
         """Show what is done now and how far this check is, 0 to 1."""
         self.shown(text, fraction)
 
-    def check_limits(self, *, phase_current_a: float | None = None, winding_temperature_c: float | None = None,
-                     driver_temperature_c: float | None = None) -> None:
+    def check_limits(
+        self,
+        *,
+        phase_current_a: float | None = None,
+        winding_temperature_c: float | None = None,
+        driver_temperature_c: float | None = None,
+    ) -> None:
         """Compare what was read with the rig file's limits. Raises StoppedByBoard; nothing given, nothing checked."""
         limits = self.spec.limits
         for words, found, limit, unit in (
@@ -140,8 +153,9 @@ class Rig:
         wanted = self.spec.supply
         if wanted.current_limit_a is None or wanted.protection_v is None:
             raise UsageError(f"{self.spec.file}: supply: expected current_limit_a and protection_v, to set them first")
-        supply.configure(voltage_v=wanted.voltage_v.value, current_limit_a=wanted.current_limit_a,
-                         protection_v=wanted.protection_v)
+        supply.configure(
+            voltage_v=wanted.voltage_v.value, current_limit_a=wanted.current_limit_a, protection_v=wanted.protection_v
+        )
         self.powered = True  # from here on it may be on, whatever the next line raises
         if supply.output_on() is OutputState.CONSTANT_CURRENT:
             raise BenchError(
@@ -201,8 +215,10 @@ class Rig:
         """Limits of the rig file that no sensor of this rig can see while a check runs."""
         blind: list[str] = []
         if self.supply is None and "currents" not in self.firmware_names:
-            blind.append("phase current: no supply that reads current, and the firmware has no currents(); "
-                         "the largest amplitude is kept low by the rig file's resistance and voltage instead")
+            blind.append(
+                "phase current: no supply that reads current, and the firmware has no currents(); "
+                "the largest amplitude is kept low by the rig file's resistance and voltage instead"
+            )
         if not any(self.multimeter(motor) for motor in self.motors):
             blind.append("winding temperature: no multimeter at a motor; the time of a hold is kept short instead")
         if self.spec.limits.driver_temperature_c is not None and "driver_temperature" not in self.firmware_names:

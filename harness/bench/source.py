@@ -42,7 +42,7 @@ def ask_firmware(spec: RigSpec) -> str:
 
 def answers(printed: str) -> list[str]:
     """The answers among what the board printed."""
-    return [line[len(ANSWER):].strip() for line in printed.splitlines() if line.startswith(ANSWER)]
+    return [line[len(ANSWER) :].strip() for line in printed.splitlines() if line.startswith(ANSWER)]
 
 
 def travel_counts(spec: RigSpec) -> int:

@@ -37,8 +37,15 @@ def scenario_of(spec: RigSpec) -> str | None:
 class VirtualBench:
     """A running virtual bench. A context manager that ends it."""
 
-    def __init__(self, scenario: str, *, seed: int, plant_seed: int | None = None, faults: Sequence[str] = (),
-                 bench: str = "rigs_demo") -> None:
+    def __init__(
+        self,
+        scenario: str,
+        *,
+        seed: int,
+        plant_seed: int | None = None,
+        faults: Sequence[str] = (),
+        bench: str = "rigs_demo",
+    ) -> None:
         """Start it and wait until it is ready.
 
         Raises UsageError for a scenario or rig fault it does not know, BenchError if it cannot run here.
@@ -54,8 +61,12 @@ class VirtualBench:
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115  (closed in close)
         try:
             self._process = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=self._errors,
-                start_new_session=True, cwd=self._folder.name,
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=self._errors,
+                start_new_session=True,
+                cwd=self._folder.name,
             )
             ready = self._wait_ready()
             self.rig_file = Path(str(ready.get("rig_file", "")))

@@ -28,8 +28,10 @@ class Undecided(AssertionError):
 
 
 FAILURES: dict[Outcome, type[AssertionError]] = {
-    Outcome.DIFFERS: Differs, Outcome.NONCONFORMING: Nonconforming,
-    Outcome.CANNOT_TELL: CannotTell, Outcome.UNDECIDED: Undecided,
+    Outcome.DIFFERS: Differs,
+    Outcome.NONCONFORMING: Nonconforming,
+    Outcome.CANNOT_TELL: CannotTell,
+    Outcome.UNDECIDED: Undecided,
 }
 """In the order in which one of several verdicts on a quantity is reported."""
 

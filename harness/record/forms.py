@@ -58,7 +58,10 @@ def finite(value: float | None) -> float | None:
 def quantity_entry(quantity: Quantity) -> Entry:
     """Value, unit, standard uncertainty, effective degrees of freedom, budget."""
     return {
-        "value": quantity.value, "unit": quantity.unit, "u": quantity.u, "dof": finite(quantity.dof),
+        "value": quantity.value,
+        "unit": quantity.unit,
+        "u": quantity.u,
+        "dof": finite(quantity.dof),
         "budget": budget_entries(quantity),
     }
 
@@ -66,9 +69,11 @@ def quantity_entry(quantity: Quantity) -> Entry:
 def measurement_entry(measurement: Measurement) -> Entry:
     """A measurement with its 95 % interval."""
     return {
-        "name": measurement.name, **quantity_entry(measurement.quantity),
+        "name": measurement.name,
+        **quantity_entry(measurement.quantity),
         "interval95": list(measurement.quantity.interval(0.95)),
-        "observations": list(measurement.observations), "note": measurement.note,
+        "observations": list(measurement.observations),
+        "note": measurement.note,
     }
 
 
@@ -84,7 +89,9 @@ def expectation_entry(expectation: Expectation) -> Entry:
         "name": expectation.name,
         **(empty if expectation.quantity is None else quantity_entry(expectation.quantity)),
         "interval": None if expectation.interval is None else list(expectation.interval),
-        "needs": expectation.needs, "model": expectation.model, "inputs": dict(expectation.inputs),
+        "needs": expectation.needs,
+        "model": expectation.model,
+        "inputs": dict(expectation.inputs),
     }
 
 
@@ -92,10 +99,15 @@ def verdict_entry(verdict: Verdict) -> Entry:
     """A verdict; the measurement and expectation it was taken from stand in their own lists."""
     requirement = verdict.requirement
     return {
-        "name": verdict.name, "outcome": verdict.outcome.value, "unit": verdict.unit,
+        "name": verdict.name,
+        "outcome": verdict.outcome.value,
+        "unit": verdict.unit,
         "limits": None if verdict.limits is None else [finite(limit) for limit in verdict.limits],
-        "margin": finite(verdict.margin), "e_n": finite(verdict.e_n), "detectable": finite(verdict.detectable),
-        "must_detect": finite(verdict.must_detect), "reason": verdict.reason,
+        "margin": finite(verdict.margin),
+        "e_n": finite(verdict.e_n),
+        "detectable": finite(verdict.detectable),
+        "must_detect": finite(verdict.must_detect),
+        "reason": verdict.reason,
         "requirement": None if requirement is None else {"low": requirement.low, "high": requirement.high},
     }
 
@@ -103,8 +115,13 @@ def verdict_entry(verdict: Verdict) -> Entry:
 def curve_entry(curve: Curve) -> Entry:
     """A measured curve and the model over it."""
     return {
-        "name": curve.name, "title": curve.title, "x_label": curve.x_label, "x_unit": curve.x_unit,
-        "y_label": curve.y_label, "y_unit": curve.y_unit, "joined": curve.joined,
+        "name": curve.name,
+        "title": curve.title,
+        "x_label": curve.x_label,
+        "x_unit": curve.x_unit,
+        "y_label": curve.y_label,
+        "y_unit": curve.y_unit,
+        "joined": curve.joined,
         "series": {label: [list(point) for point in points] for label, points in curve.series.items()},
         "model": [list(row) for row in curve.model],
     }
@@ -115,7 +132,9 @@ def quantity_from(entry: Mapping[str, Any]) -> Quantity:
     try:
         budget = {
             part["source"]: Contribution(
-                u=part["u"], shape=part["shape"], remedy=part["remedy"],
+                u=part["u"],
+                shape=part["shape"],
+                remedy=part["remedy"],
                 dof=math.inf if part["dof"] is None else part["dof"],
             )
             for part in entry["budget"]
@@ -128,8 +147,9 @@ def quantity_from(entry: Mapping[str, Any]) -> Quantity:
 
 def measurement_from(entry: Mapping[str, Any]) -> Measurement:
     """The measurement of an entry."""
-    return Measurement(name=entry["name"], quantity=quantity_from(entry), observations=tuple(entry["observations"]),
-                       note=entry["note"])
+    return Measurement(
+        name=entry["name"], quantity=quantity_from(entry), observations=tuple(entry["observations"]), note=entry["note"]
+    )
 
 
 def unmeasured_from(entry: Mapping[str, Any]) -> Unmeasured:
@@ -141,8 +161,11 @@ def expectation_from(entry: Mapping[str, Any]) -> Expectation:
     """The expectation of an entry."""
     interval = entry["interval"]
     return Expectation(
-        name=entry["name"], quantity=None if entry["value"] is None else quantity_from(entry),
-        interval=None if interval is None else (interval[0], interval[1]), needs=entry["needs"], model=entry["model"],
+        name=entry["name"],
+        quantity=None if entry["value"] is None else quantity_from(entry),
+        interval=None if interval is None else (interval[0], interval[1]),
+        needs=entry["needs"],
+        model=entry["model"],
         inputs=entry["inputs"],
     )
 

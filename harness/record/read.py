@@ -17,8 +17,15 @@ from harness.record.write import FILE, SCHEMA
 from harness.results import Expectation, Measurement, Unmeasured
 
 NEEDED: Mapping[str, type] = {
-    "finished": bool, "virtual": bool, "rig": dict, "planned": list, "observations": list, "measurements": list,
-    "unmeasured": list, "expectations": list, "verdicts": list,
+    "finished": bool,
+    "virtual": bool,
+    "rig": dict,
+    "planned": list,
+    "observations": list,
+    "measurements": list,
+    "unmeasured": list,
+    "expectations": list,
+    "verdicts": list,
 }
 """Entries that every record of schema 1 has from its first write, with their types."""
 

@@ -45,10 +45,19 @@ class RecordWriter:
         except OSError as error:
             raise RecordError(f"{folder}: cannot make a folder for the record: {error.strerror}") from error
         self._content: dict[str, Any] = {
-            "schema": SCHEMA, "finished": False, "ended_utc": None, "stop": None, "exit_code": None,
+            "schema": SCHEMA,
+            "finished": False,
+            "ended_utc": None,
+            "stop": None,
+            "exit_code": None,
             **clean(opening),
-            "observations": [], "measurements": [], "unmeasured": [], "expectations": [], "verdicts": [],
-            "curves": [], "causes": [],
+            "observations": [],
+            "measurements": [],
+            "unmeasured": [],
+            "expectations": [],
+            "verdicts": [],
+            "curves": [],
+            "causes": [],
         }
         self._write()
 
@@ -63,20 +72,26 @@ class RecordWriter:
             raise HarnessError(f"observation {name}: holds Python objects; expected numbers only")
         relative = f"{FOLDER}/{name}.npy"
         try:
-            write_synced(
-                self.folder / relative, lambda stream: np.save(stream, observation.data, allow_pickle=False)
-            )
+            write_synced(self.folder / relative, lambda stream: np.save(stream, observation.data, allow_pickle=False))
         except OSError as error:
             raise BenchError(f"{self.folder / relative}: cannot write: {error.strerror}") from error
-        self._content["observations"].append({
-            "name": name, "file": relative, "conditions": clean(observation.conditions),
-            "columns": [{"name": c.name, "unit": c.unit, "scale": c.scale} for c in observation.columns],
-        })
+        self._content["observations"].append(
+            {
+                "name": name,
+                "file": relative,
+                "conditions": clean(observation.conditions),
+                "columns": [{"name": c.name, "unit": c.unit, "scale": c.scale} for c in observation.columns],
+            }
+        )
         self._write()
 
     def add(
-        self, *, results: Iterable[Measurement | Unmeasured] = (), expectations: Iterable[Expectation] = (),
-        verdicts: Iterable[Verdict] = (), curves: Iterable[Curve] = (),
+        self,
+        *,
+        results: Iterable[Measurement | Unmeasured] = (),
+        expectations: Iterable[Expectation] = (),
+        verdicts: Iterable[Verdict] = (),
+        curves: Iterable[Curve] = (),
     ) -> None:
         """Add what an analysis gave, what the models predict, decisions, and curves for the report; one write."""
         content = self._content

@@ -67,8 +67,11 @@ def pins(raw: Mapping[str, Any]) -> Iterator[Problem]:
 
 def instruments(raw: Mapping[str, Any]) -> Iterator[Problem]:
     """Each instrument says what its class needs, and no address stands twice."""
-    needs = {"supply": ("voltage_accuracy", "current_accuracy"), "multimeter": ("voltage_accuracy", "across"),
-             "thermometer": ("temperature_accuracy",)}
+    needs = {
+        "supply": ("voltage_accuracy", "current_accuracy"),
+        "multimeter": ("voltage_accuracy", "across"),
+        "thermometer": ("temperature_accuracy",),
+    }
     allowed = {"supply": ("channel",), "multimeter": (), "thermometer": ()}
     every = {"voltage_accuracy", "current_accuracy", "temperature_accuracy", "across", "channel"}
     addresses: dict[str, Place] = {}

@@ -65,40 +65,48 @@ def _as_number(value: object, low: float | None, high: float | None) -> float | 
 
 def integer(low: int, high: int) -> PlainValidator:
     """An integer within limits."""
+
     def check(value: Any) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
             raise refuse(f"an integer{_span(low, high, value)}")
         return value
+
     return PlainValidator(check)
 
 
 def number(low: float | None = None, high: float | None = None) -> PlainValidator:
     """A finite number within limits."""
+
     def check(value: Any) -> float:
         found = _as_number(value, low, high)
         if found is None:
             raise refuse(f"a number{_span(low, high, value)}")
         return found
+
     return PlainValidator(check)
 
 
 def text(expected: str, pattern: str | None = None, longest: int = 200) -> PlainValidator:
     """Text of at most `longest` characters that matches a pattern as a whole. Control characters are refused before."""
     compiled = re.compile(pattern) if pattern is not None else None
+
     def check(value: Any) -> str:
         if not isinstance(value, str) or len(value) > longest or (compiled and not compiled.fullmatch(value)):
             raise refuse(expected)
         return value
+
     return PlainValidator(check)
 
 
 def choice(*allowed: str | int) -> PlainValidator:
     """One of a few."""
     words = " or ".join(f'"{entry}"' if isinstance(entry, str) else str(entry) for entry in allowed)
+
     def check(value: Any) -> Any:
         if isinstance(value, bool) or value not in allowed:
             raise refuse(words)
         return value
+
     return PlainValidator(check)
 
 
@@ -113,10 +121,12 @@ def pin(value: Any) -> int | str:
 
 def listed(expected: str, judge: Callable[[Any], Any], shortest: int, longest: int) -> PlainValidator:
     """A list whose entries pass `judge` (which raises by `refuse`)."""
+
     def check(value: Any) -> tuple[Any, ...]:
         if not isinstance(value, list) or not shortest <= len(value) <= longest:
             raise refuse(expected)
         return tuple(judge(entry) for entry in value)
+
     return PlainValidator(check)
 
 
@@ -127,6 +137,7 @@ KNOWN_FORM = "{ value = ..., tolerance = ... } (or tolerance_percent, standard, 
 def known(low: float, high: float) -> PlainValidator:
     """An uncertain number: a table of a value within limits and exactly one width, which must not reach below zero
     where the value may not be negative."""
+
     def check(value: Any) -> Known:
         if not isinstance(value, Mapping):
             raise refuse(f"{KNOWN_FORM}, the value{_span(low, high)}")
@@ -151,6 +162,7 @@ def known(low: float, high: float) -> PlainValidator:
         if form == "tolerance" and low >= 0.0 and width > nominal:
             raise refuse_inside({widths[0]: f"at most {plain(nominal)}, or the value could be negative"})
         return Known(value=nominal, width=width, form=form)  # type: ignore[arg-type]
+
     return PlainValidator(check)
 
 

@@ -172,17 +172,17 @@ class Motor(Section):
 class Instrument(Section):
     """[instrument.NAME]: `class` (here `class_`) is the class of instrument; accuracies are those of its data sheet."""
 
-    class_: Annotated[
-        Literal["supply", "multimeter", "thermometer"], choice("supply", "multimeter", "thermometer")
-    ] = Field(alias="class")
+    class_: Annotated[Literal["supply", "multimeter", "thermometer"], choice("supply", "multimeter", "thermometer")] = (
+        Field(alias="class")
+    )
     address: Annotated[str, text(ADDRESS, ADDRESS_PATTERN)]
     identity: Annotated[str | None, text("part of its *IDN? reply, up to 100 characters", longest=100)] = None
     """Text that its *IDN? reply must contain, where the rig is to be sure of this very instrument."""
     channel: Annotated[int, integer(1, 16)] | None = None
     timeout_s: Annotated[float, number(0.1, 60.0)] = 2.0
-    across: Annotated[
-        tuple[str, str], listed('two terminals, such as ["gate.B", "gate.C"]', fields.terminal, 2, 2)
-    ] | None = None
+    across: (
+        Annotated[tuple[str, str], listed('two terminals, such as ["gate.B", "gate.C"]', fields.terminal, 2, 2)] | None
+    ) = None
     voltage_accuracy: AccuracyField | None = None
     current_accuracy: AccuracyField | None = None
     temperature_accuracy: AccuracyField | None = None

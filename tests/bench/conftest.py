@@ -53,14 +53,27 @@ def bench(tmp_path: Path) -> Iterator[StandAlone]:
 
 def rotorgate(*words: str, cwd: Path, timeout_s: float = 200.0) -> subprocess.CompletedProcess[str]:
     """The command as a person runs it."""
-    return subprocess.run([sys.executable, "-m", "harness.cli", *words], cwd=cwd, capture_output=True, text=True,
-                          check=False, timeout=timeout_s, env=environment())
+    return subprocess.run(
+        [sys.executable, "-m", "harness.cli", *words],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=timeout_s,
+        env=environment(),
+    )
 
 
 def start(*words: str, cwd: Path) -> subprocess.Popen[str]:
     """The command, left running."""
-    return subprocess.Popen([sys.executable, "-m", "harness.cli", *words], cwd=cwd, stdout=subprocess.PIPE,
-                            stderr=subprocess.PIPE, text=True, env=environment())
+    return subprocess.Popen(
+        [sys.executable, "-m", "harness.cli", *words],
+        cwd=cwd,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment(),
+    )
 
 
 def environment() -> dict[str, str]:

@@ -33,6 +33,7 @@ class Watched:
         def at_end() -> None:
             put_back()
             self.left = rig.board.read_file("sluice_drive.py")
+
         return at_end
 
 
@@ -50,7 +51,9 @@ def test_the_new_firmware_declares_itself_and_the_old_one_comes_back(bench, tmp_
 def test_a_firmware_that_cannot_be_imported_is_put_back(bench, tmp_path):
     (tmp_path / "sluice_drive.py").write_text("this is no Python\n")
     watched = Watched(tmp_path / "sluice_drive.py", tmp_path / "store")
-    with (pytest.raises(DeviceError, match="SyntaxError"),
-          open_rig(load(bench.rig_file), seed=1, before_firmware=watched)):
+    with (
+        pytest.raises(DeviceError, match="SyntaxError"),
+        open_rig(load(bench.rig_file), seed=1, before_firmware=watched),
+    ):
         pass
     assert watched.left == FIRMWARE.read_bytes()

@@ -25,8 +25,9 @@ WALL = WallClock()
 def supply_of(bench: StandAlone) -> Supply:
     """A second connection to the bench's supply, to look at its output."""
     entry = load(bench.rig_file).instrument["supply"]
-    return Supply.open("looking", entry.address, voltage_accuracy=entry.voltage_accuracy,
-                       current_accuracy=entry.current_accuracy)
+    return Supply.open(
+        "looking", entry.address, voltage_accuracy=entry.voltage_accuracy, current_accuracy=entry.current_accuracy
+    )
 
 
 def until(reached, timeout_s: float, what: str) -> None:

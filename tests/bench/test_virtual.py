@@ -64,7 +64,9 @@ def test_a_bench_that_dies_is_named_with_its_last_words(monkeypatch):
             return self
 
     monkeypatch.setattr("harness.bench.opening.VirtualBench", Noted)
-    with pytest.raises(BenchError, match="the virtual bench has ended by itself with code -9"), \
-            open_rig(spec(), seed=1) as rig:
+    with (
+        pytest.raises(BenchError, match="the virtual bench has ended by itself with code -9"),
+        open_rig(spec(), seed=1) as rig,
+    ):
         os.kill(started[0].pid, signal.SIGKILL)
         rig.board.execute("1")

@@ -16,7 +16,9 @@ def test_public_names_are_these_and_all_there():
 
 
 def test_importing_the_package_loads_nothing():
-    program = "import sys, harness; sys.exit(repr(sorted(n for n in sys.modules if n.startswith('harness.'))) if any(" \
-              "n.startswith('harness.') or n in ('numpy', 'pydantic') for n in sys.modules) else 0)"
+    program = (
+        "import sys, harness; sys.exit(repr(sorted(n for n in sys.modules if n.startswith('harness.'))) if any("
+        "n.startswith('harness.') or n in ('numpy', 'pydantic') for n in sys.modules) else 0)"
+    )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

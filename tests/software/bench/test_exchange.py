@@ -63,7 +63,8 @@ class FakeBoard:
 def rig(board: FakeBoard, allowed: tuple[str, ...] = ()):
     firmware = SimpleNamespace(module="sluice_drive", exchange=allowed)
     return SimpleNamespace(
-        board=board, spec=SimpleNamespace(firmware=firmware), identity=SimpleNamespace(unique_id="ab-12"))
+        board=board, spec=SimpleNamespace(firmware=firmware), identity=SimpleNamespace(unique_id="ab-12")
+    )
 
 
 @pytest.fixture
@@ -161,8 +162,11 @@ def test_a_file_that_arrives_damaged_never_takes_its_place(new, tmp_path):
 def test_a_damaged_backup_is_not_written(new, tmp_path):
     board = FakeBoard(OLD)
     exchange(rig(board), new, restore=True, folder=tmp_path / "store")
-    saved = next(file for file in (tmp_path / "store" / "ab12").glob("*.bin")
-                 if hashlib.sha256(file.read_bytes()).digest() == hashlib.sha256(b"old").digest())
+    saved = next(
+        file
+        for file in (tmp_path / "store" / "ab12").glob("*.bin")
+        if hashlib.sha256(file.read_bytes()).digest() == hashlib.sha256(b"old").digest()
+    )
     saved.write_bytes(b"olt")
     with pytest.raises(BenchError, match="the backup of the firmware is damaged; not written to the board"):
         exchange(rig(board), None, restore=True, folder=tmp_path / "store")

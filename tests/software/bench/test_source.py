@@ -37,8 +37,10 @@ def test_make_safe_disables_every_bridge_before_any_phase_goes_low():
 
 
 def test_make_safe_knows_drivers_that_are_enabled_low():
-    low = spec(("enable_pin = 6", 'enable_pin = 6\nenable_active = "low"'),
-               ("enable_pin = 7", 'enable_pin = "E7"\nenable_active = "low"'))
+    low = spec(
+        ("enable_pin = 6", 'enable_pin = 6\nenable_active = "low"'),
+        ("enable_pin = 7", 'enable_pin = "E7"\nenable_active = "low"'),
+    )
     assert executed(source.make_safe(low))[:2] == [(6, 1), ("E7", 1)]
     assert source.off_level(low) == 1
 
@@ -49,13 +51,19 @@ def test_a_script_runs_under_the_guard_and_closes_it_whatever_happens():
     last = tree.body[-1]
     assert isinstance(last, ast.Try)
     assert "_g.close()" in ast.unparse(last.finalbody[0])
-    assert "fields.serve(_g, motor=0, label=\"it's\")" in text
+    assert 'fields.serve(_g, motor=0, label="it\'s")' in text
     calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
     call = next(node for node in calls if ast.unparse(node.func) == "safety.Guard")
     given = {word.arg: ast.literal_eval(word.value) for word in call.keywords}
     assert given == {
-        "drive": "sluice_drive", "pins": ((0, 1, 2), (3, 4, 5)), "enables": (6, 7), "deadman_ms": 300,
-        "hang": (5215, 10691), "travel": 6258, "speed": 156, "enable_off": 0,
+        "drive": "sluice_drive",
+        "pins": ((0, 1, 2), (3, 4, 5)),
+        "enables": (6, 7),
+        "deadman_ms": 300,
+        "hang": (5215, 10691),
+        "travel": 6258,
+        "speed": 156,
+        "enable_off": 0,
     }
 
 

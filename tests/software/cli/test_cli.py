@@ -23,23 +23,26 @@ def run(*words: str, **options) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*ROTORGATE, *words], capture_output=True, text=True, check=False, timeout=60, **options)
 
 
-@pytest.mark.parametrize(("words", "message"), [
-    ([], "the following arguments are required: COMMAND"),
-    (["qualif"], "invalid choice: 'qualif'"),
-    (["qualify"], "the following arguments are required: RIG"),
-    (["qualify", "x.toml", "--seed", "-1"], "expected a whole number from 0, found '-1'"),
-    (["qualify", "x.toml", "--seed", "1.5"], "argument --seed: expected a whole number from 0, found '1.5'"),
-    (["qualify", "x.toml", "--seed", "9" * 40], "expected a whole number from 0"),
-    (["qualify", "x.toml", "--see", "1"], "unrecognized arguments: --see 1"),
-    (["report"], "the following arguments are required: DIR"),
-    (["qualify", "absent.toml"], "absent.toml: no such rig file; `rotorgate inspect --new FILE` writes one"),
-    (["qualify", "/"], "/: expected a rig file, found a folder"),
-    (["report", "absent"], "absent: no record here; expected a folder that holds record.json"),
-    (["qualify", str(SLUICE), "--only", "stiffnes"], "--only stiffnes: no such check; did you mean stiffness?"),
-    (["qualify", str(SLUICE), "--only", "x"], "--only x: no such check; there are commutation, stiffness"),
-    (["--log", "/", "report", "x"], "--log /: cannot write"),
-    (["inspect", "absent.toml"], "absent.toml: no such rig file"),
-])
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ([], "the following arguments are required: COMMAND"),
+        (["qualif"], "invalid choice: 'qualif'"),
+        (["qualify"], "the following arguments are required: RIG"),
+        (["qualify", "x.toml", "--seed", "-1"], "expected a whole number from 0, found '-1'"),
+        (["qualify", "x.toml", "--seed", "1.5"], "argument --seed: expected a whole number from 0, found '1.5'"),
+        (["qualify", "x.toml", "--seed", "9" * 40], "expected a whole number from 0"),
+        (["qualify", "x.toml", "--see", "1"], "unrecognized arguments: --see 1"),
+        (["report"], "the following arguments are required: DIR"),
+        (["qualify", "absent.toml"], "absent.toml: no such rig file; `rotorgate inspect --new FILE` writes one"),
+        (["qualify", "/"], "/: expected a rig file, found a folder"),
+        (["report", "absent"], "absent: no record here; expected a folder that holds record.json"),
+        (["qualify", str(SLUICE), "--only", "stiffnes"], "--only stiffnes: no such check; did you mean stiffness?"),
+        (["qualify", str(SLUICE), "--only", "x"], "--only x: no such check; there are commutation, stiffness"),
+        (["--log", "/", "report", "x"], "--log /: cannot write"),
+        (["inspect", "absent.toml"], "absent.toml: no such rig file"),
+    ],
+)
 def test_wrong_use_ends_with_4_and_one_line(capsys, words, message):
     assert cli.main(words) == 4
     captured = capsys.readouterr()
@@ -71,21 +74,27 @@ def test_json_errors_are_one_object_on_standard_output(capsys):
     captured = capsys.readouterr()
     assert captured.err == ""
     assert json.loads(captured.out) == {
-        "exit_code": 4, "error": ["absent: no record here; expected a folder that holds record.json"]}
+        "exit_code": 4,
+        "error": ["absent: no record here; expected a folder that holds record.json"],
+    }
 
 
-@pytest.mark.parametrize(("raised", "code", "words"), [
-    (BenchError("no answer"), 3, "no answer"),
-    (KeyboardInterrupt(), 3, "interrupted"),
-    (HarnessError("broken"), 5, "broken"),
-    (RuntimeError("a \x1b[31m defect"), 5, "a defect of rotorgate, please report it with"),
-    (RecursionError(), 5, "RecursionError"),
-    (SystemExit(1), 5, ""),
-    (StoppedByBoard("too fast"), 1, "too fast"),
-])
+@pytest.mark.parametrize(
+    ("raised", "code", "words"),
+    [
+        (BenchError("no answer"), 3, "no answer"),
+        (KeyboardInterrupt(), 3, "interrupted"),
+        (HarnessError("broken"), 5, "broken"),
+        (RuntimeError("a \x1b[31m defect"), 5, "a defect of rotorgate, please report it with"),
+        (RecursionError(), 5, "RecursionError"),
+        (SystemExit(1), 5, ""),
+        (StoppedByBoard("too fast"), 1, "too fast"),
+    ],
+)
 def test_whatever_is_raised_has_its_code(capsys, monkeypatch, raised, code, words):
     def broken(arguments):
         raise raised
+
     monkeypatch.setattr(cli, "_runner", lambda command: broken)
     assert cli.main(["report", "x"]) == code
     said = capsys.readouterr().err
@@ -117,6 +126,7 @@ def bench(monkeypatch, tmp_path):
 
     def of(**options) -> tuple[FakeChecks, FakeRig]:
         return install(monkeypatch, **options)
+
     return of
 
 
@@ -166,12 +176,15 @@ def test_quiet_shows_the_verdict_only(bench, capsys):
     assert [line.split(" ")[0] for line in captured.out.splitlines()] == ["sluice", "record", "report"]
 
 
-@pytest.mark.parametrize(("raised", "code", "words"), [
-    (InstrumentError("supply: silent"), 3, "stopped: supply: silent"),
-    (KeyboardInterrupt(), 3, "stopped: KeyboardInterrupt"),
-    (StoppedByBoard("too fast"), 1, "stopped: too fast"),
-    (ZeroDivisionError("zero"), 5, "a defect of rotorgate, please report it with run/defect.txt"),
-])
+@pytest.mark.parametrize(
+    ("raised", "code", "words"),
+    [
+        (InstrumentError("supply: silent"), 3, "stopped: supply: silent"),
+        (KeyboardInterrupt(), 3, "stopped: KeyboardInterrupt"),
+        (StoppedByBoard("too fast"), 1, "stopped: too fast"),
+        (ZeroDivisionError("zero"), 5, "a defect of rotorgate, please report it with run/defect.txt"),
+    ],
+)
 def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code, words):
     _, rig = bench(checks=FakeChecks(raises={"gate.step": raised}))
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == code

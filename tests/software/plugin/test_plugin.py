@@ -39,8 +39,15 @@ def test_own(rig, measured, expectation):
 
 @pytest.fixture
 def run(tmp_path, monkeypatch):
-    def of(*words: str, checks: str = "", rig: str = "", files: dict[str, str] | None = None,
-           plugins: tuple[str, ...] = (), fakes: bool = True, ini: str = "") -> subprocess.CompletedProcess[str]:
+    def of(
+        *words: str,
+        checks: str = "",
+        rig: str = "",
+        files: dict[str, str] | None = None,
+        plugins: tuple[str, ...] = (),
+        fakes: bool = True,
+        ini: str = "",
+    ) -> subprocess.CompletedProcess[str]:
         if fakes:
             (tmp_path / "conftest.py").write_text(CONFTEST.format(root=str(ROOT), checks=checks, rig=rig))
         for name, text in (files or {}).items():
@@ -50,8 +57,15 @@ def run(tmp_path, monkeypatch):
         environment.pop("PYTEST_ADDOPTS", None)
         chosen = [word for name in ("harness.plugin", *plugins) for word in ("-p", name)]
         return subprocess.run(
-            [sys.executable, "-m", "pytest", *chosen, "-p", "no:cacheprovider", *words], cwd=tmp_path,
-            capture_output=True, text=True, check=False, env=environment, timeout=120)
+            [sys.executable, "-m", "pytest", *chosen, "-p", "no:cacheprovider", *words],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            check=False,
+            env=environment,
+            timeout=120,
+        )
+
     return of
 
 
@@ -65,8 +79,7 @@ def test_own_tests_measure_what_they_need_first_and_only_that(run):
 
 
 def test_a_failing_comparison_prints_measured_expected_uncertainty_and_margin(run):
-    done = run(RIG, "test_own.py", checks="changes={'gate.step.delay': 1.5e-3}",
-               files={"test_own.py": OWN_TEST})
+    done = run(RIG, "test_own.py", checks="changes={'gate.step.delay': 1.5e-3}", files={"test_own.py": OWN_TEST})
     assert done.returncode == 1
     for words in ("measured 0.0015", "expected 0.001", "u = ", "margin "):
         assert words in done.stdout, done.stdout
@@ -80,8 +93,10 @@ def test_without_a_rig_bench_tests_are_skipped_with_the_reason(run):
 
 
 def test_without_the_instrument_a_test_is_skipped_with_what_to_add(run):
-    files = {"test_own.py": "def test_a(supply): pass\ndef test_b(thermometer): pass\n"
-             "def test_c(multimeter): multimeter('gate')\n"}
+    files = {
+        "test_own.py": "def test_a(supply): pass\ndef test_b(thermometer): pass\n"
+        "def test_c(multimeter): multimeter('gate')\n"
+    }
     done = run("-rs", RIG, "test_own.py", rig="has=()", files=files)
     assert "3 skipped" in done.stdout
     for words in ("no supply: add an", "no thermometer: add an", "no multimeter at gate: add one"):
@@ -105,9 +120,16 @@ def test_shipped_checks_join_only_when_no_path_is_given(run):
 
 def test_verdicts_become_outcomes(run, tmp_path):
     done = run(
-        RIG, "--rig-out", "out", "--junitxml", "junit.xml", "--pyargs", "harness.checks",
+        RIG,
+        "--rig-out",
+        "out",
+        "--junitxml",
+        "junit.xml",
+        "--pyargs",
+        "harness.checks",
         checks="changes={'gate.stiffness.open_loop': 1.4, 'gate.thermal.rise': 60.0}, "
-        "raises={'gate.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a trace hook')}")
+        "raises={'gate.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a trace hook')}",
+    )
     assert done.returncode == 1, done.stdout
     assert "gate.stiffness.open_loop: differs" in done.stdout
     cases = {case.get("name"): case for case in ET.parse(tmp_path / "junit.xml").getroot().iter("testcase")}
@@ -129,8 +151,7 @@ def test_verdicts_become_outcomes(run, tmp_path):
 
 
 def test_bench_trouble_is_an_error_not_a_failure(run):
-    done = run(RIG, "--pyargs", "harness.checks",
-               checks="raises={'gate.step': InstrumentError('silent')}")
+    done = run(RIG, "--pyargs", "harness.checks", checks="raises={'gate.step': InstrumentError('silent')}")
     assert done.returncode == 1
     assert "1 error" in done.stdout
     assert "failed" not in done.stdout.splitlines()[-1]
@@ -138,8 +159,7 @@ def test_bench_trouble_is_an_error_not_a_failure(run):
 
 
 def test_a_stop_by_the_board_is_a_failure(run):
-    done = run(RIG, "--pyargs", "harness.checks",
-               checks="raises={'gate.step': StoppedByBoard('too fast')}")
+    done = run(RIG, "--pyargs", "harness.checks", checks="raises={'gate.step': StoppedByBoard('too fast')}")
     assert "1 failed" in done.stdout
     assert "Nonconforming" in done.stdout
     assert "too fast" in done.stdout
@@ -162,8 +182,10 @@ def test_a_bad_rig_file_is_wrong_use(run, tmp_path):
 
 
 def test_an_unknown_quantity_or_motor_is_named(run):
-    files = {"test_own.py": "def test_a(measured): measured('gate', 'step.dleay')\n"
-             "def test_b(measured): measured('gates', 'step.delay')\n"}
+    files = {
+        "test_own.py": "def test_a(measured): measured('gate', 'step.dleay')\n"
+        "def test_b(measured): measured('gates', 'step.delay')\n"
+    }
     done = run(RIG, "test_own.py", files=files)
     assert "no quantity 'step.dleay'" in done.stdout
     assert "no motor 'gates' on this rig; there are gate, wheel" in done.stdout
@@ -172,8 +194,10 @@ def test_an_unknown_quantity_or_motor_is_named(run):
 def test_sigterm_closes_the_rig(run, tmp_path):
     if os.name != "posix":
         pytest.skip("POSIX signals")
-    files = {"test_own.py": "import os, signal\n"
-             "def test_a(rig): os.kill(os.getpid(), signal.SIGTERM)\ndef test_b(rig): pass\n"}
+    files = {
+        "test_own.py": "import os, signal\n"
+        "def test_a(rig): os.kill(os.getpid(), signal.SIGTERM)\ndef test_b(rig): pass\n"
+    }
     done = run(RIG, "--rig-out", "out", "test_own.py", files=files)
     assert done.returncode == 2, done.stdout
     assert "'make safe', 'closed'" in done.stdout
@@ -181,8 +205,13 @@ def test_sigterm_closes_the_rig(run, tmp_path):
 
 
 def test_switched_off_nothing_is_registered(tmp_path):
-    done = subprocess.run([sys.executable, "-m", "pytest", "-p", "no:rotorgate", "--rig", "x"], cwd=tmp_path,
-                          capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:rotorgate", "--rig", "x"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 4
     assert "unrecognized arguments: --rig" in done.stderr
 
@@ -202,13 +231,21 @@ def test_the_plugin_loads_nothing_heavy():
 def test_a_run_without_a_rig_stays_light(tmp_path):
     (tmp_path / "test_light.py").write_text(
         "import sys\ndef test_light():\n"
-        "    assert not {'numpy', 'scipy', 'pyvisa', 'serial', 'pydantic', 'jinja2', 'rich'} & set(sys.modules)\n")
+        "    assert not {'numpy', 'scipy', 'pyvisa', 'serial', 'pydantic', 'jinja2', 'rich'} & set(sys.modules)\n"
+    )
     environment = {**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
-    done = subprocess.run([sys.executable, "-m", "pytest", "-q", "-p", "harness.plugin", "-p", "no:cacheprovider"],
-                          cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "harness.plugin", "-p", "no:cacheprovider"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=environment,
+    )
     assert done.returncode == 0, done.stdout
 
 
 def test_checks_are_part_of_the_package():
     assert {path.name for path in Path(ROOT / "harness" / "checks").glob("test_*.py")} == {
-        f"test_{name}.py" for name in ("commutation", "stiffness", "step", "thermal", "together")}
+        f"test_{name}.py" for name in ("commutation", "stiffness", "step", "thermal", "together")
+    }

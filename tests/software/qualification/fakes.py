@@ -33,16 +33,32 @@ HEALTHY = {
 
 def declared(**changes: object) -> Declared:
     entries: dict[str, object] = {
-        "contract": 1, "name": "fake", "version": "1", "pace": "own", "carrier_hz": 2e4, "loop_period_s": 1e-3,
-        "counts_per_turn": 16384, "field_steps": 240, "max_static_duty": 1.0, "dead_time_s": 1e-7, "pole_pairs": 11,
-        "offset_count": 16384 - round(0.8 / 11 / (2 * np.pi) * 16384), "direction": 1, "sensor_path": "bus",
-        "timers": (-1,), "amplitude_limit": 0.4, "current_limit_a": None, "travel_limit_rad": None, **changes,
+        "contract": 1,
+        "name": "fake",
+        "version": "1",
+        "pace": "own",
+        "carrier_hz": 2e4,
+        "loop_period_s": 1e-3,
+        "counts_per_turn": 16384,
+        "field_steps": 240,
+        "max_static_duty": 1.0,
+        "dead_time_s": 1e-7,
+        "pole_pairs": 11,
+        "offset_count": 16384 - round(0.8 / 11 / (2 * np.pi) * 16384),
+        "direction": 1,
+        "sensor_path": "bus",
+        "timers": (-1,),
+        "amplitude_limit": 0.4,
+        "current_limit_a": None,
+        "travel_limit_rad": None,
+        **changes,
     }
     return Declared(**entries)  # type: ignore[arg-type]
 
 
 IDENTITY = BoardIdentity(
-    unique_id="ab12", system="fake", implementation="fake", version="1", machine="VIRTUAL \x1b[31m board")
+    unique_id="ab12", system="fake", implementation="fake", version="1", machine="VIRTUAL \x1b[31m board"
+)
 
 
 @dataclass
@@ -133,7 +149,8 @@ class FakeChecks:
             assert observations
             return [
                 Measurement(name=full, quantity=self.quantity(full, self.changes.get(full, HEALTHY[check][q])))
-                for q, full in names(motor).items() if full not in self.forgets
+                for q, full in names(motor).items()
+                if full not in self.forgets
             ]
 
         module.procedure, module.analyse = procedure, analyse  # type: ignore[attr-defined]
@@ -150,8 +167,12 @@ class FakeChecks:
         ]
 
 
-def install(monkeypatch: pytest.MonkeyPatch, checks: FakeChecks | None = None, rig: FakeRig | None = None,
-            opening: BaseException | None = None) -> tuple[FakeChecks, FakeRig]:
+def install(
+    monkeypatch: pytest.MonkeyPatch,
+    checks: FakeChecks | None = None,
+    rig: FakeRig | None = None,
+    opening: BaseException | None = None,
+) -> tuple[FakeChecks, FakeRig]:
     """Put fakes where the command and the plugin open a rig; `opening` is raised instead of opening one."""
     checks, rig = checks or FakeChecks(), rig or FakeRig()
 

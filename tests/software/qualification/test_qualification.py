@@ -33,6 +33,7 @@ def build(tmp_path, monkeypatch):
         made.checks = checks
         made.folder = tmp_path / "record"
         return made
+
     return of
 
 
@@ -52,8 +53,15 @@ def test_a_healthy_board_passes_in_the_order_of_the_bench(build):
     made = build()
     assert run_to_the_end(made) is ExitCode.AGREES
     assert made.checks.ran == [
-        "gate.commutation", "gate.stiffness", "gate.step", "gate.thermal",
-        "wheel.commutation", "wheel.stiffness", "wheel.step", "wheel.thermal", "together.together",
+        "gate.commutation",
+        "gate.stiffness",
+        "gate.step",
+        "gate.thermal",
+        "wheel.commutation",
+        "wheel.stiffness",
+        "wheel.step",
+        "wheel.thermal",
+        "together.together",
     ]
     record = read(made.folder)
     assert record.content["risk"]["planned"] == made.rule.planned
@@ -74,11 +82,14 @@ def test_a_deviation_is_found_and_only_that(build):
     assert made.diagnosis.differs == ("wheel.stiffness.open_loop",)
 
 
-@pytest.mark.parametrize(("quantity", "value", "words"), [
-    ("direction", -1.0, "gate.commutation.direction differs: the loop could run away"),
-    ("pole_pairs", 12.0, "gate.commutation.pole_pairs differs"),
-    ("offset", 2.6, "gate.commutation.offset differs"),
-])
+@pytest.mark.parametrize(
+    ("quantity", "value", "words"),
+    [
+        ("direction", -1.0, "gate.commutation.direction differs: the loop could run away"),
+        ("pole_pairs", 12.0, "gate.commutation.pole_pairs differs"),
+        ("offset", 2.6, "gate.commutation.offset differs"),
+    ],
+)
 def test_the_loop_is_not_closed_on_a_wrong_motor(build, quantity, value, words):
     made = build(FakeChecks(changes={f"gate.commutation.{quantity}": value}))
     assert run_to_the_end(made) is ExitCode.DIFFERS
@@ -98,14 +109,17 @@ def test_the_loop_is_not_closed_where_the_firmware_declares_another_motor(build)
         made.record.folder.joinpath("record.json").unlink()
 
 
-@pytest.mark.parametrize(("error", "code", "kind"), [
-    (LinkError("port: lost while reading"), ExitCode.BENCH, "bench"),
-    (InstrumentError("supply: silent"), ExitCode.BENCH, "bench"),
-    (KeyboardInterrupt(), ExitCode.BENCH, "bench"),
-    (StoppedByBoard("speed 80 rad/s, limit 60 rad/s"), ExitCode.DIFFERS, "board"),
-    (ZeroDivisionError("division by zero"), ExitCode.DEFECT, "defect"),
-    (HarnessError("an invariant is broken"), ExitCode.DEFECT, "defect"),
-])
+@pytest.mark.parametrize(
+    ("error", "code", "kind"),
+    [
+        (LinkError("port: lost while reading"), ExitCode.BENCH, "bench"),
+        (InstrumentError("supply: silent"), ExitCode.BENCH, "bench"),
+        (KeyboardInterrupt(), ExitCode.BENCH, "bench"),
+        (StoppedByBoard("speed 80 rad/s, limit 60 rad/s"), ExitCode.DIFFERS, "board"),
+        (ZeroDivisionError("division by zero"), ExitCode.DEFECT, "defect"),
+        (HarnessError("an invariant is broken"), ExitCode.DEFECT, "defect"),
+    ],
+)
 def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, code, kind):
     made = build(FakeChecks(raises={"gate.step": error}))
     assert run_to_the_end(made) is code
@@ -143,10 +157,14 @@ def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(bu
     assert made.rule.planned == 13  # without the two thermal rises and their requirements
     assert run_to_the_end(made) is ExitCode.UNDECIDED
     assert made.verdicts_of("gate.thermal.rise")[0].reason == (
-        "needs a supply: add an [instrument.NAME] of class supply")
+        "needs a supply: add an [instrument.NAME] of class supply"
+    )
     missing = read(made.folder).content["missing"]
     assert [entry["what"] for entry in missing] == [
-        "a programmable supply", "a multimeter at the terminals of gate and wheel", "a thermometer near the motors"]
+        "a programmable supply",
+        "a multimeter at the terminals of gate and wheel",
+        "a thermometer near the motors",
+    ]
 
 
 def test_a_firmware_without_a_part_costs_the_checks_that_need_it(build):

@@ -56,16 +56,37 @@ def test_a_killed_run_leaves_a_readable_record(tmp_path):
 def test_results_come_back_as_they_were(tmp_path):
     quantity = Quantity(value=1.5, unit="N m", budget={"a": Contribution(u=-0.1, dof=4.0), "b": Contribution(u=0.2)})
     measurement = Measurement(name="gate.step.delay", quantity=quantity, observations=("o",), note="n")
-    expectation = Expectation(name="gate.step.delay", quantity=exact(1.0, "N m"), interval=(0.9, 1.1),
-                              inputs={"r": 5.6})
+    expectation = Expectation(
+        name="gate.step.delay", quantity=exact(1.0, "N m"), interval=(0.9, 1.1), inputs={"r": 5.6}
+    )
     silent = Expectation(name="gate.step.decay", needs="motor.gate.flux_linkage_v_s")
     absent = Unmeasured(name="gate.step.decay", outcome=Outcome.NOT_RUN, reason="because")
     writer = RecordWriter(tmp_path, OPENING)
     writer.add(results=[measurement, absent], expectations=[expectation, silent])
-    writer.add(verdicts=[Verdict(name="gate.step.delay", outcome=Outcome.CONFORMING, limits=(-math.inf, 2.0),
-                             requirement=Requirement(name="x", high=2.0), e_n=math.inf)])
-    writer.add(curves=[Curve(name="gate.step.small", title="t", x_label="x", x_unit="s", y_label="y", y_unit="rad",
-                         series={"up": ((0.0, 1.0),)})])
+    writer.add(
+        verdicts=[
+            Verdict(
+                name="gate.step.delay",
+                outcome=Outcome.CONFORMING,
+                limits=(-math.inf, 2.0),
+                requirement=Requirement(name="x", high=2.0),
+                e_n=math.inf,
+            )
+        ]
+    )
+    writer.add(
+        curves=[
+            Curve(
+                name="gate.step.small",
+                title="t",
+                x_label="x",
+                x_unit="s",
+                y_label="y",
+                y_unit="rad",
+                series={"up": ((0.0, 1.0),)},
+            )
+        ]
+    )
     writer.finish(0, "2026-01-01T00:00:00Z")
     record = read(tmp_path)
     assert record.finished
@@ -78,9 +99,15 @@ def test_results_come_back_as_they_were(tmp_path):
 
 floats = st.floats(-1e6, 1e6)
 quantities = st.builds(
-    Quantity, value=floats, unit=st.just("rad"),
-    budget=st.dictionaries(st.text(max_size=5), st.builds(
-        Contribution, u=floats, dof=st.floats(0.5, 100) | st.just(math.inf), remedy=st.text(max_size=5)), max_size=4))
+    Quantity,
+    value=floats,
+    unit=st.just("rad"),
+    budget=st.dictionaries(
+        st.text(max_size=5),
+        st.builds(Contribution, u=floats, dof=st.floats(0.5, 100) | st.just(math.inf), remedy=st.text(max_size=5)),
+        max_size=4,
+    ),
+)
 
 
 @given(quantities, st.text(max_size=5))
@@ -118,12 +145,15 @@ def test_what_is_refused(tmp_path):
         RecordWriter(tmp_path / "plain" / "run", OPENING)
 
 
-@pytest.mark.parametrize(("change", "message"), [
-    (lambda c: c.update(schema=2), "schema 2, written by a newer rotorgate; this one reads up to 1"),
-    (lambda c: c.update(schema=0), "expected a schema number from 1, found 0"),
-    (lambda c: c.pop("schema"), "not a record: expected a schema number"),
-    (lambda c: c.update(verdicts=None), "damaged: expected verdicts as list, found NoneType"),
-])
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda c: c.update(schema=2), "schema 2, written by a newer rotorgate; this one reads up to 1"),
+        (lambda c: c.update(schema=0), "expected a schema number from 1, found 0"),
+        (lambda c: c.pop("schema"), "not a record: expected a schema number"),
+        (lambda c: c.update(verdicts=None), "damaged: expected verdicts as list, found NoneType"),
+    ],
+)
 def test_damage_is_named(tmp_path, change, message):
     RecordWriter(tmp_path, OPENING)
     content = json.loads((tmp_path / "record.json").read_text())

@@ -9,13 +9,48 @@ from harness.errors import RigFileError
 from harness.rigfile import loads
 from tests.software.rigfile.test_load import SLUICE
 
-KEYS = st.sampled_from([
-    "rig", "board", "firmware", "limits", "supply", "driver", "motor", "instrument", "requirements", "detect", "clock",
-    "gate", "sensor", "load", "thermal", "value", "tolerance", "pole_pairs", "phase_pins", "enable_pin", "class",
-    "address", "across", "port", "required", "name", "schema", "step.delay", "resistance_ohm", "voltage_v",
-]) | st.text(min_size=1, max_size=8)
+KEYS = st.sampled_from(
+    [
+        "rig",
+        "board",
+        "firmware",
+        "limits",
+        "supply",
+        "driver",
+        "motor",
+        "instrument",
+        "requirements",
+        "detect",
+        "clock",
+        "gate",
+        "sensor",
+        "load",
+        "thermal",
+        "value",
+        "tolerance",
+        "pole_pairs",
+        "phase_pins",
+        "enable_pin",
+        "class",
+        "address",
+        "across",
+        "port",
+        "required",
+        "name",
+        "schema",
+        "step.delay",
+        "resistance_ohm",
+        "voltage_v",
+    ]
+) | st.text(min_size=1, max_size=8)
 LEAVES = (
-    st.integers() | st.floats() | st.booleans() | st.text(max_size=12) | st.dates() | st.datetimes() | st.times()
+    st.integers()
+    | st.floats()
+    | st.booleans()
+    | st.text(max_size=12)
+    | st.dates()
+    | st.datetimes()
+    | st.times()
     | st.sampled_from([10**400, -(10**400), "virtual:sluice", "virtual:a/b", "gate.B", "supply", "multimeter"])
 )
 VALUES = st.recursive(

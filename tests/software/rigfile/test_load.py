@@ -51,8 +51,12 @@ def test_attributes_are_the_keys():
 
 @pytest.mark.parametrize(
     ("form", "u"),
-    [("tolerance = 0.3", 0.3 / math.sqrt(3.0)), ("tolerance_percent = 10", 0.56 / math.sqrt(3.0)),
-     ("standard = 0.2", 0.2), ("expanded = 0.2", 0.1)],
+    [
+        ("tolerance = 0.3", 0.3 / math.sqrt(3.0)),
+        ("tolerance_percent = 10", 0.56 / math.sqrt(3.0)),
+        ("standard = 0.2", 0.2),
+        ("expanded = 0.2", 0.1),
+    ],
 )
 def test_four_forms_of_width(form, u):
     spec = loads(changed(RESISTANCE, f"{{ value = 5.6, {form} }}"), "f")
@@ -61,8 +65,13 @@ def test_four_forms_of_width(form, u):
 
 
 def test_entry_for_one_motor_goes_before_entry_for_all():
-    spec = loads(changed('"step.overshoot" = { max = 0.95 }',
-                         '"step.overshoot" = { max = 0.95 }\n"gate.step.overshoot" = { max = 0.5 }'), "f")
+    spec = loads(
+        changed(
+            '"step.overshoot" = { max = 0.95 }',
+            '"step.overshoot" = { max = 0.95 }\n"gate.step.overshoot" = { max = 0.5 }',
+        ),
+        "f",
+    )
     assert spec.requirement("gate.step.overshoot").max == 0.5
     assert spec.requirement("wheel.step.overshoot").max == 0.95
     assert spec.requirement("wheel.step.delay") is None
@@ -91,52 +100,96 @@ MESSAGES = [
     ("bits = 14", "", "motor.gate.sensor.bits: missing key"),
     ('\npath = "bus"', '\npath = "spi"', 'motor.gate.sensor.path: expected "bus" or "pulse_width", found "spi"'),
     ("direction = 1", "direction = 0", "motor.gate.direction: expected 1 or -1, found 0"),
-    ("phase_pins = [0, 1, 2]", "phase_pins = [0, 1]",
-     "motor.gate.phase_pins: expected a list of three pins, of phases A, B, C, found a list of 2"),
-    ("enable_pin = 7", "enable_pin = 6",
-     "motor.wheel.enable_pin: pin 6 is already used by motor.gate.enable_pin; two things on one pin"),
-    ("phase_pins = [3, 4, 5]", "phase_pins = [3, 4, 2]", "motor.wheel.phase_pins[2]: pin 2 is already used by "
-     "motor.gate.phase_pins[2]; two things on one pin"),
+    (
+        "phase_pins = [0, 1, 2]",
+        "phase_pins = [0, 1]",
+        "motor.gate.phase_pins: expected a list of three pins, of phases A, B, C, found a list of 2",
+    ),
+    (
+        "enable_pin = 7",
+        "enable_pin = 6",
+        "motor.wheel.enable_pin: pin 6 is already used by motor.gate.enable_pin; two things on one pin",
+    ),
+    (
+        "phase_pins = [3, 4, 5]",
+        "phase_pins = [3, 4, 2]",
+        "motor.wheel.phase_pins[2]: pin 2 is already used by motor.gate.phase_pins[2]; two things on one pin",
+    ),
     (RESISTANCE, "5.6", "motor.gate.resistance_ohm: expected { value = ..., tolerance = ... }"),
-    (RESISTANCE, "{ value = 5.6 }",
-     "motor.gate.resistance_ohm: expected exactly one of tolerance, tolerance_percent, standard, expanded"),
-    (RESISTANCE, "{ value = 5.6, tolerance_percent = 120 }",
-     "motor.gate.resistance_ohm.tolerance_percent: expected a number up to 100, found 120"),
-    (RESISTANCE, "{ value = 5.6, tolerance = 6 }",
-     "motor.gate.resistance_ohm.tolerance: expected at most 5.6, or the value could be negative, found 6"),
-    (RESISTANCE, "{ value = inf, tolerance = 1 }",
-     "motor.gate.resistance_ohm.value: expected a finite number, found inf"),
-    (RESISTANCE, "{ value = 5.6, toleranse = 1 }",
-     "motor.gate.resistance_ohm.toleranse: unknown key; did you mean tolerance?"),
+    (
+        RESISTANCE,
+        "{ value = 5.6 }",
+        "motor.gate.resistance_ohm: expected exactly one of tolerance, tolerance_percent, standard, expanded",
+    ),
+    (
+        RESISTANCE,
+        "{ value = 5.6, tolerance_percent = 120 }",
+        "motor.gate.resistance_ohm.tolerance_percent: expected a number up to 100, found 120",
+    ),
+    (
+        RESISTANCE,
+        "{ value = 5.6, tolerance = 6 }",
+        "motor.gate.resistance_ohm.tolerance: expected at most 5.6, or the value could be negative, found 6",
+    ),
+    (
+        RESISTANCE,
+        "{ value = inf, tolerance = 1 }",
+        "motor.gate.resistance_ohm.value: expected a finite number, found inf",
+    ),
+    (
+        RESISTANCE,
+        "{ value = 5.6, toleranse = 1 }",
+        "motor.gate.resistance_ohm.toleranse: unknown key; did you mean tolerance?",
+    ),
     ("false_alarm_risk = 0.01", "false_alarm_risk = 0", "rig.false_alarm_risk: expected a number from 1e-06, found 0"),
-    ('name = "sluice"', 'name = "slu\\u0007ice"',
-     'rig.name: control characters are refused, found "slu\\x07ice"'),
+    ('name = "sluice"', 'name = "slu\\u0007ice"', 'rig.name: control characters are refused, found "slu\\x07ice"'),
     ('name = "sluice"', 'name = "../sluice"', "rig.name: expected a name of letters, digits"),
     ("protection_v = 14.0", "protection_v = 11.0", "supply.protection_v: expected more than voltage_v (12), found 11"),
     ("protection_v = 14.0", "", "supply.protection_v: missing key; it is set in instrument.supply before"),
-    ('across = ["gate.B", "gate.C"]', 'across = ["gat.B", "gate.C"]',
-     'instrument.meter_gate.across[0]: no motor "gat" in this file'),
-    ('across = ["gate.B", "gate.C"]', 'across = ["gate.B", "gate.B"]',
-     "instrument.meter_gate.across: expected two terminals of one motor"),
+    (
+        'across = ["gate.B", "gate.C"]',
+        'across = ["gat.B", "gate.C"]',
+        'instrument.meter_gate.across[0]: no motor "gat" in this file',
+    ),
+    (
+        'across = ["gate.B", "gate.C"]',
+        'across = ["gate.B", "gate.B"]',
+        "instrument.meter_gate.across: expected two terminals of one motor",
+    ),
     ('across = ["gate.B", "gate.C"]', "", "instrument.meter_gate.across: missing key; a multimeter needs it"),
-    ('"virtual:sluice/meter_wheel"', '"virtual:sluice/meter_gate"',
-     "instrument.meter_wheel.address: the same address as instrument.meter_gate.address"),
-    ('"virtual:sluice/thermometer"', '"virtual:../etc/thermometer"',
-     "instrument.thermometer.address: expected virtual:SCENARIO/INSTRUMENT in small letters"),
+    (
+        '"virtual:sluice/meter_wheel"',
+        '"virtual:sluice/meter_gate"',
+        "instrument.meter_wheel.address: the same address as instrument.meter_gate.address",
+    ),
+    (
+        '"virtual:sluice/thermometer"',
+        '"virtual:../etc/thermometer"',
+        "instrument.thermometer.address: expected virtual:SCENARIO/INSTRUMENT in small letters",
+    ),
     ('"virtual:sluice"', '"virtual:sluice --now"', "board.port: expected an address of 1 to 200 printable characters"),
-    ('"virtual:sluice/thermometer"', '"virtual:handwheel/thermometer"',
-     "instrument.thermometer.address: another scenario than sluice"),
+    (
+        '"virtual:sluice/thermometer"',
+        '"virtual:handwheel/thermometer"',
+        "instrument.thermometer.address: another scenario than sluice",
+    ),
     ('"virtual:sluice"', '"COM3"', "board.port: a rig is either wholly virtual or not at all"),
     ('"step.decay"', '"step.decya"', 'detect."step.decya": no such quantity; did you mean step.decay?'),
     ('"thermal"', '"thermall"', "rig.required[3]: no such quantity; did you mean thermal?"),
-    ('"step.decay" = { absolute = 0.10 }', '"step.decay" = { absolute = 0.10, percent = 1 }',
-     'detect."step.decay": expected { percent = ... } or { absolute = ... }'),
+    (
+        '"step.decay" = { absolute = 0.10 }',
+        '"step.decay" = { absolute = 0.10, percent = 1 }',
+        'detect."step.decay": expected { percent = ... } or { absolute = ... }',
+    ),
     ("[motor.wheel]", "[motor.together]", "motor.together: together means something else in results"),
     ("[motor.wheel]", "[motor.Wheel]", "motor.Wheel: expected a name of at most 32 small letters"),
     ("schema = 1", "schema = 2", "schema: expected an integer up to 1, found 2"),
     ("schema = 1", "schema = ", "not valid TOML: Invalid value (at line"),
-    ("contract = 1", "contract = 1979-05-27",
-     "firmware.contract: expected an integer from 1 to 1, found 1979-05-27 (a date)"),
+    (
+        "contract = 1",
+        "contract = 1979-05-27",
+        "firmware.contract: expected an integer from 1 to 1, found 1979-05-27 (a date)",
+    ),
     ("[motor.gate.sensor]", "[motor.gate.sensors]", "motor.gate.sensor: missing section; add [motor.gate.sensor]"),
     ("[board]", "[[board]]", "board: expected a section [board], found a list of 1"),
 ]
@@ -151,13 +204,22 @@ def test_each_mistake_has_one_clear_line(old, new, message):
 
 def test_all_problems_come_at_once():
     text = SLUICE
-    for old, new in [("pole_pairs = 11", "pole_pairs = 0"), ("enable_pin = 7", "enable_pin = 6"),
-                     ("deadman_s", "deadman_ms"), ("protection_v = 14.0", "protection_v = 1.0"),
-                     ('"step.decay"', '"step.decya"')]:
+    for old, new in [
+        ("pole_pairs = 11", "pole_pairs = 0"),
+        ("enable_pin = 7", "enable_pin = 6"),
+        ("deadman_s", "deadman_ms"),
+        ("protection_v = 14.0", "protection_v = 1.0"),
+        ('"step.decay"', '"step.decya"'),
+    ]:
         text = text.replace(old, new, 1)
     found = complaints(text.encode())
-    for key in ("motor.gate.pole_pairs", "motor.wheel.enable_pin", "board.deadman_ms", "supply.protection_v",
-                "step.decya"):
+    for key in (
+        "motor.gate.pole_pairs",
+        "motor.wheel.enable_pin",
+        "board.deadman_ms",
+        "supply.protection_v",
+        "step.decya",
+    ):
         assert sum(key in line.split(": ")[1] for line in found) == 1, (key, found)
 
 

@@ -1,0 +1,125 @@
+"""The command and the plugin, end to end on the virtual bench, with every check there is."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.record import read
+from tests.bench.conftest import environment, rotorgate, stand_alone
+
+pytestmark = [pytest.mark.board, pytest.mark.slow]
+
+ROOT = Path(__file__).resolve().parents[2]
+RIGS = ROOT / "rigs_demo" / "rigs"
+
+
+def numbers(folder: Path) -> dict[str, float]:
+    return {entry["name"]: entry["value"] for entry in read(folder).content["measurements"]}
+
+
+def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
+    done = rotorgate("demo", "--out", "run", cwd=tmp_path, timeout_s=300.0)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.startswith("sluice (VIRTUAL): ")
+    record = read(tmp_path / "run")
+    assert record.finished
+    assert record.content["virtual"] is True
+    assert record.content["causes"] == []
+    judged = {entry["name"] for entry in record.content["verdicts"]}
+    assert judged == set(record.content["planned"])
+    assert "VIRTUAL" in (tmp_path / "run" / "report.html").read_text(encoding="utf-8")
+
+
+def test_the_same_seed_gives_the_same_bits(tmp_path):
+    for run in ("one", "two"):
+        done = rotorgate(
+            "qualify", str(RIGS / "sluice.toml"), "--only", "commutation", "--seed", "5", "--out", run, cwd=tmp_path
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+    assert numbers(tmp_path / "one") == numbers(tmp_path / "two")
+    names = sorted(path.name for path in (tmp_path / "one" / "observations").iterdir())
+    assert names
+    for name in names:
+        one, two = ((tmp_path / run / "observations" / name).read_bytes() for run in ("one", "two"))
+        assert one == two, name
+
+
+def test_a_bench_that_stands_alone_gives_the_same_verdicts(tmp_path):
+    words = ("--only", "commutation", "--seed", "5")
+    done = rotorgate("qualify", str(RIGS / "sluice.toml"), *words, "--out", "within", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    with stand_alone(tmp_path, "sluice", "--seed", "5") as bench:
+        done = rotorgate("qualify", str(bench.rig_file), *words, "--out", "alone", cwd=tmp_path)
+        assert done.returncode == 0, done.stderr
+    assert numbers(tmp_path / "within") == numbers(tmp_path / "alone")
+
+
+def test_a_deviation_is_found_named_and_explained(tmp_path):
+    done = rotorgate(
+        "qualify",
+        str(RIGS / "sluice.toml"),
+        "--only",
+        "commutation",
+        "--seed",
+        "5",
+        "--json",
+        "--with-fault",
+        "extra-pole-pair",
+        "--out",
+        "run",
+        cwd=tmp_path,
+    )
+    assert done.returncode == 1, done.stdout + done.stderr
+    result = json.loads(done.stdout)
+    assert "gate.commutation.pole_pairs" in result["diagnosis"]["differs"]
+    assert "pole pairs" in result["diagnosis"]["words"]
+    assert not any(name.startswith("wheel") for name in result["diagnosis"]["differs"])
+
+
+def test_a_battery_rig_says_what_each_missing_instrument_would_add(tmp_path):
+    done = rotorgate(
+        "qualify", str(RIGS / "handwheel.toml"), "--only", "commutation", "--seed", "5", "--out", "run", cwd=tmp_path
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    for words in (
+        "a programmable supply would add",
+        "a thermometer near the motors would add",
+        "not supervised: phase",
+    ):
+        assert words in done.stdout
+
+
+def test_the_example_of_the_readme_runs_as_it_stands(tmp_path):
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    example = re.search(r"<!-- example:.*?-->\n```python\n(.*?)```", text, re.DOTALL)
+    assert example is not None
+    (tmp_path / "test_gate.py").write_text(example[1], encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "test_gate.py", "--rig", str(RIGS / "sluice.toml"), "--rig-out", "run"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=environment(),
+        timeout=400,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "2 passed" in done.stdout
+    assert "(VIRTUAL)" in done.stdout
+    record = read(tmp_path / "run")
+    assert {entry["name"].split(".")[1] for entry in record.content["measurements"]} == {"commutation", "stiffness"}
+
+
+def test_the_log_holds_link_and_instrument_traffic(tmp_path):
+    done = rotorgate("--log", "traffic.log", "inspect", str(RIGS / "sluice.toml"), cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    log = (tmp_path / "traffic.log").read_text(encoding="utf-8")
+    assert "harness.link" in log
+    assert "*IDN?" in log
+    assert re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d", log)
