@@ -57,9 +57,9 @@ def safe_factor(quantity: Quantity, tail: float) -> float:
     total = math.fsum(variances.values())
     if total == 0.0:
         return student_quantile(1.0 - tail, math.inf)
-    return math.sqrt(math.fsum(
-        variance / total * student_quantile(1.0 - tail, dof) ** 2 for (_, dof), variance in variances.items()
-    ))
+    return math.sqrt(
+        math.fsum(variance / total * student_quantile(1.0 - tail, dof) ** 2 for (_, dof), variance in variances.items())
+    )
 
 
 def half_width(quantity: Quantity, probability: float = 0.95) -> float:
@@ -216,8 +216,13 @@ def monte_carlo(
     tail = (1.0 - probability) / 2.0
     low, high = np.quantile(outcome, [tail, 1.0 - tail])
     return Distribution(
-        mean=float(np.mean(outcome)), u=float(np.std(outcome, ddof=1)), unit=unit, probability=probability,
-        symmetric=(float(low), float(high)), shortest=shortest_interval(outcome, probability), trials=trials,
+        mean=float(np.mean(outcome)),
+        u=float(np.std(outcome, ddof=1)),
+        unit=unit,
+        probability=probability,
+        symmetric=(float(low), float(high)),
+        shortest=shortest_interval(outcome, probability),
+        trials=trials,
     )
 
 

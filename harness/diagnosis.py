@@ -162,9 +162,9 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
     """Which causes explain these verdicts. A row is taken at each motor by itself, and at all of them."""
     judged = list(verdicts)
     items = [item for verdict in judged if (item := _item(verdict, rule)) is not None]
-    differs = tuple(dict.fromkeys(
-        verdict.name for verdict in judged if verdict.outcome in (Outcome.DIFFERS, Outcome.NONCONFORMING)
-    ))
+    differs = tuple(
+        dict.fromkeys(verdict.name for verdict in judged if verdict.outcome in (Outcome.DIFFERS, Outcome.NONCONFORMING))
+    )
     if not differs:
         return Diagnosis()
     expected: dict[str, dict[str, float]] = {}
@@ -175,7 +175,8 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
     found = []
     for cause in causes:
         fits = [
-            fit for place in _places(cause, motors)
+            fit
+            for place in _places(cause, motors)
             if (fit := _try(_Claim(cause, place, expected), items, differs)) is not None
         ]
         if fits:
@@ -207,8 +208,12 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
     if any(not size.low <= sizes[name] <= size.high for name, size in claim.cause.sizes.items()):
         return None
     return _worst(claim, bound, effects, sizes), CauseFound(
-        name=claim.cause.name, words=_in_words(claim, items, sizes), motors=claim.motors, sizes=sizes,
-        explains=differs, settled_by=claim.cause.settled_by,
+        name=claim.cause.name,
+        words=_in_words(claim, items, sizes),
+        motors=claim.motors,
+        sizes=sizes,
+        explains=differs,
+        settled_by=claim.cause.settled_by,
     )
 
 
@@ -255,9 +260,7 @@ def _searched(start: Mapping[str, float], cost: Callable[[Mapping[str, float]], 
     return sizes
 
 
-def _first_guess(
-    claim: _Claim, touched: list[_Item], effects: Mapping[str, Effect | None], name: str
-) -> float:
+def _first_guess(claim: _Claim, touched: list[_Item], effects: Mapping[str, Effect | None], name: str) -> float:
     """Size from the quantity that deviates most and depends on this size by a number; no change otherwise."""
     size = claim.cause.sizes[name]
     first = name == next(iter(claim.cause.sizes))
@@ -279,13 +282,16 @@ def _first_guess(
 def _in_words(claim: _Claim, items: list[_Item], sizes: Mapping[str, float]) -> str:
     """The row's words with numbers, and where it sits."""
     value = next(iter(sizes.values()), 1.0)
-    shown = next(
-        (item for item in items if item.suffix == claim.cause.shown and item.motor in claim.motors), None
-    )
+    shown = next((item for item in items if item.suffix == claim.cause.shown and item.motor in claim.motors), None)
     words = claim.cause.words.format(
-        more="higher" if value > 1.0 else "lower", percent=abs(value - 1.0) * 100.0, ratio=value, shift=value,
-        shift_ms=value * 1e3, age_ms=sizes.get("age", 0.0) * 1e3,
-        measured=shown.measured if shown else math.nan, expected=shown.expected if shown else math.nan,
+        more="higher" if value > 1.0 else "lower",
+        percent=abs(value - 1.0) * 100.0,
+        ratio=value,
+        shift=value,
+        shift_ms=value * 1e3,
+        age_ms=sizes.get("age", 0.0) * 1e3,
+        measured=shown.measured if shown else math.nan,
+        expected=shown.expected if shown else math.nan,
         note=(shown.note if shown and shown.note else "which one is not told"),
     )
     if claim.cause.where == "rig":
@@ -327,10 +333,19 @@ def _item(verdict: Verdict, rule: Rule) -> _Item | None:
     gap = difference(measured, expected)
     low, high = verdict.expected.interval or (expected.value, expected.value)
     return _Item(
-        name=verdict.name, motor=_motor(verdict.name), suffix=suffix(verdict.name), measured=measured.value,
-        expected=expected.value, low=low, high=high, u_measured=measured.u, u_expected=expected.u,
-        shared=(measured.u**2 + expected.u**2 - gap.u**2) / 2.0, factor=rule.factor(gap),
-        outcome=verdict.outcome, note=verdict.note,
+        name=verdict.name,
+        motor=_motor(verdict.name),
+        suffix=suffix(verdict.name),
+        measured=measured.value,
+        expected=expected.value,
+        low=low,
+        high=high,
+        u_measured=measured.u,
+        u_expected=expected.u,
+        shared=(measured.u**2 + expected.u**2 - gap.u**2) / 2.0,
+        factor=rule.factor(gap),
+        outcome=verdict.outcome,
+        note=verdict.note,
     )
 
 

@@ -89,8 +89,16 @@ def judge(result: Measurement | Unmeasured, expectation: Expectation | None, rul
     requirement = rule.requirement_for(result.name)
     if isinstance(result, Unmeasured):
         unit = expectation.quantity.unit if expectation and expectation.quantity else ""
-        return (Verdict(name=result.name, outcome=result.outcome, unit=unit, expected=expectation,
-                        requirement=requirement, reason=result.reason),)
+        return (
+            Verdict(
+                name=result.name,
+                outcome=result.outcome,
+                unit=unit,
+                expected=expectation,
+                requirement=requirement,
+                reason=result.reason,
+            ),
+        )
     if requirement is None:
         return (against_expectation(result, expectation, rule),)
     required = against_requirement(result, requirement, rule)
@@ -109,7 +117,11 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     """Agrees, differs, cannot tell or not judged (see the top of this file)."""
     name, measured = measurement.name, measurement.quantity
     verdict = Verdict(
-        name=name, outcome=Outcome.NOT_JUDGED, unit=measured.unit, measured=measured, expected=expectation,
+        name=name,
+        outcome=Outcome.NOT_JUDGED,
+        unit=measured.unit,
+        measured=measured,
+        expected=expectation,
         note=measurement.note,
     )
     if expectation is None or expectation.quantity is None:
@@ -131,7 +143,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     must = None if detect is None else detect.deviation(expected.value)
     word, reason = Outcome.AGREES, ""
     if must is None:
-        word, reason = Outcome.NOT_JUDGED, f"needs detect.\"{suffix(name)}\": the deviation that must not go unseen"
+        word, reason = Outcome.NOT_JUDGED, f'needs detect."{suffix(name)}": the deviation that must not go unseen'
     elif abs(off) > allowed:
         word = Outcome.DIFFERS
         reason = f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {allowed:.2g} allowed"
@@ -139,8 +151,14 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
         word = Outcome.CANNOT_TELL
         reason = f"this bench sees from {detectable:.2g} {_unit(measured)}on, must see {must:.2g}; {largest(gap)}"
     return replace(
-        verdict, outcome=word, reason=reason, limits=limits, must_detect=must, detectable=detectable,
-        margin=min(measured.value - limits[0], limits[1] - measured.value), e_n=e_number(off, measured, expected),
+        verdict,
+        outcome=word,
+        reason=reason,
+        limits=limits,
+        must_detect=must,
+        detectable=detectable,
+        margin=min(measured.value - limits[0], limits[1] - measured.value),
+        e_n=e_number(off, measured, expected),
     )
 
 
@@ -148,8 +166,11 @@ def _exact(verdict: Verdict, value: float, low: float, high: float) -> Verdict:
     """Counts, senses and patterns: equal or not, no uncertainty to allow for."""
     inside = low <= value <= high
     return replace(
-        verdict, outcome=Outcome.AGREES if inside else Outcome.DIFFERS, limits=(low, high),
-        margin=min(value - low, high - value), detectable=0.0,
+        verdict,
+        outcome=Outcome.AGREES if inside else Outcome.DIFFERS,
+        limits=(low, high),
+        margin=min(value - low, high - value),
+        detectable=0.0,
         reason="" if inside else f"{value:g} where {low:g} is expected",
     )
 
@@ -167,18 +188,26 @@ def against_requirement(measurement: Measurement, requirement: Requirement, rule
     high = math.inf if requirement.high is None else requirement.high
     inside = min(measured.value - low, high - measured.value)
     verdict = Verdict(
-        name=measurement.name, outcome=Outcome.CONFORMING, unit=measured.unit, measured=measured,
-        requirement=requirement, limits=(low + accept, high - accept), margin=inside - accept, note=measurement.note,
+        name=measurement.name,
+        outcome=Outcome.CONFORMING,
+        unit=measured.unit,
+        measured=measured,
+        requirement=requirement,
+        limits=(low + accept, high - accept),
+        margin=inside - accept,
+        note=measurement.note,
     )
     if inside < -refuse:
         limit = low if measured.value < low else high
         return replace(
-            verdict, outcome=Outcome.NONCONFORMING,
+            verdict,
+            outcome=Outcome.NONCONFORMING,
             reason=f"{abs(inside):.3g} {_unit(measured)}beyond the limit {limit:g}, guard band {refuse:.2g}",
         )
     if inside < accept:
         return replace(
-            verdict, outcome=Outcome.UNDECIDED,
+            verdict,
+            outcome=Outcome.UNDECIDED,
             reason=f"within the guard band of a limit ({accept:.2g} inside, {refuse:.2g} outside); {largest(measured)}",
         )
     return verdict
@@ -278,9 +307,11 @@ def describe(verdict: Verdict) -> str:
             parts.append("anywhere from {:.4g} to {:.4g}".format(*verdict.expected.interval))
     if verdict.requirement is not None:
         low, high = verdict.requirement.low, verdict.requirement.high
-        parts.append(" and ".join(
-            f"{word} {limit:g}" for word, limit in (("at least", low), ("at most", high)) if limit is not None
-        ))
+        parts.append(
+            " and ".join(
+                f"{word} {limit:g}" for word, limit in (("at least", low), ("at most", high)) if limit is not None
+            )
+        )
     if verdict.margin is not None and verdict.limits is not None:
         parts.append("margin {:.3g} in {:.4g} to {:.4g}".format(verdict.margin, *verdict.limits))
     if verdict.detectable:

@@ -200,8 +200,15 @@ def _result(problem: _Problem, found: fit.Fit, terms: int, why: str, unit: str, 
         start = combine([(1.0, final), *((-factor, change) for factor, change in total)], unit)
     constants = [propagate(_exponential, "s", logarithm=log) for log in logs]
     return Approach(
-        terms=terms, why=why, start=start, final=final, slow_change=changes[0], slow_time=constants[0],
-        fast_change=changes[1] if terms == 2 else None, fast_time=constants[1] if terms == 2 else None, fit=found,
+        terms=terms,
+        why=why,
+        start=start,
+        final=final,
+        slow_change=changes[0],
+        slow_time=constants[0],
+        fast_change=changes[1] if terms == 2 else None,
+        fast_time=constants[1] if terms == 2 else None,
+        fit=found,
     )
 
 

@@ -113,8 +113,16 @@ def nonlinear(
 
     try:
         found = least_squares(
-            weighted, first / unit, jac="3-point", bounds=(low, high), method="trf" if bounded else "lm",
-            x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14, max_nfev=patience,
+            weighted,
+            first / unit,
+            jac="3-point",
+            bounds=(low, high),
+            method="trf" if bounded else "lm",
+            x_scale="jac",
+            xtol=1e-14,
+            ftol=1e-14,
+            gtol=1e-14,
+            max_nfev=patience,
         )
     except (ValueError, FloatingPointError) as error:
         raise MeasurementError(f"a fit left the range of its model: {error}") from error
@@ -181,5 +189,11 @@ def _fit(
     dof = float(residuals.size - values.size)
     chi_squared = math.fsum((residuals / u) ** 2)
     covariance = unscaled if known else unscaled * (chi_squared / dof)
-    return Fit(values=np.asarray(values, dtype=np.float64), covariance=np.asarray(covariance, dtype=np.float64),
-               residuals=residuals, dof=dof, chi_squared=chi_squared, absolute=known)
+    return Fit(
+        values=np.asarray(values, dtype=np.float64),
+        covariance=np.asarray(covariance, dtype=np.float64),
+        residuals=residuals,
+        dof=dof,
+        chi_squared=chi_squared,
+        absolute=known,
+    )

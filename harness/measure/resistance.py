@@ -48,7 +48,11 @@ def rise_k(
     k_c = reciprocal_coefficient_c(conductor)
     return propagate(
         lambda hot, cold, cold_c, ambient_c: temperature_c(hot / cold, cold_c, k_c) - ambient_c,
-        "K", hot=hot_ohm, cold=cold_ohm, cold_c=cold_temperature, ambient_c=ambient_temperature,
+        "K",
+        hot=hot_ohm,
+        cold=cold_ohm,
+        cold_c=cold_temperature,
+        ambient_c=ambient_temperature,
     )
 
 

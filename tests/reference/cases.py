@@ -1,8 +1,8 @@
 """Published check values: read from the data files beside, compared within their own tolerances.
 
-    @reference("gum-h1", left_out={"name": "why"})
-    def test_end_gauge(case: Case) -> dict[str, object]:
-        ...compute from case.input; give a value for every expected name that is not left out
+@reference("gum-h1", left_out={"name": "why"})
+def test_end_gauge(case: Case) -> dict[str, object]:
+    ...compute from case.input; give a value for every expected name that is not left out
 """
 
 from __future__ import annotations
@@ -47,8 +47,11 @@ def cases() -> Mapping[str, Case]:
     for path in sorted(FOLDER.glob("*/cases.toml")):
         for entry in tomllib.loads(path.read_text(encoding="utf-8"))["case"]:
             found[entry["id"]] = Case(
-                family=path.parent.name, id=entry["id"], source=entry["source"],
-                input=entry.get("input", {}), expect=tuple(entry["expect"]),
+                family=path.parent.name,
+                id=entry["id"],
+                source=entry["source"],
+                input=entry.get("input", {}),
+                expect=tuple(entry["expect"]),
             )
     return found
 

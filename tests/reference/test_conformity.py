@@ -53,9 +53,7 @@ def test_risk_at_the_acceptance_limit(case: Case) -> dict[str, object]:
 def test_e_numbers(case: Case) -> dict[str, object]:
     numbers = []
     for row in case.rows():
-        lab, ref = (
-            normal(float(row[f"x_{who}"]), float(row[f"U_{who}"]) / 2.0, "", who) for who in ("lab", "ref")
-        )
+        lab, ref = (normal(float(row[f"x_{who}"]), float(row[f"U_{who}"]) / 2.0, "", who) for who in ("lab", "ref"))
         numbers.append(e_number(lab.value - ref.value, lab, ref))
     for number, row in zip(numbers, case.rows(), strict=True):
         assert number is not None and (abs(number) <= 1.0) == (row["satisfactory"] == "true")

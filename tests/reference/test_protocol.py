@@ -11,11 +11,16 @@ from tests.reference.cases import Case, reference
 FROM_THE_ROWS = "ranges follow from the class by hundred, checked row by row"
 
 
-@reference("scpi-errors-a", left_out={
-    "rows": "the instruments know the errors that they can raise, not all 87",
-    "command_error_range": FROM_THE_ROWS, "execution_error_range": FROM_THE_ROWS,
-    "device_error_range": FROM_THE_ROWS, "query_error_range": FROM_THE_ROWS,
-})
+@reference(
+    "scpi-errors-a",
+    left_out={
+        "rows": "the instruments know the errors that they can raise, not all 87",
+        "command_error_range": FROM_THE_ROWS,
+        "execution_error_range": FROM_THE_ROWS,
+        "device_error_range": FROM_THE_ROWS,
+        "query_error_range": FROM_THE_ROWS,
+    },
+)
 def test_error_messages(case: Case) -> dict[str, object]:
     rows = {int(row["code"]): row for row in case.rows()}
     shared = set(rows) & set(errors.MESSAGES)
@@ -31,12 +36,18 @@ def test_error_messages(case: Case) -> dict[str, object]:
 @reference("status-bits", left_out={"esr_request_control": "no instrument here asks for control"})
 def test_status_bits(case: Case) -> dict[str, object]:
     return {
-        "esr_operation_complete": 1 << errors.OPERATION_COMPLETE, "esr_query_error": 1 << errors.QUERY_ERROR,
-        "esr_device_error": 1 << errors.DEVICE_ERROR, "esr_execution_error": 1 << errors.EXECUTION_ERROR,
-        "esr_command_error": 1 << errors.COMMAND_ERROR, "esr_user_request": 1 << errors.USER_REQUEST,
-        "esr_power_on": 1 << errors.POWER_ON, "stb_error_queue": status.ERROR_QUEUE,
-        "stb_questionable": status.QUESTIONABLE, "stb_message_available": status.MESSAGE_AVAILABLE,
-        "stb_event_summary": status.EVENT_SUMMARY, "stb_service_request": status.SERVICE_REQUEST,
+        "esr_operation_complete": 1 << errors.OPERATION_COMPLETE,
+        "esr_query_error": 1 << errors.QUERY_ERROR,
+        "esr_device_error": 1 << errors.DEVICE_ERROR,
+        "esr_execution_error": 1 << errors.EXECUTION_ERROR,
+        "esr_command_error": 1 << errors.COMMAND_ERROR,
+        "esr_user_request": 1 << errors.USER_REQUEST,
+        "esr_power_on": 1 << errors.POWER_ON,
+        "stb_error_queue": status.ERROR_QUEUE,
+        "stb_questionable": status.QUESTIONABLE,
+        "stb_message_available": status.MESSAGE_AVAILABLE,
+        "stb_event_summary": status.EVENT_SUMMARY,
+        "stb_service_request": status.SERVICE_REQUEST,
         "stb_operation": status.OPERATION,
     }
 

@@ -29,7 +29,9 @@ def _fitted(case: Case, start: str) -> dict[str, object]:
     return {
         **dict(zip(names, found.values.tolist(), strict=True)),
         **{f"sd_{name}": float(u) for name, u in zip(names, found.u, strict=True)},
-        "residual_sum_of_squares": found.chi_squared, "residual_sd": found.residual_deviation, "dof": int(found.dof),
+        "residual_sum_of_squares": found.chi_squared,
+        "residual_sd": found.residual_deviation,
+        "dof": int(found.dof),
     }
 
 
@@ -46,15 +48,21 @@ def test_the_nearer_start_gives_the_same(case_id: str) -> None:
         compare(case, entry, computed[entry["name"]])
 
 
-@reference("strd-norris", left_out={
-    "R_squared": "the harness judges residuals, not a coefficient of determination",
-    "F": "as R_squared",
-})
+@reference(
+    "strd-norris",
+    left_out={
+        "R_squared": "the harness judges residuals, not a coefficient of determination",
+        "F": "as R_squared",
+    },
+)
 def test_norris(case: Case) -> dict[str, object]:
     found = fit.straight_line(case.column("x"), case.column("y"))
     return {
-        "B0": float(found.values[0]), "B1": float(found.values[1]), "sd_B0": float(found.u[0]),
-        "sd_B1": float(found.u[1]), "residual_sd": found.residual_deviation,
+        "B0": float(found.values[0]),
+        "B1": float(found.values[1]),
+        "sd_B0": float(found.u[0]),
+        "sd_B1": float(found.u[1]),
+        "residual_sd": found.residual_deviation,
     }
 
 

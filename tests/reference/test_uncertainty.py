@@ -31,8 +31,10 @@ NORMAL_95 = 1.959964
 
 def _first_order(function: Callable[..., float], unit: str, inputs: Mapping[str, Quantity]) -> Quantity:
     """Propagation with derivatives, not with the secant over +-u that `propagate` takes: inputs shrunk, parts grown."""
-    shrunk = {name: replace(q, budget={k: replace(c, u=c.u * 1e-4) for k, c in q.budget.items()})
-              for name, q in inputs.items()}
+    shrunk = {
+        name: replace(q, budget={k: replace(c, u=c.u * 1e-4) for k, c in q.budget.items()})
+        for name, q in inputs.items()
+    }
     small = propagate(function, unit, **shrunk)
     return replace(small, budget={k: replace(c, u=c.u * 1e4) for k, c in small.budget.items()})
 
@@ -46,13 +48,21 @@ def _half_width(half: float, dof: float, name: str, value: float = 0.0) -> Quant
 def test_end_gauge(case: Case) -> dict[str, object]:
     i = case.input
     parts = zip(i["u_d_parts_nm"], i["dof_d_parts"], strict=True)
-    d = combine(
-        [(1.0, exact(i["d_nm"], "nm")), *((1.0, normal(0.0, u, "nm", f"d{k}", k)) for u, k in parts)], "nm"
+    d = combine([(1.0, exact(i["d_nm"], "nm")), *((1.0, normal(0.0, u, "nm", f"d{k}", k)) for u, k in parts)], "nm")
+    theta = combine(
+        (
+            (1.0, normal(i["theta_degC"], i["theta_u_mean_degC"], "degC", "mean")),
+            (
+                1.0,
+                Quantity(
+                    value=0.0,
+                    unit="degC",
+                    budget={"cycle": Contribution(u=i["theta_cycle_amplitude_degC"] / math.sqrt(2.0), shape="arcsine")},
+                ),
+            ),
+        ),
+        "degC",
     )
-    theta = combine(((1.0, normal(i["theta_degC"], i["theta_u_mean_degC"], "degC", "mean")), (1.0, Quantity(
-        value=0.0, unit="degC",
-        budget={"cycle": Contribution(u=i["theta_cycle_amplitude_degC"] / math.sqrt(2.0), shape="arcsine")},
-    ))), "degC")
     inputs = {
         "ls": normal(i["ls_nm"], i["u_ls_nm"], "nm", "ls", i["dof_ls"]),
         "d": normal(d.value, d.u, "nm", "d", d.dof),
@@ -68,10 +78,16 @@ def test_end_gauge(case: Case) -> dict[str, object]:
     length = propagate(model, "nm", **inputs)
     k = student_quantile(0.995, math.floor(length.dof))
     return {
-        "length_nm": length.value, "u_d_nm": d.u, "dof_d": d.dof,
-        "contribution_dtheta_nm": abs(length.budget["dtheta"].u), "contribution_da_nm": abs(length.budget["da"].u),
-        "u_c_nm": length.u, "dof_eff": length.dof, "dof_used": math.floor(length.dof),
-        "k_99_percent": k, "U_99_percent_nm": k * length.u,
+        "length_nm": length.value,
+        "u_d_nm": d.u,
+        "dof_d": d.dof,
+        "contribution_dtheta_nm": abs(length.budget["dtheta"].u),
+        "contribution_da_nm": abs(length.budget["da"].u),
+        "u_c_nm": length.u,
+        "dof_eff": length.dof,
+        "dof_used": math.floor(length.dof),
+        "k_99_percent": k,
+        "U_99_percent_nm": k * length.u,
         "u_c_second_order_nm": math.hypot(length.u, second_order(model, **inputs)),
     }
 
@@ -98,8 +114,15 @@ def test_simultaneous_readings(case: Case) -> dict[str, object]:
     alone = repeats(case.column(COLUMNS[0]), "V", "v")
     assert math.isclose(alone.u, v.u) and alone.dof == v.dof == 4
     return {
-        "V_mean": v.value, "I_mean": i.value, "phi_mean": phi.value, "u_V": v.u, "u_I": i.u, "u_phi": phi.u,
-        "r_V_I": correlation(v, i), "r_V_phi": correlation(v, phi), "r_I_phi": correlation(i, phi),
+        "V_mean": v.value,
+        "I_mean": i.value,
+        "phi_mean": phi.value,
+        "u_V": v.u,
+        "u_I": i.u,
+        "u_phi": phi.u,
+        "r_V_I": correlation(v, i),
+        "r_V_phi": correlation(v, phi),
+        "r_I_phi": correlation(i, phi),
     }
 
 
@@ -109,8 +132,15 @@ def test_impedance_from_correlated_means(case: Case) -> dict[str, object]:
     r, x, z = (propagate(H2[name], "ohm", v=v, i=i, phi=phi) for name in "RXZ")
     assert math.isclose(r.dof, 4.0), "the parts of one evaluation count once"
     return {
-        "R": r.value, "X": x.value, "Z": z.value, "u_R": r.u, "u_X": x.u, "u_Z": z.u,
-        "r_R_X": correlation(r, x), "r_R_Z": correlation(r, z), "r_X_Z": correlation(x, z),
+        "R": r.value,
+        "X": x.value,
+        "Z": z.value,
+        "u_R": r.u,
+        "u_X": x.u,
+        "u_Z": z.u,
+        "r_R_X": correlation(r, x),
+        "r_R_Z": correlation(r, z),
+        "r_X_Z": correlation(x, z),
     }
 
 
@@ -122,17 +152,28 @@ def test_impedance_of_each_set(case: Case) -> dict[str, object]:
     means = [mean_and_deviation(values)[0] for values in sets.values()]
     r, x, z = from_covariance(means, covariance.tolist(), ["ohm"] * 3, "sets", 4)
     return {
-        "R_per_set": sets["R"], "X_per_set": sets["X"], "Z_per_set": sets["Z"],
-        "R_mean": r.value, "X_mean": x.value, "Z_mean": z.value, "u_R": r.u, "u_X": x.u, "u_Z": z.u,
-        "r_R_X": correlation(r, x), "r_R_Z": correlation(r, z), "r_X_Z": correlation(x, z),
+        "R_per_set": sets["R"],
+        "X_per_set": sets["X"],
+        "Z_per_set": sets["Z"],
+        "R_mean": r.value,
+        "X_mean": x.value,
+        "Z_mean": z.value,
+        "u_R": r.u,
+        "u_X": x.u,
+        "u_Z": z.u,
+        "r_R_X": correlation(r, x),
+        "r_R_Z": correlation(r, z),
+        "r_X_Z": correlation(x, z),
     }
 
 
 @reference("doebelin-3-2")
 def test_shaft_power(case: Case) -> dict[str, object]:
     i = case.input
-    inputs = {name.partition("_")[0]: normal(i[name], i[f"u_{name}"], "", name)
-              for name in ("R_rev", "F_newton", "L_metre", "t_second")}
+    inputs = {
+        name.partition("_")[0]: normal(i[name], i[f"u_{name}"], "", name)
+        for name in ("R_rev", "F_newton", "L_metre", "t_second")
+    }
     power = _first_order(lambda R, F, L, t: 2.0 * math.pi * R * F * L / t, "W", inputs)
     return {"W": power.value, "u_abs_sum": sum(abs(part.u) for part in power.budget.values()), "u_rss": power.u}
 
@@ -171,7 +212,8 @@ def test_four_rectangulars(case: Case) -> dict[str, object]:
     found = monte_carlo(lambda x0, x1, x2, x3: x0 + x1 + x2 + x3, "", trials=TRIALS, **inputs)
     assert abs(total.half_width() - 3.879406741) < 2e-4, "the convolution is far better than the tolerance"
     return {
-        "u_y": found.u, "half_width_95_monte_carlo": (found.symmetric[1] - found.symmetric[0]) / 2.0,
+        "u_y": found.u,
+        "half_width_95_monte_carlo": (found.symmetric[1] - found.symmetric[0]) / 2.0,
         "half_width_95_linear": NORMAL_95 * total.u,
     }
 
@@ -180,15 +222,19 @@ def test_four_rectangulars(case: Case) -> dict[str, object]:
 def test_one_rectangular_ten_times_wider(case: Case) -> dict[str, object]:
     total, _ = _rectangulars(case.input["standard_deviations"])
     return {
-        "u_y": total.u, "half_width_95_monte_carlo": total.half_width(), "half_width_95_linear": NORMAL_95 * total.u,
+        "u_y": total.u,
+        "half_width_95_monte_carlo": total.half_width(),
+        "half_width_95_linear": NORMAL_95 * total.u,
     }
 
 
 @reference("s1-9-3-mass")
 def test_mass_calibration(case: Case) -> dict[str, object]:
     inputs = {
-        "m": normal(100_000.0, 0.050, "mg", "mR"), "dm": normal(1.234, 0.020, "mg", "dmR"),
-        "a": rectangular(1.20, 0.10, "kg/m3", "rho_a"), "w": rectangular(8000.0, 1000.0, "kg/m3", "rho_W"),
+        "m": normal(100_000.0, 0.050, "mg", "mR"),
+        "dm": normal(1.234, 0.020, "mg", "dmR"),
+        "a": rectangular(1.20, 0.10, "kg/m3", "rho_a"),
+        "w": rectangular(8000.0, 1000.0, "kg/m3", "rho_W"),
         "r": rectangular(8000.0, 50.0, "kg/m3", "rho_R"),
     }
 
@@ -198,9 +244,13 @@ def test_mass_calibration(case: Case) -> dict[str, object]:
     first = propagate(model, "mg", **inputs)
     found = monte_carlo(model, "mg", trials=4 * TRIALS, **inputs)
     return {
-        "y_monte_carlo": found.mean, "u_monte_carlo": found.u,
-        "low_95": found.symmetric[0], "high_95": found.symmetric[1], "u_first_order": first.u,
-        "low_95_first_order": first.interval()[0], "high_95_first_order": first.interval()[1],
+        "y_monte_carlo": found.mean,
+        "u_monte_carlo": found.u,
+        "low_95": found.symmetric[0],
+        "high_95": found.symmetric[1],
+        "u_first_order": first.u,
+        "low_95_first_order": first.interval()[0],
+        "high_95_first_order": first.interval()[1],
         "u_second_order": math.hypot(first.u, second_order(model, **inputs)),
     }
 
@@ -213,8 +263,10 @@ def _comparison_loss(case: Case) -> dict[str, object]:
     inputs = {"a": first, "b": second}
     found = monte_carlo(lambda a, b: a**2 + b**2, "", trials=TRIALS, **inputs)
     return {
-        "mean_1e6": 1e6 * found.mean, "u_1e6": 1e6 * found.u,
-        "low_95_shortest_1e6": 1e6 * found.shortest[0], "high_95_shortest_1e6": 1e6 * found.shortest[1],
+        "mean_1e6": 1e6 * found.mean,
+        "u_1e6": 1e6 * found.u,
+        "low_95_shortest_1e6": 1e6 * found.shortest[0],
+        "high_95_shortest_1e6": 1e6 * found.shortest[1],
         "u_first_order_1e6": 1e6 * propagate(lambda a, b: a**2 + b**2, "", **inputs).u,
     }
 
@@ -231,8 +283,12 @@ def test_logarithm(case: Case) -> dict[str, object]:
     first = _first_order(_scalar_log, "", {"x": x})
     assert second_order(lambda x: math.log(max(x, 0.02)), x=x) > 0.3 * first.u, "the check for bending tells"
     return {
-        "y_first_order": first.value, "u_first_order": first.u, "y_monte_carlo": found.mean, "u_monte_carlo": found.u,
-        "low_95_shortest": found.shortest[0], "high_95_shortest": found.shortest[1],
+        "y_first_order": first.value,
+        "u_first_order": first.u,
+        "y_monte_carlo": found.mean,
+        "u_monte_carlo": found.u,
+        "low_95_shortest": found.shortest[0],
+        "high_95_shortest": found.shortest[1],
     }
 
 
@@ -250,6 +306,9 @@ def test_quantisation(case: Case) -> dict[str, object]:
     one = rectangular(0.0, step / 2.0, "deg", "quantisation")
     two = combine(((1.0, one), (-1.0, rectangular(0.0, step / 2.0, "deg", "another reading"))), "deg")
     return {
-        "lsb_deg": step, "u_deg": one.u, "u_over_lsb": one.u / step, "lsb_elec_deg_7_pole_pairs": 7.0 * step,
+        "lsb_deg": step,
+        "u_deg": one.u,
+        "u_over_lsb": one.u / step,
+        "lsb_elec_deg_7_pole_pairs": 7.0 * step,
         "u_of_difference_deg": two.u,
     }

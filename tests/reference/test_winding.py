@@ -13,13 +13,17 @@ from harness.quantity import exact
 from tests.reference.cases import Case, reference
 
 
-@reference("winding-constants", left_out={
-    "k_copper_ieee": "another standard's constant; the harness keeps to IEC 60034-1",
-    "k_from_alpha20_0_00393": "arithmetic on a rounded handbook figure that the harness does not use",
-})
+@reference(
+    "winding-constants",
+    left_out={
+        "k_copper_ieee": "another standard's constant; the harness keeps to IEC 60034-1",
+        "k_from_alpha20_0_00393": "arithmetic on a rounded handbook figure that the harness does not use",
+    },
+)
 def test_constants(case: Case) -> dict[str, object]:
     return {
-        "k_copper_iec": RECIPROCAL_COEFFICIENT_C["copper"], "k_aluminium_iec": RECIPROCAL_COEFFICIENT_C["aluminium"],
+        "k_copper_iec": RECIPROCAL_COEFFICIENT_C["copper"],
+        "k_aluminium_iec": RECIPROCAL_COEFFICIENT_C["aluminium"],
         "alpha20_copper": resistance_at(1.0, 20.0, 21.0, 234.5) - 1.0,
     }
 
@@ -31,7 +35,8 @@ def test_rise_by_resistance(case: Case) -> dict[str, object]:
     room = exact(cold, "degC")
     rise = rise_k(exact(i["R2_ohm"], "ohm"), exact(i["R1_ohm"], "ohm"), room, room, "copper")
     return {
-        "rise_K": temperature_c(ratio, cold, 1.0 / i["alpha0_per_degC"]) - cold, "rise_with_k_235_K": rise.value,
+        "rise_K": temperature_c(ratio, cold, 1.0 / i["alpha0_per_degC"]) - cold,
+        "rise_with_k_235_K": rise.value,
         "rise_with_k_234_5_K": temperature_c(ratio, cold, 234.5) - cold,
     }
 
@@ -49,7 +54,8 @@ def test_extrapolation_to_switch_off(case: Case) -> dict[str, object]:
     start, constant = at_switch_off(case.column("t_s"), case.column("R_ohm"), settled, "cooling")
     hot = temperature_c(start.value / i["R_cold_ohm"], i["theta_cold_degC"], i["k"])
     return {
-        "R_at_switch_off_ohm": start.value, "rise_at_switch_off_K": hot - i["coolant_degC"],
+        "R_at_switch_off_ohm": start.value,
+        "rise_at_switch_off_K": hot - i["coolant_degC"],
         "time_constant_s": constant.value,
     }
 
@@ -57,11 +63,19 @@ def test_extrapolation_to_switch_off(case: Case) -> dict[str, object]:
 BACK_EMF = "back-EMF is no quantity of the harness"
 
 
-@reference("constant-conventions", left_out={
-    "Ke_phase_peak_V_s_per_rad": BACK_EMF, "Ke_line_peak_V_s_per_rad": BACK_EMF, "Ke_line_rms_V_s_per_rad": BACK_EMF,
-    "Ke_line_rms_V_per_krpm": BACK_EMF, "Kv_rpm_per_V_line_peak": BACK_EMF, "ratio_Kt_rms_to_Ke_line_rms": BACK_EMF,
-    "ratio_Kt_peak_to_Ke_line_peak": BACK_EMF, "ratio_Kt_peak_to_Ke_phase_peak": BACK_EMF,
-})
+@reference(
+    "constant-conventions",
+    left_out={
+        "Ke_phase_peak_V_s_per_rad": BACK_EMF,
+        "Ke_line_peak_V_s_per_rad": BACK_EMF,
+        "Ke_line_rms_V_s_per_rad": BACK_EMF,
+        "Ke_line_rms_V_per_krpm": BACK_EMF,
+        "Kv_rpm_per_V_line_peak": BACK_EMF,
+        "ratio_Kt_rms_to_Ke_line_rms": BACK_EMF,
+        "ratio_Kt_peak_to_Ke_line_peak": BACK_EMF,
+        "ratio_Kt_peak_to_Ke_phase_peak": BACK_EMF,
+    },
+)
 def test_torque_per_ampere(case: Case) -> dict[str, object]:
     peak = torque_per_ampere(case.input["pole_pairs"], case.input["lambda_peak_Vs"])
     return {"Kt_Nm_per_A_peak_q_current": peak, "Kt_Nm_per_A_rms_phase_current": peak * math.sqrt(2.0)}
@@ -70,11 +84,16 @@ def test_torque_per_ampere(case: Case) -> dict[str, object]:
 CURVE = "another reading of the same sine"
 
 
-@reference("static-stiffness-a", left_out={
-    "stiffness_Nm_per_deg": "the same in degrees; SI only", "peak_torque_angle_mech_deg": CURVE,
-    "resonance_Hz": "inertia comes in with the step, where gravity and damping do too",
-    "deflection_at_half_Tmax_mech_deg": CURVE, "secant_stiffness_error_at_5_elec_deg_percent": CURVE,
-})
+@reference(
+    "static-stiffness-a",
+    left_out={
+        "stiffness_Nm_per_deg": "the same in degrees; SI only",
+        "peak_torque_angle_mech_deg": CURVE,
+        "resonance_Hz": "inertia comes in with the step, where gravity and damping do too",
+        "deflection_at_half_Tmax_mech_deg": CURVE,
+        "secant_stiffness_error_at_5_elec_deg_percent": CURVE,
+    },
+)
 def test_stiffness_from_a_curve(case: Case) -> dict[str, object]:
     """Deflection regressed on torque, as holding is measured."""
     pairs, largest = case.input["pole_pairs"], case.input["Tmax_Nm"]
@@ -88,18 +107,27 @@ def test_stiffness_from_a_curve(case: Case) -> dict[str, object]:
 def test_electrical_angle(case: Case) -> dict[str, object]:
     angles = zip(case.input["pole_pairs"], case.input["mechanical_deg"], strict=True)
     offset = math.radians(case.input["offset_deg"])
-    return {"electrical_deg": [
-        math.degrees(electrical_angle(1, pairs, math.radians(angle), offset)) % 360.0 for pairs, angle in angles
-    ]}
+    return {
+        "electrical_deg": [
+            math.degrees(electrical_angle(1, pairs, math.radians(angle), offset)) % 360.0 for pairs, angle in angles
+        ]
+    }
 
 
 AT_REST = "needs dq voltages; the models are for a rotor at rest"
 
 
-@reference("msl-smpm", left_out={
-    "lambda_peak_Vs": AT_REST, "phase_voltage_rms_V": AT_REST, "current_rms_A": AT_REST,
-    "mechanical_power_kW": AT_REST, "power_factor": AT_REST, "rotor_angle_deg": AT_REST,
-})
+@reference(
+    "msl-smpm",
+    left_out={
+        "lambda_peak_Vs": AT_REST,
+        "phase_voltage_rms_V": AT_REST,
+        "current_rms_A": AT_REST,
+        "mechanical_power_kW": AT_REST,
+        "power_factor": AT_REST,
+        "rotor_angle_deg": AT_REST,
+    },
+)
 def test_torque_of_a_library_machine(case: Case) -> dict[str, object]:
     i = case.input
     flux_peak = math.sqrt(2.0) * i["open_circuit_phase_V_rms"] / (2.0 * math.pi * i["frequency_Hz"])

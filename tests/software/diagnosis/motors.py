@@ -78,8 +78,10 @@ def _decay(m: Motor) -> float:
 def _modes(m: Motor) -> tuple[float, float, float, float]:
     """Fast rise, fast time, slow rise, slow time of winding (heated) and housing, at constant current 0.55 A."""
     power = 2.0 * 0.55**2 * m.resistance
-    a = [[-1 / (m.r_winding * m.c_winding), 1 / (m.r_winding * m.c_winding)],
-         [1 / (m.r_winding * m.c_housing), -(1 / m.r_winding + 1 / m.r_housing) / m.c_housing]]
+    a = [
+        [-1 / (m.r_winding * m.c_winding), 1 / (m.r_winding * m.c_winding)],
+        [1 / (m.r_winding * m.c_housing), -(1 / m.r_winding + 1 / m.r_housing) / m.c_housing],
+    ]
     trace, det = a[0][0] + a[1][1], a[0][0] * a[1][1] - a[0][1] * a[1][0]
     root = math.sqrt(trace**2 / 4.0 - det)
     slow, fast = trace / 2.0 + root, trace / 2.0 - root
@@ -121,41 +123,82 @@ QUANTITIES: Mapping[str, tuple[str, Callable[[Motor], float]]] = {
 }
 EXACT = {"commutation.direction", "commutation.phase_order"}
 CERTAIN = EXACT | {"commutation.pole_pairs", "commutation.step_angle", "commutation.weakest_vector"}
-BY_ARM = {"stiffness.open_loop", "stiffness.closed_loop", "stiffness.friction", "stiffness.slip_torque",
-          "stiffness.clip_torque", "stiffness.torque_per_ampere"}
+BY_ARM = {
+    "stiffness.open_loop",
+    "stiffness.closed_loop",
+    "stiffness.friction",
+    "stiffness.slip_torque",
+    "stiffness.clip_torque",
+    "stiffness.torque_per_ampere",
+}
 BEFORE_ENERGISING = ("commutation.direction", "commutation.phase_order", "commutation.pole_pairs", "commutation.offset")
 
 # Half-widths of what the rig file knows, in per cent (absolute for angles and times in ABSOLUTE).
 KNOWN = {
-    "flux": 3.0, "resistance": 2.0, "driver": 20.0, "supply": 0.5, "gain": 0.5, "clip": 0.5, "inertia": 15.0,
-    "mass": 0.3, "length": 0.5, "viscous": 50.0, "friction": 50.0, "noise": 25.0, "r_winding": 10.0,
-    "r_housing": 10.0, "c_winding": 15.0, "c_housing": 15.0, "driver_heat": 25.0, "period": 1.0,
+    "flux": 3.0,
+    "resistance": 2.0,
+    "driver": 20.0,
+    "supply": 0.5,
+    "gain": 0.5,
+    "clip": 0.5,
+    "inertia": 15.0,
+    "mass": 0.3,
+    "length": 0.5,
+    "viscous": 50.0,
+    "friction": 50.0,
+    "noise": 25.0,
+    "r_winding": 10.0,
+    "r_housing": 10.0,
+    "c_winding": 15.0,
+    "c_housing": 15.0,
+    "driver_heat": 25.0,
+    "period": 1.0,
 }
 ABSOLUTE = {"delay": 0.15e-3, "age": 0.06e-3, "offset": 0.08, "hang": 0.08}
 SHARED_BY_MOTORS = {"supply", "driver", "gain", "clip", "delay", "period", "driver_heat"}
 
 # Standard uncertainty of a measurement: share of the value, and absolute.
-SPREAD = {"stiffness.friction": (0.1, 0.0), "commutation.sensor_noise": (0.05, 0.0), "step.decay": (0.0, 0.012),
-          "step.delay": (0.0, 5e-5), "commutation.sensor_age": (0.0, 2e-5), "commutation.offset": (0.0, 0.03),
-          "commutation.hang_reading": (0.0, 0.02), "commutation.weakest_vector": (0.0, 0.03),
-          "step.stability_margin": (0.05, 0.02), "thermal.fast_rise": (0.03, 0.0), "thermal.fast_time": (0.04, 0.0)}
+SPREAD = {
+    "stiffness.friction": (0.1, 0.0),
+    "commutation.sensor_noise": (0.05, 0.0),
+    "step.decay": (0.0, 0.012),
+    "step.delay": (0.0, 5e-5),
+    "commutation.sensor_age": (0.0, 2e-5),
+    "commutation.offset": (0.0, 0.03),
+    "commutation.hang_reading": (0.0, 0.02),
+    "commutation.weakest_vector": (0.0, 0.03),
+    "step.stability_margin": (0.05, 0.02),
+    "thermal.fast_rise": (0.03, 0.0),
+    "thermal.fast_time": (0.04, 0.0),
+}
 
 DETECT = {
-    "commutation.pole_pairs": Detect(absolute=0.9), "commutation.step_angle": Detect(percent=7),
-    "commutation.offset": Detect(absolute=0.8), "commutation.hang_reading": Detect(absolute=0.4),
-    "commutation.weakest_vector": Detect(absolute=0.5), "commutation.sensor_noise": Detect(percent=150),
-    "commutation.sensor_age": Detect(absolute=0.5e-3), "stiffness.open_loop": Detect(percent=15),
-    "stiffness.closed_loop": Detect(percent=20), "stiffness.ratio": Detect(percent=15),
-    "stiffness.friction": Detect(percent=250), "stiffness.slip_torque": Detect(percent=15),
-    "stiffness.clip_torque": Detect(percent=20), "stiffness.torque_per_ampere": Detect(percent=15),
+    "commutation.pole_pairs": Detect(absolute=0.9),
+    "commutation.step_angle": Detect(percent=7),
+    "commutation.offset": Detect(absolute=0.8),
+    "commutation.hang_reading": Detect(absolute=0.4),
+    "commutation.weakest_vector": Detect(absolute=0.5),
+    "commutation.sensor_noise": Detect(percent=150),
+    "commutation.sensor_age": Detect(absolute=0.5e-3),
+    "stiffness.open_loop": Detect(percent=15),
+    "stiffness.closed_loop": Detect(percent=20),
+    "stiffness.ratio": Detect(percent=15),
+    "stiffness.friction": Detect(percent=250),
+    "stiffness.slip_torque": Detect(percent=15),
+    "stiffness.clip_torque": Detect(percent=20),
+    "stiffness.torque_per_ampere": Detect(percent=15),
     "stiffness.supply_voltage": Detect(percent=7),
     "step.natural_frequency": Detect(percent=20),
-    "step.decay": Detect(absolute=0.3), "step.delay": Detect(absolute=1.0e-3),
+    "step.decay": Detect(absolute=0.3),
+    "step.delay": Detect(absolute=1.0e-3),
     "step.loop_period": Detect(percent=10),
-    "step.stability_margin": Detect(percent=100), "thermal.resistance": Detect(percent=10),
-    "thermal.rise": Detect(percent=40), "thermal.fast_rise": Detect(percent=50),
+    "step.stability_margin": Detect(percent=100),
+    "thermal.resistance": Detect(percent=10),
+    "thermal.rise": Detect(percent=40),
+    "thermal.fast_rise": Detect(percent=50),
     "thermal.fast_time": Detect(percent=60),
-    "thermal.slow_time": Detect(percent=60), "thermal.driver_rise": Detect(percent=150),
+    "thermal.slow_time": Detect(percent=60),
+    "thermal.driver_rise": Detect(percent=150),
 }
 MOTORS = ("gate", "wheel")
 NAMES = tuple(f"{motor}.{suffix}" for motor in MOTORS for suffix in QUANTITIES)
@@ -190,8 +233,13 @@ def expectations(motor: str, file: Motor) -> list[Expectation]:
 
 
 def measurements(
-    motor: str, true: Motor, file: Motor, dice: random.Random, *,
-    arm: float = 1.0, without: frozenset[str] = frozenset(),
+    motor: str,
+    true: Motor,
+    file: Motor,
+    dice: random.Random,
+    *,
+    arm: float = 1.0,
+    without: frozenset[str] = frozenset(),
 ) -> list[Measurement | Unmeasured]:
     """What the bench reads on the true motor; `arm` is true over stated torque of the arm."""
     results: list[Measurement | Unmeasured] = []
@@ -216,15 +264,30 @@ def measurements(
 
 def draw(motor: Motor, dice: random.Random, shared: Mapping[str, float]) -> Motor:
     """A healthy motor within the rig file's tolerances."""
-    changes = {name: getattr(motor, name) * shared.get(name, 1.0 + dice.uniform(-1, 1) * half / 100.0)
-               for name, half in KNOWN.items()}
+    changes = {
+        name: getattr(motor, name) * shared.get(name, 1.0 + dice.uniform(-1, 1) * half / 100.0)
+        for name, half in KNOWN.items()
+    }
     for name, half in ABSOLUTE.items():
         changes[name] = getattr(motor, name) + (shared[name] if name in shared else dice.uniform(-half, half))
     return replace(motor, **changes)
 
 
-FILE = {"gate": Motor(), "wheel": Motor(flux=5.8e-3, resistance=5.4, inertia=5.2e-5, mass=0.165, offset=-2.4, hang=-1.9,
-                                          r_winding=2.3, r_housing=8.6, c_winding=11.5, c_housing=50.0)}
+FILE = {
+    "gate": Motor(),
+    "wheel": Motor(
+        flux=5.8e-3,
+        resistance=5.4,
+        inertia=5.2e-5,
+        mass=0.165,
+        offset=-2.4,
+        hang=-1.9,
+        r_winding=2.3,
+        r_housing=8.6,
+        c_winding=11.5,
+        c_housing=50.0,
+    ),
+}
 
 
 def judged(
@@ -244,9 +307,7 @@ def judged(
         true = fault(motor, file if nominal else draw(file, dice, shared))
         results = measurements(motor, true, file, dice, arm=(arm or {}).get(motor, 1.0), without=without)
         mine = judge_all(results, expectations(motor, file), RULE)
-        stopped = any(
-            v.outcome is Outcome.DIFFERS and v.name.split(".", 1)[1] in BEFORE_ENERGISING for v in mine
-        )
+        stopped = any(v.outcome is Outcome.DIFFERS and v.name.split(".", 1)[1] in BEFORE_ENERGISING for v in mine)
         if stopped:
             mine = [v if ".commutation." in v.name else _not_run(v) for v in mine]
         verdicts += mine

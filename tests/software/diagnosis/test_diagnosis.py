@@ -75,8 +75,11 @@ SINGLE: Mapping[str, tuple[Fault, set[str], tuple[str, ...]]] = {
     "sensor mirrored": (mirrored, {"sensor reversed"}, ("gate",)),
     "magnet turned": (turned, {"sensor magnet turned"}, ("gate",)),
     "lead off": (on_gate(weakest=0.0), {"phase open"}, ("gate",)),
-    "noisy and old": (lambda _, m: replace(m, noise=5 * m.noise, age=m.age + 1e-3, delay=m.delay + 1e-3),
-                      {"noisier path"}, ("gate", "wheel")),
+    "noisy and old": (
+        lambda _, m: replace(m, noise=5 * m.noise, age=m.age + 1e-3, delay=m.delay + 1e-3),
+        {"noisier path"},
+        ("gate", "wheel"),
+    ),
     "old": (added(age=1.5e-3, delay=1.5e-3), {"older reading"}, ("gate", "wheel")),
     "bad connector": (added(driver=1.5), {"driver resistance"}, ("gate", "wheel")),
     "friction": (on_gate(friction=4.0), {"friction"}, ("gate",)),
@@ -140,7 +143,11 @@ def test_sizes_are_found() -> None:
 def test_what_cannot_be_told_apart_is_named_together_with_what_would_part_it() -> None:
     diagnosis = diagnose(judged(3, on_both(supply=0.88), without=UNPARTED), RULE)
     assert names(diagnosis) == {
-        "supply voltage", "magnet flux", "arm torque", "winding resistance", "driver resistance"
+        "supply voltage",
+        "magnet flux",
+        "arm torque",
+        "winding resistance",
+        "driver resistance",
     }
     for suffix in UNPARTED:
         assert any(suffix in way for way in diagnosis.parted_by), diagnosis.parted_by
@@ -160,7 +167,8 @@ def test_each_measurement_parts_the_set() -> None:
 def test_exchanged_phases_and_a_reversed_sensor_are_both_named_where_the_hang_is_not_known() -> None:
     hidden = frozenset({"commutation.hang_reading", "commutation.offset"})
     assert names(diagnose(judged(4, crossed(4), without=hidden), RULE)) == {
-        "phases A and B exchanged", "sensor reversed"
+        "phases A and B exchanged",
+        "sensor reversed",
     }
     # The demo's arm hangs well away from reading 0: knowing where it hangs settles it.
     known = diagnose(judged(4, crossed(4), without=frozenset({"commutation.offset"})), RULE)
@@ -215,32 +223,64 @@ def test_nothing_but_consequences_is_no_evidence() -> None:
 
 
 def test_a_row_can_be_added() -> None:
-    row = Cause(name="new", words="{ratio:.2f}", effects={"stiffness.closed_loop": 1.0, "stiffness.ratio": 1.0,
-                                                         "step.*": FREE}, where="any")
+    row = Cause(
+        name="new",
+        words="{ratio:.2f}",
+        effects={"stiffness.closed_loop": 1.0, "stiffness.ratio": 1.0, "step.*": FREE},
+        where="any",
+    )
     (found,) = diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).causes
     assert found.name == "new" and found.words == "gate and wheel: 0.50"
 
 
 @settings(max_examples=25, deadline=None)
-@given(seed=st.integers(0, 10**6), factor=st.floats(0.3, 3.0), parameter=st.sampled_from(
-    ["flux", "resistance", "gain", "r_winding", "r_housing", "friction", "inertia", "clip", "supply", "driver_heat"]))
+@given(
+    seed=st.integers(0, 10**6),
+    factor=st.floats(0.3, 3.0),
+    parameter=st.sampled_from(
+        ["flux", "resistance", "gain", "r_winding", "r_housing", "friction", "inertia", "clip", "supply", "driver_heat"]
+    ),
+)
 def test_a_cause_once_named_is_never_the_wrong_one(seed: int, factor: float, parameter: str) -> None:
     """Of any size, seen or not: the true cause is among those named, or nothing is named."""
-    truth = {"flux": "magnet flux", "resistance": "winding resistance", "gain": "loop gain", "clip": "loop clip",
-             "r_winding": "winding to housing", "r_housing": "housing to ambient", "friction": "friction",
-             "inertia": "inertia", "supply": "supply voltage", "driver_heat": "driver heat"}[parameter]
+    truth = {
+        "flux": "magnet flux",
+        "resistance": "winding resistance",
+        "gain": "loop gain",
+        "clip": "loop clip",
+        "r_winding": "winding to housing",
+        "r_housing": "housing to ambient",
+        "friction": "friction",
+        "inertia": "inertia",
+        "supply": "supply voltage",
+        "driver_heat": "driver heat",
+    }[parameter]
     change = on_both(**{parameter: factor}) if parameter == "supply" else on_gate(**{parameter: factor})
     diagnosis = diagnose(judged(seed, change), RULE)
     assert not diagnosis.known or truth in names(diagnosis), diagnosis.words
 
 
 @settings(max_examples=25, deadline=None)
-@given(seed=st.integers(0, 10**6), pair=st.lists(st.sampled_from(
-    ["flux", "resistance", "gain", "r_winding", "r_housing", "friction", "clip"]), min_size=2, max_size=2, unique=True))
+@given(
+    seed=st.integers(0, 10**6),
+    pair=st.lists(
+        st.sampled_from(["flux", "resistance", "gain", "r_winding", "r_housing", "friction", "clip"]),
+        min_size=2,
+        max_size=2,
+        unique=True,
+    ),
+)
 def test_two_large_faults_never_give_a_cause(seed: int, pair: list[str]) -> None:
     """Each large enough to be seen by itself, and none the other's mirror image."""
-    sizes = {"flux": 0.7, "resistance": 1.35, "gain": 0.5, "r_winding": 1.8, "r_housing": 1.9, "friction": 5.0,
-             "clip": 1.6}
+    sizes = {
+        "flux": 0.7,
+        "resistance": 1.35,
+        "gain": 0.5,
+        "r_winding": 1.8,
+        "r_housing": 1.9,
+        "friction": 5.0,
+        "clip": 1.6,
+    }
     diagnosis = diagnose(judged(seed, on_gate(**{name: sizes[name] for name in pair})), RULE)
     assert not diagnosis.known, diagnosis.words
 

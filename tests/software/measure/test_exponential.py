@@ -67,8 +67,16 @@ def test_one_body_gets_one_term(seed: int) -> None:
 
 def test_one_body_gets_one_term_nearly_always() -> None:
     t = np.arange(0.0, 900.0, 3.0)
-    terms = [approach(t, 40.0 * (1.0 - np.exp(-t / 300.0)) + np.random.default_rng(seed).normal(0.0, 0.1, t.size),
-                      "K", "heat", start=0.0).terms for seed in range(20)]
+    terms = [
+        approach(
+            t,
+            40.0 * (1.0 - np.exp(-t / 300.0)) + np.random.default_rng(seed).normal(0.0, 0.1, t.size),
+            "K",
+            "heat",
+            start=0.0,
+        ).terms
+        for seed in range(20)
+    ]
     assert terms.count(1) >= 18
 
 
@@ -95,7 +103,8 @@ def test_a_known_final_level_and_an_unknown_start() -> None:
 def test_known_noise_is_a_floor() -> None:
     t, y = noisy(1500.0, 4, noise=0.01)
     assert approach(t, y, "K", "h", start=0.0, u_y=0.1).final.u == pytest.approx(
-        10.0 * approach(t, y, "K", "h", start=0.0).final.u, rel=0.3)
+        10.0 * approach(t, y, "K", "h", start=0.0).final.u, rel=0.3
+    )
 
 
 def test_the_order_of_samples_does_not_matter() -> None:
@@ -119,7 +128,9 @@ def test_what_does_not_move(t: list[float], y: list[float]) -> None:
 def test_poor_samples_are_honest_about_the_final_rise() -> None:
     """Too coarse and noisy for two terms most of the time; the interval still has to reach the truth."""
     t = np.arange(0.0, 900.0, 60.0)
-    found = [approach(t, heating(t) + np.random.default_rng(seed).normal(0.0, 3.0, t.size), "K", "heat", start=0.0)
-             for seed in range(30)]
+    found = [
+        approach(t, heating(t) + np.random.default_rng(seed).normal(0.0, 3.0, t.size), "K", "heat", start=0.0)
+        for seed in range(30)
+    ]
     assert [each.terms for each in found].count(1) >= 18
     assert math.sqrt(np.mean([((each.final.value - 70.0) / each.final.u) ** 2 for each in found])) < 1.3

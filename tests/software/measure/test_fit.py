@@ -100,13 +100,16 @@ def test_inflation_follows_how_far_neighbours_move_together(seed: int, r: float)
     assert fit.autocorrelation(np.ones(5)) == 0.0
 
 
-@pytest.mark.parametrize(("x", "y", "u", "match"), [
-    ([0, 1], [0, 1], None, "2 parameters needs at least 3 points, found 2"),
-    ([1, 1, 1], [0, 1, 2], None, "cannot part the parameters"),
-    ([0, 1, 2], [0, 1, math.nan], None, "not finite"),
-    ([0, 1, 2], [0, 1, 2], 0.0, "uncertainties above 0"),
-    ([0, 1, 2], [0, 1], None, "a row for each point"),
-])
+@pytest.mark.parametrize(
+    ("x", "y", "u", "match"),
+    [
+        ([0, 1], [0, 1], None, "2 parameters needs at least 3 points, found 2"),
+        ([1, 1, 1], [0, 1, 2], None, "cannot part the parameters"),
+        ([0, 1, 2], [0, 1, math.nan], None, "not finite"),
+        ([0, 1, 2], [0, 1, 2], 0.0, "uncertainties above 0"),
+        ([0, 1, 2], [0, 1], None, "a row for each point"),
+    ],
+)
 def test_what_does_not_support_a_line(x: list[float], y: list[float], u: float | None, match: str) -> None:
     with pytest.raises(MeasurementError, match=match):
         fit.straight_line(x, y, u)

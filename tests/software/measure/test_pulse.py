@@ -96,13 +96,16 @@ def test_the_band_follows_the_noise() -> None:
     assert pulse.band_for(-0.06, 8e-4) == pytest.approx(0.04)
 
 
-@pytest.mark.parametrize(("t", "y", "initial", "final", "match"), [
-    ([0, 1], [0, 1], 0, 1, "at least 3 samples"),
-    ([0, 1, 1], [0, 1, 1], 0, 1, "rising times"),
-    ([0, 1, 2], [0, 1, math.nan], 0, 1, "finite samples"),
-    ([0, 1, 2], [0, 1, 1], 1, 1, "two different levels"),
-    ([0, 1, 2], [0, 1, 1], 0, math.inf, "two different levels"),
-])
+@pytest.mark.parametrize(
+    ("t", "y", "initial", "final", "match"),
+    [
+        ([0, 1], [0, 1], 0, 1, "at least 3 samples"),
+        ([0, 1, 1], [0, 1, 1], 0, 1, "rising times"),
+        ([0, 1, 2], [0, 1, math.nan], 0, 1, "finite samples"),
+        ([0, 1, 2], [0, 1, 1], 1, 1, "two different levels"),
+        ([0, 1, 2], [0, 1, 1], 0, math.inf, "two different levels"),
+    ],
+)
 def test_what_is_no_transition(t: list[float], y: list[float], initial: float, final: float, match: str) -> None:
     with pytest.raises(MeasurementError, match=match):
         pulse.transition(t, y, initial, final)

@@ -22,7 +22,8 @@ from harness.quantity import Contribution, Quantity, exact, normal, propagate, r
 SHAPES = ["normal", "rectangular", "triangular", "arcsine"]
 mixtures = st.lists(
     st.tuples(st.sampled_from(SHAPES), st.floats(0.02, 1.0), st.sampled_from([math.inf, 3.0, 8.0])),
-    min_size=1, max_size=4,
+    min_size=1,
+    max_size=4,
 )
 
 
@@ -75,9 +76,11 @@ def test_few_repeats_are_wide() -> None:
 
 
 def test_many_small_rectangular_parts_are_a_bell() -> None:
-    many = Quantity(value=0.0, unit="", budget={
-        f"s{k}": Contribution(u=0.01, shape="rectangular") for k in range(100)
-    } | {"bell": Contribution(u=1.0)})
+    many = Quantity(
+        value=0.0,
+        unit="",
+        budget={f"s{k}": Contribution(u=0.01, shape="rectangular") for k in range(100)} | {"bell": Contribution(u=1.0)},
+    )
     assert half_width(many) == pytest.approx(1.96 * many.u, rel=1e-3)
 
 

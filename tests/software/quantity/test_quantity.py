@@ -31,7 +31,8 @@ from harness.quantity import (
 
 values = st.floats(-1e6, 1e6, allow_nan=False)
 parts = st.builds(
-    Contribution, u=st.floats(-1e3, 1e3).filter(lambda u: abs(u) > 1e-6 or u == 0.0),
+    Contribution,
+    u=st.floats(-1e3, 1e3).filter(lambda u: abs(u) > 1e-6 or u == 0.0),
     shape=st.sampled_from(["normal", "rectangular", "triangular", "arcsine"]),
     dof=st.one_of(st.just(math.inf), st.floats(1.0, 100.0)),
 )

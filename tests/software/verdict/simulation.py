@@ -45,8 +45,10 @@ def demo_plan(count: int = 44, seed: int = 7) -> Plan:
     dice = random.Random(seed)
     file = {f"rig.{name}": dice.uniform(0.02, 0.3) for name in "abcdefghijkl"}
     meters = {f"instrument.{name}": dice.uniform(0.01, 0.1) for name in "pqrs"}
-    expected = tuple({name: dice.choice([-1.0, 0.5, 1.0]) for name in dice.sample(sorted(file), dice.randint(1, 4))}
-                     for _ in range(count))
+    expected = tuple(
+        {name: dice.choice([-1.0, 0.5, 1.0]) for name in dice.sample(sorted(file), dice.randint(1, 4))}
+        for _ in range(count)
+    )
     measured = tuple({dice.choice(sorted(meters)): 1.0} for _ in range(count))
     scatter = tuple((dice.uniform(0.02, 0.3), dice.choice([0, 3, 5, 5, 10, 30])) for _ in range(count))
     return Plan(file=file, meters=meters, expected=expected, measured=measured, scatter=scatter)
@@ -55,8 +57,14 @@ def demo_plan(count: int = 44, seed: int = 7) -> Plan:
 def bell_plan(count: int = 44) -> Plan:
     """Independent normal errors of known size: the one case in which the rule spends its whole risk."""
     file = {f"rig.{k}": 0.1 for k in range(count)}
-    return Plan(file=file, meters={"instrument.p": 0.0}, expected=tuple({name: 1.0} for name in file),
-                measured=({},) * count, scatter=((0.0, 0),) * count, shape="normal")
+    return Plan(
+        file=file,
+        meters={"instrument.p": 0.0},
+        expected=tuple({name: 1.0} for name in file),
+        measured=({},) * count,
+        scatter=((0.0, 0),) * count,
+        shape="normal",
+    )
 
 
 def _errors(sources: dict[str, float], shape: Shape, dice: random.Random) -> dict[str, float]:

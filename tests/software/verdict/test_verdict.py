@@ -207,7 +207,8 @@ def test_exact_things_are_equal_or_not(m: int, e: int) -> None:
     """Directions, orders, counts: no detect entry is asked for, nothing is allowed."""
     verdict = against_expectation(
         Measurement(name="gate.commutation.direction", quantity=exact(m, "1")),
-        Expectation(name="gate.commutation.direction", quantity=exact(e, "1")), RULE,
+        Expectation(name="gate.commutation.direction", quantity=exact(e, "1")),
+        RULE,
     )
     assert verdict.outcome is (Outcome.AGREES if m == e else Outcome.DIFFERS)
     assert verdict.e_n is None
@@ -347,22 +348,25 @@ def verdict_of(word: Outcome, name: str = NAME) -> Verdict:
     return Verdict(name=name, outcome=word)
 
 
-@pytest.mark.parametrize(("words", "required", "code"), [
-    ([Outcome.AGREES], (), ExitCode.AGREES),
-    ([Outcome.AGREES, Outcome.NOT_RUN], (), ExitCode.AGREES),
-    ([Outcome.CONFORMING, Outcome.NOT_JUDGED], (), ExitCode.AGREES),
-    ([Outcome.AGREES, Outcome.NOT_RUN], ("stiffness",), ExitCode.UNDECIDED),
-    ([Outcome.AGREES, Outcome.NOT_JUDGED], ("stiffness.open_loop",), ExitCode.UNDECIDED),
-    ([Outcome.AGREES, Outcome.NOT_JUDGED], (NAME,), ExitCode.UNDECIDED),
-    ([Outcome.AGREES, Outcome.NOT_JUDGED], ("step",), ExitCode.UNDECIDED),
-    ([Outcome.AGREES], ("stiffness",), ExitCode.AGREES),
-    ([Outcome.NOT_JUDGED], (), ExitCode.UNDECIDED),
-    ([], (), ExitCode.UNDECIDED),
-    ([Outcome.AGREES, Outcome.CANNOT_TELL], (), ExitCode.UNDECIDED),
-    ([Outcome.AGREES, Outcome.UNDECIDED], (), ExitCode.UNDECIDED),
-    ([Outcome.DIFFERS, Outcome.CANNOT_TELL], (), ExitCode.DIFFERS),
-    ([Outcome.NONCONFORMING, Outcome.AGREES], (), ExitCode.DIFFERS),
-])
+@pytest.mark.parametrize(
+    ("words", "required", "code"),
+    [
+        ([Outcome.AGREES], (), ExitCode.AGREES),
+        ([Outcome.AGREES, Outcome.NOT_RUN], (), ExitCode.AGREES),
+        ([Outcome.CONFORMING, Outcome.NOT_JUDGED], (), ExitCode.AGREES),
+        ([Outcome.AGREES, Outcome.NOT_RUN], ("stiffness",), ExitCode.UNDECIDED),
+        ([Outcome.AGREES, Outcome.NOT_JUDGED], ("stiffness.open_loop",), ExitCode.UNDECIDED),
+        ([Outcome.AGREES, Outcome.NOT_JUDGED], (NAME,), ExitCode.UNDECIDED),
+        ([Outcome.AGREES, Outcome.NOT_JUDGED], ("step",), ExitCode.UNDECIDED),
+        ([Outcome.AGREES], ("stiffness",), ExitCode.AGREES),
+        ([Outcome.NOT_JUDGED], (), ExitCode.UNDECIDED),
+        ([], (), ExitCode.UNDECIDED),
+        ([Outcome.AGREES, Outcome.CANNOT_TELL], (), ExitCode.UNDECIDED),
+        ([Outcome.AGREES, Outcome.UNDECIDED], (), ExitCode.UNDECIDED),
+        ([Outcome.DIFFERS, Outcome.CANNOT_TELL], (), ExitCode.DIFFERS),
+        ([Outcome.NONCONFORMING, Outcome.AGREES], (), ExitCode.DIFFERS),
+    ],
+)
 def test_exit_codes(words: list[Outcome], required: tuple[str, ...], code: ExitCode) -> None:
     assert exit_code([verdict_of(word) for word in words], required) is code
 
