@@ -47,6 +47,8 @@ HUNTING_DECAY = -0.02
 COGGING_SHARE = 0.04
 """Half-width of what cogging does to a large step at one place (own simulation with 0.7 mN m)."""
 ONSET_PHASE_RAD = math.pi / 3.0
+ONSET_PER_DECAY_RAD = 0.042
+"""Shift of the extrapolated onset for one unit of decay, times the frequency (own simulation)."""
 ONSET_HALF_WIDTH_S = 0.10e-3
 """How far the extrapolated onset may stand off: dead time and friction bend the first push (own simulation)."""
 BEFORE_STEPS_W_S = ((1.0, 25.0), (0.15, 10.0))
@@ -397,7 +399,7 @@ def _delay(
 ) -> Quantity:
     """Lag of the demand behind the reading it answers, plus onset of motion after the demand's first change."""
     decay = found["decay"]
-    damping = decay.value if isinstance(decay, Quantity) else _rough_decay(steps, source)
+    damping, u_damping = (decay.value, decay.u) if isinstance(decay, Quantity) else (_rough_decay(steps, source), 0.1)
     frequency = found["natural_frequency"]
     if not isinstance(frequency, Quantity):
         raise MeasurementError(f"the onset of motion needs the frequency: {frequency}")
@@ -430,7 +432,10 @@ def _delay(
     seen = _scattered(steps, lambda step: onset(step) + lag, "s", f"{source}.delay scatter")
     grid = rectangular(0.0, 0.05 * spacing if lag % spacing > 0.01 * spacing else 0.0, "s", "grid of trial lags")
     bent = rectangular(0.0, ONSET_HALF_WIDTH_S, "s", "first push bent by friction and dead time", "a stiffer loop")
-    return shifted(seen, grid=grid, bent=bent)
+    damped = normal(
+        0.0, ONSET_PER_DECAY_RAD / w * u_damping, "s", f"decay in the onset of {source}", remedy="more steps"
+    )
+    return shifted(seen, grid=grid, bent=bent, damped=damped)
 
 
 def _metrics(
