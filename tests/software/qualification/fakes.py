@@ -20,7 +20,7 @@ from harness.results import Expectation, Measurement
 from harness.rigfile import RigSpec, load
 
 ROOT = Path(__file__).resolve().parents[3]
-SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
+SLUICE = Path(__file__).with_name("rig.toml")
 
 HEALTHY = {
     "commutation": {"direction": 1.0, "pole_pairs": 11.0, "offset": 0.8},

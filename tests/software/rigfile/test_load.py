@@ -10,7 +10,7 @@ from harness.errors import RigFileError
 from harness.rigfile import load, loads
 
 ROOT = Path(__file__).resolve().parents[3]
-SLUICE = (ROOT / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
+SLUICE = (ROOT / "tests" / "software" / "qualification" / "rig.toml").read_text(encoding="utf-8")
 
 
 RESISTANCE = "{ value = 5.6, tolerance_percent = 2 }"
@@ -174,12 +174,12 @@ MESSAGES = [
         "instrument.thermometer.address: another scenario than sluice",
     ),
     ('"virtual:sluice"', '"COM3"', "board.port: a rig is either wholly virtual or not at all"),
-    ('"step.decay"', '"step.decya"', 'detect."step.decya": no such quantity; did you mean step.decay?'),
+    ('"step.delay" =', '"step.dealy" =', 'detect."step.dealy": no such quantity; did you mean step.delay?'),
     ('"thermal"', '"thermall"', "rig.required[3]: no such quantity; did you mean thermal?"),
     (
-        '"step.decay" = { absolute = 0.10 }',
-        '"step.decay" = { absolute = 0.10, percent = 1 }',
-        'detect."step.decay": expected { percent = ... } or { absolute = ... }',
+        '"step.delay" = { absolute = 1.2e-3 }',
+        '"step.delay" = { absolute = 0.10, percent = 1 }',
+        'detect."step.delay": expected { percent = ... } or { absolute = ... }',
     ),
     ("[motor.wheel]", "[motor.together]", "motor.together: together means something else in results"),
     ("[motor.wheel]", "[motor.Wheel]", "motor.Wheel: expected a name of at most 32 small letters"),
@@ -209,7 +209,7 @@ def test_all_problems_come_at_once():
         ("enable_pin = 7", "enable_pin = 6"),
         ("deadman_s", "deadman_ms"),
         ("protection_v = 14.0", "protection_v = 1.0"),
-        ('"step.decay"', '"step.decya"'),
+        ('"step.delay" =', '"step.dealy" ='),
     ]:
         text = text.replace(old, new, 1)
     found = complaints(text.encode())
@@ -218,7 +218,7 @@ def test_all_problems_come_at_once():
         "motor.wheel.enable_pin",
         "board.deadman_ms",
         "supply.protection_v",
-        "step.decya",
+        "step.dealy",
     ):
         assert sum(key in line.split(": ")[1] for line in found) == 1, (key, found)
 
