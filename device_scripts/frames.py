@@ -46,7 +46,7 @@ _streams = []  # type: list[Stream]
 
 
 def _write(data):
-    written = _out.write(data)
+    written = _out.write(data)  # type: ignore[union-attr]
     if written is not None and written < len(data):
         # The host has not read for longer than the port waits: what is left is still ours to send.
         rest = _view(data)
@@ -54,7 +54,7 @@ def _write(data):
             rest = rest[written or 0 :]
             if not len(rest):
                 return
-            written = _out.write(rest)
+            written = _out.write(rest)  # type: ignore[union-attr]
         raise OSError("host does not read")
 
 

@@ -16,8 +16,8 @@ from harness.link.run import CREDIT
 if TYPE_CHECKING:
     from harness.link.board import Board
 
-BLOCK = CREDIT // 2
-"""Size of a block to the board: two of them are within the credit."""
+BLOCK = 225
+"""Size of a block to the board: within the credit, and every count in it plus 32 fits a byte."""
 _SUMS_S = 30.0
 """Time to sum files (arbitrary; a CRC without a table in C takes milliseconds a byte on the slowest boards)."""
 
@@ -180,8 +180,9 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
                 case _:
                     pass
         if taken:
-            ready = b"".join(pieces[sent : taken + 1])
-            sent = max(sent, min(taken + 1, len(pieces)))
+            credit = taken - 1 + CREDIT // BLOCK
+            ready = b"".join(pieces[sent:credit])
+            sent = max(sent, min(credit, len(pieces)))
             if ready:
                 board.port.write(ready)
 

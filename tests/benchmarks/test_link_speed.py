@@ -1,0 +1,95 @@
+"""The link against mpremote, the tool that comes with MicroPython: library call against library call.
+
+Both talk to an interpreter of their own over a pseudo-terminal of their own, in turns, in one process; what
+counts is the ratio of the medians (measured when written, with a busy machine: 1.6, 10 and 750). mpremote notices a pseudo-terminal and leaves out the 10 ms that it sleeps
+on other ports whenever nothing is there, so this is the comparison that is kindest to it.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import pytest
+
+from harness.clock import WallClock
+from harness.link.board import Board
+from harness.link.frames import Rows
+from tests.contracts.boards import running
+
+transport_serial = pytest.importorskip("mpremote.transport_serial", reason="mpremote is not installed")
+SerialTransport = transport_serial.SerialTransport
+
+pytestmark = [pytest.mark.board, pytest.mark.slow]
+
+CLOCK = WallClock()
+FILE = os.urandom(64 * 1024)
+ROWS = 128 * 1024
+"""Rows of 8 bytes: 1 MiB of samples."""
+
+CAPTURED = f"""
+s = frames.Stream('trace', (('t', 'us', 'I'), ('count', '1', 'H'), ('demand', '1', 'h')))
+b = bytearray({ROWS // 256 * 8})
+for _ in range(256): s.packed(b)
+"""
+
+
+@pytest.fixture(scope="module")
+def ours() -> Iterator[Board]:
+    with running("interpreter") as name, Board.open(name, CLOCK) as board:
+        board.write_file("warm", b"up")
+        yield board
+
+
+@pytest.fixture(scope="module")
+def theirs() -> Iterator[object]:
+    with running("interpreter") as name:
+        transport = SerialTransport(name)
+        transport.enter_raw_repl(soft_reset=False)
+        yield transport
+        transport.close()
+
+
+def seconds(act: Callable[[], object], repeat: int = 1) -> float:
+    begin_s = CLOCK.now_s()
+    for _ in range(repeat):
+        act()
+    return (CLOCK.now_s() - begin_s) / repeat
+
+
+def ratio(ours: Callable[[], object], theirs: Callable[[], object], rounds: int, repeat: int = 1) -> float:
+    """How many times longer theirs takes, by the medians of interleaved rounds."""
+    taken = [(seconds(ours, repeat), seconds(theirs, repeat)) for _ in range(rounds)]
+    ours_s, theirs_s = (statistics.median(side) for side in zip(*taken, strict=True))
+    print(f"ours {ours_s * 1e3:.3f} ms, mpremote {theirs_s * 1e3:.3f} ms, {theirs_s / ours_s:.2f} times longer")  # noqa: T201
+    return theirs_s / ours_s
+
+
+def test_a_command_takes_at_most_half_as_long_again(ours: Board, theirs: object) -> None:
+    assert ratio(lambda: ours.execute("pass"), lambda: theirs.exec("pass"), rounds=15, repeat=50) >= 1 / 1.5  # type: ignore[attr-defined]
+
+
+def test_64_kib_to_the_board_at_least_5_times_faster(ours: Board, theirs: object) -> None:
+    assert ratio(lambda: ours.write_file("trial", FILE), lambda: theirs.fs_writefile("trial", FILE), rounds=5) >= 5  # type: ignore[attr-defined]
+    assert ours.read_file("trial") == FILE
+
+
+def test_1_mib_of_samples_back_at_least_50_times_faster(ours: Board, theirs: object) -> None:
+    """mpremote reads an eighth of it, and its time counts eight times: it reads piece by piece, so its time a
+    byte does not fall with the length, and the whole would take it three quarters of a minute a round."""
+    eighth = ROWS * 8 // 8
+    theirs.exec(f"f = open('samples', 'wb')\nf.write(bytes({eighth}))\nf.close()")  # type: ignore[attr-defined]
+
+    def samples() -> None:
+        with ours.run(CAPTURED) as run:
+            parts = []
+            while isinstance(frame := run.next_frame(), Rows):
+                parts.append(frame.data)
+        assert len(np.concatenate(parts)) == ROWS
+
+    def file() -> None:
+        assert len(theirs.fs_readfile("samples")) == eighth  # type: ignore[attr-defined]
+
+    assert 8 * ratio(samples, file, rounds=3) >= 50
