@@ -18,7 +18,8 @@ ROOT = Path(__file__).resolve().parents[1]
 
 CONFIG = """\
 [mypy]
-mypy_path = {stubs}
+mypy_path = {stubs}:{scripts}
+explicit_package_bases = True
 custom_typeshed_dir = {stubs}
 follow_imports = silent
 strict_optional = True
@@ -33,7 +34,7 @@ def main(stubs: str) -> int:
     """Print mypy's findings; 0 when there are none."""
     with tempfile.TemporaryDirectory() as folder:
         config = Path(folder) / "mypy.ini"
-        config.write_text(CONFIG.format(stubs=stubs), encoding="utf-8")
+        config.write_text(CONFIG.format(stubs=stubs, scripts=ROOT / "device_scripts"), encoding="utf-8")
         scripts = [str(path) for path in sorted((ROOT / "device_scripts").glob("*.py"))]
         found, trouble, status = api.run(
             ["--config-file", str(config), "--cache-dir", str(Path(folder) / "cache"), *scripts]

@@ -251,7 +251,9 @@ def find(url: str) -> str:
 def _unopened(url: str, baudrate: int) -> serial.Serial:
     import serial
 
-    port = serial.serial_for_url(url, do_not_open=True, baudrate=baudrate, timeout=_SLICE_S, write_timeout=_WRITE_S)
+    port = serial.serial_for_url(url, do_not_open=True, baudrate=baudrate, timeout=_SLICE_S)
+    if not url.startswith("rfc2217://"):  # where it is not supported
+        port.write_timeout = _WRITE_S
     if os.name == "posix" and "://" not in url:
         port.exclusive = True
     return port
