@@ -60,8 +60,17 @@ class Board:
         self.deployed: set[str] = set()
 
     @classmethod
-    def open(cls, port_url: str, clock: Clock, *, make_safe_source: str = "", interrupt: bool = True,
-             timeout_s: float = 5.0, control_lines: bool = True, baudrate: int = 115200) -> Board:
+    def open(
+        cls,
+        port_url: str,
+        clock: Clock,
+        *,
+        make_safe_source: str = "",
+        interrupt: bool = True,
+        timeout_s: float = 5.0,
+        control_lines: bool = True,
+        baudrate: int = 115200,
+    ) -> Board:
         """Open the port and bring the board to its raw prompt, whatever it is doing.
 
         `interrupt=False`: only if it is idle. Raises LinkError, LinkTimeout, BenchBusy.
@@ -79,8 +88,9 @@ class Board:
     def __enter__(self) -> Board:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self.close()
 
     def close(self) -> None:
@@ -113,7 +123,9 @@ class Board:
             if self.clock.now_s() >= deadline_s:
                 raise LinkTimeout(
                     f"{self.port.url}: no raw prompt within {timeout_s:g} s of interrupting; "
-                    f"{_heard(heard)}; check that this port is a MicroPython board, or reset it", heard)
+                    f"{_heard(heard)}; check that this port is a MicroPython board, or reset it",
+                    heard,
+                )
 
     def _make_safe(self) -> None:
         if self.make_safe_source:
@@ -195,8 +207,10 @@ class Board:
 
     def start(self, source: str, *, framed: bool) -> None:
         if self._repl.state is not State.READY:
-            raise LinkError(f"{self.port.url}: board is not at its prompt ({self._repl.state.name.lower()}); "
-                            "a script still runs, or the link was lost: interrupt first")
+            raise LinkError(
+                f"{self.port.url}: board is not at its prompt ({self._repl.state.name.lower()}); "
+                "a script still runs, or the link was lost: interrupt first"
+            )
         try:
             self._repl.execute(source, framed=framed)
         except ValueError as error:
@@ -217,8 +231,9 @@ class Board:
         self.flush()
         return happenings
 
-    def _until(self, wanted: type[Ended] | type[Restarted], timeout_s: float, what: str, *,
-               recover: bool = True) -> bytes:
+    def _until(
+        self, wanted: type[Ended] | type[Restarted], timeout_s: float, what: str, *, recover: bool = True
+    ) -> bytes:
         deadline_s = self.clock.now_s() + timeout_s
         printed = b""
         while True:
@@ -226,8 +241,9 @@ class Board:
             if happenings is None:
                 if recover:
                     self.recover()
-                raise LinkTimeout(f"{self.port.url}: {what} not over within {timeout_s:g} s; {_heard(printed)}",
-                                  printed)
+                raise LinkTimeout(
+                    f"{self.port.url}: {what} not over within {timeout_s:g} s; {_heard(printed)}", printed
+                )
             for happening in happenings:
                 match happening:
                     case Output(data):
@@ -261,8 +277,9 @@ class Board:
 
     def damage(self, damage: Damaged, expected: int) -> LinkError:
         """The error that a frame failed its checks."""
-        return LinkError(f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}",
-                         damage.data)
+        return LinkError(
+            f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}", damage.data
+        )
 
     def recover(self) -> None:
         """Back to the prompt and safe, if it can be had; the error on its way says what went wrong first."""
@@ -287,8 +304,10 @@ class Board:
         while not heard.endswith(b">>> ") and self.clock.now_s() < deadline_s:
             heard += self._quiet(min(deadline_s, self.clock.now_s() + _ATTEMPT_S))
         if not heard.endswith(b">>> "):
-            raise LinkError(f"{self.port.url}: expected a board at its prompt, found it busy; {_heard(heard)}; "
-                            "not interrupted", heard)
+            raise LinkError(
+                f"{self.port.url}: expected a board at its prompt, found it busy; {_heard(heard)}; not interrupted",
+                heard,
+            )
 
     def _deploy_frames(self) -> None:
         if "frames.py" not in self.deployed:

@@ -22,20 +22,22 @@ _SUMS_S = 30.0
 """Time to sum files (arbitrary; a CRC without a table in C takes milliseconds a byte on the slowest boards)."""
 
 
-
 def deploy(board: Board, scripts: Mapping[str, bytes]) -> list[str]:
     """Put `scripts` (name -> content) where the board imports them; returns the names written.
 
     Raises LinkError if a file of the board's own would be hidden.
     """
     has = board.abilities
-    wanted = {name: snippets.slim(data) if "small" in has and name.endswith(".py") else data
-              for name, data in scripts.items()}
+    wanted = {
+        name: snippets.slim(data) if "small" in has and name.endswith(".py") else data for name, data in scripts.items()
+    }
     folder = f"{snippets.FOLDER}/" if "mkdir" in has else ""
     sums, own = _ask_sums(board, [folder + name for name in wanted], own=bool(folder))
     if hidden := sorted(set(own) & set(wanted)):
-        raise LinkError(f"{board.port.url}: the board has its own {', '.join(hidden)}, which a device script of that "
-                        "name would hide: rename the board's file")
+        raise LinkError(
+            f"{board.port.url}: the board has its own {', '.join(hidden)}, which a device script of that "
+            "name would hide: rename the board's file"
+        )
     written = [name for name, data in wanted.items() if not _same(sums.get(folder + name, "-"), data)]
     for name in sorted(written, key=lambda name: name != "frames.py"):  # its CRC checks the others
         write_file(board, folder + name, wanted[name])
@@ -59,8 +61,10 @@ def write_file(board: Board, name: str, data: bytes, timeout_s: float = 60.0) ->
         _send_literals(board, passing, data, timeout_s)
     sums, _ = _ask_sums(board, [passing])
     if not _same(sums[passing], data):
-        raise LinkError(f"{board.port.url}: {name}: the board holds something else than was sent "
-                        f"({sums[passing]}, expected {_sum_of(data, sums[passing])}); its file system may be full")
+        raise LinkError(
+            f"{board.port.url}: {name}: the board holds something else than was sent "
+            f"({sums[passing]}, expected {_sum_of(data, sums[passing])}); its file system may be full"
+        )
     if passing != name:
         rename(board, passing, name)
 
@@ -76,8 +80,10 @@ def read_file(board: Board, name: str, timeout_s: float = 60.0) -> bytes:
 
 def rename(board: Board, old: str, new: str) -> None:
     """Rename over a file that may be there (FAT refuses that)."""
-    board.execute(f"import os\ntry: os.rename({old!r}, {new!r})\n"
-                  f"except OSError:\n os.remove({new!r})\n os.rename({old!r}, {new!r})\n")
+    board.execute(
+        f"import os\ntry: os.rename({old!r}, {new!r})\n"
+        f"except OSError:\n os.remove({new!r})\n os.rename({old!r}, {new!r})\n"
+    )
 
 
 _PREPARE = f"""\
@@ -162,8 +168,11 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
         happenings = board.hear(deadline_s)
         if happenings is None:
             board.recover()
-            raise LinkTimeout(f"{board.port.url}: {name}: board took {max(0, taken - 1)} of {len(pieces) - 1} blocks "
-                              f"within {timeout_s:g} s", printed)
+            raise LinkTimeout(
+                f"{board.port.url}: {name}: board took {max(0, taken - 1)} of {len(pieces) - 1} blocks "
+                f"within {timeout_s:g} s",
+                printed,
+            )
         for happening in happenings:
             match happening:
                 case Output(text):

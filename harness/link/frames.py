@@ -17,8 +17,16 @@ from harness.errors import LinkError
 from harness.link.wire import RawFrame
 
 _TYPES: Mapping[str, str] = {
-    "b": "i1", "B": "u1", "h": "<i2", "H": "<u2", "i": "<i4", "I": "<u4", "q": "<i8", "Q": "<u8",
-    "f": "<f4", "d": "<f8",
+    "b": "i1",
+    "B": "u1",
+    "h": "<i2",
+    "H": "<u2",
+    "i": "<i4",
+    "I": "<u4",
+    "q": "<i8",
+    "Q": "<u8",
+    "f": "<f4",
+    "d": "<f8",
 }
 LAYOUT = 1
 """Version of the frame layout, sent in the first frame of a run."""
@@ -82,8 +90,9 @@ class FrameReader:
         """What a frame says; None for those that only keep order."""
         if frame.sequence != self.expected & 0xFFFF:
             missing = (frame.sequence - self.expected) & 0xFFFF
-            raise LinkError(f"frame {self.expected}: lost ({missing} missing), frame {frame.sequence} came instead",
-                            frame.payload)
+            raise LinkError(
+                f"frame {self.expected}: lost ({missing} missing), frame {frame.sequence} came instead", frame.payload
+            )
         number = self.expected
         self.expected += 1
         try:

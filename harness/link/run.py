@@ -40,8 +40,9 @@ class Run:
     def __enter__(self) -> Run:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         if self.ended:
             return
         if error is None:
@@ -132,9 +133,13 @@ class Run:
                 self._take(happenings)
             elif clock.now_s() >= deadline_s - TICK_S:
                 tail = bytes(self._printed[-80:])
-                self._fail(LinkTimeout(
-                    f"{self.board.port.url}: script did not give {what} within {timeout_s:g} s; "
-                    f"{self._reader.expected} frames had come, printed {tail!r}", tail))
+                self._fail(
+                    LinkTimeout(
+                        f"{self.board.port.url}: script did not give {what} within {timeout_s:g} s; "
+                        f"{self._reader.expected} frames had come, printed {tail!r}",
+                        tail,
+                    )
+                )
             if self._heartbeat_s is not None:
                 self._beat(clock.now_s())
 

@@ -52,8 +52,9 @@ class Alignment:
         return f"{self.motor}.commutation"
 
     def _from_fit(self, name: str, unit: str) -> Quantity:
-        return normal(self.following.value(name), self.following.u(name), unit, f"{self._source} fit {name}",
-                      remedy="more sweeps")
+        return normal(
+            self.following.value(name), self.following.u(name), unit, f"{self._source} fit {name}", remedy="more sweeps"
+        )
 
     def _sensor(self, u: float, name: str) -> Quantity:
         key = f"motor.{self.motor}.sensor.eccentricity_rad"
@@ -95,8 +96,9 @@ class Alignment:
     def _phase_order(self) -> Quantity:
         entry = self.spec.motor[self.motor]
         if entry.electrical_offset_rad is None:
-            raise MeasurementError(f"the three cyclic orders differ by the offset alone: state motor.{self.motor}."
-                                   "electrical_offset_rad")
+            raise MeasurementError(
+                f"the three cyclic orders differ by the offset alone: state motor.{self.motor}.electrical_offset_rad"
+            )
         known = entry.electrical_offset_rad.value
         offset = self._offset().value
         if self.following.direction == (entry.direction or 1):
@@ -128,8 +130,13 @@ class Alignment:
         arm = self.following.u("arm") / max(self.following.value("arm"), 1e-9) if "arm" in self.following.names else 0.0
         return shifted(
             normal(spread, scatter, "rad", f"{self._source} positions", remedy="more sweeps"),
-            cogging=normal(0.0, COGGING / math.sqrt(6.0) / pairs, "rad", f"{self._source} cogging at rest",
-                           remedy="rest at each vector, both ways"),
+            cogging=normal(
+                0.0,
+                COGGING / math.sqrt(6.0) / pairs,
+                "rad",
+                f"{self._source} cogging at rest",
+                remedy="rest at each vector, both ways",
+            ),
             arm=normal(0.0, 0.1 * arm * spread, "rad", f"{self._source} arm taken out", remedy="a better arm"),
         )
 
@@ -160,11 +167,15 @@ def align(sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: floa
     lost = amplitude_lost(spec)
     log_ratio = math.log((levels[0] - lost) / max(levels[1] - lost, 0.2 * levels[1]))
     following = follow(
-        tuple(sweeps.values()), sense, has_arm=entry.load is not None, log_ratio=log_ratio,
+        tuple(sweeps.values()),
+        sense,
+        has_arm=entry.load is not None,
+        log_ratio=log_ratio,
         error_u=sensor_error_u(spec, motor),
     )
-    return Alignment(following=following, sweeps=sweeps, spec=spec, motor=motor, zero_rad=zero_rad,
-                     centre_rad=centre_rad)
+    return Alignment(
+        following=following, sweeps=sweeps, spec=spec, motor=motor, zero_rad=zero_rad, centre_rad=centre_rad
+    )
 
 
 def sensor_error_u(spec: RigSpec, motor: str) -> tuple[float, float]:
@@ -246,8 +257,13 @@ def weakest_by_motion(sweeps: Mapping[str, Sweep]) -> Quantity:
         raise MeasurementError("the shaft did not move at any vector, and no supply current tells why")
     scatter = float(np.mean([np.std(values, ddof=1) if len(values) > 1 else 0.01 for values in travel.values()]))
     mean = float(np.mean(means))
-    return normal(float(np.min(means)) / mean, max(scatter / mean, 0.02), "1", "travel of vectors",
-                  remedy="a supply whose current can be read")
+    return normal(
+        float(np.min(means)) / mean,
+        max(scatter / mean, 0.02),
+        "1",
+        "travel of vectors",
+        remedy="a supply whose current can be read",
+    )
 
 
 def hang_at_rest(rests: Sequence[Array], spec: RigSpec, motor: str, zero_rad: float) -> Quantity:
@@ -264,5 +280,10 @@ def hang_at_rest(rests: Sequence[Array], spec: RigSpec, motor: str, zero_rad: fl
         half = math.asin(min(1.0, entry.coulomb_friction_n_m.high / arm))
     near = hang_about(spec, motor, zero_rad)
     value = near + math.remainder(middle + zero_rad - near, math.tau)
-    return rectangular(value, max(half, (max(places) - min(places)) / 2.0), "rad",
-                       f"{motor}.commutation friction at rest", "let the field show where the arm hangs")
+    return rectangular(
+        value,
+        max(half, (max(places) - min(places)) / 2.0),
+        "rad",
+        f"{motor}.commutation friction at rest",
+        "let the field show where the arm hangs",
+    )

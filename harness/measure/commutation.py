@@ -63,6 +63,7 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
         return None if supply is None else supply.measure_current().value
 
     with Hold(rig, motor, sample_ms=2) as hold:
+
         def to(vector: float, level: float, seconds: float, edge_s: float = 0.06) -> None:
             hold.field(vector * VECTOR_RAD, level, seconds, edge_s)
 
@@ -148,8 +149,11 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         name = f"{motor}.commutation.{quantity}"
         used = tuple(o.name for o in observations if (".rest_" in o.name) == (quantity in results.AT_REST))
         try:
-            made.append(Measurement(name=name, quantity=data.quantity(quantity), observations=used,
-                                    note=notes.get(quantity, "")))
+            made.append(
+                Measurement(
+                    name=name, quantity=data.quantity(quantity), observations=used, note=notes.get(quantity, "")
+                )
+            )
         except MeasurementError as error:
             reason = "; ".join(part for part in (str(error), notes.get("weakest_vector", "")) if part)
             made.append(Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=reason))
@@ -166,9 +170,18 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
             (float(a), float(b) + data.zero_rad)
             for a, b in zip(sweep.field_rad[::every], sweep.shaft_rad[::every], strict=True)
         )
-    return [Curve(name=f"{motor}.commutation.following", title=f"{motor}: reading while the field turns slowly",
-                  x_label="electrical angle of the field", x_unit="rad", y_label="shaft reading", y_unit="rad",
-                  series=series, joined=True)]
+    return [
+        Curve(
+            name=f"{motor}.commutation.following",
+            title=f"{motor}: reading while the field turns slowly",
+            x_label="electrical angle of the field",
+            x_unit="rad",
+            y_label="shaft reading",
+            y_unit="rad",
+            series=series,
+            joined=True,
+        )
+    ]
 
 
 class _Data:
@@ -202,8 +215,10 @@ class _Data:
                 # The reading is older than the field it comes with.
                 late_s = float(np.mean(o.si("age")))
                 self.sweeps[name] = Sweep(
-                    amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE, t_s=t_s,
-                    field_rad=field - late_s * np.gradient(field, t_s), shaft_rad=shaft(o)[begin:end],
+                    amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE,
+                    t_s=t_s,
+                    field_rad=field - late_s * np.gradient(field, t_s),
+                    shaft_rad=shaft(o)[begin:end],
                 )
         self.vectors = by_name.get("vectors")
         self.centre = int(str(by_name["large_up"].conditions["centre"])) if "large_up" in by_name else 0

@@ -98,8 +98,11 @@ def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
     widest = max(float(np.ptp(sweep.shaft_rad)) for sweep in sweeps)
     if widest < least_travel_rad:
         return 0
-    together = [float(np.corrcoef(sweep.field_rad, sweep.shaft_rad)[0, 1]) for sweep in sweeps
-                if np.ptp(sweep.shaft_rad) > least_travel_rad / 2]
+    together = [
+        float(np.corrcoef(sweep.field_rad, sweep.shaft_rad)[0, 1])
+        for sweep in sweeps
+        if np.ptp(sweep.shaft_rad) > least_travel_rad / 2
+    ]
     if min(abs(r) for r in together) < 0.97 or len({r > 0 for r in together}) > 1:
         raise MeasurementError("the shaft moved, but back and forth and not on with the field")
     return 1 if together[0] > 0 else -1

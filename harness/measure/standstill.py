@@ -39,10 +39,16 @@ def noise(runs: Sequence[Array], least_step: float, source: str) -> Quantity:
     left = step**2 / 6.0 * (1.0 + variance / step**2) * math.exp(-2.0 * (math.pi**2) * variance / step**2)
     sigma = math.sqrt(variance)
     floor = max(sigma, 0.2 * step)
-    scatter = normal(sigma, spread * math.sqrt(2.0 / dof) / (2.0 * floor), "rad", f"{source} scatter", dof,
-                     "more readings at rest")
-    coarse = normal(0.0, left / math.sqrt(len(runs)) / (2.0 * floor), "rad", f"{source} coarse code",
-                    remedy="rest at more places, or a finer sensor")
+    scatter = normal(
+        sigma, spread * math.sqrt(2.0 / dof) / (2.0 * floor), "rad", f"{source} scatter", dof, "more readings at rest"
+    )
+    coarse = normal(
+        0.0,
+        left / math.sqrt(len(runs)) / (2.0 * floor),
+        "rad",
+        f"{source} coarse code",
+        remedy="rest at more places, or a finer sensor",
+    )
     return shifted(scatter, coarse=coarse)
 
 
@@ -71,8 +77,13 @@ def distinct_codes(runs: Sequence[Array], sigma: float, least_step: float, sourc
         raise MeasurementError(f"distinct codes are counted in {READINGS} readings at rest; fewer came")
     mean = float(np.mean([np.unique(run).size for run in full]))
     _, deviation = expected_codes(sigma, max(quantum(runs), least_step))
-    return normal(mean, max(deviation, 0.3) / math.sqrt(len(full)), "1", f"{source} place and chance",
-                  remedy="rest at more places")
+    return normal(
+        mean,
+        max(deviation, 0.3) / math.sqrt(len(full)),
+        "1",
+        f"{source} place and chance",
+        remedy="rest at more places",
+    )
 
 
 def age(ages_s: Array, source: str) -> Quantity:
@@ -81,5 +92,7 @@ def age(ages_s: Array, source: str) -> Quantity:
         raise MeasurementError("the age of a reading needs at least 2 readings")
     mean = float(np.mean(ages_s))
     u = float(np.std(ages_s, ddof=1)) / math.sqrt(ages_s.size)
-    return shifted(normal(mean, u, "s", f"{source} scatter", ages_s.size - 1),
-                   stamp=rectangular(0.0, LATCH_S, "s", f"{source} stamp to latch", "a firmware that stamps the latch"))
+    return shifted(
+        normal(mean, u, "s", f"{source} scatter", ages_s.size - 1),
+        stamp=rectangular(0.0, LATCH_S, "s", f"{source} stamp to latch", "a firmware that stamps the latch"),
+    )

@@ -45,21 +45,40 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     noise = from_file(sensor.noise_rad, "rad")
     hang = from_file(load.hang_reading_rad if load is not None else None, "rad")
     return [
-        stated("direction", None if entry.direction is None else exact(float(entry.direction), "1"), f"{of}.direction",
-               "a field in the order A, B, C turns the reading this way"),
+        stated(
+            "direction",
+            None if entry.direction is None else exact(float(entry.direction), "1"),
+            f"{of}.direction",
+            "a field in the order A, B, C turns the reading this way",
+        ),
         stated("pole_pairs", exact(float(entry.pole_pairs), "1"), pairs, "electrical turns in a turn of the shaft"),
-        stated("phase_order", None if offset is None else exact(0.0, "1"), f"{of}.electrical_offset_rad",
-               "phases connected as the rig file says"),
+        stated(
+            "phase_order",
+            None if offset is None else exact(0.0, "1"),
+            f"{of}.electrical_offset_rad",
+            "phases connected as the rig file says",
+        ),
         stated("step_angle", exact(step_angle(entry.pole_pairs), "rad"), pairs, "a turn over 6 x pole pairs"),
-        Expectation(name=f"{check}.step_spread", needs="needs the motor's cogging torque, which no rig file states",
-                    model="evenly spaced but for cogging and the sensor's error"),
+        Expectation(
+            name=f"{check}.step_spread",
+            needs="needs the motor's cogging torque, which no rig file states",
+            model="evenly spaced but for cogging and the sensor's error",
+        ),
         stated("offset", offset, f"{of}.electrical_offset_rad", "electrical angle at reading zero, mean of the turn"),
         stated("hang_reading", hang, f"{of}.load.hang_reading_rad", "reading at which the arm pulls neither way"),
-        stated("weakest_vector", rectangular(1.0, ALIKE, "1", f"{of} phases alike"), pairs,
-               "all vectors carry the same current; phases alike to 1 % (common practice, no source)"),
+        stated(
+            "weakest_vector",
+            rectangular(1.0, ALIKE, "1", f"{of} phases alike"),
+            pairs,
+            "all vectors carry the same current; phases alike to 1 % (common practice, no source)",
+        ),
         stated("sensor_noise", noise, f"{of}.sensor.noise_rad", "standard deviation at rest on the declared path"),
-        stated("distinct_codes", codes(noise, sensor.bits) if noise is not None else None, f"{of}.sensor.noise_rad",
-               "codes met by normal noise in 256 readings, averaged over the place in a code"),
+        stated(
+            "distinct_codes",
+            codes(noise, sensor.bits) if noise is not None else None,
+            f"{of}.sensor.noise_rad",
+            "codes met by normal noise in 256 readings, averaged over the place in a code",
+        ),
         stated("sensor_age", from_file(sensor.age_s, "s"), f"{of}.sensor.age_s", "from the sensor to the firmware"),
     ]
 

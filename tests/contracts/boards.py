@@ -35,8 +35,21 @@ def running(kind: str, *traits: str) -> Iterator[str]:
                 pytest.skip("no qemu-system-arm: install the Debian package qemu-system-arm")
             if not FIRMWARE.exists():
                 pytest.skip(f"no {FIRMWARE}: install the Debian package firmware-microbit-micropython")
-            command = ["qemu-system-arm", "-M", "microbit", "-device", f"loader,file={FIRMWARE}",
-                       "-chardev", "pty,id=link", "-serial", "chardev:link", "-display", "none", "-monitor", "none"]
+            command = [
+                "qemu-system-arm",
+                "-M",
+                "microbit",
+                "-device",
+                f"loader,file={FIRMWARE}",
+                "-chardev",
+                "pty,id=link",
+                "-serial",
+                "chardev:link",
+                "-display",
+                "none",
+                "-monitor",
+                "none",
+            ]
     child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
     try:
         assert child.stdout is not None

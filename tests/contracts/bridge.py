@@ -21,12 +21,16 @@ import tempfile
 import tty
 
 BANNER = b"raw REPL; CTRL-B to exit\r\n>"
-START = [sys.executable, "-c", """
+START = [
+    sys.executable,
+    "-c",
+    """
 import signal, sys
 signal.signal(signal.SIGINT, signal.SIG_DFL)  # caught only while MicroPython runs a script
 from micropython_unix import run_main
 sys.exit(run_main(["micropython", "-X", "heapsize=2M", "-i"]))
-"""]
+""",
+]
 
 
 class Interpreter:

@@ -285,8 +285,11 @@ class Board:
 
     def _reset(self) -> None:
         self.scope = {}
-        for name in [name for name, module in sys.modules.items()
-                     if re.search(r"rotorgate", str(getattr(module, "__file__", "")))]:
+        for name in [
+            name
+            for name, module in sys.modules.items()
+            if re.search(r"rotorgate", str(getattr(module, "__file__", "")))
+        ]:
             del sys.modules[name]
         time.sleep(0.01)
         self.wire.put(b"MPY: soft reboot\r\n")

@@ -120,14 +120,18 @@ def test_a_reset_in_the_middle_of_a_run(board: Board) -> None:
     assert board.execute("print(1)") == "1\n"
 
 
-@pytest.mark.parametrize("left", [
-    b"\r\x01",
-    b"\r\x01import os\nos.remove(",
-    b"\r\x01while True: pass\x04",
-    b"\r\x01\x05A\x01while True:",
-    b"while True: print('noise')\r\r",
-    b"\x05if True:\r  print(",
-], ids=["raw", "raw, half a source", "running", "raw-paste", "friendly, running", "paste mode"])
+@pytest.mark.parametrize(
+    "left",
+    [
+        b"\r\x01",
+        b"\r\x01import os\nos.remove(",
+        b"\r\x01while True: pass\x04",
+        b"\r\x01\x05A\x01while True:",
+        b"while True: print('noise')\r\r",
+        b"\x05if True:\r  print(",
+    ],
+    ids=["raw", "raw, half a source", "running", "raw-paste", "friendly, running", "paste mode"],
+)
 def test_whatever_another_program_left_behind(port_name: str, left: bytes) -> None:
     with other_program(port_name) as port:
         port.write(b"\r\x03")
@@ -191,11 +195,15 @@ def test_every_byte_value_travels_in_a_frame(board: Board) -> None:
 
 
 def test_two_streams(board: Board) -> None:
-    with board.run("a = frames.Stream('a', (('x', 'V', 'f'),), 8)\nb = frames.Stream('b', (('y', '1', 'H'),), 8)\n"
-                   "a.row(1.5)\nb.row(2)\na.row(2.5)") as run:
+    with board.run(
+        "a = frames.Stream('a', (('x', 'V', 'f'),), 8)\nb = frames.Stream('b', (('y', '1', 'H'),), 8)\n"
+        "a.row(1.5)\nb.row(2)\na.row(2.5)"
+    ) as run:
         frames = [run.next_frame(), run.next_frame()]
     assert [(frame.stream, frame.data.tolist()) for frame in frames if isinstance(frame, Rows)] == [
-        ("a", [(1.5,), (2.5,)]), ("b", [(2,)])]
+        ("a", [(1.5,), (2.5,)]),
+        ("b", [(2,)]),
+    ]
 
 
 def test_a_script_that_raises_after_frames(board: Board) -> None:
@@ -217,16 +225,20 @@ def test_a_run_that_is_left_is_interrupted_and_made_safe(board: Board) -> None:
 
 
 def test_a_silent_run_is_a_timeout(board: Board) -> None:
-    with board.run("print('hm')\nwhile True: pass") as run, pytest.raises(
-            LinkTimeout, match=r"did not give a frame within 0\.2 s; 1 frames had come, printed b'hm"):
+    with (
+        board.run("print('hm')\nwhile True: pass") as run,
+        pytest.raises(LinkTimeout, match=r"did not give a frame within 0\.2 s; 1 frames had come, printed b'hm"),
+    ):
         run.next_frame(timeout_s=0.2)
     assert board.execute("print(1)") == "1\n"
 
 
 def test_the_boards_crc_is_crc_32(board: Board) -> None:
     board.run("").finish()
-    assert board.execute("print(frames.crc32(b'123456789'), frames.crc32(b'6789', frames.crc32(b'12345')))") == \
-        f"{0xCBF43926} {0xCBF43926}\n"  # check value of CRC-32, reference/protocol/crc_check.csv
+    assert (
+        board.execute("print(frames.crc32(b'123456789'), frames.crc32(b'6789', frames.crc32(b'12345')))")
+        == f"{0xCBF43926} {0xCBF43926}\n"
+    )  # check value of CRC-32, reference/protocol/crc_check.csv
 
 
 # --- lines to a script --------------------------------------------------------------------------------

@@ -28,10 +28,23 @@ def values(board: Board) -> list[int]:
     return got
 
 
-@pytest.mark.parametrize("traits", [
-    (), ("--no-paste",), ("--window", "32"), ("--chop", "1"), ("--chop", "2", "--no-paste"), ("--noise",),
-    ("--noise", "--chop", "3"), ("--stuck", "raw"), ("--stuck", "paste"), ("--stuck", "typed"), ("--stuck", "script"),
-], ids=" ".join)
+@pytest.mark.parametrize(
+    "traits",
+    [
+        (),
+        ("--no-paste",),
+        ("--window", "32"),
+        ("--chop", "1"),
+        ("--chop", "2", "--no-paste"),
+        ("--noise",),
+        ("--noise", "--chop", "3"),
+        ("--stuck", "raw"),
+        ("--stuck", "paste"),
+        ("--stuck", "typed"),
+        ("--stuck", "script"),
+    ],
+    ids=" ".join,
+)
 def test_however_the_board_behaves_samples_come_whole(traits: tuple[str, ...]) -> None:
     with running("stand-in", *traits) as name, Board.open(name, WallClock()) as board:
         assert values(board) == list(range(100))
@@ -57,8 +70,12 @@ def test_an_unplugged_board_is_an_error() -> None:
 
 
 def test_a_board_that_no_interrupt_reaches() -> None:
-    with running("stand-in", "--deaf", "--stuck", "script") as name, pytest.raises(
-            LinkTimeout, match=r"no raw prompt within 0\.8 s of interrupting; received .*; check that this port is"):
+    with (
+        running("stand-in", "--deaf", "--stuck", "script") as name,
+        pytest.raises(
+            LinkTimeout, match=r"no raw prompt within 0\.8 s of interrupting; received .*; check that this port is"
+        ),
+    ):
         Board.open(name, WallClock(), timeout_s=0.8)
 
 
@@ -68,8 +85,11 @@ def test_a_failing_make_safe_is_told() -> None:
 
 
 def test_a_port_is_opened_by_one_only() -> None:
-    with running("stand-in") as name, Board.open(name, WallClock()), pytest.raises(
-            BenchBusy, match="another program holds this port; close it"):
+    with (
+        running("stand-in") as name,
+        Board.open(name, WallClock()),
+        pytest.raises(BenchBusy, match="another program holds this port; close it"),
+    ):
         Board.open(name, WallClock())
 
 

@@ -36,8 +36,17 @@ def test_rows_keep_their_values(rows: list[tuple[int, int]]) -> None:
     assert frame.data.tolist() == rows
 
 
-@given(st.recursive(st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False)
-                    | st.text() | st.binary(), lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner)))
+@given(
+    st.recursive(
+        st.none()
+        | st.booleans()
+        | st.integers()
+        | st.floats(allow_nan=False, allow_infinity=False)
+        | st.text()
+        | st.binary(),
+        lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    )
+)
 def test_events_keep_their_value(value: object) -> None:
     event = reader(BEGIN).read(RawFrame(ord("E"), 1, b"name\n" + repr(value).encode("utf-8", "surrogatepass")))
     assert event == Event("name", value)
@@ -77,14 +86,17 @@ def test_a_lost_beginning_or_end_is_an_error() -> None:
     assert reader(BEGIN, RawFrame(ord("Z"), 1, b"\x01\x00")).incomplete() is None
 
 
-@pytest.mark.parametrize(("frame", "message"), [
-    (RawFrame(ord("B"), 1, b"\x02"), "frame layout 2, expected 1: deploy frames.py again"),
-    (RawFrame(0x80, 1, b""), "frame 1: kind 0x80 makes no sense"),
-    (RawFrame(0x21, 1, b""), "unknown kind"),
-    (RawFrame(ord("E"), 1, b"x\n__import__('os')"), "frame 1: kind 0x45 makes no sense"),
-    (RawFrame(ord("H"), 1, b"x\na V ?"), "frame 1: kind 0x48 makes no sense"),
-    (RawFrame(ord("Z"), 1, b"\x07\x00"), "board counted 7 frames"),
-])
+@pytest.mark.parametrize(
+    ("frame", "message"),
+    [
+        (RawFrame(ord("B"), 1, b"\x02"), "frame layout 2, expected 1: deploy frames.py again"),
+        (RawFrame(0x80, 1, b""), "frame 1: kind 0x80 makes no sense"),
+        (RawFrame(0x21, 1, b""), "unknown kind"),
+        (RawFrame(ord("E"), 1, b"x\n__import__('os')"), "frame 1: kind 0x45 makes no sense"),
+        (RawFrame(ord("H"), 1, b"x\na V ?"), "frame 1: kind 0x48 makes no sense"),
+        (RawFrame(ord("Z"), 1, b"\x07\x00"), "board counted 7 frames"),
+    ],
+)
 def test_senseless_frames_are_errors(frame: RawFrame, message: str) -> None:
     with pytest.raises(LinkError, match=message):
         reader(BEGIN).read(frame)
@@ -114,8 +126,10 @@ def test_blocks_never_hold_an_interrupt_and_come_apart_again(data: bytes) -> Non
 
 
 def test_slim_scripts_keep_their_line_numbers() -> None:
-    source = (b'"""Doc\n\nlines."""\n# comment\nx = 1  # kept\n\ndef f():\n    """Only this."""\n\n'
-              b'def g():\n    """Doc."""\n    return 2\n')
+    source = (
+        b'"""Doc\n\nlines."""\n# comment\nx = 1  # kept\n\ndef f():\n    """Only this."""\n\n'
+        b'def g():\n    """Doc."""\n    return 2\n'
+    )
     slimmed = slim(source)
     assert slimmed.count(b"\n") == source.count(b"\n")
     assert b"Doc" not in slimmed

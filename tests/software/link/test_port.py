@@ -162,6 +162,8 @@ def test_where_a_bench_owns_the_time_exactly_what_it_put_out_is_read() -> None:
 
 
 def test_the_link_imports_without_the_modules_that_windows_lacks() -> None:
-    code = ("import sys\nfor name in ('fcntl', 'termios', 'pty', 'resource', 'tty'): sys.modules[name] = None\n"
-            "import harness.link.board, harness.link.port\nassert 'serial' not in sys.modules")
+    code = (
+        "import sys\nfor name in ('fcntl', 'termios', 'pty', 'resource', 'tty'): sys.modules[name] = None\n"
+        "import harness.link.board, harness.link.port\nassert 'serial' not in sys.modules"
+    )
     subprocess.run([sys.executable, "-c", code], check=True)

@@ -97,7 +97,8 @@ def test_frames_and_text_share_the_stream(
     repl.execute("go", framed=True)
     happenings = talk(repl, board, cuts)
     assert [(frame.kind, frame.sequence, frame.payload) for frame in happenings if isinstance(frame, RawFrame)] == [
-        part for part in parts if isinstance(part, tuple)]
+        part for part in parts if isinstance(part, tuple)
+    ]
     assert printed(happenings) == b"".join(part for part in parts if isinstance(part, bytes))
     assert happenings[-1] == Ended(b"")
 
@@ -166,11 +167,14 @@ def test_raw_paste_known_but_not_available() -> None:
 
 
 @pytest.mark.parametrize("framed", [False, True])
-@pytest.mark.parametrize("said", [
-    b"MPY: soft reboot\r\n" + BANNER,
-    b"\x04\x04MPY: soft reboot\r\n" + BANNER,
-    b'\r\nMicroPython v1.9 on a board\r\nType "help()" for more information.\r\n>>> ',
-])
+@pytest.mark.parametrize(
+    "said",
+    [
+        b"MPY: soft reboot\r\n" + BANNER,
+        b"\x04\x04MPY: soft reboot\r\n" + BANNER,
+        b'\r\nMicroPython v1.9 on a board\r\nType "help()" for more information.\r\n>>> ',
+    ],
+)
 def test_a_reset_in_the_middle_is_noticed(said: bytes, framed: bool) -> None:
     repl = entered(ScriptedBoard(answers={"pass": (b"", b"")}), [100])
     repl.execute("pass", framed=framed)

@@ -81,12 +81,19 @@ class ArmBench:
         return 1.0 + 0.00393 * (self.winding_c - 20.0)
 
     def read(self) -> NDArray[np.int64]:
-        return np.mod(np.rint((self.shaft + self.error(self.shaft) + self.noise * self.rng.standard_normal(self.n))
-                              * TURN / (2 * np.pi)), TURN).astype(np.int64)
+        return np.mod(
+            np.rint(
+                (self.shaft + self.error(self.shaft) + self.noise * self.rng.standard_normal(self.n))
+                * TURN
+                / (2 * np.pi)
+            ),
+            TURN,
+        ).astype(np.int64)
 
     def error(self, shaft: Array) -> Array:
-        return (self.eccentricity * np.sin(shaft + self.eccentricity_phase)
-                + self.tilt * np.sin(2 * shaft + self.tilt_phase))
+        return self.eccentricity * np.sin(shaft + self.eccentricity_phase) + self.tilt * np.sin(
+            2 * shaft + self.tilt_phase
+        )
 
     def _advance(self, field_rad: Array | float, amplitude: Array | float, powered: bool = True) -> None:
         total = self.resistance * self.hot + self.on_resistance
@@ -112,7 +119,9 @@ class ArmBench:
         for _ in range(round(time_s / STEP_S)):
             self._advance(0.0, 0.0, powered=False)
 
-    def field(self, angle: Array | float, amplitude: float, time_s: float, edge_s: float, every_s: float = 0.01) -> Rows:
+    def field(
+        self, angle: Array | float, amplitude: float, time_s: float, edge_s: float, every_s: float = 0.01
+    ) -> Rows:
         """Order `f`: from where the field is to there; a row every `every_s`."""
         start, start_amplitude = getattr(self, "_field", (np.asarray(angle) + np.zeros(self.n), 0.0))
         rows = Rows()

@@ -37,15 +37,26 @@ def test_plans_what_the_catalogue_names() -> None:
 
 @settings(max_examples=10, deadline=None)
 @given(
-    pairs=st.sampled_from([7, 10, 11, 12, 14]), offset=st.floats(-0.2, 1.8), hang=st.floats(1.9, 2.1),
-    direction=st.sampled_from([1, -1]), friction=st.floats(0.0005, 0.003), seed=st.integers(0, 1000),
+    pairs=st.sampled_from([7, 10, 11, 12, 14]),
+    offset=st.floats(-0.2, 1.8),
+    hang=st.floats(1.9, 2.1),
+    direction=st.sampled_from([1, -1]),
+    friction=st.floats(0.0005, 0.003),
+    seed=st.integers(0, 1000),
     phase=st.floats(0.0, 6.28),
 )
 def test_finds_any_motor_within_its_intervals(
     pairs: int, offset: float, hang: float, direction: int, friction: float, seed: int, phase: float
 ) -> None:
-    bench = Bench(pole_pairs=pairs, offset_rad=offset, hang_rad=hang, direction=direction, friction_n_m=friction,
-                  eccentricity_rad=0.004, eccentricity_phase_rad=phase)
+    bench = Bench(
+        pole_pairs=pairs,
+        offset_rad=offset,
+        hang_rad=hang,
+        direction=direction,
+        friction_n_m=friction,
+        eccentricity_rad=0.004,
+        eccentricity_phase_rad=phase,
+    )
     found = results(bench.check(seed))
     assert value(found, "direction") == direction
     for name, true in (("pole_pairs", pairs), ("step_angle", math.tau / 6.0 / pairs)):
@@ -143,8 +154,12 @@ def test_nothing_carries_current() -> None:
 
 def test_curves_show_each_sweep() -> None:
     (curve,) = commutation.curves(Bench().check(), SPEC, "gate")
-    assert set(curve.series) == {"large amplitude, up", "large amplitude, down", "small amplitude, up",
-                                 "small amplitude, down"}
+    assert set(curve.series) == {
+        "large amplitude, up",
+        "large amplitude, down",
+        "small amplitude, up",
+        "small amplitude, down",
+    }
     assert all(len(points) <= 1200 for points in curve.series.values())
 
 

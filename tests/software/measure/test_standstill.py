@@ -17,8 +17,10 @@ CODE = math.tau / 16384
 
 def runs(sigma: float, seed: int, count: int = 3) -> list[np.typing.NDArray[np.float64]]:
     random = np.random.default_rng(seed)
-    return [np.round((random.uniform(-1, 1) * 9 * CODE + random.normal(0.0, sigma, 256)) / CODE) * CODE
-            for _ in range(count)]
+    return [
+        np.round((random.uniform(-1, 1) * 9 * CODE + random.normal(0.0, sigma, 256)) / CODE) * CODE
+        for _ in range(count)
+    ]
 
 
 @settings(max_examples=40, deadline=None)

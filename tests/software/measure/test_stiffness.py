@@ -69,8 +69,19 @@ def observations(kt: float = KT, gain: float = LOOP, eccentric: float = 5e-3) ->
         shaft = [still(POLES * x, kt * current, d * drag, eccentric) for x, d in zip(travel, sense, strict=True)]
         command = [round((POLES * x + zero) / math.tau * 65536) for x in travel]
         drawn = current * (0.75 * amplitude - dead) + 0.045
-        made.append(rows(f"field_{round(100 * amplitude)}", command, shaft, [amplitude] * len(command), zero_rad=zero,
-                         set_amplitude=amplitude, supply=[[12.0, drawn]] * 4, idle=[[12.0, 0.045]] * 2, **room))
+        made.append(
+            rows(
+                f"field_{round(100 * amplitude)}",
+                command,
+                shaft,
+                [amplitude] * len(command),
+                zero_rad=zero,
+                set_amplitude=amplitude,
+                supply=[[12.0, drawn]] * 4,
+                idle=[[12.0, 0.045]] * 2,
+                **room,
+            )
+        )
     falling = np.linspace(0.6, 0.31, 300)
     shaft = [still(POLES * 0.6, kt * (a - lost) * 6.0 / OHM, -FRICTION, eccentric) for a in falling]
     command = [round((POLES * 0.6 + zero) / math.tau * 65536)] * 300
@@ -135,7 +146,11 @@ def test_without_a_supply_reading_the_current_is_missing_and_the_torques_are_not
 def test_an_open_loop_run_alone_gives_what_it_can() -> None:
     results = stiffness.analyse(observations()[:3], SPEC, "gate")
     assert {result.name.rpartition(".")[2] for result in results} == {
-        "open_loop", "friction", "slip_torque", "torque_per_ampere", "supply_voltage"
+        "open_loop",
+        "friction",
+        "slip_torque",
+        "torque_per_ampere",
+        "supply_voltage",
     }
 
 

@@ -52,8 +52,15 @@ class Bench:
             low, high = (middle, high) if pull(middle) > 0.0 else (low, middle)
         return low
 
-    def observation(self, name: str, readings: np.typing.NDArray[np.float64], field: np.typing.NDArray[np.float64],
-                    level: float, random: np.random.Generator, **conditions: object) -> Observation:
+    def observation(
+        self,
+        name: str,
+        readings: np.typing.NDArray[np.float64],
+        field: np.typing.NDArray[np.float64],
+        level: float,
+        random: np.random.Generator,
+        **conditions: object,
+    ) -> Observation:
         """Readings (rad) with the sensor's error, noise and quantisation, as the board sends them."""
         once = self.eccentricity_rad * np.sin(readings + self.eccentricity_phase_rad)
         noisy = readings + once + random.normal(0.0, self.noise_rad, readings.size)
@@ -74,21 +81,36 @@ class Bench:
         made = []
         rest = np.full(260, self.hang_rad + 0.1 * self.friction_n_m / max(self.arm_n_m, 1e-6))
         for which in ("from_above", "from_below"):
-            made.append(self.observation(f"gate.commutation.rest_{which}", rest + random.uniform(-2e-4, 2e-4),
-                                         np.zeros(260), 0.0, random))
+            made.append(
+                self.observation(
+                    f"gate.commutation.rest_{which}", rest + random.uniform(-2e-4, 2e-4), np.zeros(260), 0.0, random
+                )
+            )
         numbers = list(range(start - 3, start + 3))
-        made.append(self.observation(
-            "gate.commutation.vectors", rest, np.zeros(260), 0.6, random, amplitude=0.6, vectors=numbers, idle_a=0.05,
-            current_a=[0.05 + currents[n % 3] + random.normal(0.0, 2e-5) for n in numbers],
-        ))
+        made.append(
+            self.observation(
+                "gate.commutation.vectors",
+                rest,
+                np.zeros(260),
+                0.6,
+                random,
+                amplitude=0.6,
+                vectors=numbers,
+                idle_a=0.05,
+                current_a=[0.05 + currents[n % 3] + random.normal(0.0, 2e-5) for n in numbers],
+            )
+        )
         for label, amplitude, reach in (("large", 0.6, 6.4), ("small", 0.3, 3.4)):
             for way, ending in ((1, "up"), (-1, "down")):
                 field = vector * (start + way * np.linspace(-reach, reach, 300))
                 sense = way * self.direction
                 turned = (field - vector * start) / (self.direction * self.pole_pairs)
-                shaft = np.asarray([
-                    self.place(f, amplitude, sense, self.hang_rad + x) for f, x in zip(field, turned, strict=True)
-                ])
-                made.append(self.observation(f"gate.commutation.{label}_{ending}", shaft, field, amplitude, random,
-                                             centre=start))
+                shaft = np.asarray(
+                    [self.place(f, amplitude, sense, self.hang_rad + x) for f, x in zip(field, turned, strict=True)]
+                )
+                made.append(
+                    self.observation(
+                        f"gate.commutation.{label}_{ending}", shaft, field, amplitude, random, centre=start
+                    )
+                )
         return made

@@ -70,10 +70,22 @@ def test_temperature_laws() -> None:
 
 def test_every_planned_quantity_has_an_expectation() -> None:
     names = [e.name for e in alignment.expect(SPEC, NOTHING, "gate")]
-    assert names == [f"gate.commutation.{name}" for name in (
-        "direction", "pole_pairs", "phase_order", "step_angle", "step_spread", "offset", "hang_reading",
-        "weakest_vector", "sensor_noise", "distinct_codes", "sensor_age",
-    )]
+    assert names == [
+        f"gate.commutation.{name}"
+        for name in (
+            "direction",
+            "pole_pairs",
+            "phase_order",
+            "step_angle",
+            "step_spread",
+            "offset",
+            "hang_reading",
+            "weakest_vector",
+            "sensor_noise",
+            "distinct_codes",
+            "sensor_age",
+        )
+    ]
     assert {name.rpartition(".")[2] for name in names} == set(commutation.PLANNED)
     for expectation in alignment.expect(SPEC, NOTHING, "gate"):
         assert (expectation.quantity is None) == bool(expectation.needs)

@@ -116,7 +116,11 @@ def record(**changes: Any) -> dict[str, Any]:
             },
         ],
         "causes": [{"words": "more delay in the loop than the firmware's author says", "parted_by": ""}],
-        "diagnosis": {"known": True, "words": "more delay in the loop than the firmware's author says", "parted_by": []},
+        "diagnosis": {
+            "known": True,
+            "words": "more delay in the loop than the firmware's author says",
+            "parted_by": [],
+        },
         "not_supervised": ["winding temperature"],
         "missing": [{"what": "oscilloscope", "adds": "the dead time"}],
         "exit_code": 1,
