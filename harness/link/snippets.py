@@ -33,7 +33,7 @@ o = []
 if hasattr(getattr(sys, 'stdout', None), 'buffer'): o.append('binary_out')
 if hasattr(sys, 'stdin'): o.append('stdin')
 if hasattr(getattr(sys, 'stdin', None), 'buffer'): o.append('binary_in')
-for n in ('hashlib', 'select', 'binascii'):
+for n in ('hashlib', 'select', 'binascii', 'deflate'):
     try:
         __import__(n)
         o.append(n)
@@ -44,7 +44,8 @@ gc.collect()
 if gc.mem_free() < 20000: o.append('small')
 print(' '.join(o))
 """
-"""Prints the abilities: binary_out, stdin, binary_in, hashlib, select, binascii, mkdir, rename, small (heap)."""
+"""Prints the abilities: binary_out, stdin, binary_in, hashlib, select, binascii, deflate, mkdir, rename,
+small (heap)."""
 
 SHA256 = """\
 import hashlib
@@ -94,6 +95,22 @@ finally:
     _f.close()
 """
 """Takes a file in blocks of one size (files.blocks); prints a + when it is ready for one more."""
+
+
+EXPAND = """\
+import deflate, os
+_s = open(%(packed)r, 'rb')
+_d = deflate.DeflateIO(_s, deflate.RAW, %(bits)d)
+_f = open(%(name)r, 'wb')
+while 1:
+    b = _d.read(512)
+    if not b: break
+    _f.write(b)
+_f.close()
+_s.close()
+os.remove(%(packed)r)
+"""
+"""Unpacks a file that came compressed."""
 
 
 def framed(source: str) -> str:

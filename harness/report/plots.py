@@ -12,6 +12,8 @@ from harness.report import svg
 from harness.report.numbers import in_unit, prefix_for, visible
 
 WIDTH, HEIGHT = 720.0, 340.0
+IN_A_ROW = 3
+"""Legend entries side by side."""
 BAND = 2.0
 """Half-width of a model's band in standard uncertainties: about 95 % (JCGM 100:2008, 6.2.2)."""
 
@@ -40,7 +42,8 @@ def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
     described = f"{sum(map(len, series.values()))} measured points in {len(series)} series: {', '.join(series)}."
     if model:
         described += f" The model's line with a band of {BAND:g} standard uncertainties lies over them."
-    root = svg.drawing(WIDTH, HEIGHT, visible(curve["title"]), visible(described), name)
+    extra = 16.0 * ((len(series) + bool(model) - 1) // IN_A_ROW)
+    root = svg.drawing(WIDTH, HEIGHT + extra, visible(curve["title"]), visible(described), name)
     svg.axes(
         root,
         across,
@@ -65,11 +68,11 @@ def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
 
 
 def _legend(root: Tree.Element, labels: Sequence[str], model: bool, joined: bool) -> None:
-    """One row under the plot; entries share the width evenly so that long names do not collide."""
+    """Rows under the plot; entries share the width evenly so that long names do not collide."""
     entries = [*labels, *(["model, band 2 u"] if model else [])]
-    step = (WIDTH - 76) / max(1, len(entries))
+    step = (WIDTH - 76) / min(IN_A_ROW, max(1, len(entries)))
     for number, label in enumerate(entries):
-        x, y = 64 + number * step, HEIGHT - 8
+        x, y = 64 + number % IN_A_ROW * step, HEIGHT - 8 + 16.0 * (number // IN_A_ROW)
         if model and number == len(labels):
             svg.line(root, x, y - 4, x + 22, y - 4, "model")
         elif joined:
@@ -77,7 +80,7 @@ def _legend(root: Tree.Element, labels: Sequence[str], model: bool, joined: bool
         else:
             svg.marks(root, [(x + 11, y - 4)], f"mark s{number % 4}", number)
         shown = visible(label)
-        most = max(8, int(step / 7))
+        most = max(8, int(step / 6.5) - 5)
         svg.text(root, x + 28, y, shown if len(shown) <= most else shown[: most - 1] + "…", "tick", "start")
 
 

@@ -285,6 +285,14 @@ def test_a_file_goes_and_comes_back(board: Board) -> None:
         board.read_file("trial.bin")
 
 
+def test_a_file_that_can_be_compressed_comes_whole(board: Board) -> None:
+    needs(board, "deflate")
+    content = b"".join(b"line %d of a script\n" % number for number in range(2000))
+    board.write_file("trial.py", content)
+    assert board.read_file("trial.py") == content
+    assert "trial.py.part.z" not in board.execute("import os\nprint(os.listdir())")
+
+
 def test_rename_replaces(board: Board) -> None:
     needs(board, "rename")
     board.write_file("old.py", b"a = 1\n")
