@@ -7,6 +7,7 @@ import contextlib
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import count
 from types import TracebackType
 
 from harness.clock import Clock
@@ -14,7 +15,7 @@ from harness.errors import DeviceError, LinkError, LinkTimeout
 from harness.link import files, snippets
 from harness.link.port import Port
 from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State
-from harness.link.run import Run
+from harness.link.run import TICK_S, Run
 from harness.link.wire import Damaged
 
 log = logging.getLogger("harness.link")
@@ -113,14 +114,14 @@ class Board:
             self._repl.enter()
             self.port.write(self._repl.take())
             attempt_s = min(deadline_s, self.clock.now_s() + _ATTEMPT_S)
-            while data := self.port.read(attempt_s):
+            while self.clock.now_s() < attempt_s and (data := self.port.read(attempt_s)):
                 heard += data
                 entered = any(isinstance(happening, Entered) for happening in self._repl.receive(data))
                 self.flush()
                 if entered:
                     self._make_safe()
                     return
-            if self.clock.now_s() >= deadline_s:
+            if self.clock.now_s() >= deadline_s - TICK_S:
                 raise LinkTimeout(
                     f"{self.port.url}: no raw prompt within {timeout_s:g} s of interrupting; "
                     f"{_heard(heard)}; check that this port is a MicroPython board, or reset it",
@@ -236,9 +237,9 @@ class Board:
     ) -> bytes:
         deadline_s = self.clock.now_s() + timeout_s
         printed = b""
-        while True:
+        for turn in count():
             happenings = self.hear(deadline_s)
-            if happenings is None:
+            if happenings is None or self.overdue(deadline_s, turn):
                 if recover:
                     self.recover()
                 raise LinkTimeout(
@@ -261,6 +262,14 @@ class Board:
                         raise error
                     case _:
                         pass
+        raise AssertionError("count() has no end")
+
+    def overdue(self, deadline_s: float, turn: int) -> bool:
+        """Whether a board that never falls silent has passed its deadline.
+
+        Looked at every 64th turn only: asking a bench that owns the time costs as much as a command.
+        """
+        return turn % 64 == 63 and self.clock.now_s() >= deadline_s - TICK_S
 
     def failure(self, traceback: bytes) -> DeviceError | None:
         """The error that a script ended by, if it raised."""

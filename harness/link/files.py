@@ -6,6 +6,7 @@ import hashlib
 import zlib
 from binascii import crc32
 from collections.abc import Iterator, Mapping
+from itertools import count
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -177,9 +178,9 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
     pieces = list(blocks(data))
     sent = taken = 0
     printed = b""
-    while True:
+    for turn in count():
         happenings = board.hear(deadline_s)
-        if happenings is None:
+        if happenings is None or board.overdue(deadline_s, turn):
             board.recover()
             raise LinkTimeout(
                 f"{board.port.url}: {name}: board took {max(0, taken - 1)} of {len(pieces) - 1} blocks "

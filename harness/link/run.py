@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from itertools import count
 from types import TracebackType
 from typing import TYPE_CHECKING
 
@@ -124,14 +125,17 @@ class Run:
         """Listen until `reached`, or the script has ended; raises what it ended by."""
         clock = self.board.clock
         deadline_s = clock.now_s() + timeout_s
-        while not reached():
+        for turn in count():
+            if reached():
+                return
             if self._ended:
                 self._raise_failure()
                 return
             happenings = self.board.hear(min(deadline_s, self._next_beat_s()))
             if happenings is not None:
                 self._take(happenings)
-            elif clock.now_s() >= deadline_s - TICK_S:
+            late = clock.now_s() >= deadline_s - TICK_S if happenings is None else self.board.overdue(deadline_s, turn)
+            if late and not reached() and not self._ended:
                 tail = bytes(self._printed[-80:])
                 self._fail(
                     LinkTimeout(

@@ -101,3 +101,12 @@ def test_a_line_that_would_interrupt_is_refused() -> None:
         run.finish()
         with pytest.raises(LinkError, match="the script has ended; b'late' was not sent"):
             run.send(b"late")
+
+
+def test_a_script_that_never_falls_silent_is_a_timeout_all_the_same() -> None:
+    with running("stand-in") as name, Board.open(name, WallClock()) as board:
+        with pytest.raises(LinkTimeout, match=r"script not over within 0\.3 s; received \d+ bytes, the last b'"):
+            board.execute("while True: print('noise')", timeout_s=0.3)
+        with board.run("while True: print('noise')") as run, pytest.raises(LinkTimeout, match="did not give a frame"):
+            run.next_frame(timeout_s=0.3)
+        assert board.execute("print(1)") == "1\n"
