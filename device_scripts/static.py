@@ -43,7 +43,7 @@ def hold(guard, motor, silence_ms=10000):
             words = line.split()
             what = words[0] if words else b""
             if what == b"d":
-                target = [int(word) for word in words[1:4]]
+                target = (int(words[1]), int(words[2]), int(words[3]))
                 _ramp(guard, motor, now, target, int(words[4]))
                 now = target
                 frames.event("done", 0)

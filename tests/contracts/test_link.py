@@ -148,13 +148,11 @@ def test_a_busy_board_is_left_alone_when_asked(port_name: str) -> None:
         board.execute("held = 7")
     with Board.open(port_name, WallClock(), interrupt=False) as board:
         assert board.execute("print(held)") == "7\n"
-    with other_program(port_name) as port:
-        port.write(b"\r\x03\r\x01")
-        port.read(port.clock.now_s() + 0.2)
-        port.write(b"\r\x01")
-        port.read(port.clock.now_s() + 0.2)
-        port.write(b"while True: pass\x04")
-        port.read(port.clock.now_s() + 0.1)
+    board = Board.open(port_name, WallClock())
+    board.execute("pass")
+    board.start("while True: pass", framed=False)
+    board.port.read(board.clock.now_s() + 0.2)
+    board.port.close()  # as a program that was killed leaves it
     with pytest.raises(LinkError, match="expected a board at its prompt, found it busy"):
         Board.open(port_name, WallClock(), interrupt=False)
     Board.open(port_name, WallClock()).close()
