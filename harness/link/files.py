@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
 BLOCK = 225
 """Size of a block to the board: within the credit, and every count in it plus 32 fits a byte."""
-_WINDOW_BITS = 10
-"""Window of compressed files: 1 KiB on the board (its own default is 256 bytes, its most 32 KiB)."""
+_WINDOW_BITS = 12
+"""Window of compressed files: 4 KiB of the board's heap while it unpacks (the format allows 256 bytes to 32 KiB)."""
 _SUMS_S = 30.0
 """Time to sum files (arbitrary; a CRC without a table in C takes milliseconds a byte on the slowest boards)."""
 

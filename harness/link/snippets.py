@@ -98,8 +98,10 @@ finally:
 
 
 EXPAND = """\
-import deflate, os
+import deflate, io, os
 _s = open(%(packed)r, 'rb')
+try: _s = io.BytesIO(_s.read())  # a file is read byte by byte
+except MemoryError: _s.seek(0)
 _d = deflate.DeflateIO(_s, deflate.RAW, %(bits)d)
 _f = open(%(name)r, 'wb')
 while 1:
