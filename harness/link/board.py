@@ -139,7 +139,6 @@ class Board:
 
     def soft_reset(self, timeout_s: float = 5.0) -> None:
         """Restart the interpreter: globals, timers and modules are gone; main.py is not run."""
-        self._abilities = None
         self.deployed.clear()
         self._repl.soft_reset()
         self.flush()

@@ -124,14 +124,26 @@ def _ask_sums(board: Board, names: list[str], *, own: bool = False) -> tuple[dic
         ask = f"{_PREPARE}for n in os.listdir(): print('own', n)\n{ask}"
     if "hashlib" in board.abilities:
         return _parse(board.execute(snippets.SHA256 + ask, timeout_s=_SUMS_S))
-    try:  # in short steps: there may be 8 KiB of heap and 2 KiB of stack
-        module = "binascii" if "binascii" in board.abilities else "frames"
-        board.execute(f"import gc;gc.collect();from {module} import crc32")
-        board.execute("assert crc32(b'123456789') == 0xcbf43926")  # the check value of CRC-32
-    except DeviceError:
+    if not _knows_crc(board):
         return dict.fromkeys(names, "-"), []
     board.execute(snippets.LENGTH_CRC)
     return _parse(board.execute(ask, timeout_s=_SUMS_S))
+
+
+def _knows_crc(board: Board) -> bool:
+    """Have crc32 on a board without hashlib, in short steps: there may be 8 KiB of heap and 2 KiB of stack."""
+    module = "binascii" if "binascii" in board.abilities else "frames"
+    for _ in range(2):
+        try:
+            board.execute(f"import gc;gc.collect();from {module} import crc32")
+            board.execute("assert crc32(b'123456789') == 0xcbf43926")  # the check value of CRC-32
+        except DeviceError as error:
+            if "MemoryError" not in error.board_traceback:
+                return False
+            board.soft_reset()  # what is left of earlier scripts is in the way
+        else:
+            return True
+    return False
 
 
 def _parse(listed: str) -> tuple[dict[str, str], list[str]]:

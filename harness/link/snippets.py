@@ -99,9 +99,11 @@ finally:
 
 EXPAND = """\
 import deflate, io, os
-_s = open(%(packed)r, 'rb')
-try: _s = io.BytesIO(_s.read())  # a file is read byte by byte
-except MemoryError: _s.seek(0)
+_p = open(%(packed)r, 'rb')
+try: _s = io.BytesIO(_p.read())  # a file is read byte by byte
+except MemoryError:
+    _p.seek(0)
+    _s = _p
 _d = deflate.DeflateIO(_s, deflate.RAW, %(bits)d)
 _f = open(%(name)r, 'wb')
 while 1:
@@ -109,7 +111,8 @@ while 1:
     if not b: break
     _f.write(b)
 _f.close()
-_s.close()
+_p.close()
+_s = _d = None
 os.remove(%(packed)r)
 """
 """Unpacks a file that came compressed."""

@@ -29,7 +29,7 @@ CLOCK = WallClock()
 SOURCES = sorted((Path(__file__).parents[2] / "harness").rglob("*.py"))
 FILE = b"".join(path.read_bytes() for path in SOURCES)[: 64 * 1024]
 """64 KiB of Python, which is what goes to a board. (What cannot be compressed was 3 to 13 times faster, as the
-machine was busy or idle: then it is round trips alone that count.)"""
+machine was busy or idle: then round trips alone count.)"""
 ROWS = 128 * 1024
 """Rows of 8 bytes: 1 MiB of samples."""
 

@@ -279,6 +279,11 @@ def test_a_file_goes_and_comes_back(board: Board) -> None:
     board.write_file("trial.bin", b"")
     assert board.read_file("trial.bin") == b""
     board.remove("trial.bin")
+
+
+def test_a_file_that_is_not_there(board: Board) -> None:
+    board.write_file("trial.bin", b"1")
+    board.remove("trial.bin")
     with pytest.raises(DeviceError, match=r"OSError|FileNotFoundError"):
         board.read_file("trial.bin")
 
