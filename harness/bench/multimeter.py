@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 import statistics
-from types import TracebackType
 from typing import Self
 
+from harness.bench.connected import Connected
 from harness.bench.reading import AccuracyEntry, Reading
 from harness.bench.visa import TIMEOUT_S, Session
 
@@ -14,7 +14,7 @@ LINE_CYCLE_S = 0.02  # at 50 Hz; a 60 Hz meter is a little faster, so a deadline
 AUTOZERO = 2.0  # common practice: with autozero each reading is two apertures
 
 
-class Multimeter:
+class Multimeter(Connected):
     """One multimeter."""
 
     def __init__(self, session: Session, *, voltage_accuracy: AccuracyEntry) -> None:
@@ -36,23 +36,6 @@ class Multimeter:
         """Connect, by queries only. Raises InstrumentError."""
         session = Session.open(name, address, timeout_s=timeout_s, identity=identity)
         return cls(session, voltage_accuracy=voltage_accuracy)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Close the connection."""
-        self.session.close()
-
-    @property
-    def identity(self) -> str:
-        """The *IDN? text."""
-        return self.session.identity
 
     def configure(self, *, cycles: float = 1.0, range_v: float | None = None) -> None:
         """DC voltage over `cycles` power line cycles, on the range that holds `range_v` (None: autorange)."""

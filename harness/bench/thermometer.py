@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from types import TracebackType
 from typing import Self
 
+from harness.bench.connected import Connected
 from harness.bench.reading import AccuracyEntry, Reading
 from harness.bench.visa import TIMEOUT_S, Session
 
 
-class Thermometer:
+class Thermometer(Connected):
     """One thermometer."""
 
     def __init__(self, session: Session, *, temperature_accuracy: AccuracyEntry) -> None:
@@ -31,23 +31,6 @@ class Thermometer:
         """Connect, by queries only. Raises InstrumentError."""
         session = Session.open(name, address, timeout_s=timeout_s, identity=identity)
         return cls(session, temperature_accuracy=temperature_accuracy)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Close the connection."""
-        self.session.close()
-
-    @property
-    def identity(self) -> str:
-        """The *IDN? text."""
-        return self.session.identity
 
     def measure_temperature(self) -> Reading:
         """Temperature at the probe, degC. The unit is set before the first reading: a thermometer may wake in F."""
