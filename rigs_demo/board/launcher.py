@@ -14,15 +14,17 @@ import signal
 import sys
 from pathlib import Path
 
-PR_SET_PDEATHSIG = 1
-"""Linux, <sys/prctl.h>."""
+PR_SET_PDEATHSIG, PR_SET_TIMERSLACK = 1, 29
+"""Linux, <sys/prctl.h>. The slack, 1 us instead of 50: the board's short pauses are to be short."""
 
 
 def main() -> int:
     """Run the interpreter until it ends; its exit code."""
     descriptor, bench, heap = int(sys.argv[1]), int(sys.argv[2]), sys.argv[3]
     if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
+        control = ctypes.CDLL(None).prctl
+        control(PR_SET_PDEATHSIG, signal.SIGKILL)
+        control(PR_SET_TIMERSLACK, 1000)
     if os.getppid() != bench:
         return 1  # it died before we asked
     memory = mmap.mmap(descriptor, 0)

@@ -55,7 +55,7 @@ STAY = const(9)
 EDGE = const(10)
 
 _INTERRUPT = const(1)
-_SPINS = const(30000)
+_SPINS = const(100000)
 
 
 def _map_page():
