@@ -40,6 +40,28 @@ class Bridge:
             duty = 0.0
         return duty, self.drop_v * sign
 
+    def three(
+        self, duty: list[float], i_a: float, i_b: float, i_c: float
+    ) -> tuple[float, float, float, float, float, float]:
+        """`output` for phases A, B, C in one call, because a plant does nothing more often: (duties, voltages)."""
+        a, b, c = duty
+        if not (0.0 < a < 1.0 and 0.0 < b < 1.0 and 0.0 < c < 1.0):
+            (a, lost_a), (b, lost_b), (c, lost_c) = self.output(a, i_a), self.output(b, i_b), self.output(c, i_c)
+            return a, b, c, lost_a, lost_b, lost_c
+        dead, soft, drop = self.dead, self.soft_a2, self.drop_v
+        sign_a = i_a / sqrt(i_a * i_a + soft)
+        sign_b = i_b / sqrt(i_b * i_b + soft)
+        sign_c = i_c / sqrt(i_c * i_c + soft)
+        a -= dead * sign_a
+        b -= dead * sign_b
+        c -= dead * sign_c
+        return (
+            1.0 if a > 1.0 else 0.0 if a < 0.0 else a,
+            1.0 if b > 1.0 else 0.0 if b < 0.0 else b,
+            1.0 if c > 1.0 else 0.0 if c < 0.0 else c,
+            drop * sign_a, drop * sign_b, drop * sign_c,
+        )  # fmt: skip
+
 
 class Outputs(NamedTuple):
     """Three outputs at once, before their on-resistance."""

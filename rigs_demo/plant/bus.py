@@ -51,6 +51,14 @@ class Bus:
             self._step_battery(load_a, h_s)
             return
         old = self.voltage_v
+        if self.output and old == self.setting_v and 0.0 <= load_a <= self.current_limit_a:
+            # What it does nearly always: the source gives what is drawn, and the voltage stands.
+            self.state = "cv"
+            self.current_a = load_a
+            self.source_j += load_a * old * h_s
+            if old > self.protection_v:
+                self.trip()
+            return
         per_farad = h_s / self._capacitance_f
         if self.output:
             # What would bring the bus to the setting within this step.

@@ -153,17 +153,17 @@ class Motor:
                 return
         self.standstill = None
         shaft = self.shaft
-        h = self._h_s
+        half = 0.5 * self._h_s
         omega = shaft.omega_rad_s
-        middle = shaft.theta_rad + 0.5 * h * omega
+        middle = shaft.theta_rad + half * omega
         p = self._pole_pairs
         angle = p * middle + self._offset_rad
         c = cos(angle)
         s = sin(angle)
         # Speed at mid-step, guessed from the last step's acceleration: second order without iterating.
-        w_e = p * (omega + 0.5 * h * shaft.accel_rad_s2)
+        w_e = p * (omega + half * shaft.accel_rad_s2)
         old_d, old_q = self.i_d, self.i_q
-        if not self.driven(bus_v):
+        if not self.enabled or bus_v < self._bridge.lockout_v:
             torque = self._step_off(bus_v, angle, c, s, w_e)
         elif self._pair is None:
             torque = self._step_on(bus_v, c, s, w_e)
@@ -181,11 +181,7 @@ class Motor:
         h = self._h_s
         old_d, old_q = self.i_d, self.i_q
         i_a, i_b, i_c = phase_currents(old_d, old_q, c, s)
-        output = self._bridge.output
-        wanted_a, wanted_b, wanted_c = self.duty
-        duty_a, lost_a = output(wanted_a, i_a)
-        duty_b, lost_b = output(wanted_b, i_b)
-        duty_c, lost_c = output(wanted_c, i_c)
+        duty_a, duty_b, duty_c, lost_a, lost_b, lost_c = self._bridge.three(self.duty, i_a, i_b, i_c)
         v_ab = (duty_a - duty_b) * bus_v - lost_a + lost_b
         v_bc = (duty_b - duty_c) * bus_v - lost_b + lost_c
         alpha = (2.0 * v_ab + v_bc) / 3.0
