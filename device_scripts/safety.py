@@ -41,7 +41,6 @@ class Guard:
         self._count = [None] * len(enables)
         self._ticks = [0] * len(enables)
         self._bad = [0] * len(enables)
-        self._over = [0] * len(enables)
         self.reason = ""
         self._inbox = frames.Inbox(64)
         self._deadman_ms = deadman_ms
@@ -105,21 +104,15 @@ class Guard:
         return count, age
 
     def check(self, motor, count, ticks_us):
-        """Stop at too much travel or speed; `ticks_us` is when the count was true.
-
-        Three times in a row: one disturbed reading is two wrong speeds, out and back.
-        """
+        """Stop at the first sample of too much travel or speed; `ticks_us` is when the count was true."""
         if self.reason:
             raise Stop(self.reason)
         words = self._beyond(motor, count, ticks_us)
-        if words is None:
-            return
-        self._over[motor] = self._over[motor] + 1 if words else 0
-        if self._over[motor] == 3:
+        if words:
             self._stop(motor, words)
 
     def _beyond(self, motor, count, ticks_us):
-        """The limit that a reading is beyond, in words; "" if none; None if it came too soon to tell a speed."""
+        """The limit that a reading is beyond, in words; "" if none, or if it came too soon to tell a speed."""
         turn = self.turn[motor]
         half = turn >> 1
         if self._travel is not None and self._hang[motor] is not None:
@@ -129,7 +122,7 @@ class Guard:
         before = self._count[motor]
         elapsed = time.ticks_diff(ticks_us, self._ticks[motor])
         if before is not None and 0 <= elapsed < 900:
-            return None  # too short for a speed: noise of one count would be one
+            return ""  # too short for a speed: noise of one count would be one
         self._count[motor] = count
         self._ticks[motor] = ticks_us
         if self._speed is not None and before is not None and elapsed < 100000:
