@@ -98,7 +98,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         reason = pytest.mark.skip(reason="needs a rig: give --rig RIG")
         metafunc.parametrize("quantity", [pytest.param("", id="no rig", marks=reason)])
         return
-    from harness.qualification import planned_quantities
+    from harness.planning import planned_quantities
 
     metafunc.parametrize("quantity", planned_quantities(session.spec, check, session.settings.only))
 
@@ -110,7 +110,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     session = config.stash.get(SESSION, None)
     if not shipped or session is None:
         return
-    from harness.qualification import place_in_order
+    from harness.planning import place_in_order
 
     def place(item: pytest.Item) -> tuple[int, int]:
         name = item.callspec.params.get("quantity") if hasattr(item, "callspec") else None

@@ -1,52 +1,37 @@
-"""A qualification: one decision over N numbers, N fixed before anything is measured.
+"""The run of a qualification: one decision over N numbers, planned before anything is measured (`planning`).
 
-Plans every quantity of every check that the rig can run, runs the checks in an order in which each one's
-preconditions are known, judges, looks for causes, and keeps all of it in the record as it comes. What cannot be
-run stands there with the reason and what to add, never left out in silence.
+Runs the checks in an order in which each one's preconditions are known, judges, looks for causes, and keeps all of
+it in the record as it comes. What cannot be run stands there with the reason and what to add, never left out in
+silence.
 """
 
 from __future__ import annotations
 
 import inspect
-import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from importlib import import_module
-from types import ModuleType
-from typing import Any, cast
+from typing import Any
 
+from harness import planning
 from harness import verdict as rules
 from harness.bench.rig import Rig
-from harness.catalogue import CHECK_NAMES, CHECKS, check_of
+from harness.catalogue import check_of
+from harness.contract import Declared
+from harness.curves import curves
 from harness.diagnosis import CauseFound, Diagnosis, diagnose
 from harness.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
 from harness.expectation import MODELS, expect
 from harness.observation import Observation
+from harness.planning import BOTH, CLOSED_LOOP, Planned
+from harness.preconditions import loop_unsafe
 from harness.record import RecordWriter
-from harness.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
-from harness.rigfile import RigSpec
+from harness.results import Expectation, Measurement, Outcome, Unmeasured, Verdict
 from harness.tally import exit_code
 
-BOTH = "together"
-CLOSED_LOOP = ("stiffness", "step", BOTH)
-"""Checks that let the firmware close its loop; swapped phases would make it a runaway."""
-OFFSET_LIMIT_RAD = math.radians(30.0)
-"""Largest difference of measured and declared electrical offset at which the loop is closed. Common practice, no
-source: half the torque is left at 60 degrees, and none at 90."""
 WEIGHTS = {"commutation": 1.3, "stiffness": 5.4, "step": 2.9, "thermal": 2.0, BOTH: 1.5}
 """Share of each check in the whole, for the progress shown only: wall time of a run on the virtual bench."""
 
 Result = Measurement | Unmeasured
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
-    """One check on one motor (or both together), its quantities by full name, why it cannot run ("" if it can)."""
-
-    check: str
-    motor: str
-    names: tuple[str, ...]
-    reason: str = ""
 
 
 class Qualification:
@@ -64,14 +49,14 @@ class Qualification:
         self.rig = rig
         self.spec = rig.spec
         self.record = record
-        self.selected = selected_checks(only)
+        self.selected = planning.selected_checks(only)
         self.required = (
             tuple(self.selected)
             if require_all
             else tuple(name for name in self.spec.rig.required if not only or check_of(name) in self.selected)
         )
-        self.plan = tuple(self._planned(check, motor) for check, motor in runs(self.selected, rig.motors))
-        self.rule = rule_for(rig, [name for entry in self.plan if not entry.reason for name in entry.names])
+        self.plan = planning.plan(rig, self.selected)
+        self.rule = planning.rule_for(rig, [name for entry in self.plan if not entry.reason for name in entry.names])
         self.results: dict[str, Result] = {}
         self.expectations: dict[str, Expectation] = {}
         self.verdicts: list[Verdict] = []
@@ -89,7 +74,7 @@ class Qualification:
                 "each": self.rule.risk_each,
             },
             not_supervised=rig.not_supervised(),
-            missing=missing_things(rig),
+            missing=planning.missing_things(rig),
             required=list(self.required),
         )
 
@@ -105,7 +90,7 @@ class Qualification:
         self._done.add((check, motor))
         entry = next((e for e in self.plan if (e.check, e.motor) == (check, motor)), None)
         if entry is None:
-            entry = self._planned(check, motor)
+            entry = planning.planned(self.rig, check, motor)
         if self.stop is not None:
             self._leave_out(entry, f"because the run was stopped: {self.stop}")
             return
@@ -181,15 +166,10 @@ class Qualification:
 
     # --- inside ------------------------------------------------------------------------------------
 
-    def _planned(self, check: str, motor: str) -> Planned:
-        module = measuring(check)
-        names = planned_names(module, check, motor, self.rig.motors)
-        return Planned(check=check, motor=motor, names=names, reason=lacking(self.rig, module, check, motor))
-
     def _measured(self, entry: Planned) -> tuple[list[Result], list[Observation]]:
         if entry.reason:
             return not_run(entry.names, entry.reason), []
-        module = measuring(entry.check)
+        module = planning.measuring(entry.check)
         options: dict[str, Any] = {}
         blocked = self._loop_blocked(entry)
         if blocked:
@@ -229,8 +209,9 @@ class Qualification:
         self.expectations.update({expectation.name: expectation for expectation in expectations})
         self.verdicts += verdicts
         self.record.add(results=results, expectations=expectations, verdicts=verdicts)
-        if observations:
-            self.record.add(curves=self._curves(entry, observations))
+        module, declared = planning.measuring(entry.check), self._declared(entry.motor)
+        if drawn := curves(module, entry.check, observations, self.spec, declared, entry.motor):
+            self.record.add(curves=drawn)
         self._show(entry.check, entry.motor, 1.0)
 
     def _leave_out(self, entry: Planned, reason: str) -> None:
@@ -242,65 +223,21 @@ class Qualification:
         self.record.add(results=results, verdicts=verdicts)
 
     def _predicted(self, entry: Planned) -> list[Expectation]:
-        declared = self.rig.declared.get(entry.motor) or next(iter(self.rig.declared.values()))
-        return expect(entry.check, self.spec, declared, entry.motor)
+        return expect(entry.check, self.spec, self._declared(entry.motor), entry.motor)
 
-    def _curves(self, entry: Planned, observations: Sequence[Observation]) -> list[Curve]:
-        """Measured curves with the model over the same x; a curve that cannot be had costs only the picture."""
-        module = measuring(entry.check)
-        if not hasattr(module, "curves"):
-            return []
-        model = import_module(MODELS[entry.check])
-        try:
-            curves: list[Curve] = list(module.curves(observations, self.spec, entry.motor))
-        except MeasurementError:
-            return []
-        overlay = getattr(model, "overlay", None)
-        declared = self.rig.declared.get(entry.motor) or next(iter(self.rig.declared.values()))
-        drawn: list[Curve] = []
-        for curve in curves:
-            x = sorted({point[0] for points in curve.series.values() for point in points})
-            rows = overlay(curve.name, x, self.spec, declared, entry.motor) if overlay and not curve.model else None
-            joined = tuple((at, value, u) for at, (value, u) in zip(x, rows, strict=True)) if rows else curve.model
-            drawn.append(replace(curve, model=joined))
-        return drawn
+    def _declared(self, motor: str) -> Declared:
+        """What the firmware declares for a motor; of both together, for the first."""
+        return self.rig.declared.get(motor) or next(iter(self.rig.declared.values()))
 
     def _loop_blocked(self, entry: Planned) -> str:
         """Why the firmware's loop must not be closed; "" if it may."""
         if entry.check not in CLOSED_LOOP:
             return ""
         for motor in self.rig.motors if entry.motor == BOTH else (entry.motor,):
-            reason = self._loop_unsafe(motor)
+            reason = loop_unsafe(motor, self.rig.declared[motor], self.results, self.verdicts)
             if reason:
                 return reason
         return ""
-
-    def _loop_unsafe(self, motor: str) -> str:
-        declared = self.rig.declared[motor]
-        for quantity in ("direction", "pole_pairs", "phase_order", "offset"):
-            name = f"{motor}.commutation.{quantity}"
-            if any(entry.outcome is Outcome.DIFFERS for entry in self.verdicts_of(name)):
-                return f"because {name} differs: the loop could run away"
-        for quantity in ("direction", "pole_pairs", "offset"):
-            if not isinstance(self.results.get(f"{motor}.commutation.{quantity}"), Measurement):
-                return f"because {motor}.commutation.{quantity} is not known: the loop could run away"
-        pole_pairs = round(self._value(f"{motor}.commutation.pole_pairs"))
-        direction = self._value(f"{motor}.commutation.direction")
-        if pole_pairs != declared.pole_pairs or direction * declared.direction <= 0.0:
-            return f"because {motor}'s pole pairs or direction are not those that the firmware declares"
-        turn = math.tau * declared.offset_count / declared.counts_per_turn
-        declared_offset = -declared.direction * declared.pole_pairs * turn
-        apart = math.remainder(self._value(f"{motor}.commutation.offset") - declared_offset, math.tau)
-        if abs(apart) > OFFSET_LIMIT_RAD:
-            return (
-                f"because {motor}'s electrical offset is {math.degrees(apart):+.0f} degrees from the one that the "
-                "firmware declares: the loop could run away"
-            )
-        return ""
-
-    def _value(self, name: str) -> float:
-        result = self.results[name]
-        return result.quantity.value if isinstance(result, Measurement) else math.nan
 
     def _diagnose(self) -> None:
         self.diagnosis = diagnose(self.verdicts, self.rule)
@@ -326,71 +263,6 @@ class Qualification:
         self._on_step(words + (f", {text}" if text else ""), min((done + WEIGHTS[check] * fraction) / total, 1.0))
 
 
-def selected_checks(only: Sequence[str]) -> tuple[str, ...]:
-    """The checks asked for, all if none is, in order, with what they need first."""
-    wanted = set(only or CHECK_NAMES)
-    if wanted & set(CLOSED_LOOP):
-        wanted.add("commutation")
-    return tuple(name for name in CHECK_NAMES if name in wanted)
-
-
-def runs(selected: Iterable[str], motors: Sequence[str]) -> list[tuple[str, str]]:
-    """(check, motor) in the order of the bench: one motor after the other, then both together."""
-    chosen = set(selected)
-    ordered = [(check.name, motor) for motor in motors for check in CHECKS if check.per_motor and check.name in chosen]
-    return ordered + [(check.name, BOTH) for check in CHECKS if not check.per_motor and check.name in chosen]
-
-
-def measuring(check: str) -> ModuleType:
-    """The module that measures a check."""
-    return import_module(f"harness.measure.{check}")
-
-
-def planned_names(module: ModuleType, check: str, motor: str, motors: Sequence[str]) -> tuple[str, ...]:
-    """Full names of a check's quantities; MOTOR stands for each motor of the rig."""
-    names: list[str] = []
-    for quantity in cast("Sequence[str]", module.PLANNED):
-        short = quantity.rpartition(".")[2]
-        names += [short.replace("MOTOR", each) for each in motors] if "MOTOR" in short else [short]
-    prefix = check if motor == BOTH else f"{motor}.{check}"
-    return tuple(f"{prefix}.{name}" for name in names)
-
-
-def lacking(rig: Rig, module: ModuleType, check: str, motor: str) -> str:
-    """Why a rig cannot run a check, with what to add; "" if it can."""
-    if motor == BOTH and len(rig.motors) < 2:
-        return "needs two motors: add a second [motor.NAME]"
-    parts = [part for part in rig.missing_parts() if check in part.rpartition("needed by ")[2].split(", ")]
-    if parts:
-        return f"the firmware lacks {parts[0].split(':')[0]}: add it (drive contract)"
-    needs = getattr(module, "needs", None)
-    if callable(needs):
-        return str(needs(rig.spec)) if len(inspect.signature(needs).parameters) == 1 else str(needs(rig.spec, motor))
-    for need in cast("Sequence[str]", getattr(module, "NEEDS", ())):
-        if need in ("supply", "thermometer") and getattr(rig, need) is None:
-            return f"needs a {need}: add an [instrument.NAME] of class {need}"
-        if need == "multimeter" and rig.multimeter(motor) is None:
-            return f"needs a multimeter: add an [instrument.NAME] of class multimeter across two terminals of {motor}"
-        if need == "load" and motor != BOTH and rig.spec.motor[motor].load is None:
-            return f"needs a known torque: add [motor.{motor}.load]"
-    return ""
-
-
-def rule_for(rig: Rig, names: Sequence[str]) -> rules.Rule:
-    """The rule, fixed before measuring: how many decisions, at which risks, and what must be seen."""
-    spec = rig.spec
-    requirements = {
-        name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()
-    }
-    return rules.Rule(
-        planned=max(1, rules.decisions(names, requirements)),
-        false_alarm_risk=spec.rig.false_alarm_risk,
-        false_acceptance_risk=spec.rig.false_acceptance_risk,
-        detect=spec.detect,
-        requirements=requirements,
-    )
-
-
 def not_run(names: Iterable[str], reason: str) -> list[Result]:
     """Planned quantities without a number, and why."""
     return [Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=reason) for name in names]
@@ -408,62 +280,6 @@ def is_bench(error: BaseException) -> bool:
     )
 
 
-def missing_things(rig: Rig) -> list[dict[str, str]]:
-    """What this rig lacks, and what each would add."""
-    found: list[dict[str, str]] = []
-    if rig.supply is None:
-        found.append(
-            {
-                "what": "a programmable supply",
-                "adds": "a current limit and protection that are set and read "
-                "back, switching off by the harness, torque per ampere, supply voltage, currents of the steps",
-            }
-        )
-    without = [motor for motor in rig.motors if rig.multimeter(motor) is None]
-    if without:
-        found.append(
-            {
-                "what": f"a multimeter at the terminals of {' and '.join(without)}",
-                "adds": "winding resistance, and with it the thermal rise",
-            }
-        )
-    if rig.thermometer is None:
-        found.append(
-            {
-                "what": "a thermometer near the motors",
-                "adds": "the temperature of the room, to which rises and resistances refer",
-            }
-        )
-    unloaded = [motor for motor in rig.motors if rig.spec.motor[motor].load is None]
-    if unloaded:
-        found.append(
-            {
-                "what": f"a gravity arm on {' and '.join(unloaded)}",
-                "adds": "known torque: stiffness, friction, largest torque",
-            }
-        )
-    return found
-
-
 def cause_entry(cause: CauseFound) -> Mapping[str, Any]:
     """A cause as the record keeps it."""
     return {name: getattr(cause, name) for name in ("name", "words", "motors", "sizes", "explains", "settled_by")}
-
-
-def planned_quantities(spec: RigSpec, check: str, only: Sequence[str] = ()) -> list[str]:
-    """Full names of a check's quantities on a rig, empty if the check was not chosen."""
-    selected = selected_checks(only)
-    module = measuring(check)
-    return [
-        name
-        for planned, motor in runs(selected, spec.motors)
-        if planned == check
-        for name in planned_names(module, check, motor, spec.motors)
-    ]
-
-
-def place_in_order(name: str, motors: Sequence[str]) -> tuple[int, int]:
-    """Sorting key of a quantity: its motor's place, then its check's."""
-    check = check_of(name) if name else CHECK_NAMES[0]
-    motor = name.split(".", maxsplit=1)[0]
-    return (motors.index(motor) if motor in motors else len(motors), CHECK_NAMES.index(check))

@@ -188,6 +188,6 @@ def install(
             rig.events.append("closed")
 
     monkeypatch.setattr("harness.session.open_rig", open_rig)
-    monkeypatch.setattr("harness.qualification.measuring", checks.measuring)
+    monkeypatch.setattr("harness.planning.measuring", checks.measuring)
     monkeypatch.setattr("harness.qualification.expect", checks.expect)
     return checks, rig

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from harness import planning
 from harness import qualification as module
 from harness.errors import (
     BenchError,
@@ -15,7 +16,8 @@ from harness.errors import (
     MissingCapability,
     StoppedByBoard,
 )  # fmt: skip
-from harness.qualification import Qualification, runs, selected_checks
+from harness.planning import runs, selected_checks
+from harness.qualification import Qualification
 from harness.record import RecordWriter, read
 from harness.results import Outcome
 from tests.software.qualification.fakes import FakeChecks, FakeRig, declared
@@ -27,7 +29,7 @@ OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": []}
 def build(tmp_path, monkeypatch):
     def of(checks: FakeChecks | None = None, rig: FakeRig | None = None, **options) -> Qualification:
         checks = checks or FakeChecks()
-        monkeypatch.setattr(module, "measuring", checks.measuring)
+        monkeypatch.setattr(planning, "measuring", checks.measuring)
         monkeypatch.setattr(module, "expect", checks.expect)
         made = Qualification(rig or FakeRig(), RecordWriter(tmp_path / "record", OPENING), **options)
         made.checks = checks
