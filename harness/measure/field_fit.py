@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import MeasurementError
+from harness.measure import sliding
 from harness.measure.fit import Fit, inflation, nonlinear
 
 Array = NDArray[np.float64]
@@ -46,18 +47,13 @@ class Sweep:
         return math.copysign(1.0, float(self.field_rad[-1] - self.field_rad[0]))
 
     def motion(self) -> tuple[Array, Array]:
-        """Speed and acceleration of the shaft, rad/s and rad/s2 (n each): parabolas through WINDOW rows.
-
-        A. Savitzky, M. J. E. Golay, Anal. Chem. 36 (1964) 1627.
-        """
-        from scipy.signal import savgol_filter
-
+        """Speed and acceleration of the shaft, rad/s and rad/s2 (n each): parabolas through WINDOW rows."""
         step_s = float(np.median(np.diff(self.t_s)))
         width = min(WINDOW, self.t_s.size - 1 + self.t_s.size % 2)
         speed, acceleration = (
-            savgol_filter(self.shaft_rad, width, 2, deriv=order, delta=step_s, mode="interp") for order in (1, 2)
+            sliding.fitted(self.shaft_rad, width, 2, derivative=order, step=step_s) for order in (1, 2)
         )
-        return np.asarray(speed, dtype=np.float64), np.asarray(acceleration, dtype=np.float64)
+        return speed, acceleration
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -58,13 +58,13 @@ def expected_codes(sigma: float, step: float, readings: int = READINGS, places: 
     Averaged over where in a code the shaft rests. Each code is met with its own probability; that one met code
     makes another less likely is left out (it narrows the spread a little).
     """
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
     reach = math.ceil(6.0 * sigma / step) + 2
     edges = (np.arange(-reach, reach + 1) - 0.5) * step
     counts, variances = [], []
     for place in (np.arange(places) + 0.5) / places * step - step / 2.0:
-        met = 1.0 - (1.0 - np.diff(norm.cdf(edges, place, max(sigma, 1e-6 * step)))) ** readings
+        met = 1.0 - (1.0 - np.diff(ndtr((edges - place) / max(sigma, 1e-6 * step)))) ** readings
         counts.append(float(np.sum(met)))
         variances.append(float(np.sum(met * (1.0 - met))))
     return float(np.mean(counts)), math.sqrt(float(np.mean(variances)) + float(np.var(counts)))

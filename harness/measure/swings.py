@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import MeasurementError
+from harness.measure import sliding
 from harness.measure.fit import linear
 from harness.quantity import Quantity, normal
 
@@ -65,12 +66,10 @@ class Onset:
 
 def smoothed(y: Array, half_window: int) -> Array:
     """Local cubic smoothing of equally spaced samples (A. Savitzky, M. J. E. Golay, 1964), edges fitted too."""
-    from scipy.signal import savgol_filter
-
     window = 2 * max(2, half_window) + 1
     if y.size < window:
         raise MeasurementError(f"a record of {y.size} samples is too short to smooth over {window}")
-    return np.asarray(savgol_filter(y, window, 3), dtype=np.float64)
+    return sliding.fitted(y, window, 3)
 
 
 def turning_indices(y: Array, least_return: float, least_first: float) -> list[int]:
