@@ -14,6 +14,7 @@ from harness.errors import BenchError, HarnessError, RecordError
 from harness.observation import Observation
 from harness.record.disk import write_synced
 from harness.record.forms import (
+    Entry,
     clean,
     curve_entry,
     expectation_entry,
@@ -26,6 +27,8 @@ from harness.results import Curve, Expectation, Measurement, Unmeasured, Verdict
 SCHEMA = 1
 FILE = "record.json"
 FOLDER = "observations"
+GROWING = ("observations", "measurements", "unmeasured", "expectations", "verdicts", "curves")
+"""Lists of record.json to which entries are only added."""
 OBSERVATION_NAME = re.compile(r"[a-z0-9_]+(\.[a-z0-9_]+)*")
 
 
@@ -44,21 +47,12 @@ class RecordWriter:
             (folder / FOLDER).mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise RecordError(f"{folder}: cannot make a folder for the record: {error.strerror}") from error
-        self._content: dict[str, Any] = {
-            "schema": SCHEMA,
-            "finished": False,
-            "ended_utc": None,
-            "stop": None,
-            "exit_code": None,
-            **clean(opening),
-            "observations": [],
-            "measurements": [],
-            "unmeasured": [],
-            "expectations": [],
-            "verdicts": [],
-            "curves": [],
-            "causes": [],
-        }
+        self._content: dict[str, Any] = {}
+        # The same as JSON, of a list that grows each entry, so that nothing is encoded twice.
+        self._set_texts: dict[str, str] = {}
+        self._added_texts: dict[str, list[str]] = {name: [] for name in GROWING}
+        self._set(schema=SCHEMA, finished=False, ended_utc=None, stop=None, exit_code=None, causes=[], **opening)
+        self._content.update({name: [] for name in GROWING})
         self._write()
 
     def keep(self, observation: Observation) -> None:
@@ -75,14 +69,13 @@ class RecordWriter:
             write_synced(self.folder / relative, lambda stream: np.save(stream, observation.data, allow_pickle=False))
         except OSError as error:
             raise BenchError(f"{self.folder / relative}: cannot write: {error.strerror}") from error
-        self._content["observations"].append(
-            {
-                "name": name,
-                "file": relative,
-                "conditions": clean(observation.conditions),
-                "columns": [{"name": c.name, "unit": c.unit, "scale": c.scale} for c in observation.columns],
-            }
-        )
+        entry = {
+            "name": name,
+            "file": relative,
+            "conditions": observation.conditions,
+            "columns": [{"name": c.name, "unit": c.unit, "scale": c.scale} for c in observation.columns],
+        }
+        self._append("observations", [entry])
         self._write()
 
     def add(
@@ -94,20 +87,19 @@ class RecordWriter:
         curves: Iterable[Curve] = (),
     ) -> None:
         """Add what an analysis gave, what the models predict, decisions, and curves for the report; one write."""
-        content = self._content
         for result in results:
             if isinstance(result, Measurement):
-                content["measurements"].append(clean(measurement_entry(result)))
+                self._append("measurements", [measurement_entry(result)])
             else:
-                content["unmeasured"].append(clean(unmeasured_entry(result)))
-        content["expectations"] += [clean(expectation_entry(entry)) for entry in expectations]
-        content["verdicts"] += [clean(verdict_entry(verdict)) for verdict in verdicts]
-        content["curves"] += [clean(curve_entry(curve)) for curve in curves]
+                self._append("unmeasured", [unmeasured_entry(result)])
+        self._append("expectations", map(expectation_entry, expectations))
+        self._append("verdicts", map(verdict_entry, verdicts))
+        self._append("curves", map(curve_entry, curves))
         self._write()
 
     def put(self, **entries: Any) -> None:
         """Set other entries of record.json, whole."""
-        self._content.update(clean(entries))
+        self._set(**entries)
         self._write()
 
     def stop(self, kind: str, message: str) -> None:
@@ -117,18 +109,34 @@ class RecordWriter:
 
     def finish(self, exit_code: int, ended_utc: str) -> None:
         """Close the record. `finished` is true only if nothing stopped the run."""
-        self._content.update(finished=self._content["stop"] is None, exit_code=int(exit_code), ended_utc=ended_utc)
-        self._write(indent=1)
+        self.put(finished=self._content["stop"] is None, exit_code=int(exit_code), ended_utc=ended_utc)
 
     @property
     def content(self) -> Mapping[str, Any]:
-        """What stands in record.json."""
+        """What stands in record.json; to be changed by `put` only."""
         return self._content
 
-    def _write(self, indent: int | None = None) -> None:
-        # Indented only at the end: without it the encoder is written in C, ten times as fast.
-        text = json.dumps(self._content, ensure_ascii=True, allow_nan=False, indent=indent)
+    def _set(self, **entries: Any) -> None:
+        for name, value in entries.items():
+            self._content[name] = clean(value)
+            self._set_texts[name] = _encoded(self._content[name])
+
+    def _append(self, name: str, entries: Iterable[Entry]) -> None:
+        for entry in map(clean, entries):
+            self._content[name].append(entry)
+            self._added_texts[name].append(_encoded(entry))
+
+    def _write(self) -> None:
+        """An entry a line: a record is read by eye and compared, and an indenting encoder is ten times as slow."""
+        lines = [f"{_encoded(name)}: {text}" for name, text in self._set_texts.items()]
+        for name, texts in self._added_texts.items():
+            lines.append(f"{_encoded(name)}: [\n  " + ",\n  ".join(texts) + "\n ]")
+        whole = "{\n " + ",\n ".join(lines) + "\n}\n"
         try:
-            write_synced(self.folder / FILE, lambda stream: stream.write(text.encode("ascii")))
+            write_synced(self.folder / FILE, lambda stream: stream.write(whole.encode("ascii")))
         except OSError as error:
             raise BenchError(f"{self.folder / FILE}: cannot write: {error.strerror}") from error
+
+
+def _encoded(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=True, allow_nan=False)

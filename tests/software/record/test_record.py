@@ -119,6 +119,28 @@ def test_any_quantity_survives_json(quantity, note):
     assert expectation_from(json.loads(json.dumps(clean(expectation_entry(expectation))))) == expectation
 
 
+def test_what_is_on_disk_is_what_the_writer_holds_after_every_change(tmp_path):
+    writer = RecordWriter(tmp_path, {**OPENING, 'odd \u00e9 "name"': [math.nan, Outcome.CONFORMING]})
+    changes = [
+        lambda: writer.keep(observation("a")),
+        lambda: writer.put(causes=[{"words": "none"}], planned=[]),
+        lambda: writer.add(results=[Unmeasured(name="a.b", outcome=Outcome.NOT_RUN, reason="r")]),
+        writer.add,
+        lambda: writer.keep(observation("b")),
+        lambda: writer.add(expectations=[Expectation(name="x.y.z"), Expectation(name="x.y.w")]),
+        lambda: writer.stop("bench", "line\nbreak"),
+        lambda: writer.finish(3, "2026-01-01T00:00:00Z"),
+    ]
+    seen = []
+    for change in [lambda: None, *changes]:
+        change()
+        text = (tmp_path / "record.json").read_text()
+        assert json.loads(text) == writer.content
+        seen.append(text)
+    assert len(set(seen)) == len(seen) - 1  # only the empty `add` changed nothing
+    assert max(map(len, text.splitlines())) < 250  # an entry a line
+
+
 def test_a_first_stop_stands(tmp_path):
     writer = RecordWriter(tmp_path, OPENING)
     writer.stop("bench", "the board does not answer")
@@ -156,9 +178,7 @@ def test_what_is_refused(tmp_path):
 )
 def test_damage_is_named(tmp_path, change, message):
     RecordWriter(tmp_path, OPENING)
-    content = json.loads((tmp_path / "record.json").read_text())
-    change(content)
-    (tmp_path / "record.json").write_text(json.dumps(content))
+    _change_record(tmp_path, change)
     with pytest.raises(RecordError, match=message):
         read(tmp_path)
 
@@ -176,12 +196,17 @@ def test_files_outside_and_pickles_are_not_read(tmp_path):
     writer.keep(observation())
     np.save(tmp_path / "outside.npy", np.zeros(2))
     for name in ["../outside.npy", str(tmp_path / "outside.npy")]:
-        writer.content["observations"][0]["file"] = name
-        writer.put()
+        _change_record(tmp_path / "run", lambda c, name=name: c["observations"][0].update(file=name))
         with pytest.raises(RecordError, match="lies outside the record"):
             read(tmp_path / "run").observations()
     np.save(tmp_path / "run" / "pickle.npy", np.array([{}], dtype=object), allow_pickle=True)
-    writer.content["observations"][0]["file"] = "pickle.npy"
-    writer.put()
+    _change_record(tmp_path / "run", lambda c: c["observations"][0].update(file="pickle.npy"))
     with pytest.raises(RecordError, match="cannot read the observation"):
         read(tmp_path / "run").observations()
+
+
+def _change_record(folder, change):
+    path = folder / "record.json"
+    content = json.loads(path.read_text())
+    change(content)
+    path.write_text(json.dumps(content))
