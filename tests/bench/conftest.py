@@ -28,6 +28,8 @@ def stand_alone(folder: Path, scenario: str = "sluice", *options: str) -> Iterat
     rig_file = folder / "stand-alone.toml"
     command = [sys.executable, "-P", "-m", "rigs_demo", scenario, "--rig-file", str(rig_file), *options]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
+    assert process.stdout is not None
+    assert process.stderr is not None
     try:
         line = process.stdout.readline()
         if not line:

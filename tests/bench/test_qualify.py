@@ -10,7 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from harness.again import judge_again
 from harness.record import read
+from harness.results import Measurement
+from harness.rigfile import loads
 from tests.bench.conftest import environment, rotorgate, stand_alone
 
 pytestmark = [pytest.mark.board, pytest.mark.slow]
@@ -123,3 +126,22 @@ def test_the_log_holds_link_and_instrument_traffic(tmp_path):
     assert "harness.link" in log
     assert "*IDN?" in log
     assert re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d", log)
+
+
+def test_a_record_judged_again_says_the_same(tmp_path):
+    done = rotorgate(
+        "qualify", str(RIGS / "sluice.toml"), "--only", "stiffness", "--seed", "5", "--with-fault", "slack-gain",
+        "--out", "run", cwd=tmp_path,
+    )  # fmt: skip
+    assert done.returncode == 1, done.stdout + done.stderr
+    record = read(tmp_path / "run")
+    again = judge_again(record)
+    assert [(verdict.name, verdict.outcome.value) for verdict in again.verdicts] == [
+        (entry["name"], entry["outcome"]) for entry in record.content["verdicts"]
+    ]
+    assert again.diagnosis.words == record.content["diagnosis"]["words"] != ""
+    assert {one.name: one.quantity.value for one in again.results if isinstance(one, Measurement)} == numbers(
+        tmp_path / "run"
+    )
+    halved = record.content["rig"]["text"].replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
+    assert not judge_again(record, loads(halved.encode(), "rig.toml")).diagnosis.differs
