@@ -146,7 +146,7 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
             stack.callback(clock.close)
         for name, entry in spec.instrument.items():
             with found.catching(f"instrument.{name}"):
-                instrument = bench.open_instrument(name, entry)
+                instrument = bench.open_instrument(name, entry, clock)
                 stack.callback(instrument.close)
                 found.good(f"instrument.{name}: {instrument.identity}")
                 for queued in instrument.session.found_errors:
@@ -160,14 +160,12 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
 
 def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -> None:
     from harness.bench import source
-    from harness.bench.opening import check_board
+    from harness.bench.opening import check_board, open_board
     from harness.contract import missing_parts, parse_declared
-    from harness.link.board import Board
 
     try:
-        board = Board.open(
-            spec.board.port, clock, make_safe_source=source.make_safe(spec) if interrupt else "", interrupt=interrupt
-        )
+        safe = source.make_safe(spec) if interrupt else ""
+        board = open_board(spec, clock, make_safe_source=safe, interrupt=interrupt)
     except LinkError as error:
         hint = "; --interrupt stops it, phases off first" if "not interrupted" in str(error) else ""
         raise type(error)(f"{error}{hint}") from error

@@ -40,6 +40,10 @@ class Clock(Protocol):
         """Remember that `sent` bytes in all were written, so that a later sleep cannot overtake them."""
         ...
 
+    def note_passed(self) -> None:
+        """Something else than this clock may have let time pass: an instrument that was given a message."""
+        ...
+
     def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
         """Wait for output of the board until `deadline_s` at most.
 
@@ -75,13 +79,19 @@ class WallClock:
     def note_sent(self, sent: int) -> None:
         """Nothing to do: bytes and time move together here."""
 
+    def note_passed(self) -> None:
+        """Nothing to do: this time passes anyway."""
+
     def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:  # noqa: ARG002
         """None: ask the port itself."""
         return None
 
 
 class BenchClock:
-    """The time of a bench that owns it, asked over one local connection."""
+    """The time of a bench that owns it, asked over one local connection.
+
+    Every answer tells the time, which then stands still: it is asked for only when something else may have moved it.
+    """
 
     def __init__(self, address: str) -> None:
         """Connect to `address` ("127.0.0.1:port").
@@ -99,6 +109,7 @@ class BenchClock:
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._unread = b""
         self._sent = 0
+        self._now_ns: int | None = None
 
     def close(self) -> None:
         """Leave the bench, which then ends; a host that only vanishes leaves it waiting for a guard."""
@@ -108,7 +119,8 @@ class BenchClock:
 
     def now_s(self) -> float:
         """Time of the bench in seconds."""
-        return float(self._ask(op="now")["time_ns"]) / NANOSECOND
+        now_ns = self._now_ns
+        return (int(self._ask(op="now")["time_ns"]) if now_ns is None else now_ns) / NANOSECOND
 
     def sleep_s(self, duration_s: float) -> None:
         """Let the bench run for `duration_s` of its own time."""
@@ -124,6 +136,10 @@ class BenchClock:
         """The next sleep first waits until the bench has `sent` bytes."""
         self._sent = sent
 
+    def note_passed(self) -> None:
+        """The next question for the time goes to the bench."""
+        self._now_ns = None
+
     def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
         """Let the bench run until the board has put out more than `received` bytes, or until the deadline."""
         self._sent = sent
@@ -131,6 +147,7 @@ class BenchClock:
         return int(reply["out"])
 
     def _ask(self, **message: object) -> dict[str, Any]:
+        self._now_ns = None
         with self._translated():
             self._socket.sendall(json.dumps(message).encode() + b"\n")
             while b"\n" not in self._unread:
@@ -144,6 +161,7 @@ class BenchClock:
             raise BenchError(f"clock at {self._address}: expected a JSON object, found {line[:80]!r}")
         if "error" in reply:
             raise BenchError(f"clock at {self._address}: {reply['error']}")
+        self._now_ns = reply.get("time_ns")
         return reply
 
     @contextmanager

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 import statistics
-from typing import Self
 
 from harness.bench.connected import Connected
 from harness.bench.reading import AccuracyEntry, Reading
-from harness.bench.visa import TIMEOUT_S, Session
+from harness.bench.visa import Session
 
 LINE_CYCLE_S = 0.02  # at 50 Hz; a 60 Hz meter is a little faster, so a deadline from it holds there too
 AUTOZERO = 2.0  # common practice: with autozero each reading is two apertures
@@ -22,20 +21,6 @@ class Multimeter(Connected):
         self._accuracy = voltage_accuracy
         self._set_to: tuple[float, float | None] | None = None
         self._count = 0
-
-    @classmethod
-    def open(
-        cls,
-        name: str,
-        address: str,
-        *,
-        voltage_accuracy: AccuracyEntry,
-        timeout_s: float = TIMEOUT_S,
-        identity: str | None = None,
-    ) -> Self:
-        """Connect, by queries only. Raises InstrumentError."""
-        session = Session.open(name, address, timeout_s=timeout_s, identity=identity)
-        return cls(session, voltage_accuracy=voltage_accuracy)
 
     def configure(self, *, cycles: float = 1.0, range_v: float | None = None) -> None:
         """DC voltage over `cycles` power line cycles, on the range that holds `range_v` (None: autorange)."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 from harness.bench import source
@@ -18,7 +19,8 @@ from harness.bench.rig import AnyInstrument, Rig
 from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.virtual import VirtualBench, scenario_of
-from harness.clock import BenchClock, WallClock
+from harness.bench.visa import Session
+from harness.clock import BenchClock, Clock, WallClock
 from harness.errors import BenchError, HarnessError, UsageError
 from harness.link.board import Board, BoardIdentity
 from harness.link.port import find
@@ -28,35 +30,26 @@ from harness.rigfile.spec import Instrument
 BeforeFirmware = Callable[[Rig], Callable[[], None] | None]
 
 
-def open_instrument(name: str, entry: Instrument) -> AnyInstrument:
+def open_instrument(name: str, entry: Instrument, clock: Clock) -> AnyInstrument:
     """Connect to one instrument of the rig file, by queries only. Raises InstrumentError."""
-    if entry.class_ == "supply" and entry.voltage_accuracy is not None and entry.current_accuracy is not None:
-        return Supply.open(
-            name,
-            entry.address,
-            voltage_accuracy=entry.voltage_accuracy,
-            current_accuracy=entry.current_accuracy,
-            channel=entry.channel,
-            timeout_s=entry.timeout_s,
-            identity=entry.identity,
-        )
-    if entry.class_ == "multimeter" and entry.voltage_accuracy is not None:
-        return Multimeter.open(
-            name,
-            entry.address,
-            voltage_accuracy=entry.voltage_accuracy,
-            timeout_s=entry.timeout_s,
-            identity=entry.identity,
-        )
-    if entry.class_ == "thermometer" and entry.temperature_accuracy is not None:
-        return Thermometer.open(
-            name,
-            entry.address,
-            temperature_accuracy=entry.temperature_accuracy,
-            timeout_s=entry.timeout_s,
-            identity=entry.identity,
-        )
-    raise UsageError(f"instrument.{name}: a {entry.class_} needs its accuracies")
+    volts, amperes, celsius = entry.voltage_accuracy, entry.current_accuracy, entry.temperature_accuracy
+    driver: Callable[[Session], AnyInstrument]
+    if entry.class_ == "supply" and volts is not None and amperes is not None:
+        driver = partial(Supply, voltage_accuracy=volts, current_accuracy=amperes, channel=entry.channel)
+    elif entry.class_ == "multimeter" and volts is not None:
+        driver = partial(Multimeter, voltage_accuracy=volts)
+    elif entry.class_ == "thermometer" and celsius is not None:
+        driver = partial(Thermometer, temperature_accuracy=celsius)
+    else:
+        raise UsageError(f"instrument.{name}: a {entry.class_} needs its accuracies")
+    return driver(Session.open(name, entry.address, timeout_s=entry.timeout_s, identity=entry.identity, clock=clock))
+
+
+def open_board(spec: RigSpec, clock: Clock, *, interrupt: bool, make_safe_source: str) -> Board:
+    """Open the board of the rig file and bring it to its raw prompt. Raises LinkError, BenchBusy."""
+    return Board.open(
+        spec.board.port, clock, baudrate=spec.board.baud, make_safe_source=make_safe_source, interrupt=interrupt
+    )
 
 
 def devices_of(spec: RigSpec) -> list[str]:
@@ -129,10 +122,10 @@ def open_rig(
             stack.callback(clock.close)
         instruments: dict[str, AnyInstrument] = {}
         for name, entry in spec.instrument.items():
-            instruments[name] = open_instrument(name, entry)
+            instruments[name] = open_instrument(name, entry, clock)
             stack.callback(instruments[name].close)
         safe = source.make_safe(spec)
-        board = stack.enter_context(Board.open(spec.board.port, clock, make_safe_source=safe, interrupt=interrupt))
+        board = stack.enter_context(open_board(spec, clock, interrupt=interrupt, make_safe_source=safe))
         identity = board.identity()
         check_board(spec, identity)
         if identity.unique_id and not identity.virtual:  # every virtual board has the same one

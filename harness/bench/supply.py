@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from enum import Enum
-from types import TracebackType
-from typing import Self
 
+from harness.bench.connected import Connected
 from harness.bench.reading import AccuracyEntry, Reading
 from harness.bench.visa import TIMEOUT_S, Session
 
@@ -50,8 +49,8 @@ def _select(channel: int | None) -> str:
     return "" if channel is None else f"INST:NSEL {channel};:"
 
 
-class Supply:
-    """One output of a DC supply."""
+class Supply(Connected):
+    """One output of a DC supply; closing the connection leaves it as it is."""
 
     def __init__(
         self,
@@ -66,39 +65,6 @@ class Supply:
         self._accuracy = {"voltage": voltage_accuracy, "current": current_accuracy}
         self._configured = False
         self._count = 0
-
-    @classmethod
-    def open(
-        cls,
-        name: str,
-        address: str,
-        *,
-        voltage_accuracy: AccuracyEntry,
-        current_accuracy: AccuracyEntry,
-        channel: int | None = None,
-        timeout_s: float = TIMEOUT_S,
-        identity: str | None = None,
-    ) -> Self:
-        """Connect, by queries only. Raises InstrumentError."""
-        session = Session.open(name, address, timeout_s=timeout_s, identity=identity)
-        return cls(session, voltage_accuracy=voltage_accuracy, current_accuracy=current_accuracy, channel=channel)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Close the connection; the output stays as it is."""
-        self.session.close()
-
-    @property
-    def identity(self) -> str:
-        """The *IDN? text."""
-        return self.session.identity
 
     def configure(self, *, voltage_v: float, current_limit_a: float, protection_v: float) -> None:
         """Output off, then set voltage, current limit and over-voltage protection, and read each back.

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Self
-
 from harness.bench.connected import Connected
 from harness.bench.reading import AccuracyEntry, Reading
-from harness.bench.visa import TIMEOUT_S, Session
+from harness.bench.visa import Session
 
 
 class Thermometer(Connected):
@@ -17,20 +15,6 @@ class Thermometer(Connected):
         self._accuracy = temperature_accuracy
         self._in_celsius = False
         self._count = 0
-
-    @classmethod
-    def open(
-        cls,
-        name: str,
-        address: str,
-        *,
-        temperature_accuracy: AccuracyEntry,
-        timeout_s: float = TIMEOUT_S,
-        identity: str | None = None,
-    ) -> Self:
-        """Connect, by queries only. Raises InstrumentError."""
-        session = Session.open(name, address, timeout_s=timeout_s, identity=identity)
-        return cls(session, temperature_accuracy=temperature_accuracy)
 
     def measure_temperature(self) -> Reading:
         """Temperature at the probe, degC. The unit is set before the first reading: a thermometer may wake in F."""

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
 
+from harness.clock import Clock
 from harness.errors import HarnessError, InstrumentError
 
 LIBRARY = "@py"  # the pure-Python backend; needs no vendor's installation
@@ -93,7 +94,8 @@ def parse_number(reply: str) -> float:
 class Session:
     """One instrument at one VISA address. One exchange at a time, whichever thread asks."""
 
-    def __init__(self, name: str, address: str, *, timeout_s: float = TIMEOUT_S) -> None:
+    def __init__(self, name: str, address: str, *, timeout_s: float = TIMEOUT_S, clock: Clock | None = None) -> None:
+        """`clock` is told of every exchange, which takes time on a bench that owns it."""
         self.name = name
         self.address = address
         self.timeout_s = timeout_s
@@ -104,14 +106,23 @@ class Session:
         self._lock = threading.RLock()
         self._resource: Any = None
         self._in_step = False
+        self._clock = clock
 
     @classmethod
-    def open(cls, name: str, address: str, *, timeout_s: float = TIMEOUT_S, identity: str | None = None) -> Self:
+    def open(
+        cls,
+        name: str,
+        address: str,
+        *,
+        timeout_s: float = TIMEOUT_S,
+        identity: str | None = None,
+        clock: Clock | None = None,
+    ) -> Self:
         """Connect and prove it by *IDN?; empties the error queue into `found_errors`, and sends queries only.
 
         `identity` is text that the *IDN? reply must contain. Raises InstrumentError.
         """
-        session = cls(name, address, timeout_s=timeout_s)
+        session = cls(name, address, timeout_s=timeout_s, clock=clock)
         try:
             session.identity = printable(session.query("*IDN?"))
             if identity is not None and identity not in session.identity:
@@ -155,7 +166,11 @@ class Session:
                 self._resource.timeout = max(1, round(limit_s * 1000.0))
                 log.debug("%s > %s", self.name, printable(command))
                 self._resource.write(command)
-                reply: str = self._resource.read()
+                try:
+                    reply: str = self._resource.read()
+                finally:
+                    if self._clock is not None:
+                        self._clock.note_passed()
             # Reached only when the whole reply came: a timeout or Ctrl-C leaves the session out of step.
             self._in_step = True
             log.debug("%s < %s", self.name, printable(reply))

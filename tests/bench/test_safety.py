@@ -11,6 +11,7 @@ import pytest
 
 from harness.bench.opening import open_rig
 from harness.bench.supply import Supply
+from harness.bench.visa import Session
 from harness.clock import WallClock
 from harness.errors import BenchBusy
 from harness.record import read
@@ -25,8 +26,10 @@ WALL = WallClock()
 def supply_of(bench: StandAlone) -> Supply:
     """A second connection to the bench's supply, to look at its output."""
     entry = load(bench.rig_file).instrument["supply"]
-    return Supply.open(
-        "looking", entry.address, voltage_accuracy=entry.voltage_accuracy, current_accuracy=entry.current_accuracy
+    return Supply(
+        Session.open("looking", entry.address),
+        voltage_accuracy=entry.voltage_accuracy,
+        current_accuracy=entry.current_accuracy,
     )
 
 

@@ -65,7 +65,7 @@ def addresses(request: pytest.FixtureRequest) -> Iterator[Addresses]:
 
 @pytest.fixture
 def supply(addresses: Addresses) -> Iterator[Supply]:
-    with Supply.open("supply", addresses.supply, voltage_accuracy=ENTRY, current_accuracy=ENTRY) as opened:
+    with Supply(Session.open("supply", addresses.supply), voltage_accuracy=ENTRY, current_accuracy=ENTRY) as opened:
         yield opened
         opened.output_off()
 
@@ -104,8 +104,8 @@ def test_over_voltage_protection_holds_until_cleared(supply: Supply) -> None:
 
 def test_multimeter_and_thermometer_read(addresses: Addresses) -> None:
     with (
-        Multimeter.open("meter", addresses.meter, voltage_accuracy=ENTRY) as meter,
-        Thermometer.open("thermometer", addresses.thermometer, temperature_accuracy=ENTRY) as thermometer,
+        Multimeter(Session.open("meter", addresses.meter), voltage_accuracy=ENTRY) as meter,
+        Thermometer(Session.open("thermometer", addresses.thermometer), temperature_accuracy=ENTRY) as thermometer,
     ):
         assert meter.measure_voltage(cycles=2.0, samples=3).noise_u > 0.0
         assert 10.0 < thermometer.measure_temperature().value < 35.0

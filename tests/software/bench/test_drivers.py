@@ -8,19 +8,25 @@ from collections.abc import Iterator
 import pytest
 
 from harness.bench.multimeter import Multimeter
+from harness.bench.opening import open_board, open_instrument
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
-from harness.errors import InstrumentError
+from harness.bench.visa import Session
+from harness.clock import WallClock
+from harness.errors import InstrumentError, UsageError
+from harness.link.board import Board
+from harness.rigfile import loads
+from harness.rigfile.spec import Instrument
+from tests.software.qualification.fakes import SLUICE
 
-from ..instruments.stub_bench import LOAD_OHM, TERMINALS_V
+from ..instruments.stub_bench import LOAD_OHM, RIG, TERMINALS_V
 from .conftest import Served, accuracy
 
 
 @pytest.fixture
 def supply(instruments: Served) -> Iterator[Supply]:
-    with Supply.open(
-        "supply",
-        instruments.address("supply"),
+    with Supply(
+        Session.open("supply", instruments.address("supply")),
         voltage_accuracy=accuracy("supply", "voltage_accuracy"),
         current_accuracy=accuracy("supply", "current_accuracy"),
     ) as opened:
@@ -29,8 +35,8 @@ def supply(instruments: Served) -> Iterator[Supply]:
 
 @pytest.fixture
 def meter(instruments: Served) -> Iterator[Multimeter]:
-    with Multimeter.open(
-        "meter", instruments.address("meter"), voltage_accuracy=accuracy("meter", "voltage_accuracy")
+    with Multimeter(
+        Session.open("meter", instruments.address("meter")), voltage_accuracy=accuracy("meter", "voltage_accuracy")
     ) as opened:
         yield opened
 
@@ -124,12 +130,36 @@ def test_no_samples_is_refused(meter: Multimeter) -> None:
 
 def test_thermometer_reads_celsius_whatever_it_woke_in(instruments: Served) -> None:
     instruments.servers["thermometer"].instrument.receive("UNIT:TEMP F")
-    with Thermometer.open(
-        "thermometer",
-        instruments.address("thermometer"),
+    with Thermometer(
+        Session.open("thermometer", instruments.address("thermometer")),
         temperature_accuracy=accuracy("thermometer", "temperature_accuracy"),
     ) as thermometer:
         reading = thermometer.measure_temperature()
     assert reading.unit == "degC"
     assert abs(reading.value - 21.0) < 0.5 + 0.05
     assert set(reading.quantity().budget) == {"instrument.thermometer.temperature_offset"}
+
+
+@pytest.mark.parametrize(("name", "driver"), [("supply", Supply), ("meter", Multimeter), ("thermometer", Thermometer)])
+def test_the_rig_files_class_chooses_the_driver(instruments: Served, name: str, driver: type) -> None:
+    accuracies = {key: value for key, value in RIG["instrument"][name].items() if key.endswith("_accuracy")}
+    given = {"class": RIG["instrument"][name]["class"], "address": instruments.address(name), "timeout_s": 0.7}
+    entry = Instrument.model_validate({**given, **accuracies, "identity": "VIRTUAL"})
+    with open_instrument(name, entry, WallClock()) as opened:
+        assert type(opened) is driver
+        assert opened.session.timeout_s == 0.7
+    with pytest.raises(InstrumentError, match=f"instrument {name} at .*should contain 'other'"):
+        open_instrument(name, entry.model_copy(update={"identity": "other"}), WallClock())
+    lacking = entry.model_copy(update=dict.fromkeys(accuracies))
+    with pytest.raises(UsageError, match=rf"^instrument\.{name}: a {entry.class_} needs its accuracies"):
+        open_instrument(name, lacking, WallClock())
+
+
+def test_the_board_is_opened_at_the_rig_files_baud_rate(monkeypatch: pytest.MonkeyPatch) -> None:
+    opened: list[dict[str, object]] = []
+    monkeypatch.setattr(Board, "open", lambda url, clock, **given: opened.append({"url": url, **given}))
+    text = SLUICE.read_text().replace("[board]", "[board]\nbaud = 921600")
+    open_board(loads(text.encode(), "sluice.toml"), WallClock(), interrupt=True, make_safe_source="off")
+    assert opened == [
+        {"url": "virtual:sluice", "baudrate": 921600, "interrupt": True, "make_safe_source": "off"},
+    ]

@@ -26,11 +26,12 @@ import sys
 from pathlib import Path
 from harness.bench.guard import Guard
 from harness.bench.supply import Supply
+from harness.bench.visa import Session
 from harness.rigfile.known import Accuracy
 entry = Accuracy(percent=0.1, offset=0.0)
 address, log, end = sys.argv[1:]
 with Guard.start(address, log=Path(log)) as guard:
-    supply = Supply.open("supply", address, voltage_accuracy=entry, current_accuracy=entry)
+    supply = Supply(Session.open("supply", address), voltage_accuracy=entry, current_accuracy=entry)
     supply.configure(voltage_v=12.0, current_limit_a=1.5, protection_v=14.0)
     guard.wait_ready()
     supply.output_on()

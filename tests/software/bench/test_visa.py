@@ -213,7 +213,9 @@ def test_a_supply_that_holds_another_limit_is_refused() -> None:
     accuracy = Accuracy(percent=0.1, offset=0.0)
     with (
         scripted(lambda message: held.get(message) or polite(message)) as instrument,
-        Supply.open("supply", instrument.address, voltage_accuracy=accuracy, current_accuracy=accuracy) as supply,
+        Supply(
+            Session.open("supply", instrument.address), voltage_accuracy=accuracy, current_accuracy=accuracy
+        ) as supply,
     ):
         with pytest.raises(InstrumentError, match=r"CURR: set to 1.5 A, but it holds 0.9 A"):
             supply.configure(voltage_v=12.0, current_limit_a=1.5, protection_v=14.0)
@@ -226,7 +228,9 @@ def test_a_supply_that_stays_on_is_not_believed() -> None:
     accuracy = Accuracy(percent=0.1, offset=0.0)
     with (
         scripted() as instrument,
-        Supply.open("supply", instrument.address, voltage_accuracy=accuracy, current_accuracy=accuracy) as supply,
+        Supply(
+            Session.open("supply", instrument.address), voltage_accuracy=accuracy, current_accuracy=accuracy
+        ) as supply,
         pytest.raises(InstrumentError, match="OUTP OFF was taken, but its output is still on"),
     ):
         supply.output_off()
@@ -236,8 +240,8 @@ def test_a_channel_is_chosen_in_the_same_message() -> None:
     accuracy = Accuracy(percent=0.1, offset=0.0)
     with (
         scripted(lambda message: b"0\n" if message.endswith("OUTP?") else polite(message)) as instrument,
-        Supply.open(
-            "supply", instrument.address, voltage_accuracy=accuracy, current_accuracy=accuracy, channel=2
+        Supply(
+            Session.open("supply", instrument.address), voltage_accuracy=accuracy, current_accuracy=accuracy, channel=2
         ) as supply,
     ):
         supply.output_off()
