@@ -1,4 +1,4 @@
-"""Lines from the host to a running script, with credit: each is acknowledged by a frame of kind A."""
+"""Lines from the host to a running script, with credit: what is taken is acknowledged by a frame of kind A."""
 
 import select
 import struct
@@ -6,9 +6,14 @@ import sys
 
 import frames
 
+TOGETHER = 32  # arbitrary: an eighth of what the host may have on its way
+
 
 class Inbox:
-    """Lines from the host, taken a byte at a time; each is acknowledged, so that no port's buffer overflows."""
+    """Lines from the host, taken a byte at a time and acknowledged, so that no port's buffer overflows.
+
+    Empty lines, which only say that the host is there, are acknowledged some together.
+    """
 
     def __init__(self, size=128):
         self._read = getattr(sys.stdin, "buffer", sys.stdin).read
@@ -17,6 +22,7 @@ class Inbox:
         self._line = bytearray(size)
         self._at = 0
         self.dropped = 0  # bytes of lines longer than `size`
+        self._taken = 0  # bytes not acknowledged yet
 
     def line(self, wait_ms=0):
         """The next whole line without its newline, or None when none came within `wait_ms`."""
@@ -26,8 +32,11 @@ class Inbox:
                 return None
             if byte in (b"\n", "\n"):
                 line = bytes(self._line[: self._at])
-                frames.send(65, struct.pack("<H", self._at + 1 + self.dropped))
+                self._taken += self._at + 1 + self.dropped
                 self._at = self.dropped = 0
+                if line or self._taken >= TOGETHER:
+                    frames.send(65, struct.pack("<H", self._taken))
+                    self._taken = 0
                 return line
             if self._at < len(self._line):
                 self._line[self._at] = ord(byte)

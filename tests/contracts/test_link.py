@@ -269,6 +269,26 @@ def test_the_heartbeat_reaches_a_waiting_script(board: Board) -> None:
         run.finish()
 
 
+def test_more_heartbeats_than_the_credit_holds_are_acknowledged(board: Board) -> None:
+    needs(board, "stdin", "select")
+    source = """
+box = frames.Inbox()
+n = 0
+while True:
+    line = box.line(20)
+    if line == b'end': break
+    if line == b'': n += 1
+frames.event('beats', n)
+"""
+    with board.run(source) as run:
+        for _ in range(600):
+            run.send(b"")
+        run.send(b"x" * 120)
+        run.send(b"end")
+        assert run.next_frame() == Event("beats", 600)
+        run.finish()
+
+
 # --- files --------------------------------------------------------------------------------------------
 
 
