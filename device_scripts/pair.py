@@ -1,65 +1,84 @@
 """All motors of a board in their loops, alone in turn and then together, each under its arm's torque.
 
-No pins of its own. Counts of the angle sensor, counted through from `targets`; times in ms. Event `holding`
-(number of the spell) when a spell's motors stand; rows of stream `pair` follow while they hold.
+No pins of its own. Counts of the angle sensor; times in ms. Event `holding` (number of the spell) when a spell's
+motors stand; rows of stream `pair` follow while they hold, which they do until the host has said `n`.
 """
 
 import time
 
 import frames
+from micropython import const
 
 COLUMNS = (("spell", "1", "B"), ("motor", "1", "B"), ("count", "1", "H"), ("target", "1", "H"))
+STEP_MS = const(5)
 
 
-def hold(guard, starts, targets, ramp_ms=1200, rest_ms=300, samples=60):
-    """Spells 0, 1, ...: each motor alone; the last: all of them. From `starts` slowly up to `targets`, then off."""
+def hold(guard, targets, ramp_ms=600, rest_ms=100, samples=40):
+    """Spells 0, 1, ...: each motor alone; the last: all of them. From where they hang slowly to `targets`, then off."""
     drive = guard.drive
-    motors = range(len(starts))
+    motors = range(len(targets))
     stream = frames.Stream("pair", COLUMNS)
     said = [drive.declare(motor) for motor in motors]
     spells = [(motor,) for motor in motors] + [tuple(motors)]
     for number, spell in enumerate(spells):
-        goals = [guard.angle(motor)[0] for motor in motors]
+        if number:
+            _wait(guard, 800)  # the arms fall back and come to rest
         for motor in spell:
             if said[motor]["pace"] == "own":
                 drive.start(motor)
-        for phase_ms, away in ((400, starts), (ramp_ms, targets), (rest_ms, targets)):
-            goals = _ramp(guard, drive, spell, said, goals, away, phase_ms)
+        _rise(guard, spell, said, targets, ramp_ms)
+        for _ in range(rest_ms // STEP_MS):
+            _pass(guard, spell, said)
         frames.event("holding", number)
-        for _ in range(samples):
-            _pass(guard, drive, spell, said, 5)
+        left, told = samples, False
+        while left or not told:
+            told = _pass(guard, spell, said) == b"n" or told
             for motor in spell:
-                stream.row(number, motor, guard.angle(motor)[0], targets[motor])
+                count, _ = guard.angle(motor)
+                if left:
+                    stream.row(number, motor, count, targets[motor])
+            left = max(0, left - 1)
         stream.flush()
         for motor in spell:
             if said[motor]["pace"] == "own":
                 drive.stop(motor)
             drive.off(motor)
         frames.event("off", number)
-        _wait(guard, 800)  # the arms fall back and come to rest
 
 
-def _ramp(guard, drive, spell, said, goals, ends, phase_ms):
-    """Move the set points of a spell's motors evenly to `ends`; returns the new goals."""
-    steps = max(1, phase_ms // 5)
+def _rise(guard, spell, said, targets, ramp_ms):
+    """Move the set points of a spell's motors to `targets`, the short way round, with smooth ends (3 u^2 - 2 u^3).
+
+    Slow at the end, so that every shaft stops on the same side of what friction can hold.
+    """
+    ways = []
+    for motor in spell:
+        turn = said[motor]["counts_per_turn"]
+        ways.append((targets[motor] - guard.angle(motor)[0] + (turn >> 1)) % turn - (turn >> 1))
+    steps = max(1, ramp_ms // STEP_MS)
     for step in range(1, steps + 1):
-        for motor in spell:
-            goal = goals[motor] + (ends[motor] - goals[motor]) * step // steps
-            drive.set_point(motor, goal % said[motor]["counts_per_turn"])
-        _pass(guard, drive, spell, said, 5)
+        part = step / steps
+        left = 1.0 - part * part * (3.0 - 2.0 * part)
+        for motor, way in zip(spell, ways):
+            goal = targets[motor] - int(way * left)
+            guard.drive.set_point(motor, goal % said[motor]["counts_per_turn"])
+        _pass(guard, spell, said)
         for motor in spell:
             guard.angle(motor)
-    return list(ends)
 
 
-def _pass(guard, drive, spell, said, ms):
-    """Let `ms` go by; firmware that is called gets its passes from here."""
-    guard.listen()
-    for _ in range(ms):
-        for motor in spell:
-            if said[motor]["pace"] == "called":
-                drive.control_step(motor)
+def _pass(guard, spell, said):
+    """Let STEP_MS go by and return the host's line; firmware that is called gets its passes from here."""
+    line = guard.listen()
+    called = [motor for motor in spell if said[motor]["pace"] == "called"]
+    if not called:
+        time.sleep_ms(STEP_MS)
+        return line
+    for _ in range(STEP_MS):
+        for motor in called:
+            guard.drive.control_step(motor)
         time.sleep_ms(1)
+    return line
 
 
 def _wait(guard, ms):

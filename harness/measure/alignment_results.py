@@ -118,7 +118,7 @@ class Alignment:
         large = [self.sweeps[name] for name in ("large_up", "large_down") if name in self.sweeps]
         fields = [self.centre_rad + k * math.tau / 6.0 for k in range(-6, 7)]
         inside = [f for f in fields if all(s.field_rad.min() < f < s.field_rad.max() for s in large)]
-        positions, u = hold_positions(large, np.asarray(inside), 0.2)
+        positions, u = hold_positions(large, np.asarray(inside), 0.27)
         direction, pairs = self.following.direction, self.following.value("pole_pairs")
         free = positions + self.following.deflection(0, positions) / pairs
         number = direction * np.arange(len(inside))

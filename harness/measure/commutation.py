@@ -41,17 +41,17 @@ SPARE = 0.4
 """Of a step, gone further at either end: after a turn the shaft has to break loose first (arbitrary)."""
 CARRIED = 0.75
 """Largest share of the field's torque that the arm may take (arbitrary: cogging and friction need the rest)."""
-STEP_S = 0.1
-"""Time for 60 electrical degrees in a sweep: about 1 rad/s of the shaft."""
+STEP_S = 0.07
+"""Time for 60 electrical degrees in a sweep: about 1.4 rad/s of the shaft (arbitrary)."""
 EDGE = 0.4
 """Of a sweep, speeding up and again slowing down: a sudden start would set the held arm swinging."""
 ROW_S = 4e-3
-SWING_S = 1.2
-"""For an arm that was let go to come to rest (arbitrary: friction takes its swing in half a dozen passes)."""
+SWING_S = 0.9
+"""For an arm let go a vector from hanging to come to rest (arbitrary: friction takes its swing in a few passes)."""
 
 
 def procedure(rig: Rig, motor: str) -> list[Observation]:
-    """Drive one motor through the check, about 12 s. Raises what board, link and instruments raise."""
+    """Drive one motor through the check, about 9 s. Raises what board, link and instruments raise."""
     spec = rig.spec
     amplitude, steps = strength(spec, motor, rig.declared[motor].max_static_duty)
     start = nearest_vector(spec, motor)
@@ -81,36 +81,38 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
         hold.sample(0.0)
         hold.wait(0.02)
         idle = current_a()
-        far, near = steps + SPARE, steps / 2 + SPARE
-        to(start, amplitude, 0.3)
-        to(start - 3, amplitude, 0.36, 0.15)
-        hold.wait(0.15)
+        to(start, amplitude, 0.2)
+        to(start - 3, amplitude, 0.3, 0.12)
+        hold.wait(0.1)
         vectors, currents = [], []
         hold.sample(ROW_S)
         for step in range(-3, 3):
             if step > -3:
-                to(start + step, amplitude, 0.11)
+                to(start + step, amplitude, 0.1, 0.05)
             hold.wait(0.06)
             vectors.append(start + step)
             currents.append(current_a())
         taken.append(
             hold.take(f"{name}.vectors", amplitude=amplitude, vectors=vectors, idle_a=idle, current_a=currents)
         )
-        rig.progress("the arm let go from above", 0.2)
-        rest("from_above")
-        rig.progress("the field turned on and back", 0.4)
-        to(start, amplitude, 0.3)
-        for level, reach, label in ((amplitude, far, "large"), (amplitude / 2, near, "small")):
-            to(start - reach, level, STEP_S * 6, 0.15)
-            hold.wait(0.15)
+        rig.progress("the field turned on and back", 0.2)
+        hold.sample(0.0)
+        for level, reach, label in ((amplitude, steps + SPARE, "large"), (amplitude / 2, steps / 2 + SPARE, "small")):
+            to(start - reach, level, 0.45, 0.15)
+            hold.wait(0.1)
+            hold.forget()
             hold.sample(ROW_S)
             for way in (1, -1):
                 to(start + way * reach, level, 2 * reach * STEP_S, EDGE * 2 * reach * STEP_S)
                 ending = "up" if way > 0 else "down"
                 taken.append(hold.take(f"{name}.{label}_{ending}", amplitude=level, centre=start))
             hold.sample(0.0)
-        rig.progress("the arm let go from below", 0.8)
-        rest("from_below")
+        for which, side, done in (("from_below", -1, 0.6), ("from_above", 1, 0.8)):
+            rig.progress(f"the arm let go {which.replace('_', ' ')}", done)
+            if which == "from_above":
+                to(start, amplitude, 0.2)
+            to(start + side, amplitude, 0.15)
+            rest(which)
     return taken
 
 

@@ -19,14 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import MeasurementError
-from harness.measure import sliding
 from harness.measure.fit import Fit, inflation, nonlinear
 
 Array = NDArray[np.float64]
 FOLLOWS_RAD = 0.35
 """Electrical: a fit whose residuals spread more than this describes no shaft that follows (arbitrary)."""
-WINDOW = 11
-"""Rows over which speed and acceleration are taken (arbitrary: a third of the swing of a held arm)."""
+SPAN = 5
+"""Rows of one smoothing (arbitrary: three of them are half a swing of a held arm)."""
 RATIO_U = 0.02
 """Relative, of the ratio of two amplitudes' torques: saliency and the rounding of dead time (common practice,
 no source)."""
@@ -46,14 +45,39 @@ class Sweep:
         """+1 where the field turns up."""
         return math.copysign(1.0, float(self.field_rad[-1] - self.field_rad[0]))
 
-    def motion(self) -> tuple[Array, Array]:
-        """Speed and acceleration of the shaft, rad/s and rad/s2 (n each): parabolas through WINDOW rows."""
+    def smoothed(self) -> Motion:
+        """Field and motion of the shaft, all of them means over the same SPAN rows three times over."""
         step_s = float(np.median(np.diff(self.t_s)))
-        width = min(WINDOW, self.t_s.size - 1 + self.t_s.size % 2)
-        speed, acceleration = (
-            sliding.fitted(self.shaft_rad, width, 2, derivative=order, step=step_s) for order in (1, 2)
+        span = max(1, min(SPAN, (self.t_s.size - 1) // 6))
+        once = _mean(self.shaft_rad, span)
+        twice = _mean(once, span)
+        return Motion(
+            field_rad=_mean(_mean(_mean(self.field_rad, span), span), span)[::span],
+            shaft_rad=_mean(twice, span)[::span],
+            speed_rad_s=_change(twice, span)[::span] / (span * step_s),
+            acceleration_rad_s2=_change(_change(once, span), span)[::span] / (span * step_s) ** 2,
         )
-        return speed, acceleration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motion:
+    """A sweep (n each) that has been smoothed; still an equation of motion, as every term went through one filter."""
+
+    field_rad: Array
+    shaft_rad: Array
+    speed_rad_s: Array
+    acceleration_rad_s2: Array
+
+
+def _mean(values: Array, span: int) -> Array:
+    """Mean over each `span` intervals (trapezia)."""
+    total = np.concatenate(([0.0], np.cumsum((values[1:] + values[:-1]) / 2.0)))
+    return np.asarray(_change(total, span) / span, dtype=np.float64)
+
+
+def _change(values: Array, span: int) -> Array:
+    """What the values grow by over each `span` intervals: `span` times the mean of their derivative by rows."""
+    return np.asarray(values[span:] - values[:-span], dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,13 +137,15 @@ def follow(
     Raises MeasurementError where the shaft did not follow the field, or the points cannot part the parameters.
     """
     largest = max(sweep.amplitude for sweep in sweeps)
-    x = np.concatenate([sweep.shaft_rad for sweep in sweeps])
-    y = np.concatenate([sweep.field_rad for sweep in sweeps])
-    small = np.concatenate([np.full(s.shaft_rad.size, float(s.amplitude < largest)) for s in sweeps])
+    motions = [sweep.smoothed() for sweep in sweeps]
+    sizes = [motion.shaft_rad.size for motion in motions]
+    x = np.concatenate([motion.shaft_rad for motion in motions])
+    y = np.concatenate([motion.field_rad for motion in motions])
+    speed = np.concatenate([motion.speed_rad_s for motion in motions])
+    acceleration = np.concatenate([motion.acceleration_rad_s2 for motion in motions])
+    small = np.repeat([float(sweep.amplitude < largest) for sweep in sweeps], sizes)
+    moving = np.repeat([direction * sweep.sense for sweep in sweeps], sizes)
     slope, middle = np.polyfit(x, y, 1)
-    motion = [sweep.motion() for sweep in sweeps]
-    speed, acceleration = (np.concatenate([pair[part] for pair in motion]) for part in (0, 1))
-    moving = direction * np.concatenate([np.full(s.shaft_rad.size, s.sense) for s in sweeps])
     names: tuple[str, ...] = ("pole_pairs", "offset", "friction", "damping", "inertia", "once", "twice", "log_ratio")
     if has_arm:
         names += ("hang", "arm")
@@ -142,8 +168,7 @@ def follow(
     for _ in range(2):  # the second time with the spread that the first has found
         fit = nonlinear(model, start, points, np.concatenate((np.full(y.size, spread), beliefs_u)))
         residuals = fit.residuals[: y.size]
-        ends = np.cumsum([sweep.shaft_rad.size for sweep in sweeps])[:-1]
-        factor = max(inflation(part) for part in np.split(residuals, ends))
+        factor = max(inflation(part) for part in np.split(residuals, np.cumsum(sizes)[:-1]))
         found = float(np.std(residuals))
         if found > FOLLOWS_RAD:
             raise MeasurementError(f"the shaft strays from the field by {math.degrees(found):.0f} electrical degrees")

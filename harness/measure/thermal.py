@@ -34,10 +34,10 @@ COLD_AGREE = 6e-4
 noise of a reading with a supply of usual resolution (common practice, no source)."""
 SETTLE_S = 1.0
 """From the current's being up to the first sample: the shaft has come to rest (arbitrary)."""
-FAST_S, FAST_EVERY_S = 80.0, 2.0
-SLOW_SAMPLES = 80
+FAST_S, FAST_EVERY_S = 80.0, 2.5
+SLOW_SAMPLES = 50
 USUAL_SLOW_S = 600.0
-LENGTH = 3.0
+LENGTH = 2.5
 """Length of the record in slow time constants of the rig file."""
 SHORTEST_S, LONGEST_S = 900.0, 5400.0
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 PLANNED = ("MOTOR_deflection_change", "supply_sag")
 NEEDS = ("load",)
 REACH_RAD = 0.6
+READINGS = 6
+"""Of the supply's voltage while a spell's motors hold (arbitrary)."""
 STUCK_SHARE = 0.5
 """Part of friction / stiffness within which a slow approach from one side leaves the shaft (cogging and table steps
 push it about in the band that friction holds; from repeats on the virtual bench)."""
@@ -33,17 +35,15 @@ push it about in the band that friction holds; from repeats on the virtual bench
 
 def procedure(rig: Rig, motor: str) -> list[Observation]:
     """Hold alone in turn, then together; the supply's voltage is read while they hold."""
-    starts, targets = [], []
+    targets = []
     for name in rig.motors:
         entry = rig.spec.motor[name]
         turn = rig.declared[name].counts_per_turn
         hang = entry.load.hang_reading_rad if entry.load is not None else None
         centre = round((hang.value if hang is not None else 0.0) / math.tau * turn)
-        # Kept away from the count's wrap, so that a ramp of set points never crosses it.
-        starts.append(centre)
-        targets.append(centre + round(REACH_RAD / math.tau * turn))
+        targets.append((centre + round(REACH_RAD / math.tau * turn)) % turn)
     volts: dict[str, list[float]] = {}
-    with Service(rig, "pair", "hold", starts=tuple(starts), targets=tuple(targets)) as service:
+    with Service(rig, "pair", "hold", targets=tuple(targets)) as service:
         while (frame := service.step()) is not None:
             if isinstance(frame, Event) and frame.name == "holding":
                 spell = int(str(frame.value))
@@ -52,7 +52,11 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
                     spell / (len(rig.motors) + 1),
                 )
                 if rig.supply is not None:
-                    volts[str(spell)] = [rig.supply.measure_voltage().value for _ in range(3)]
+                    volts[str(spell)] = []
+                    for _ in range(READINGS):
+                        volts[str(spell)].append(rig.supply.measure_voltage().value)
+                        service.send("")
+                service.send("n")
         observation = service.observation("together.hold", "pair", {"volts": volts, "motors": list(rig.motors)})
     rig.keep(observation)
     return [observation]

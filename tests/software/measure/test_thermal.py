@@ -137,10 +137,10 @@ def test_phase_current_takes_off_idle_and_dead_time() -> None:
     assert phase_current(0.345, 0.045, 0.606, 0.003) == pytest.approx(0.5)
 
 
-def test_samples_are_few_and_reach_three_slow_times() -> None:
-    assert len(TIMES) <= 200
+def test_samples_are_few_and_reach_more_than_two_slow_times() -> None:
+    assert len(TIMES) <= 100
     assert np.all(np.diff(TIMES) >= 0.0)
-    assert TIMES[-1] > 3.0 * 9.0 * 59.0
+    assert TIMES[-1] > 2.5 * 9.0 * 59.0
     assert TIMES[1] - TIMES[0] < 26.0 / 5.0
 
 
