@@ -15,7 +15,7 @@ import pytest
 
 from harness.bench.safe import stop_on_signals
 from harness.defects import write_defect
-from harness.errors import BenchError, ExitCode, Interrupted, StoppedByBoard
+from harness.errors import BenchError, ExitCode, Interrupted
 from harness.plugin import CHECKS, HANDED_OVER, SESSION
 from harness.qualification import Qualification, is_bench
 from harness.session import BenchSession, Settings
@@ -149,10 +149,13 @@ def show(session: BenchSession, qualification: Qualification, code: ExitCode, tr
     content = session.record.content if session.record is not None else {}
     stop = qualification.stop
     lines: list[str] = []
-    if stop is not None and not isinstance(stop, StoppedByBoard) and not is_bench(stop):
+    if stop is not None and not is_bench(stop):
         lines.append(write_defect(stop, session.folder))
     elif stop is not None:
         lines.append(f"stopped: {str(stop) or type(stop).__name__}")
+    for entry in qualification.stops:
+        where = entry.name.removesuffix(".limits").replace(".", " ")
+        lines.append(f"the board was stopped in {where}: {entry.reason}")
     if trouble:
         lines.append(trouble)
     words = headline(qualification.verdicts)

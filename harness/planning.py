@@ -32,6 +32,11 @@ class Planned:
     names: tuple[str, ...]
     reason: str = ""
 
+    @property
+    def prefix(self) -> str:
+        """What the full names of its quantities begin with."""
+        return self.check if self.motor == BOTH else f"{self.motor}.{self.check}"
+
 
 def plan(rig: Rig, selected: Iterable[str]) -> tuple[Planned, ...]:
     """Every run of these checks on the rig, in order."""

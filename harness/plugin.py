@@ -205,11 +205,18 @@ def multimeter(rig: Rig) -> Callable[[str], Multimeter]:
 
 @pytest.fixture(scope="session")
 def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
-    """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs; skips if it cannot."""
+    """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs.
+
+    Skips if it cannot be; fails if the board had to be stopped on the way.
+    """
 
     def of(motor: str, name: str) -> Quantity:
         full = full_name(qualification, motor, name)
-        qualification.reach(full)
+        for verdict in qualification.reach(full):
+            if verdict in qualification.stops:
+                from harness.checks.judged import raise_unless_good
+
+                raise_unless_good(full, [verdict])
         result = qualification.results[full]
         if hasattr(result, "quantity"):
             return result.quantity

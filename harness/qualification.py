@@ -15,6 +15,7 @@ from typing import Any
 from harness import planning
 from harness import verdict as rules
 from harness.bench.rig import Rig
+from harness.bench.stops import in_words
 from harness.catalogue import check_of
 from harness.contract import Declared
 from harness.curves import curves
@@ -62,6 +63,9 @@ class Qualification:
         self.verdicts: list[Verdict] = []
         self.diagnosis = Diagnosis()
         self.stop: BaseException | None = None
+        """What ended the run before its end."""
+        self.stops: list[Verdict] = []
+        """Stops that the board under test provoked; what does not need the motor goes on after them."""
         self._done: set[tuple[str, str]] = set()
         self._on_step = on_step or (lambda _text, _fraction: None)
         rig.observed = record.keep
@@ -94,11 +98,16 @@ class Qualification:
         if self.stop is not None:
             self._leave_out(entry, f"because the run was stopped: {self.stop}")
             return
+        reason = self._after_stop(motor)
+        if reason:
+            self._leave_out(entry, reason)
+            return
         self._show(check, motor, 0.0)
         self.rig.shown = lambda text, fraction: self._show(check, motor, fraction, text)
         try:
-            results, observations = self._measured(entry)
-            self._take(entry, results, observations)
+            stopped = self._tried(entry)
+            if stopped is not None:
+                self._stopped(entry, stopped)
         except BaseException as error:
             self.ended_by(error, entry)
             raise
@@ -115,16 +124,11 @@ class Qualification:
         self.stop = error
         self.rig.note_trouble(error)
         troubles = self.rig.make_safe()
-        kind = "board" if isinstance(error, StoppedByBoard) else "bench" if is_bench(error) else "defect"
         words = str(error) or type(error).__name__
+        kind = "bench" if is_bench(error) else "defect"
         self.record.stop(kind, "; ".join([words, *(f"then {trouble}" for trouble in troubles)]))
-        if entry is None:
-            return
-        if isinstance(error, StoppedByBoard):
-            stopped = Verdict(name=f"{entry.motor}.{entry.check}.limits", outcome=Outcome.NONCONFORMING, reason=words)
-            self.verdicts.append(stopped)
-            self.record.add(verdicts=[stopped])
-        self._leave_out(entry, f"because the run was stopped: {words}")
+        if entry is not None:
+            self._leave_out(entry, f"because the run was stopped: {words}")
 
     def finish(self, *, whole: bool = True) -> ExitCode:
         """Account for what was planned and not reached, look for causes, and give the exit code by its precedence.
@@ -137,21 +141,21 @@ class Qualification:
             self._done.add((entry.check, entry.motor))
             self._leave_out(entry, f"because {why}")
         self._diagnose()
-        if self.stop is not None and not isinstance(self.stop, StoppedByBoard):
+        if self.stop is not None:
             return ExitCode.BENCH if is_bench(self.stop) else ExitCode.DEFECT
-        if forgotten and whole and self.stop is None:
+        if forgotten and whole:
             return ExitCode.DEFECT
         return exit_code(self.verdicts, self.required)
 
     def reach(self, name: str) -> list[Verdict]:
-        """The verdicts on a planned quantity, running its check if that was not done. Raises as `run` does,
-        except for a stop that the board provoked: that is a verdict."""
+        """The verdicts on a planned quantity, running its check if that was not done. Raises as `run` does.
+
+        A stop that the board provoked on the way is a verdict too, and is told once.
+        """
         entry = next(entry for entry in self.plan if name in entry.names)
-        try:
-            self.run(entry.check, entry.motor)
-        except StoppedByBoard:
-            return [*self.verdicts_of(f"{entry.motor}.{entry.check}.limits"), *self.verdicts_of(name)]
-        return self.verdicts_of(name)
+        before = len(self.stops)
+        self.run(entry.check, entry.motor)
+        return [*self.stops[before:], *self.verdicts_of(name)]
 
     def expected(self, name: str) -> Expectation | None:
         """What the models predict for a planned quantity, without measuring it."""
@@ -165,6 +169,39 @@ class Qualification:
         return [entry for entry in self.verdicts if entry.name == name]
 
     # --- inside ------------------------------------------------------------------------------------
+
+    def _tried(self, entry: Planned) -> StoppedByBoard | None:
+        """Measure and judge; what the board was stopped by, if it was."""
+        try:
+            results, observations = self._measured(entry)
+        except StoppedByBoard as error:
+            return error
+        self._take(entry, results, observations)
+        return None
+
+    def _stopped(self, entry: Planned, error: StoppedByBoard) -> None:
+        """Make safe, let the stop stand as a verdict, and get the bench back for what does not need this motor.
+
+        Raises BenchError where it cannot be had back: that ends the run.
+        """
+        troubles = self.rig.make_safe()
+        words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
+        verdict = Verdict(name=f"{entry.prefix}.limits", outcome=Outcome.NONCONFORMING, reason=words)
+        self.stops.append(verdict)
+        self.verdicts.append(verdict)
+        self.record.add(verdicts=[verdict])
+        self._leave_out(entry, f"because the board was stopped: {words}")
+        if troubles:
+            raise BenchError(f"after the board was stopped ({words}): {'; '.join(troubles)}")
+        self.rig.bring_back()
+
+    def _after_stop(self, motor: str) -> str:
+        """Why a motor is left alone since the board was stopped on it; "" if it was not."""
+        for stop in self.stops:
+            where = stop.name.removesuffix(".limits").replace(".", " ")
+            if motor == BOTH or stop.name.startswith(f"{motor}.") or stop.name.startswith(f"{BOTH}."):
+                return f"because the board was stopped in {where}: {stop.reason}"
+        return ""
 
     def _measured(self, entry: Planned) -> tuple[list[Result], list[Observation]]:
         if entry.reason:

@@ -175,6 +175,18 @@ class Rig:
             self.powered = False
         return tuple(f"{outcome.step}: {outcome.trouble}" for outcome in outcomes if outcome.trouble)
 
+    def bring_back(self) -> None:
+        """After a stop and `make_safe`: restart the board and prove it and the supply as at the opening.
+
+        Raises BenchError where either cannot be had; nothing is energised then.
+        """
+        self.board.enter()
+        self.board.soft_reset()
+        self.board.execute(source.make_safe(self.spec))
+        if self.supply is not None and self.supply.output_enabled():
+            raise BenchError(f"{self.supply.session.name}: its output is still on after it was switched off")
+        self.ask_firmware()
+
     def note_trouble(self, error: BaseException) -> None:
         """Tell the rig what ended a check: after a lost link the supply goes off without waiting for the board."""
         if isinstance(error, LinkError):

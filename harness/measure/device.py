@@ -18,7 +18,8 @@ from typing import Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import DeviceError, LinkError, StoppedByBoard
+from harness.bench.stops import stopped
+from harness.errors import DeviceError, LinkError
 from harness.link.frames import Event, Rows
 from harness.link.run import Run
 from harness.observation import Column, Conditions, Observation
@@ -81,7 +82,7 @@ class Service:
         elif isinstance(frame, Event):
             if frame.name == "stopped":
                 self._to_end()
-                raise StoppedByBoard(str(frame.value))
+                raise stopped(str(frame.value))
             self.events.append(frame)
         return frame
 
@@ -134,6 +135,6 @@ class Service:
 
 
 def _translated(error: DeviceError) -> Exception:
-    """StoppedByBoard for an exception Stop of the board's guard, else the error itself."""
+    """What an exception Stop of the board's guard means (harness/bench/stops.py), else the error itself."""
     found = re.search(r"\bStop: (.*)\s*\Z", error.board_traceback.strip())
-    return StoppedByBoard(found.group(1)) if found else error
+    return stopped(found.group(1)) if found else error

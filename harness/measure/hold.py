@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.bench.stops import stopped
 from harness.contract import FULL_AMPLITUDE, FULL_TURN
-from harness.errors import DeviceError, MeasurementError, StoppedByBoard
+from harness.errors import DeviceError, MeasurementError
 from harness.link.frames import Event, Rows
 from harness.observation import Column, Observation
 
@@ -52,7 +53,7 @@ class Hold:
         except DeviceError as error:
             last = (error.board_traceback.strip().splitlines() or [""])[-1]
             if "Stop:" in last:
-                raise StoppedByBoard(f"{self.motor}: {last.partition('Stop:')[2].strip()}") from error
+                raise stopped(last.partition("Stop:")[2].strip()) from error
             raise
 
     def _order(self, words: str, seconds: float) -> None:

@@ -181,7 +181,6 @@ def test_quiet_shows_the_verdict_only(bench, capsys):
     [
         (InstrumentError("supply: silent"), 3, "stopped: supply: silent"),
         (KeyboardInterrupt(), 3, "stopped: KeyboardInterrupt"),
-        (StoppedByBoard("too fast"), 1, "stopped: too fast"),
         (ZeroDivisionError("zero"), 5, "a defect of rotorgate, please report it with run/defect.txt"),
     ],
 )
@@ -196,6 +195,14 @@ def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code
     assert not record.finished
     assert record.content["exit_code"] == code
     assert Path("run/report.html").exists()
+
+
+def test_a_stop_by_the_board_is_told_and_the_rest_is_measured(bench, capsys):
+    checks, _ = bench(checks=FakeChecks(raises={"gate.step": StoppedByBoard("motor 0: too fast")}))
+    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    assert "\nthe board was stopped in gate step: too fast\n" in capsys.readouterr().out
+    assert "wheel.thermal" in checks.ran
+    assert read(Path("run")).finished
 
 
 def test_a_rig_that_cannot_be_opened_leaves_no_folder(bench, capsys, tmp_path):

@@ -163,6 +163,18 @@ def test_a_stop_by_the_board_is_a_failure(run):
     assert "1 failed" in done.stdout
     assert "Nonconforming" in done.stdout
     assert "too fast" in done.stdout
+    assert "error" not in done.stdout.splitlines()[-1]
+
+
+def test_a_stop_by_the_board_fails_the_test_that_asked_for_a_number(run):
+    files = {
+        "test_own.py": "def test_a(measured): measured('gate', 'step.delay')\n"
+        "def test_b(measured): measured('gate', 'thermal.rise')\n"
+        "def test_c(measured): measured('wheel', 'step.delay')\n"
+    }
+    done = run(RIG, "test_own.py", files=files, checks="raises={'gate.step': StoppedByBoard('too fast')}")
+    assert "1 failed, 1 passed, 1 skipped" in done.stdout
+    assert "gate.step.limits: nonconforming" in done.stdout
 
 
 @pytest.mark.skipif(not __import__("importlib").util.find_spec("xdist"), reason="needs pytest-xdist")

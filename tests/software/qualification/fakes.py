@@ -71,6 +71,10 @@ class FakeRig:
     lacks: Sequence[str] = ()
     events: list[str] = field(default_factory=list)
     virtual: bool = True
+    troubles: tuple[str, ...] = ()
+    """What cannot be done when it is made safe."""
+    gone: BaseException | None = None
+    """What getting it back after a stop raises."""
     identity: BoardIdentity = IDENTITY
     instruments: Mapping[str, Any] = field(default_factory=dict)
     board: object = "the board"
@@ -109,7 +113,12 @@ class FakeRig:
 
     def make_safe(self) -> tuple[str, ...]:
         self.events.append("make safe")
-        return ()
+        return self.troubles
+
+    def bring_back(self) -> None:
+        self.events.append("bring back")
+        if self.gone is not None:
+            raise self.gone
 
     def note_trouble(self, error: BaseException) -> None:
         self.events.append(type(error).__name__)

@@ -117,7 +117,6 @@ def test_the_loop_is_not_closed_where_the_firmware_declares_another_motor(build)
         (LinkError("port: lost while reading"), ExitCode.BENCH, "bench"),
         (InstrumentError("supply: silent"), ExitCode.BENCH, "bench"),
         (KeyboardInterrupt(), ExitCode.BENCH, "bench"),
-        (StoppedByBoard("speed 80 rad/s, limit 60 rad/s"), ExitCode.DIFFERS, "board"),
         (ZeroDivisionError("division by zero"), ExitCode.DEFECT, "defect"),
         (HarnessError("an invariant is broken"), ExitCode.DEFECT, "defect"),
     ],
@@ -134,10 +133,71 @@ def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, cod
     left = {name: word for name, word in outcomes(made).items() if name.startswith("wheel")}
     assert set(left.values()) == {Outcome.NOT_RUN}
     assert "because the run was stopped" in made.verdicts_of("wheel.step.delay")[0].reason
-    if kind == "board":
-        stop = made.verdicts_of("gate.step.limits")[0]
-        assert stop.outcome is Outcome.NONCONFORMING
-        assert "speed 80 rad/s" in stop.reason
+
+
+STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 156 a ms")
+
+
+def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured(build):
+    made = build(FakeChecks(raises={"gate.step": STOP}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert made.rig.events.count("make safe") == made.rig.events.count("bring back") == 1
+    assert made.checks.ran == [
+        "gate.commutation",
+        "gate.stiffness",
+        "gate.step",
+        "wheel.commutation",
+        "wheel.stiffness",
+        "wheel.step",
+        "wheel.thermal",
+    ]
+    assert made.verdicts_of("gate.step.limits") == made.stops
+    assert made.stops[0].outcome is Outcome.NONCONFORMING
+    assert made.stops[0].reason == "speed 80.5 rad/s, limit 59.8 rad/s"
+    assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
+    assert made.verdicts_of("gate.step.delay")[0].reason == f"because the board was stopped: {made.stops[0].reason}"
+    for name in ("gate.thermal.rise", "together.supply_sag"):
+        verdict = made.verdicts_of(name)[0]
+        assert verdict.outcome is Outcome.NOT_RUN
+        assert verdict.reason == f"because the board was stopped in gate step: {made.stops[0].reason}"
+    record = read(made.folder)
+    assert record.content["stop"] is None
+    assert record.observation("gate.step.raw").data.size == 2
+
+
+def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):
+    made = build(FakeChecks(raises={"wheel.commutation": STOP}))
+    assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.commutation.limits", "wheel.step.delay"]
+    assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.step.delay"]
+    assert made.checks.ran == ["wheel.commutation"]
+    made.run("thermal", "gate")
+    assert made.checks.ran[-1] == "gate.thermal"
+
+
+def test_a_stop_with_both_motors_names_the_check_once(build):
+    made = build(FakeChecks(raises={"together.together": STOP}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert [stop.name for stop in made.stops] == ["together.limits"]
+
+
+@pytest.mark.parametrize(
+    "broken", [{"gone": LinkError("port: no answer")}, {"troubles": ("supply off: not finished within 1 s",)}]
+)
+def test_a_bench_that_does_not_come_back_after_a_stop_ends_the_run(build, broken):
+    made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(**broken))
+    assert run_to_the_end(made) is ExitCode.BENCH
+    assert made.checks.ran[-1] == "gate.step"
+    assert made.verdicts_of("gate.step.limits")[0].outcome is Outcome.NONCONFORMING
+    assert len(made.verdicts_of("gate.step.delay")) == 1
+    words = broken.get("troubles", ("no answer",))[0]
+    assert words in read(made.folder).content["stop"]["message"]
+    assert words in made.verdicts_of("wheel.step.delay")[0].reason
+
+
+def test_a_signal_while_the_board_is_made_safe_after_a_stop_is_not_lost(build):
+    made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(gone=KeyboardInterrupt()))
+    assert run_to_the_end(made) is ExitCode.BENCH
+    assert made.checks.ran[-1] == "gate.step"
 
 
 def test_what_a_check_lacks_is_not_run_with_what_to_add(build):

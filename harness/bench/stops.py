@@ -1,0 +1,50 @@
+"""What the board's own guard says when it has stopped a motor, in a person's words. Pure functions."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import TYPE_CHECKING
+
+from harness.errors import BenchError, HarnessError, StoppedByBoard
+
+if TYPE_CHECKING:
+    from harness.rigfile import RigSpec
+
+MOTOR = re.compile(r"motor (\d+): ")
+SPEED = re.compile(r"speed: (-?\d+) counts in (\d+) us, limit (\d+) a ms")
+TRAVEL = re.compile(r"travel: (-?\d+) counts from hanging, limit (\d+)")
+DEADMAN = "deadman: "
+
+
+def stopped(said: str) -> HarnessError:
+    """The error for what the guard said.
+
+    StoppedByBoard for a limit; BenchError for its deadman, which only a silent host sets off.
+    """
+    if DEADMAN in said:
+        return BenchError(
+            f"the board turned its phases off: {said.partition(DEADMAN)[2]} for longer than board.deadman_s; "
+            "a busy machine or a slow link: raise board.deadman_s"
+        )
+    return StoppedByBoard(said)
+
+
+def in_words(said: str, spec: RigSpec) -> str:
+    """The same with motors by name, and angles and speeds in the units of the rig file."""
+    named = MOTOR.search(said)
+    if named is None or int(named[1]) >= len(spec.motors):
+        return said
+    name = spec.motors[int(named[1])]
+    turn = spec.motor[name].sensor.counts
+    said = said[: named.start()].removesuffix(f"{name}: ") + f"{name}: " + said[named.end() :]
+    if found := SPEED.search(said):
+        counts, us, limit = (int(group) for group in found.groups())
+        speed = abs(counts) / us * 1e6 * math.tau / turn
+        words = f"speed {speed:.3g} rad/s, limit {limit * 1e3 * math.tau / turn:.3g} rad/s"
+    elif found := TRAVEL.search(said):
+        counts, limit = (int(group) for group in found.groups())
+        words = f"{counts * math.tau / turn:+.3g} rad from hanging, limit {limit * math.tau / turn:.3g} rad"
+    else:
+        return said
+    return said[: found.start()] + words + said[found.end() :]
