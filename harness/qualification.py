@@ -17,6 +17,7 @@ from harness import verdict as rules
 from harness.bench.rig import Rig
 from harness.bench.stops import in_words
 from harness.catalogue import check_of
+from harness.clock import WallClock
 from harness.contract import Declared
 from harness.curves import curves
 from harness.diagnosis import CauseFound, Diagnosis, diagnose
@@ -25,12 +26,10 @@ from harness.expectation import MODELS, expect
 from harness.observation import Observation
 from harness.planning import BOTH, CLOSED_LOOP, Planned
 from harness.preconditions import loop_unsafe
+from harness.progress import Progress
 from harness.record import RecordWriter
 from harness.results import Expectation, Measurement, Outcome, Unmeasured, Verdict
 from harness.tally import exit_code
-
-WEIGHTS = {"commutation": 1.3, "stiffness": 5.4, "step": 2.9, "thermal": 2.0, BOTH: 1.5}
-"""Share of each check in the whole, for the progress shown only: wall time of a run on the virtual bench."""
 
 Result = Measurement | Unmeasured
 
@@ -45,7 +44,7 @@ class Qualification:
         *,
         only: Sequence[str] = (),
         require_all: bool = False,
-        on_step: Callable[[str, float], None] | None = None,
+        on_step: Callable[[str, float, float | None], None] | None = None,
     ) -> None:
         self.rig = rig
         self.spec = rig.spec
@@ -67,7 +66,12 @@ class Qualification:
         self.stops: list[Verdict] = []
         """Stops that the board under test provoked; what does not need the motor goes on after them."""
         self._done: set[tuple[str, str]] = set()
-        self._on_step = on_step or (lambda _text, _fraction: None)
+        self._on_step = on_step or (lambda _text, _fraction, _remaining_s: None)
+        self._progress = Progress(
+            [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
+            clock=WallClock(),
+            computed=self.spec.clock is not None,
+        )
         rig.observed = record.keep
         record.put(
             planned=[name for entry in self.plan for name in entry.names],
@@ -100,8 +104,12 @@ class Qualification:
             return
         reason = self._after_stop(motor)
         if reason:
+            if not entry.reason:
+                self._progress.leave_out(check, motor)
             self._leave_out(entry, reason)
             return
+        if not entry.reason:
+            self._progress.begin(check, motor)
         self._show(check, motor, 0.0)
         self.rig.shown = lambda text, fraction: self._show(check, motor, fraction, text)
         try:
@@ -185,6 +193,7 @@ class Qualification:
         Raises BenchError where it cannot be had back: that ends the run.
         """
         troubles = self.rig.make_safe()
+        self._progress.end(whole=False)
         words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
         verdict = Verdict(name=f"{entry.prefix}.limits", outcome=Outcome.NONCONFORMING, reason=words)
         self.stops.append(verdict)
@@ -249,7 +258,8 @@ class Qualification:
         module, declared = planning.measuring(entry.check), self._declared(entry.motor)
         if drawn := curves(module, entry.check, observations, self.spec, declared, entry.motor):
             self.record.add(curves=drawn)
-        self._show(entry.check, entry.motor, 1.0)
+        self._progress.end(whole=bool(observations))
+        self._show(entry.check, entry.motor, 0.0)
 
     def _leave_out(self, entry: Planned, reason: str) -> None:
         """Account for those quantities of a check that have no result."""
@@ -290,14 +300,11 @@ class Qualification:
         )
 
     def _show(self, check: str, motor: str, fraction: float, text: str = "") -> None:
-        total = sum(WEIGHTS[entry.check] for entry in self.plan) or 1.0
-        done = sum(
-            WEIGHTS[entry.check]
-            for entry in self.plan
-            if (entry.check, entry.motor) in self._done and (entry.check, entry.motor) != (check, motor)
+        words = check if motor == BOTH else f"{motor}: {check}"
+        progress = self._progress
+        self._on_step(
+            words + (f", {text}" if text else ""), progress.fraction(fraction), progress.remaining_s(fraction)
         )
-        words = f"{check}" if motor == BOTH else f"{motor}: {check}"
-        self._on_step(words + (f", {text}" if text else ""), min((done + WEIGHTS[check] * fraction) / total, 1.0))
 
 
 def not_run(names: Iterable[str], reason: str) -> list[Result]:

@@ -19,7 +19,7 @@ from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
 from harness.bench.virtual import scenario_of
 from harness.catalogue import CHECK_NAMES
-from harness.clock import WallClock, utc_now
+from harness.clock import utc_now
 from harness.errors import BenchError, ExitCode, RecordError, UsageError
 from harness.qualification import Qualification
 from harness.record import RecordWriter
@@ -70,8 +70,6 @@ class BenchSession:
         self.code: ExitCode | None = None
         self._on_step = on_step
         self._stack = ExitStack()
-        self._wall = WallClock()
-        self._began_s = self._wall.now_s()
 
     def open(self) -> Qualification:
         """Open the rig and begin the record. Raises BenchError, UsageError; then nothing is left open."""
@@ -83,7 +81,6 @@ class BenchSession:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise UsageError(f"{visible(str(self.folder))}: cannot make the folder: {error.strerror}") from error
-        self._began_s = self._wall.now_s()
         try:
             self.rig = self._stack.enter_context(
                 open_rig(
@@ -101,7 +98,7 @@ class BenchSession:
                 self.record,
                 only=settings.only,
                 require_all=settings.require_all,
-                on_step=self._step,
+                on_step=self._tell,
             )
         except BaseException as error:
             if self.record is not None:
@@ -181,10 +178,6 @@ class BenchSession:
                 for name, entry in rig.instruments.items()
             },
         }
-
-    def _step(self, text: str, fraction: float) -> None:
-        elapsed_s = self._wall.now_s() - self._began_s
-        self._tell(text, fraction, elapsed_s * (1.0 - fraction) / fraction if fraction > 0.02 else None)
 
     def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:
         if self._on_step is not None:

@@ -7,6 +7,7 @@ passes through its markup, which deletes `[requirements]` and raises on `[/dev/t
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Sequence
 from typing import TextIO
@@ -26,6 +27,8 @@ MARKS = {
 }
 WIDE = 100
 """Columns from which on names and numbers are kept on one line (arbitrary)."""
+LINE_EVERY = 0.05
+"""Share of the whole after which a step that goes on is told again where no line can move (arbitrary)."""
 STYLES = {"ok": "green", "XX": "bold red", "??": "yellow", "--": "dim"}
 
 
@@ -41,24 +44,29 @@ class Terminal:
         self._err = err or sys.stderr
         self._moving = _is_terminal(self._err) and not quiet
         self._width = 0
-        self._last_step = ""
+        self._last_step, self._last_fraction = "", 0.0
 
     def step(self, text: str, fraction: float, remaining_s: float | None) -> None:
         """What is measured now, how far all is (0 to 1), and how long it will still take."""
         if self.quiet:
             return
         text = visible(text)
-        still = "" if remaining_s is None else f", {duration(remaining_s)} still"
+        still = "" if remaining_s is None or fraction >= 1.0 else f", {still_to_come(remaining_s)}"
         if self._moving:
             filled = round(20 * min(max(fraction, 0.0), 1.0))
             line = f"[{'#' * filled}{'.' * (20 - filled)}] {fraction:4.0%}  {text}{still}"
             line = line[: max(_columns(self._err) - 1, 20)]
             self._err.write("\r" + line + " " * max(self._width - len(line), 0))
             self._width = len(line)
-        elif text != self._last_step:
+        elif self._is_news(text, fraction):
             self._err.write(f"{fraction:4.0%}  {text}{still}\n")
-        self._last_step = text
+            self._last_step, self._last_fraction = text, fraction
         self._err.flush()
+
+    def _is_news(self, text: str, fraction: float) -> bool:
+        """Whether a step is worth a line of its own: another one, or the same having counted up for a while."""
+        another = _without_numbers(text) != _without_numbers(self._last_step)
+        return another or (text != self._last_step and fraction >= self._last_fraction + LINE_EVERY)
 
     def say(self, text: str) -> None:
         """A line of information, unless quiet."""
@@ -135,16 +143,23 @@ def gathered(verdicts: Sequence[Verdict]) -> list[tuple[Verdict, int]]:
     return rows
 
 
-def duration(seconds: float) -> str:
-    """A duration as a person says it."""
+def still_to_come(seconds: float) -> str:
+    """An estimate as a person says it, no finer than it is known."""
+    if seconds < 5.0:
+        return "a few seconds still"
     if seconds < 90.0:
-        return f"{max(seconds, 0.0):.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
+        return f"about {5 * round(seconds / 5.0)} s still"
+    return f"about {seconds / 60.0:.0f} min still" if seconds < 5400.0 else f"about {seconds / 3600.0:.1f} h still"
 
 
 def significant(value: float) -> str:
     """A number to four significant digits, without an exponent where it reads well."""
     return f"{value:.4g}"
+
+
+def _without_numbers(text: str) -> str:
+    """What stays the same while a step counts up."""
+    return re.sub(r"[\d.]+", "", text)
 
 
 def _measured(verdict: Verdict) -> str:

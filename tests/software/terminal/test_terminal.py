@@ -8,7 +8,7 @@ import pytest
 
 from harness.quantity import exact, normal
 from harness.results import Expectation, Outcome, Requirement, Verdict
-from harness.terminal import Terminal, duration, gathered
+from harness.terminal import Terminal, gathered, still_to_come
 
 HOSTILE = "[red]x[/] \x1b[2J [/dev/ttyACM0] [requirements]"
 
@@ -89,7 +89,7 @@ def test_off_a_terminal_one_line_a_step_without_repeats():
     for fraction in (0.0, 0.1, 0.2):
         terminal.step("gate: step", fraction, 30.0)
     terminal.step("gate: thermal\x1b[31m", 0.5, None)
-    assert err.getvalue() == "  0%  gate: step, 30 s still\n 50%  gate: thermal\\x1b[31m\n"
+    assert err.getvalue() == "  0%  gate: step, about 30 s still\n 50%  gate: thermal\\x1b[31m\n"
 
 
 class Tty(io.StringIO):
@@ -105,7 +105,7 @@ def test_on_a_terminal_one_line_that_moves_and_is_cleared(monkeypatch):
     terminal.step("short", 0.75, None)
     terminal.result("done")
     assert "\n" not in err.getvalue()
-    assert "[##########..........]  50%  a long step with many words, 61 s still" in err.getvalue()
+    assert "[##########..........]  50%  a long step with many words, about 60 s still" in err.getvalue()
     last = err.getvalue().rsplit("\r", 2)
     assert last[-1] == ""
     assert set(last[-2]) == {" "}
@@ -138,7 +138,16 @@ def test_the_table_survives_a_narrow_encoding_and_no_colour(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("seconds", "words"), [(-1, "0 s"), (0.4, "0 s"), (89, "89 s"), (91, "2 min"), (7200, "2.0 h")]
+    ("seconds", "words"),
+    [(0.4, "a few seconds"), (6, "about 5 s"), (89, "about 90 s"), (119, "about 2 min"), (7200, "about 2.0 h")],
 )
-def test_durations(seconds, words):
-    assert duration(seconds) == words
+def test_an_estimate_is_no_finer_than_it_is_known(seconds, words):
+    assert still_to_come(seconds) == f"{words} still"
+
+
+def test_off_a_terminal_counting_up_is_not_a_line_a_count():
+    err = io.StringIO()
+    terminal = Terminal(out=io.StringIO(), err=err)
+    for second in range(100):
+        terminal.step(f"gate: thermal, heating, {second} s", 0.4 + second / 1000.0, None)
+    assert len(err.getvalue().splitlines()) == 2
