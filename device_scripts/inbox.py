@@ -30,7 +30,8 @@ class Inbox:
             byte = self._read(1)
             if not byte:
                 return None
-            if byte in (b"\n", "\n"):
+            code = ord(byte)  # bytes on some boards, text on others, and a comparison of the two prints a warning
+            if code == 10:
                 line = bytes(self._line[: self._at])
                 self._taken += self._at + 1 + self.dropped
                 self._at = self.dropped = 0
@@ -39,7 +40,7 @@ class Inbox:
                     self._taken = 0
                 return line
             if self._at < len(self._line):
-                self._line[self._at] = ord(byte)
+                self._line[self._at] = code
                 self._at += 1
             else:
                 self.dropped += 1

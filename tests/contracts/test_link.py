@@ -286,7 +286,7 @@ frames.event('beats', n)
         run.send(b"x" * 120)
         run.send(b"end")
         assert run.next_frame() == Event("beats", 600)
-        run.finish()
+        assert run.finish() == ""  # what the interpreter says of a script's ways costs an exchange each time
 
 
 # --- files --------------------------------------------------------------------------------------------
