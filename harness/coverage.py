@@ -92,6 +92,7 @@ def half_width(quantity: Quantity, probability: float = 0.95) -> float:
 def _convolved_half_width(major: list[tuple[Shape, float]], u_bell: float, dof: float, probability: float) -> float:
     """Half-width of bounded parts convolved on a grid, with a scaled t on top."""
     import numpy as np
+    from scipy.optimize import brentq
 
     reach = sum(REACH[shape] * u for shape, u in major)
     cell = 2.0 * reach / CELLS
@@ -107,11 +108,11 @@ def _convolved_half_width(major: list[tuple[Shape, float]], u_bell: float, dof: 
             return float(covered @ masses)
         return 2.0 * float(_t_cdf((half - centres) / u_bell, dof) @ masses) - 1.0  # symmetric
 
-    low, high = 0.0, reach + student_quantile(0.5 + probability / 2.0, dof) * u_bell
-    for _ in range(40):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if inside(middle) < probability else (low, middle)
-    return (low + high) / 2.0
+    # Within the sum of both half-widths lies more than `probability`, but for half a cell at the very end.
+    high = reach + student_quantile(0.5 + probability / 2.0, dof) * u_bell
+    if inside(high) <= probability:
+        return high
+    return float(brentq(lambda half: inside(half) - probability, 0.0, high, xtol=1e-12 * high, rtol=1e-12))
 
 
 def _cell_masses(shape: Shape, reach: float, cell: float) -> NDArray[np.float64]:
