@@ -14,7 +14,7 @@ import frames
 from micropython import const
 
 RING = const(256)  # passes that may wait to be sent; a power of two
-SETTLE_MS = const(150)  # at the start: how far the reading wanders at rest
+SETTLE_MS = const(100)  # at the start: how far the reading wanders at rest
 COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("demand", "1", "h"), ("step", "1", "B"))
 
 
@@ -127,32 +127,39 @@ class _Steps:
         return time.ticks_diff(time.ticks_us(), self.since)
 
 
-def steps(guard, motor, offsets, least_ms=300, still_ms=100, most_ms=1200, size=576, origin=None):
-    """Step the set point to each of `offsets` in turn: counts from `origin`, or from where the shaft stands.
+def steps(guard, motor, offsets, small, least_ms=150, still_ms=60, most_ms=1200, size=576):
+    """Step the set point to each of `offsets` in turn: counts from where the shaft stands when the loop is closed.
 
-    A step lasts until the shaft has been still for `still_ms`, at least `least_ms`, at most `most_ms`.
+    A step lasts until the shaft has been still for `still_ms` and for a fifth of the step (at a turning point of a
+    slow loop it seems to stand as well), at least `least_ms`, at most `most_ms`. What follows the first `small`
+    steps is left out when most of them did not come to rest.
     """
     work = _Steps(guard, motor, size)
     first = work.begin()
-    if origin is not None:
-        first = origin
+    restless = made = 0
     try:
         begun = time.ticks_us()
         while time.ticks_diff(time.ticks_us(), begun) < SETTLE_MS * 1000:
             work.turn_round()
         band = (work.high - work.low) * 3 // 2 + 2
         frames.event("start", (first, work.cost_ns, band))
-        for number, offset in enumerate(offsets):
-            work.trace.now = number + 1
+        for offset in offsets:
+            if made >= small and restless * 2 > small:
+                break
+            made += 1
+            work.trace.now = made
             guard.drive.set_point(motor, (first + offset) % work.turn)
             begun = time.ticks_us()
             work.reset()
             while True:
                 work.turn_round()
                 lasted = time.ticks_diff(time.ticks_us(), begun)
-                still = work.still_for_us(band) >= still_ms * 1000
-                if lasted >= most_ms * 1000 or still and lasted >= least_ms * 1000:
+                still = work.still_for_us(band)
+                if lasted >= least_ms * 1000 and still >= max(still_ms * 1000, lasted // 5):
+                    break
+                if lasted >= most_ms * 1000:
+                    restless += 1
                     break
     finally:
         work.end()
-    frames.event("done", len(offsets))
+    frames.event("done", made)

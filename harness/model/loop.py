@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 STAIRS = ((0.054, 0.6), (0.060, 0.0), (0.066, -0.6))
 """Steps that stand for the staircase: size, and where in the friction band (share) the shaft stood before."""
-LARGE = ((0.4, 0.5), (0.4, -0.5))
+LARGE = ((0.3, 0.5), (0.3, -0.5))
 LEAST_SWING_RAD = 0.010
 COGGING_SHARE = 0.01
 """Standard uncertainty of the frequency for cogging that no rig file states (common practice, no source)."""
@@ -321,7 +321,7 @@ def overlay(
     size = curve.rpartition(".")[2]
     if size not in ("small", "large") or lacking(spec, motor):
         return None
-    steps, arm_at = (((0.06, 0.0),), 0.0) if size == "small" else (((0.4, 0.0),), 0.2)
+    steps, arm_at = (((0.06, 0.0),), 0.0) if size == "small" else (((0.3, 0.0),), 0.15)
     parts = shaft(spec, declared, motor)
     delay = loop_delay(spec, motor)
     late = delay.value if delay is not None else 0.0

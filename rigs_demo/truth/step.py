@@ -1,9 +1,9 @@
 """True values of the step response, from the loop run on the plant.
 
-Stimulus: from 0.15 rad under hanging a staircase of five small steps up and five down, ten sizes from 0.054 to
-0.066 rad in random order; then four large ones of 0.4 rad about hanging. Where friction left the shaft before
-a step, and where in a period of the cogging it stands, move the response: means are over five staircases whose
-feet are spread over one period, each in an order of its own.
+Stimulus: from where the arm hangs a staircase of two small steps down, four up and four down, ten sizes from 0.054
+to 0.066 rad in random order; from there large ones of 0.3 rad up and down. Where friction left the shaft before
+a step, and where in a period of the cogging it stands, move the response: means are over five such sequences,
+begun at places spread over one period about hanging, each in an order of its own.
 """
 
 from __future__ import annotations
@@ -29,7 +29,8 @@ from rigs_demo.truth.stiffness import follows, loop_slope
 Readings = NDArray[np.float64]
 SIZES_RAD = tuple(float(x) for x in np.linspace(0.054, 0.066, 10))
 STAIRCASES = 5
-LARGE_RAD = 0.4
+WAYS = (-1, -1, 1, 1, 1, 1, -1, -1, -1, -1)
+LARGE_RAD = 0.3
 LEAST_SWING_RAD = 0.01
 FEWEST_PAIRS = 4
 """Pairs of swings below which a line through them says nothing (arbitrary)."""
@@ -54,10 +55,8 @@ def step(
     }
     setting_v = float(rig["supply"]["voltage_v"]["value"])
     period_rad = tau / motor.cogging_periods if motor.cogging_periods else 0.0
-    feet = [motor.arm.hang_reading_rad - 0.15 + period_rad * k / staircases for k in range(staircases)]
-    loop = Loop(parameters, firmware, name, setting_v, parts)
-    small = run_small(loop, feet, name)
-    large = run_large(loop, motor.arm.hang_reading_rad)
+    starts = [motor.arm.hang_reading_rad + period_rad * ((k + 0.5) / staircases - 0.5) for k in range(staircases)]
+    small, large = run(Loop(parameters, firmware, name, setting_v, parts), starts, name)
     band_rad = 3.0 * motor.sensor.noise_rad
     seen = [Response.of(move, band_rad) for move in small if swings_and_rests(move)]
     if len(seen) < len(small):
@@ -89,25 +88,20 @@ def shares(move: Move) -> Readings:
     return (np.array(move.reading_rad) - move.initial_rad) / (move.final_rad - move.initial_rad)
 
 
-def run_small(loop: Loop, feet_rad: Sequence[float], name: str) -> list[Move]:
-    """The steps of one staircase from each foot."""
-    small = []
-    for foot in feet_rad:
+def run(loop: Loop, starts_rad: Sequence[float], name: str) -> tuple[list[Move], list[Move]]:
+    """The small and the large steps of the sequence from each start; cut short by a shaft that finds no rest."""
+    small: list[Move] = []
+    large: list[Move] = []
+    for start in starts_rad:
         sizes = list(SIZES_RAD)
-        Random(f"truth {name} {foot}").shuffle(sizes)
-        loop.move(foot, 0.6)
-        for k, size in enumerate(sizes):
-            way = 1.0 if k < len(sizes) // 2 else -1.0
-            small.append(loop.move(loop.target_rad + way * size, 1.2))
+        Random(f"truth {name} {start}").shuffle(sizes)
+        loop.move(start, 0.6)
+        for way, size in zip(WAYS, sizes, strict=True):
+            small.append(loop.move(loop.target_rad + way * size, 1.5))
             if not small[-1].still:
-                return small
-    return small
-
-
-def run_large(loop: Loop, hang_rad: float) -> list[Move]:
-    """Four large steps about hanging."""
-    loop.move(hang_rad - LARGE_RAD / 2.0, 0.9)
-    return [loop.move(hang_rad + way * LARGE_RAD / 2.0, 1.5) for way in (1.0, -1.0, 1.0, -1.0)]
+                return small, large
+        large += [loop.move(loop.target_rad + way * LARGE_RAD, 1.5) for way in (1.0, -1.0)]
+    return small, large
 
 
 def delay_s(motor: MotorParameters, parameters: Parameters, firmware: Firmware) -> float:

@@ -1,0 +1,157 @@
+"""What the swings of the steps say about the loop: decay, frequency, delay, margin; referred to 20 degC."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from harness.errors import MeasurementError
+from harness.measure.step_metrics import scattered
+from harness.measure.step_record import LEVEL_S, Step
+from harness.measure.swings import Swings, decay_per_half_cycle, demand_lag, find_onset, find_swings
+from harness.measure.temperature import estimate, room, to_reference
+from harness.observation import Observation
+from harness.quantity import Quantity, normal, propagate, rectangular, shifted
+from harness.rigfile import RigSpec
+
+ONSET_PHASE_RAD = math.pi / 3.0
+ONSET_PER_DECAY_RAD = 0.042
+"""Shift of the extrapolated onset for one unit of decay, times the frequency (own simulation)."""
+ONSET_HALF_WIDTH_S = 0.10e-3
+"""How far the extrapolated onset may stand off: dead time and friction bend the first push (own simulation)."""
+BEFORE_STEPS_W_S = ((1.0, 25.0), (0.15, 10.0))
+"""Half of what the holding checks before this one may put into a winding (W, s): between nothing and twice this."""
+
+
+def swings(steps: Sequence[Step]) -> list[Swings]:
+    """Turning points of the steps that have them."""
+    found = []
+    for step in steps:
+        try:
+            found.append(find_swings(step.t_s, step.angle_rad))
+        except MeasurementError:
+            continue
+    return found
+
+
+def to_20_c(spec: RigSpec, motor: str, observation: Observation) -> Quantity:
+    """Factor that refers the loop's torque to 20 degC."""
+    reading = observation.conditions.get("room_c")
+    warmth = estimate(
+        spec, motor, room(spec, float(str(reading)) if reading is not None else None), BEFORE_STEPS_W_S, before_k=1.5
+    )
+    return to_reference(spec, motor, warmth)
+
+
+def decay(steps: Sequence[Step], factor: Quantity, source: str) -> Quantity:
+    """Viscous decay; what warmth does to it stays in the budget (half of the factor's distance from 1)."""
+    seen, _ = decay_per_half_cycle(swings(steps), source)
+    warm = 0.5 * abs(factor.value - 1.0) * abs(seen.value)
+    return shifted(seen, warmth=rectangular(0.0, warm, "1", "winding warmer than 20 degC"))
+
+
+def _rough_decay(steps: Sequence[Step], source: str) -> float:
+    """Decay with the first push counted as a swing, where friction leaves too few others; 0.1 if that fails too."""
+    extended = []
+    for step in steps:
+        try:
+            swing = find_swings(step.t_s, step.angle_rad)
+        except MeasurementError:
+            continue
+        extended.append(Swings(
+            instants_s=np.concatenate(([0.0], swing.instants_s)),
+            angles_rad=np.concatenate(([step.initial_rad], swing.angles_rad)), stops=swing.stops,
+        ))  # fmt: skip
+    try:
+        return decay_per_half_cycle(extended, source)[0].value
+    except MeasurementError:
+        return 0.1  # a usual loop's; arbitrary
+
+
+def natural_frequency(steps: Sequence[Step], spec: RigSpec, motor: str, factor: Quantity, source: str) -> Quantity:
+    """Frequency from the first turning points, the loop's share of the stiffness referred to 20 degC."""
+    seen = scattered(
+        steps,
+        lambda step: find_swings(step.t_s, step.angle_rad).frequency_rad_s,
+        "rad/s",
+        f"{source}.natural_frequency scatter",
+    )
+    share = loop_share(spec, motor, seen.value)
+    return propagate(
+        lambda w, warm, part: w * math.sqrt(1.0 + part * (warm - 1.0)), "rad/s", w=seen, warm=factor, part=share
+    )
+
+
+def loop_share(spec: RigSpec, motor: str, frequency_rad_s: float) -> Quantity:
+    """Share of the loop in the stiffness that brings the shaft back; the arm has the rest."""
+    entry, load = spec.motor[motor], spec.motor[motor].load
+    if load is None or load.mass_kg is None or load.length_m is None or entry.rotor_inertia_kg_m2 is None:
+        return rectangular(0.9, 0.1, "1", "share of the load in the stiffness", "state the load and the inertias")
+    own = load.own_inertia_kg_m2
+    return propagate(
+        lambda m, length, rotor, arm: 1.0 - m * 9.80665 * length / ((rotor + m * length**2 + arm) * frequency_rad_s**2),
+        "1", m=load.mass_kg.quantity("kg"), length=load.length_m.quantity("m"),
+        rotor=entry.rotor_inertia_kg_m2.quantity("kg m2"),
+        arm=own.quantity("kg m2") if own is not None else rectangular(0.0, 0.0, "kg m2", "arm"),
+    )  # fmt: skip
+
+
+def delay(
+    steps: Sequence[Step], observation: Observation, found: Mapping[str, Quantity | str], source: str
+) -> Quantity:
+    """Lag of the demand behind the reading it answers, plus onset of motion after the demand's first change."""
+    known = found["decay"]
+    damping, u_damping = (known.value, known.u) if isinstance(known, Quantity) else (_rough_decay(steps, source), 0.1)
+    frequency = found["natural_frequency"]
+    if not isinstance(frequency, Quantity):
+        raise MeasurementError(f"the onset of motion needs the frequency: {frequency}")
+    w = frequency.value
+    spacing = float(np.median(np.diff(observation.si("t"))))
+    clip = float(str(observation.conditions["clip"]))
+    turn = int(str(observation.conditions["counts_per_turn"]))
+    band = int(str(observation.conditions["still_band_count"])) * math.tau / turn
+
+    def onset(step: Step) -> float:
+        early = step.before_s > -LEVEL_S
+        if float(np.ptp(step.before_rad[early])) > band:
+            raise MeasurementError("the shaft was not at rest before the step")
+        late = step.t_s <= ONSET_PHASE_RAD / w
+        t = np.concatenate((step.before_s[early], step.t_s[late]))
+        angle = np.concatenate((step.before_rad[early], step.angle_rad[late]))
+        return find_onset(t, angle, frequency_rad_s=w, decay=damping, begin_s=0.0).instant_s
+
+    lags = []
+    for step in steps:
+        demand = np.where(np.abs(step.demand) < 0.995 * clip, step.demand, math.nan)
+        moving = step.t_s < 4.0 * math.tau / w
+        try:
+            lags.append(demand_lag(step.t_s[moving], step.angle_rad[moving], demand[moving], longest_s=12.0 * spacing))
+        except MeasurementError:
+            continue
+    if len(lags) < 3:
+        raise MeasurementError("fewer than 3 steps inside the clip: expected a demand that follows the reading")
+    lag = float(np.median(lags))
+    seen = scattered(steps, lambda step: onset(step) + lag, "s", f"{source}.delay scatter")
+    grid = rectangular(0.0, 0.05 * spacing if lag % spacing > 0.01 * spacing else 0.0, "s", "grid of trial lags")
+    bent = rectangular(0.0, ONSET_HALF_WIDTH_S, "s", "first push bent by friction and dead time", "a stiffer loop")
+    damped = normal(
+        0.0, ONSET_PER_DECAY_RAD / w * u_damping, "s", f"decay in the onset of {source}", remedy="more steps"
+    )
+    return shifted(seen, grid=grid, bent=bent, damped=damped)
+
+
+def margin(found: Mapping[str, Quantity | str], spec: RigSpec, motor: str) -> Quantity:
+    """Damping there is over damping that the delay takes: 1 + d / ((pi/2) w (delay + T/2) share)."""
+    parts: dict[str, Quantity] = {}
+    for name in ("decay", "natural_frequency", "delay", "loop_period"):
+        value = found[name]
+        if not isinstance(value, Quantity):
+            raise MeasurementError(f"needs {name}: {value}")
+        parts[name] = value
+    return propagate(
+        lambda d, w, late, period, share: 1.0 + d / (math.pi / 2.0 * w * (late + period / 2.0) * share), "1",
+        d=parts["decay"], w=parts["natural_frequency"], late=parts["delay"], period=parts["loop_period"],
+        share=loop_share(spec, motor, parts["natural_frequency"].value),
+    )  # fmt: skip

@@ -1,0 +1,157 @@
+"""What is read off the steps in the terms of IEEE Std 181, with the scatter that friction gives it.
+
+Friction holds the shaft anywhere in a band about where the loop alone would put it, and every metric refers to the
+level that was achieved. Ten small steps show that scatter themselves. Two large ones do not: theirs is the scatter
+of the small steps' levels times what a shift of the final level does to the metric.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.errors import MeasurementError
+from harness.measure import pulse
+from harness.measure.fit import Fit, linear, straight_line
+from harness.measure.step_record import LEVEL_S, Step
+from harness.measure.swings import find_swings
+from harness.quantity import Quantity, normal, rectangular, shifted
+from harness.rigfile import RigSpec
+
+Array = NDArray[np.float64]
+FEWEST_STEPS = 3
+CLOCK_S = 0.5e-6
+"""Half of what the board's clock counts in."""
+SHIFT = 0.005
+"""Shift of a level, as a share of the step, over which a sensitivity is taken; arbitrary, about what friction does."""
+
+
+def timing(t_s: Array, source: str) -> tuple[Quantity, Quantity]:
+    """Period: slope of the sampling instants over the pass number. Jitter: standard deviation of single periods.
+
+    In the board's own microseconds; whole microseconds are what its clock shows.
+    """
+    fit = straight_line(np.arange(t_s.size, dtype=np.float64), t_s)
+    periods = np.diff(t_s)
+    clock = "resolution of the board's clock"
+    period = normal(float(fit.values[1]), float(fit.u[1]), "s", f"{source}.loop_period scatter", dof=t_s.size - 2)
+    deviation = float(np.std(periods, ddof=1))
+    jitter = normal(
+        deviation, deviation / math.sqrt(2.0 * (periods.size - 1)), "s", f"{source}.loop_jitter scatter",
+        dof=periods.size - 1,
+    )  # fmt: skip
+    return (
+        shifted(period, resolution=rectangular(0.0, CLOCK_S / t_s.size, "s", clock)),
+        # Two readings of the clock make a period: the triangle of both roundings has this much deviation.
+        shifted(jitter, resolution=rectangular(0.0, CLOCK_S / math.sqrt(3.0), "s", clock)),
+    )
+
+
+def values_of(steps: Sequence[Step], value: Callable[[Step], float]) -> tuple[list[Step], Array]:
+    """The steps that give a value, and their values. Raises MeasurementError when they are fewer than FEWEST_STEPS."""
+    used, values, reason = [], [], ""
+    for step in steps:
+        try:
+            values.append(value(step))
+            used.append(step)
+        except MeasurementError as error:
+            reason = str(error)
+    if len(used) < min(FEWEST_STEPS, len(steps)):
+        raise MeasurementError(f"{len(used)} of {len(steps)} steps can be used, {FEWEST_STEPS} are needed: {reason}")
+    return used, np.array(values)
+
+
+def scattered(steps: Sequence[Step], value: Callable[[Step], float], unit: str, source: str) -> Quantity:
+    """Mean over steps, with their scatter. Steps that do not give the value are left out."""
+    _, values = values_of(steps, value)
+    fit = linear(np.ones((values.size, 1)), values)
+    return normal(float(fit.values[0]), float(fit.u[0]), unit, source, dof=values.size - 1, remedy="more steps")
+
+
+def levels(steps: Sequence[Step]) -> Fit:
+    """Error left after a step, along its way: mean, droop a radian of place, pull to where the arm hangs (rad).
+
+    The loop was closed where friction held the arm beside hanging: that pull is in the steps' sense on one way and
+    against it on the other. What the fit leaves is where in its band friction held the shaft.
+    """
+    used, errors = values_of(steps, lambda step: step.way * (at_rest(step).final_rad - step.set_point_rad))
+    way = np.array([step.way for step in used])
+    place = np.array([step.way * step.place_rad for step in used])
+    columns = [np.ones(way.size), place - place.mean(), way]
+    return linear(np.column_stack(columns if way.size > len(columns) + 1 else columns[:1]), errors)
+
+
+def at_rest(step: Step) -> Step:
+    """The step itself. Raises MeasurementError where it did not come to rest: it has no final level."""
+    if not step.still:
+        raise MeasurementError(f"the shaft did not come to rest within {step.t_s[-1]:.2g} s: the loop hunts")
+    return step
+
+
+def rise(step: Step) -> float:
+    """10 to 90 % of the way between the levels, s."""
+    return pulse.rise_time(at_rest(step).transition())
+
+
+def overshoot(step: Step) -> float:
+    """First turning point beyond the final level, as a share of the step."""
+    top = float(find_swings(step.t_s, step.angle_rad).angles_rad[0])
+    return (top - at_rest(step).final_rad) / step.size_rad
+
+
+def error_left(steps: Sequence[Step], source: str) -> Quantity:
+    """Mean of final level less set point along the steps' way, with the arm hanging where the loop was closed."""
+    fit = levels(steps)
+    return normal(float(fit.values[0]), float(fit.u[0]), "rad", source, dof=fit.dof, remedy="more steps")
+
+
+def noise_of(steps: Sequence[Step], spec: RigSpec, motor: str) -> float:
+    """Standard deviation of the reading at rest, rad: seen, else as the rig file states it."""
+    rest = [float(np.std(step.angle_rad[step.t_s > step.t_s[-1] - LEVEL_S], ddof=1)) for step in steps if step.still]
+    stated = spec.motor[motor].sensor.noise_rad
+    return float(np.median(rest)) if rest else (stated.value if stated is not None else 0.0)
+
+
+def settling(steps: Sequence[Step], noise_rad: float, half_cycle_s: float, source: str) -> Quantity:
+    """Mean settling time. It jumps by half cycles, and few steps may show none of the jumps that there are.
+
+    The share p of steps off the usual number of half cycles is estimated by the rule of succession, (k + 1)/(n + 2)
+    (Laplace), so that ten steps alike do not say that an eleventh cannot differ.
+    """
+
+    def one(step: Step) -> float:
+        move = at_rest(step).transition()
+        return pulse.settling_time(move, pulse.band_for(move.amplitude, noise_rad))
+
+    _, values = values_of(steps, one)
+    n = values.size
+    jumps = np.round((values - np.median(values)) / half_cycle_s)
+    within = values - jumps * half_cycle_s
+    share = (np.count_nonzero(jumps) + 1.0) / (n + 2.0)
+    # Half cycles that steps differ by have a variance of their own where they are more than one.
+    spread = half_cycle_s * max(math.sqrt(share * (1.0 - share)), float(np.std(jumps, ddof=1)))
+    u = math.hypot(float(np.std(within, ddof=1)), spread) / math.sqrt(n)
+    return normal(float(np.mean(values)), u, "s", f"{source} scatter", dof=n - 1, remedy="more steps")
+
+
+def from_levels(
+    large: Sequence[Step], value: Callable[[Step], float], small: Sequence[Step], unit: str, source: str
+) -> Quantity:
+    """Mean over large steps, with the scatter of the small steps' levels for theirs."""
+    _, values = values_of(large, value)
+    fit = levels(small)
+    slopes = [
+        (value(_shifted(step, SHIFT)) - value(_shifted(step, -SHIFT))) / (2.0 * SHIFT * step.size_rad) for step in large
+    ]
+    u = math.sqrt(float(np.mean(np.square(slopes))) / len(large)) * fit.residual_deviation
+    return normal(float(np.mean(values)), u, unit, source, dof=fit.dof, remedy="more steps")
+
+
+def _shifted(step: Step, share: float) -> Step:
+    """The step with its final level moved by a share of its size, the way there as it was."""
+    end = step.t_s > step.t_s[-1] - LEVEL_S
+    return replace(step, angle_rad=np.where(end, step.angle_rad + share * step.size_rad, step.angle_rad))
