@@ -33,6 +33,8 @@ MEAN_ABS_SUM = 6.0 / math.pi
 """Mean over the angle of |i_A| + |i_B| + |i_C| for phase currents of peak 1."""
 WAVES = 3
 """Periodic torques taken out of the residuals (arbitrary: a fourth changed nothing on the virtual bench)."""
+STANDING_S = 0.1
+"""End of the way into the clip, in which the arm stands."""
 REFERRED = 0.6
 """Amplitude that torques are stated for."""
 
@@ -484,7 +486,9 @@ def largest_clipped(readings: Readings, held: Held) -> Quantity:
     """Torque of the loop at its clip: the arm stands where its torque and the friction carry it, both sides' mean."""
     sides = []
     for word, sign in (("up", 1.0), ("down", -1.0)):
-        s = shaft_rad(readings.observations[f"clip_{word}"], readings.turn, readings.hang_count)
+        observation = readings.observations[f"clip_{word}"]
+        t = observation.si("t")
+        s = shaft_rad(observation, readings.turn, readings.hang_count)[t > t[-1] - STANDING_S]
         sides.append(sign * float(np.mean(np.sin(s - held.hang_rad))))
     share = sum(sides) / 2.0
     eccentric = scaled(readings.eccentric, math.cos(math.asin(min(0.99, share))), "1")

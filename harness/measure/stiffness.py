@@ -7,6 +7,7 @@ torque before slip and before clip, torque per ampere where the supply's current
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
@@ -41,10 +42,21 @@ PLANNED = (
 AMPLITUDES = (0.3, 0.6)
 """Two, so that the sensor's error cancels at one shaft angle; the smaller still carries the arm at REACH_RAD."""
 REACH_RAD = 0.40
-SPEED_RAD_S = 0.25
-"""Below the speed at which cogging passes at the swinging frequency of the arm (0.4 rad/s at 132 periods a turn and
-50 rad/s); what the speed adds to friction, Kt^2/(1.5 R) times it, is corrected."""
-EDGE_S = 0.1
+LOOP_REACH_RAD = 0.50
+SLIP_REACH_RAD = 0.60
+SPEED_RAD_S = 1.0
+"""Well above the speed at which cogging passes at the swinging frequency of the arm (0.4 rad/s at 132 periods a turn
+and 50 rad/s), where it would shake the shaft; what the speed adds to friction, Kt^2/(1.5 R) times it, is corrected."""
+EDGE_S = 0.3
+"""Two swings of the arm on a held field: an edge that long hardly sets it swinging."""
+ROW_S = 4e-3
+"""Fast enough to see the swinging that is left, so that its inertia can be taken off."""
+TRAVEL_RAD_S = 1.5
+"""Speed of a way that is not measured."""
+CLIP_RAD = (0.70, 1.02)
+"""Set points between which the loop comes to its clip: 0.85 to 1.3 of a usual arm's share."""
+CLIP_RAD_S = 0.25
+"""Speed there: slow, or the arm's momentum carries it into the band where friction holds it anywhere."""
 
 
 def needs(spec: RigSpec) -> str:
@@ -65,23 +77,32 @@ def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observatio
     pole_pairs = rig.declared[motor].pole_pairs
     sense = spec.direction or 1
     hang = spec.load.hang_reading_rad.value if spec.load is not None and spec.load.hang_reading_rad is not None else 0.0
+    hang_count = round(hang / math.tau * rig.declared[motor].counts_per_turn)
     offset = spec.electrical_offset_rad.value if spec.electrical_offset_rad is not None else 0.0
     zero = sense * pole_pairs * hang + offset
     turn = rig.declared[motor].counts_per_turn
     room = rig.thermometer.measure_temperature().value if rig.thermometer is not None else None
     taken: list[Observation] = []
-    with Hold(rig, motor) as hold:
+    with Hold(rig, motor, sample_ms=round(ROW_S * 1e3)) as hold:
+
+        def field(reach: float, amplitude: float, way: float, speed: float = SPEED_RAD_S) -> None:
+            hold.field(zero + sense * pole_pairs * reach, amplitude, way / speed + EDGE_S, EDGE_S)
+
+        def point(reach: float, way: float, speed: float = SPEED_RAD_S) -> None:
+            hold.set_point(hang_count + round(reach / math.tau * turn), way / speed + EDGE_S, EDGE_S)
+
         hold.field(zero, 0.0, 0.02)
         idle = _supply(rig)
-        sweep_s = REACH_RAD / SPEED_RAD_S + EDGE_S / 2.0
-        for number, amplitude in enumerate(AMPLITUDES):
-            rig.progress(f"held field, amplitude {amplitude:g}", 0.05 + 0.3 * number)
-            hold.field(zero, amplitude, 0.5)
-            hold.wait(0.2)
+        low, high = AMPLITUDES
+        for amplitude, ends in ((low, (0.0, -1.0, 1.0)), (high, (1.0, -1.0, 1.0))):
+            rig.progress(f"held field, amplitude {amplitude:g}", 0.05 if amplitude == low else 0.2)
+            hold.field(zero + sense * pole_pairs * ends[0] * REACH_RAD, amplitude, EDGE_S)
+            hold.wait(0.1)
+            # Only the larger amplitude warms the winding so much that its mean current is between two readings.
+            before = _supply(rig) if amplitude == high else []
             hold.forget()
-            before = _supply(rig)
-            for end, share in ((1.0, 1.0), (-1.0, 2.0), (0.0, 1.0)):
-                hold.field(zero + sense * pole_pairs * REACH_RAD * end, amplitude, share * sweep_s, EDGE_S)
+            for start, end in itertools.pairwise(ends):
+                field(end * REACH_RAD, amplitude, abs(end - start) * REACH_RAD)
             taken.append(
                 hold.take(
                     f"{motor}.stiffness.field_{round(100 * amplitude)}",
@@ -93,36 +114,33 @@ def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observatio
                     motor=motor,
                 )
             )
-        rig.progress("slip of a held field", 0.6)
-        hold.field(zero + sense * pole_pairs * 0.6, AMPLITUDES[1], 0.8)
+        rig.progress("slip of a held field", 0.5)
+        field(SLIP_REACH_RAD, high, SLIP_REACH_RAD - REACH_RAD, TRAVEL_RAD_S)
+        # Quickly to where the slip is still far, then slowly.
+        field(SLIP_REACH_RAD, 0.75 * high, 0.0)
         hold.forget()
-        hold.field(zero + sense * pole_pairs * 0.6, 0.05, 3.0, slip_rad=math.pi / pole_pairs)
+        hold.field(zero + sense * pole_pairs * SLIP_REACH_RAD, 0.05, 2.4, EDGE_S, math.pi / pole_pairs)
         taken.append(hold.take(f"{motor}.stiffness.slip", slipped=hold.slipped, zero_rad=zero, idle=idle, room_c=room))
-        hold.off()
-        hold.wait(0.6)
+        hold.wait(0.4)  # at amplitude 0 the shorted winding brakes the arm's swinging
         if closed_loop:
             hold.close_loop()
-            hang_count = round(hang / math.tau * turn)
-            start = hang_count
-            rig.progress("the firmware's loop", 0.7)
-            reach = round(0.5 / math.tau * turn)
-            hold.set_point(start, 0.3)
+            rig.progress("the firmware's loop", 0.6)
+            point(0.0, 0.0)
             hold.forget()
-            for end, share in ((1, 1.0), (-1, 2.0), (0, 1.0)):
-                hold.set_point(start + end * reach, share * 1.8)
+            for end, share in ((1.0, 1.0), (-1.0, 2.0), (0.0, 1.0)):
+                point(end * LOOP_REACH_RAD, share * LOOP_REACH_RAD)
             taken.append(hold.take(f"{motor}.stiffness.loop", idle=idle, room_c=room, hang_count=hang_count))
-            for word, end in (("up", 1), ("down", -1)):
-                rig.progress("the loop's clip", 0.9)
-                hold.set_point(start + end * round(0.75 / math.tau * turn), 1.5)
-                # Slowly, or the arm's momentum carries it into the band where friction holds it anywhere.
-                hold.set_point(start + end * round(1.15 / math.tau * turn), 2.5)
-                hold.wait(0.3)
+            near, beyond = CLIP_RAD
+            for word, end, way in (("up", 1.0, near), ("down", -1.0, near + beyond)):
+                rig.progress("the loop's clip", 0.8)
+                point(end * near, way, TRAVEL_RAD_S)
                 hold.forget()
-                hold.wait(0.3)
+                point(end * beyond, beyond - near, CLIP_RAD_S)
+                hold.wait(0.2)
                 taken.append(hold.take(f"{motor}.stiffness.clip_{word}", idle=idle, room_c=room))
-            hold.set_point(start, 1.5)
-            hold.off()
-            hold.wait(0.3)
+            point(0.0, beyond, TRAVEL_RAD_S)
+        hold.off()
+        hold.wait(0.2)
     return taken
 
 
