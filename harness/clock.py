@@ -108,6 +108,7 @@ class BenchClock:
             self._socket = socket.create_connection((host, int(port)), timeout=ANSWER_S)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._unread = b""
+        self._asked = 0
         self._sent = 0
         self._now_ns: int | None = None
 
@@ -148,20 +149,27 @@ class BenchClock:
 
     def _ask(self, **message: object) -> dict[str, Any]:
         self._now_ns = None
+        self._asked += 1
         with self._translated():
-            self._socket.sendall(json.dumps(message).encode() + b"\n")
-            while b"\n" not in self._unread:
-                received = self._socket.recv(65536)
-                if not received:
-                    raise BenchError(f"clock at {self._address}: the bench has ended; start it again")
-                self._unread += received
+            self._socket.sendall(json.dumps({**message, "number": self._asked}).encode() + b"\n")
+            # A signal may have struck between an earlier question and its answer, which is then still to come.
+            while (reply := self._next_reply()).get("number") != self._asked:
+                pass
+        if "error" in reply:
+            raise BenchError(f"clock at {self._address}: {reply['error']}")
+        self._now_ns = reply.get("time_ns")
+        return reply
+
+    def _next_reply(self) -> dict[str, Any]:
+        while b"\n" not in self._unread:
+            received = self._socket.recv(65536)
+            if not received:
+                raise BenchError(f"clock at {self._address}: the bench has ended; start it again")
+            self._unread += received
         line, self._unread = self._unread.split(b"\n", 1)
         reply = json.loads(line)
         if not isinstance(reply, dict):
             raise BenchError(f"clock at {self._address}: expected a JSON object, found {line[:80]!r}")
-        if "error" in reply:
-            raise BenchError(f"clock at {self._address}: {reply['error']}")
-        self._now_ns = reply.get("time_ns")
         return reply
 
     @contextmanager

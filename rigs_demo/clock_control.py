@@ -9,7 +9,8 @@
     {"op": "leave"}                                          the host closes this connection on purpose
     {"op": "end"}                                            end the bench
 
-Every answer has `time_ns`, and `out`: bytes that the board has put out in all; a run also says its `reason`.
+Every answer has `time_ns`, and `out`: bytes that the board has put out in all; a run also says its `reason`. A
+`number` in the question comes back in its answer, so that a host that was interrupted between the two finds its place.
 """
 
 from __future__ import annotations
@@ -85,12 +86,15 @@ class Control:
         self._listener.close()
 
     def _answer(self, line: bytes) -> dict[str, object]:
+        number = None
         try:
             message: dict[str, Any] = json.loads(line)
+            number = message.get("number")
             reply = self._do(message)
-        except (ValueError, KeyError, TypeError) as error:
-            return {"error": f"expected one JSON object with a known op, found {line[:80]!r} ({error!r})"}
-        return {**reply, "time_ns": self._bench.now_ns, "out": self._bench.board.line.put}
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            words = f"expected one JSON object with a known op, found {line[:80]!r} ({error!r})"
+            return {"error": words, "number": number}
+        return {**reply, "number": number, "time_ns": self._bench.now_ns, "out": self._bench.board.line.put}
 
     def _do(self, message: dict[str, Any]) -> dict[str, object]:
         bench, operation = self._bench, message["op"]

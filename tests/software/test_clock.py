@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import socket
 import threading
+import time
 from collections.abc import Iterator
 
 import pytest
@@ -22,6 +25,7 @@ class CountingBench:
         self.questions: list[str] = []
         self.time_ns = 0
         self.error = ""
+        self.interrupts = False
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.address = f"127.0.0.1:{self._listener.getsockname()[1]}"
         threading.Thread(target=self._serve, daemon=True).start()
@@ -34,7 +38,11 @@ class CountingBench:
                 self.questions.append(message["op"])
                 self.time_ns = max(message.get("until_ns", 0), self.time_ns + message.get("duration_ns", 0))
                 reply = {"error": self.error} if self.error else {"time_ns": self.time_ns, "out": 7}
-                connection.sendall(json.dumps(reply).encode() + b"\n")
+                if self.interrupts:
+                    os.kill(os.getpid(), signal.SIGINT)
+                    self.interrupts = False
+                    time.sleep(0.05)  # the answer comes only when the host has gone on
+                connection.sendall(json.dumps({**reply, "number": message["number"]}).encode() + b"\n")
 
     def close(self) -> None:
         self._listener.close()
@@ -96,3 +104,14 @@ def test_after_an_error_the_time_is_not_known(bench: CountingBench) -> None:
         clock.run_for_output(2, 0, 1.0)
     bench.error, bench.time_ns = "", 3_000_000_000
     assert clock.now_s() == 3.0
+
+
+def test_an_interrupt_between_question_and_answer_shifts_no_later_answer(bench: CountingBench) -> None:
+    clock = BenchClock(bench.address)
+    bench.interrupts = True
+    with pytest.raises(KeyboardInterrupt):
+        clock.run_for_output(0, 0, 1.0)
+    bench.time_ns = 5_000_000_000
+    assert clock.now_s() == 5.0
+    assert clock.run_for_output(0, 0, 6.0) == 7
+    assert clock.now_s() == 6.0
