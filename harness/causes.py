@@ -19,72 +19,92 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from harness.effects import FREE, HAPPENS, Anything, Becomes, Cause, Effect, Expected, Power, Shift, Size
+from harness.effects import (
+    FREE,
+    HAPPENS,
+    Anything,
+    Becomes,
+    Cause,
+    Effect,
+    Effects,
+    Expected,
+    Power,
+    Shift,
+    Size,
+    commutation,
+    step,
+    stiffness,
+    thermal,
+    together,
+    torques,
+    whole,
+)
 
-RATIO = {"size": Size()}
 SHIFT = {"size": Size(kind="shift", low=-math.inf, high=math.inf)}
 LATER = {"size": Size(kind="shift", low=0.0, high=1.0)}
 NONE: Mapping[str, Size] = {}
-LEADS = "follow the leads from the bridge to the motor"
 THIRD = 2.0 * math.pi / 3.0
 
+
 # What follows from a loop that is stiffer, softer, later or less damped than expected.
-LOOP: Mapping[str, Effect] = {
-    "step.decay": FREE,
-    "step.rise_time": FREE,
-    "step.overshoot": FREE,
-    "step.settling_time": FREE,
-    "step.steady_state_error": FREE,
-    "step.large_rise_time": FREE,
-    "step.large_overshoot": FREE,
-    "step.stability_margin": FREE,
-    "step.limits": FREE,
-    "stiffness.limits": FREE,
-    "together.*": FREE,
-}
+LOOP: Effects = (
+    step(decay=FREE, rise_time=FREE, overshoot=FREE, settling_time=FREE, steady_state_error=FREE)
+    | step(large_rise_time=FREE, large_overshoot=FREE, stability_margin=FREE, limits=FREE)
+    | stiffness(limits=FREE)
+    | whole("together")
+)
 # What a motor does whose field is not where it should be: measured or not, it says nothing more.
-STRAY: Mapping[str, Effect] = {
-    "commutation.step_spread": FREE,
-    "commutation.step_angle": FREE,
-    "commutation.offset": FREE,
-    "commutation.hang_reading": FREE,
-    "commutation.weakest_vector": FREE,
-    "stiffness.*": FREE,
-    "step.*": FREE,
-    "thermal.*": FREE,
-    "together.*": FREE,
-}
+STRAY: Effects = commutation(
+    step_spread=FREE, step_angle=FREE, offset=FREE, hang_reading=FREE, weakest_vector=FREE
+) | whole("stiffness", "step", "thermal", "together")
+# The same where the six vectors still draw the shaft to places as strong and as far apart as they should be.
+TURNED: Effects = STRAY | commutation(step_angle=0.0, weakest_vector=0.0)
+STILL = commutation(direction=Becomes(lambda _, __: 0.0, "0"), phase_order=FREE, pole_pairs=FREE)
+REVERSED = Becomes(lambda e, _: -e.get("commutation.direction", 1.0), "reversed")
 
 
 def _wrapped(angle: float) -> float:
     return math.remainder(angle, 2.0 * math.pi)
 
 
-def _exchanged(order: int) -> Mapping[str, Effect]:
+def _order(order: int) -> Becomes:
+    return Becomes(lambda _, __: float(order), str(order))
+
+
+def _exchanged(one: str, other: str, order: int) -> Cause:
     """Two phases exchanged: the field turns the other way, about c = 0, 120 or 240 degrees."""
     about = (order - 3) * THIRD
-    return {
-        **STRAY,
-        "commutation.direction": Becomes(lambda e, _: -e.get("commutation.direction", 1.0), "reversed"),
-        "commutation.phase_order": Becomes(lambda _, __: float(order), str(order)),
-        "commutation.hang_reading": 0.0,
-        "commutation.step_angle": 0.0,
-        "commutation.weakest_vector": 0.0,
-        "commutation.offset": Becomes(
-            lambda e, _: _wrapped(about - e["commutation.offset"]), f"{120 * (order - 3)} deg - offset"
-        ),
-    }
+    offset = Becomes(lambda e, _: _wrapped(about - e["commutation.offset"]), f"{120 * (order - 3)} deg - offset")
+    return Cause(
+        name=f"phases {one} and {other} exchanged",
+        words=f"phases {one} and {other} are exchanged: the field turns the other way",
+        sizes=NONE,
+        effects=TURNED | commutation(direction=REVERSED, phase_order=_order(order), hang_reading=0.0, offset=offset),
+        settled_by="follow the leads from the bridge to the motor",
+    )
 
 
-def _rotated(order: int) -> Mapping[str, Effect]:
+def _rotated(name: str, leads: str, order: int) -> Cause:
     """Phases in rotated order: the field turns the right way, 120 or 240 degrees off."""
-    return {
-        **STRAY,
-        "commutation.hang_reading": 0.0,
-        "commutation.step_angle": 0.0,
-        "commutation.weakest_vector": 0.0,
-        "commutation.phase_order": Becomes(lambda _, __: float(order), str(order)),
-    }
+    return Cause(
+        name=f"phases rotated by {name}",
+        words=f"the phases are connected in rotated order ({leads} for A, B, C)",
+        sizes=NONE,
+        effects=TURNED | commutation(hang_reading=0.0, phase_order=_order(order)),
+        settled_by="follow the leads from the bridge to the motor",
+    )
+
+
+def _turned_offset(e: Expected, turned: float) -> float:
+    """theta_e = direction p s + offset: a magnet turned by d moves hang by d and offset by -direction p d."""
+    direction, pole_pairs = e.get("commutation.direction", 1.0), e["commutation.pole_pairs"]
+    return _wrapped(e["commutation.offset"] - direction * pole_pairs * turned)
+
+
+def _like_pulse_width(sizes: Mapping[str, float]) -> str:
+    """A pulse-width output is read a frame of it late, 0.5 to 5 ms, to some 1/4096 of a turn (usual; from memory)."""
+    read_so = sizes["size"] >= 2.0 and 0.5e-3 <= sizes["age"] <= 5e-3
+    return ", as by the sensor's pulse-width output in place of its bus" if read_so else ""
 
 
 def _rise_with_housing(e: Expected, size: float) -> float:
@@ -99,96 +119,42 @@ def _rise_with_winding(e: Expected, size: float) -> float:
 
 CAUSES: tuple[Cause, ...] = (
     # --- wiring and sensor: seen before the loop is energised -------------------------------------
-    Cause(
-        name="phases B and C exchanged",
-        words="phases B and C are exchanged: the field turns the other way",
-        sizes=NONE,
-        effects=_exchanged(3),
-        settled_by=LEADS,
-    ),
-    Cause(
-        name="phases A and B exchanged",
-        words="phases A and B are exchanged: the field turns the other way",
-        sizes=NONE,
-        effects=_exchanged(4),
-        settled_by=LEADS,
-    ),
-    Cause(
-        name="phases A and C exchanged",
-        words="phases A and C are exchanged: the field turns the other way",
-        sizes=NONE,
-        effects=_exchanged(5),
-        settled_by=LEADS,
-    ),
+    _exchanged("B", "C", 3),
+    _exchanged("A", "B", 4),
+    _exchanged("A", "C", 5),
     Cause(
         # Reading counts the other way: s' = -s, so theta_e = -p s' + offset and the arm hangs at -hang.
         name="sensor reversed",
         words="the angle sensor counts the other way (its magnet or its sense is turned round)",
         sizes=NONE,
-        effects={
-            **STRAY,
-            "commutation.direction": Becomes(lambda e, _: -e.get("commutation.direction", 1.0), "reversed"),
-            "commutation.phase_order": FREE,
-            "commutation.step_angle": 0.0,
-            "commutation.weakest_vector": 0.0,
-            "commutation.hang_reading": Becomes(lambda e, _: _wrapped(-e["commutation.hang_reading"]), "- hang"),
-            "commutation.offset": 0.0,
-        },
+        effects=TURNED
+        | commutation(direction=REVERSED, phase_order=FREE, offset=0.0)
+        | commutation(hang_reading=Becomes(lambda e, _: _wrapped(-e["commutation.hang_reading"]), "- hang")),
         settled_by="see which way the reading goes when the shaft is turned by hand",
     ),
-    Cause(
-        name="phases rotated by one",
-        words="the phases are connected in rotated order (B, C, A for A, B, C)",
-        sizes=NONE,
-        effects=_rotated(1),
-        settled_by=LEADS,
-    ),
-    Cause(
-        name="phases rotated by two",
-        words="the phases are connected in rotated order (C, A, B for A, B, C)",
-        sizes=NONE,
-        effects=_rotated(2),
-        settled_by=LEADS,
-    ),
+    _rotated("one", "B, C, A", 1),
+    _rotated("two", "C, A, B", 2),
     Cause(
         name="offset",
         words="electrical offset {shift:+.2f} rad from the rig file's: rotor and magnet have moved",
         sizes=SHIFT,
-        effects={
-            **STRAY,
-            "commutation.hang_reading": 0.0,
-            "commutation.step_angle": 0.0,
-            "commutation.weakest_vector": 0.0,
-            "commutation.phase_order": 0.0,
-            "commutation.offset": Shift(1.0),
-        },
+        effects=TURNED | commutation(hang_reading=0.0, phase_order=0.0, offset=Shift(1.0)),
         settled_by="hold a field on phase A and read the sensor",
     ),
     Cause(
-        # theta_e = direction p s + offset: a magnet turned by d moves hang by d and offset by -direction p d.
         name="sensor magnet turned",
         words="the sensor's magnet has turned on the shaft by {shift:.2g} rad",
         sizes=SHIFT,
-        effects={
-            **STRAY,
-            "commutation.step_angle": 0.0,
-            "commutation.weakest_vector": 0.0,
-            "commutation.hang_reading": Shift(1.0),
-            "commutation.phase_order": FREE,
-            "commutation.offset": Becomes(
-                lambda e, d: _wrapped(
-                    e["commutation.offset"] - e.get("commutation.direction", 1.0) * e["commutation.pole_pairs"] * d
-                ),
-                "offset - p shift",
-            ),
-        },
+        effects=TURNED
+        | commutation(hang_reading=Shift(1.0), phase_order=FREE)
+        | commutation(offset=Becomes(_turned_offset, "offset - p shift")),
         settled_by="mark the magnet against the shaft",
     ),
     Cause(
         name="arm turned",
         words="the arm sits turned on the shaft by {shift:.2g} rad",
         sizes=SHIFT,
-        effects={"commutation.hang_reading": Shift(1.0)},
+        effects=commutation(hang_reading=Shift(1.0)),
         settled_by="let the arm hang and compare its mark",
     ),
     Cause(
@@ -196,16 +162,9 @@ CAUSES: tuple[Cause, ...] = (
         words="one phase is open: lead, winding or its half-bridge ({note})",
         sizes=NONE,
         shown="commutation.weakest_vector",
-        effects={
-            **STRAY,
-            "commutation.direction": FREE,
-            "commutation.phase_order": FREE,
-            "commutation.pole_pairs": FREE,
-            "commutation.step_angle": FREE,
-            "commutation.sensor_noise": FREE,
-            "commutation.distinct_codes": FREE,
-            "commutation.weakest_vector": Becomes(lambda _, __: 0.0, "0"),
-        },
+        effects=STRAY
+        | commutation(direction=FREE, phase_order=FREE, pole_pairs=FREE, sensor_noise=FREE, distinct_codes=FREE)
+        | commutation(weakest_vector=Becomes(lambda _, __: 0.0, "0")),
         settled_by="measure the resistance between the motor's three terminals, off",
     ),
     Cause(
@@ -213,15 +172,8 @@ CAUSES: tuple[Cause, ...] = (
         name="pole pairs",
         words="the motor has {measured:.0f} pole pairs where the rig file says {expected:.0f}",
         shown="commutation.pole_pairs",
-        effects={
-            **STRAY,
-            "commutation.pole_pairs": 1.0,
-            "commutation.step_angle": -1.0,
-            "commutation.phase_order": FREE,
-            "commutation.direction": FREE,
-            "commutation.hang_reading": 0.0,
-            "commutation.weakest_vector": 0.0,
-        },
+        effects=TURNED
+        | commutation(pole_pairs=1.0, step_angle=-1.0, phase_order=FREE, direction=FREE, hang_reading=0.0),
         settled_by="count the periods of a line voltage over one turn of the shaft",
     ),
     Cause(
@@ -229,59 +181,36 @@ CAUSES: tuple[Cause, ...] = (
         words="no motion: no supply reaches the bridge",
         sizes=NONE,
         where="any",
-        effects={
-            **STRAY,
-            "commutation.direction": Becomes(lambda _, __: 0.0, "0"),
-            "commutation.phase_order": FREE,
-            "commutation.pole_pairs": FREE,
-            "stiffness.supply_voltage": FREE,
-        },
+        effects=STRAY | STILL | stiffness(supply_voltage=FREE),
         settled_by="measure the voltage at the bridge",
     ),
     Cause(
         name="shaft blocked",
         words="no motion: the shaft is blocked",
         sizes=NONE,
-        effects={
-            **STRAY,
-            "commutation.direction": Becomes(lambda _, __: 0.0, "0"),
-            "commutation.phase_order": FREE,
-            "commutation.pole_pairs": FREE,
-            "commutation.weakest_vector": 0.0,
-        },
+        effects=STRAY | STILL | commutation(weakest_vector=0.0),
         settled_by="turn the shaft by hand, phases off",
     ),
     Cause(
         name="bridge dead",
         words="no motion: bridge not enabled, or two phases open",
         sizes=NONE,
-        effects={
-            **STRAY,
-            "commutation.direction": Becomes(lambda _, __: 0.0, "0"),
-            "commutation.phase_order": FREE,
-            "commutation.pole_pairs": FREE,
-        },
+        effects=STRAY | STILL,
         settled_by="measure the enable pin and the motor's three terminals",
     ),
     # --- sensor reading ----------------------------------------------------------------------------
     Cause(
         name="noisier path",
         where="any",
-        words="the angle is read by a noisier path than stated: {ratio:.1f} times the noise, {age_ms:.1f} ms older",
+        words="the angle is read by a noisier path than stated: {ratio:.1f} times the noise, {age_ms:.1f} ms older"
+        "{like}",
+        like=_like_pulse_width,
         sizes={"size": Size(low=1.5, high=1000.0), "age": Size(kind="shift", low=0.0, high=1.0)},
         shown="commutation.sensor_noise",
-        effects={
-            **LOOP,
-            "commutation.sensor_noise": 1.0,
-            "commutation.distinct_codes": FREE,
-            "commutation.sensor_age": Shift(1.0, by="age"),
-            "step.delay": FREE,
-            "step.natural_frequency": FREE,
-            "step.loop_period": FREE,
-            "step.loop_jitter": FREE,
-            "commutation.step_spread": FREE,
-            "stiffness.friction": FREE,
-        },
+        effects=LOOP
+        | commutation(sensor_noise=1.0, distinct_codes=FREE, sensor_age=Shift(1.0, by="age"), step_spread=FREE)
+        | step(delay=FREE, natural_frequency=FREE, loop_period=FREE, loop_jitter=FREE)
+        | stiffness(friction=FREE),
         settled_by="see which of the sensor's outputs the firmware reads",
     ),
     Cause(
@@ -289,78 +218,42 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         words="the reading is {shift_ms:.1f} ms older than stated, no noisier",
         sizes=LATER,
-        effects={
-            **LOOP,
-            "commutation.sensor_age": Shift(1.0),
-            "step.delay": Shift(1.0),
-            "step.natural_frequency": FREE,
-        },
+        effects=LOOP | commutation(sensor_age=Shift(1.0)) | step(delay=Shift(1.0), natural_frequency=FREE),
         settled_by="see when the firmware latches the reading",
     ),
     # --- drive: torque = 1.5 p flux x gain x (supply / 2) / (winding + driver resistance) ------------
     Cause(
         name="magnet flux",
         words="magnet flux about {percent:.0f} % {more} than the rig file says",
-        effects={
-            **LOOP,
-            "stiffness.open_loop": 1.0,
-            "stiffness.closed_loop": 1.0,
-            "stiffness.slip_torque": 1.0,
-            "stiffness.clip_torque": 1.0,
-            "stiffness.torque_per_ampere": 1.0,
-            "step.natural_frequency": 0.5,
-            "commutation.step_spread": FREE,
-        },
+        effects=LOOP
+        | torques(1.0)
+        | stiffness(torque_per_ampere=1.0)
+        | step(natural_frequency=0.5)
+        | commutation(step_spread=FREE),
         settled_by="measure the voltage of the turned motor on open terminals (back-EMF)",
     ),
     Cause(
         # The arm is the torque standard: all torques measured by it come out as if it were as stated.
         name="arm torque",
         words="the arm's torque about {percent:.0f} % {more} than the rig file says",
-        effects={
-            **LOOP,
-            "stiffness.open_loop": -1.0,
-            "stiffness.closed_loop": -1.0,
-            "stiffness.slip_torque": -1.0,
-            "stiffness.clip_torque": -1.0,
-            "stiffness.torque_per_ampere": -1.0,
-            "stiffness.friction": -1.0,
-            "step.natural_frequency": FREE,
-        },
+        effects=LOOP | torques(-1.0) | stiffness(torque_per_ampere=-1.0, friction=-1.0) | step(natural_frequency=FREE),
         settled_by="weigh the arm and find its centre of mass",
     ),
     Cause(
         name="supply voltage",
         where="rig",
         words="supply about {percent:.0f} % {more} than the rig file says",
-        effects={
-            **LOOP,
-            "stiffness.supply_voltage": 1.0,
-            "stiffness.open_loop": 1.0,
-            "stiffness.closed_loop": 1.0,
-            "stiffness.slip_torque": 1.0,
-            "stiffness.clip_torque": 1.0,
-            "step.natural_frequency": 0.5,
-        },
+        effects=LOOP | torques(1.0) | stiffness(supply_voltage=1.0) | step(natural_frequency=0.5),
         settled_by="measure the supply's voltage while a motor holds",
     ),
     Cause(
         # Copper loss at constant current goes with the resistance, and so do all rises of the winding.
         name="winding resistance",
         words="winding resistance about {percent:.0f} % {more} than the rig file says",
-        effects={
-            **LOOP,
-            "thermal.resistance": 1.0,
-            "thermal.rise": 1.0,
-            "thermal.fast_rise": 1.0,
-            "thermal.slow_time": FREE,
-            "stiffness.open_loop": -1.0,
-            "stiffness.closed_loop": -1.0,
-            "stiffness.slip_torque": -1.0,
-            "stiffness.clip_torque": -1.0,
-            "step.natural_frequency": -0.5,
-            "step.delay": FREE,
-        },
+        effects=LOOP
+        | thermal(resistance=1.0, rise=1.0, fast_rise=1.0, slow_time=FREE)
+        | torques(-1.0)
+        | step(natural_frequency=-0.5, delay=FREE),
         settled_by="measure the winding cold, with four wires",
     ),
     Cause(
@@ -368,29 +261,16 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         words="resistance of bridge, leads or connectors too high: the whole circuit's is {percent:.0f} % {more}",
         sizes={"size": Size(low=1.0, high=20.0)},
-        effects={
-            **LOOP,
-            "stiffness.open_loop": -1.0,
-            "stiffness.closed_loop": -1.0,
-            "stiffness.slip_torque": -1.0,
-            "stiffness.clip_torque": -1.0,
-            "step.natural_frequency": -0.5,
-            "step.delay": FREE,
-            "thermal.driver_rise": FREE,
-        },
+        effects=LOOP | torques(-1.0) | step(natural_frequency=-0.5, delay=FREE) | thermal(driver_rise=FREE),
         settled_by="measure the drop across the bridge and the leads while a motor holds",
     ),
     Cause(
         name="static amplitude",
         where="any",
         words="a static field is about {percent:.0f} % {more} than asked for, the loop's is not",
-        effects={
-            "stiffness.open_loop": 1.0,
-            "stiffness.slip_torque": 1.0,
-            "stiffness.ratio": -1.0,
-            "commutation.step_spread": FREE,
-            "together.*": FREE,
-        },
+        effects=stiffness(open_loop=1.0, slip_torque=1.0, ratio=-1.0)
+        | commutation(step_spread=FREE)
+        | whole("together"),
         settled_by="look at the three duties of a static field",
     ),
     # --- loop --------------------------------------------------------------------------------------
@@ -398,12 +278,7 @@ CAUSES: tuple[Cause, ...] = (
         name="loop gain",
         where="any",
         words="the firmware's loop gain is {ratio:.2g} times what the rig file says",
-        effects={
-            **LOOP,
-            "stiffness.closed_loop": 1.0,
-            "stiffness.ratio": 1.0,
-            "step.natural_frequency": 0.5,
-        },
+        effects=LOOP | stiffness(closed_loop=1.0, ratio=1.0) | step(natural_frequency=0.5),
         settled_by="read the gain out of the firmware",
     ),
     Cause(
@@ -411,7 +286,7 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         words="the loop acts {shift_ms:.1f} ms later than the rig file says",
         sizes=LATER,
-        effects={**LOOP, "step.delay": Shift(1.0), "step.natural_frequency": FREE},
+        effects=LOOP | step(delay=Shift(1.0), natural_frequency=FREE),
         settled_by="trace the firmware from reading to duties",
     ),
     Cause(
@@ -420,77 +295,57 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         sizes=NONE,
         words="the closed loop does not hold this motor within the limits (later, stiffer or less damped than stated)",
-        effects={
-            **LOOP,
-            "stiffness.limits": HAPPENS,
-            "step.limits": HAPPENS,
-            "together.limits": HAPPENS,
-            "step.natural_frequency": FREE,
-        },
+        effects=LOOP
+        | stiffness(limits=HAPPENS)
+        | step(limits=HAPPENS, natural_frequency=FREE)
+        | together(limits=HAPPENS),
         settled_by="let the loop hold with a tenth of its gain and raise it slowly",
     ),
     Cause(
         name="loop period",
         where="any",
         words="the loop's period is {ratio:.2g} times what the rig file says",
-        effects={
-            **LOOP,
-            "step.loop_period": 1.0,
-            "step.delay": FREE,
-            "step.natural_frequency": FREE,
-            "step.loop_jitter": FREE,
-        },
+        effects=LOOP | step(loop_period=1.0, delay=FREE, natural_frequency=FREE, loop_jitter=FREE),
         settled_by="trace the firmware's timer",
     ),
     Cause(
         name="loop clip",
         where="any",
         words="the loop's largest demand is {ratio:.2g} times what the rig file says",
-        effects={
-            "stiffness.clip_torque": 1.0,
-            "step.large_rise_time": FREE,
-            "step.large_overshoot": FREE,
-        },
+        effects=stiffness(clip_torque=1.0) | step(large_rise_time=FREE, large_overshoot=FREE),
         settled_by="read the limit out of the firmware",
     ),
     # --- shaft -------------------------------------------------------------------------------------
     Cause(
         name="friction",
         words="Coulomb friction {ratio:.2g} times what the rig file says",
-        effects={**LOOP, "stiffness.friction": 1.0, "step.natural_frequency": FREE},
+        effects=LOOP | stiffness(friction=1.0) | step(natural_frequency=FREE),
         settled_by="let the arm swing out, phases off",
     ),
     Cause(
         name="inertia",
         words="inertia on the shaft about {percent:.0f} % {more} than the rig file says",
-        effects={**LOOP, "step.natural_frequency": -0.5},
+        effects=LOOP | step(natural_frequency=-0.5),
         settled_by="let the arm swing, phases off, and take its period",
     ),
     # --- heat, at constant phase current -----------------------------------------------------------
     Cause(
         name="winding to housing",
         words="thermal resistance from winding to housing {ratio:.2g} times what the rig file says",
-        effects={
-            "thermal.fast_rise": 1.0,
-            "thermal.fast_time": 1.0,
-            "thermal.rise": Becomes(_rise_with_winding, "+ change of fast rise"),
-        },
+        effects=thermal(fast_rise=1.0, fast_time=1.0, rise=Becomes(_rise_with_winding, "+ change of fast rise")),
         settled_by="see the slot filling and the fit of the stator in its housing",
     ),
     Cause(
         name="housing to ambient",
         words="thermal resistance from housing to air {ratio:.2g} times what the rig file says",
-        effects={
-            "thermal.slow_time": 1.0,
-            "thermal.rise": Becomes(_rise_with_housing, "its slow part x size"),
-        },
+        effects=thermal(slow_time=1.0, rise=Becomes(_rise_with_housing, "its slow part x size")),
         settled_by="see the mounting and the air round the motor",
     ),
     Cause(
         name="driver heat",
         where="any",
         words="driver runs {ratio:.2g} times as hot as the rig file lets expect",
-        effects={"thermal.driver_rise": 1.0},
+        effects=thermal(driver_rise=1.0),
         settled_by="see the driver's cooling, and measure the drop across a closed switch",
     ),
 )

@@ -201,6 +201,8 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
     happened = any(claim.named_effect(name) is Anything.HAPPENS for name in differs)
     if not happened and not any(item.outcome is Outcome.DIFFERS for item in touched):
         return None
+    if happened and not _stopped_at(claim.motors, differs):
+        return None
     bound = [item for item in items if not isinstance(effects[item.name], Anything)]
     sizes = _fitted(claim, touched, effects)
     if _worst(claim, bound, effects, sizes) > 1.0:
@@ -215,6 +217,12 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
         explains=differs,
         settled_by=claim.cause.settled_by,
     )
+
+
+def _stopped_at(motors: tuple[str, ...], differs: tuple[str, ...]) -> bool:
+    """Whether something is off at each of these motors: a stop is evidence for its own motor, and for no other."""
+    places = {_motor(name) for name in differs}
+    return TOGETHER in places or places.issuperset(motors)
 
 
 def _says_something(effect: Effect | None) -> bool:
@@ -292,6 +300,7 @@ def _in_words(claim: _Claim, items: list[_Item], sizes: Mapping[str, float]) -> 
         age_ms=sizes.get("age", 0.0) * 1e3,
         measured=shown.measured if shown else math.nan,
         expected=shown.expected if shown else math.nan,
+        like=claim.cause.like(sizes),
         note=(shown.note if shown and shown.note else "which one is not told"),
     )
     if claim.cause.where == "rig":

@@ -65,9 +65,17 @@ class Becomes:
 Effect = float | Shift | Power | Becomes | Anything
 
 
+Effects = dict[str, Effect]
+"""What a cause does to quantities, by `check.quantity`; `|` adds to it, the right side stands."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """One row. `words` may use {more}, {percent}, {ratio}, {shift}, {measured}, {expected} (of `shown`), {note}."""
+    """One row.
+
+    `words` may use {more}, {percent}, {ratio}, {shift}, {shift_ms}, {age_ms}, {measured}, {expected} (of `shown`),
+    {note} and {like}.
+    """
 
     name: str
     words: str
@@ -76,9 +84,42 @@ class Cause:
     where: Literal["motor", "rig", "any"] = "motor"
     """Whether it acts on one motor, on all, or on either."""
     shown: str = ""
+    like: Callable[[Mapping[str, float]], str] = lambda _: ""
+    """What sizes like these point to, in words; empty where they say no more than their numbers."""
     settled_by: str = ""
     """What would settle it outside this table, for a reader with a set of causes."""
 
     def effect(self, suffix: str) -> Effect | None:
         """What the cause does to a quantity, or None: it must agree."""
         return self.effects.get(suffix, self.effects.get(suffix.split(".", 1)[0] + ".*"))
+
+
+def commutation(**effects: Effect) -> Effects:
+    """Effects on quantities of this check; so do the next four."""
+    return {f"commutation.{name}": effect for name, effect in effects.items()}
+
+
+def stiffness(**effects: Effect) -> Effects:
+    return {f"stiffness.{name}": effect for name, effect in effects.items()}
+
+
+def step(**effects: Effect) -> Effects:
+    return {f"step.{name}": effect for name, effect in effects.items()}
+
+
+def thermal(**effects: Effect) -> Effects:
+    return {f"thermal.{name}": effect for name, effect in effects.items()}
+
+
+def together(**effects: Effect) -> Effects:
+    return {f"together.{name}": effect for name, effect in effects.items()}
+
+
+def whole(*checks: str) -> Effects:
+    """Every quantity of these checks may do anything."""
+    return {f"{check}.*": FREE for check in checks}
+
+
+def torques(exponent: float) -> Effects:
+    """All that goes with the torque of a given amplitude."""
+    return stiffness(open_loop=exponent, closed_loop=exponent, slip_torque=exponent, clip_torque=exponent)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
@@ -188,6 +189,9 @@ def test_a_stop_over_a_limit_alone_points_at_the_loop() -> None:
     stop = Verdict(name="gate.step.limits", outcome=Outcome.NONCONFORMING, reason="over the speed limit")
     healthy = [v for v in judged(1, nominal=True) if not v.name.startswith("gate.step.")]
     assert names(diagnose([*healthy, stop], RULE)) == {"loop not stable"}
+    for seed in range(1, 9):  # and at the stopped motor only, however well the other one's numbers fit
+        others = [v for v in judged(seed, nominal=True) if not v.name.startswith("gate.step.")]
+        assert [cause.motors for cause in diagnose([*others, stop], RULE).causes] == [("gate",)]
     broken = [v for v in judged(1, on_gate(r_winding=3.0)) if not v.name.startswith("gate.step.")]
     assert not diagnose([*broken, stop], RULE).known
 
@@ -283,6 +287,24 @@ def test_two_large_faults_never_give_a_cause(seed: int, pair: list[str]) -> None
     }
     diagnosis = diagnose(judged(seed, on_gate(**{name: sizes[name] for name in pair})), RULE)
     assert not diagnosis.known, diagnosis.words
+
+
+@pytest.mark.parametrize(
+    ("noise", "later_s", "words"),
+    [
+        (5.0, 1e-3, "5.* times the noise, 1.0 ms older, as by the sensor's pulse-width output in place of its bus"),
+        (5.0, 0.0, r"5.* times the noise, -?0.0 ms older"),
+        (5.0, 20e-3, "5.* times the noise, 20.0 ms older"),
+    ],
+)
+def test_a_noisier_reading_is_likened_to_pulse_width_only_where_it_is_like_it(
+    noise: float, later_s: float, words: str
+) -> None:
+    def fault(_: str, m: Motor) -> Motor:
+        return replace(m, noise=noise * m.noise, age=m.age + later_s, delay=m.delay + later_s)
+
+    diagnosis = diagnose(judged(0, fault, nominal=True), RULE)
+    assert re.fullmatch(f"gate and wheel: the angle is read by a noisier path than stated: {words}", diagnosis.words)
 
 
 def test_every_row_names_quantities_that_exist() -> None:
