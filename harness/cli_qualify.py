@@ -111,6 +111,8 @@ def run_checks(session: BenchSession, qualification: Qualification) -> None:
         "no:cacheprovider",
         "-p",
         "no:terminal",
+        "-p",
+        "no:unraisableexception",  # it collects garbage five times over at the end
         "--capture",
         "no",
         "-p",
