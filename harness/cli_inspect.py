@@ -180,8 +180,7 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -
         try:
             answers = source.answers(board.execute(source.ask_firmware(spec), timeout_s=10.0))
         except DeviceError as error:
-            last = error.board_traceback.strip().rsplit("\n", 1)[-1]
-            found.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {last}")
+            found.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {error.last_words}")
             return
         names = ast.literal_eval(answers[0])
         pace = "own"

@@ -76,6 +76,13 @@ class DeviceError(LinkError):
         super().__init__(message)
         self.board_traceback = board_traceback
 
+    @property
+    def last_words(self) -> str:
+        """The last line of the traceback, with the place that it names."""
+        lines = self.board_traceback.strip().splitlines() or [str(self)]
+        places = [line.strip() for line in lines[:-1] if line.strip().startswith("File ") and "<stdin>" not in line]
+        return lines[-1] + (f" ({places[-1]})" if places else "")
+
 
 class InstrumentError(BenchError):
     """An instrument is silent, refuses a command, or reads over range."""

@@ -56,6 +56,10 @@ class BenchSession:
         self.settings = settings
         self.spec: RigSpec = load(settings.rig)
         check_names(settings.only)
+        if settings.firmware is not None:
+            from harness.bench.exchange import firmware_files
+
+            firmware_files(settings.firmware, self.spec)
         self.seed = secrets.randbelow(2**31) if settings.seed is None else settings.seed
         started = utc_now()
         self.started_utc = started.isoformat(timespec="seconds")

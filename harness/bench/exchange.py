@@ -23,6 +23,7 @@ from harness.words import visible
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
     from harness.link.board import Board
+    from harness.rigfile import RigSpec
 
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}\.(py|mpy)")
 PART = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
@@ -69,6 +70,17 @@ def collect(path: Path, allowed: tuple[str, ...]) -> dict[str, bytes]:
     return found
 
 
+def firmware_files(path: Path, spec: RigSpec) -> dict[str, bytes]:
+    """What `collect` finds, with the module that the rig file names among it. Raises UsageError."""
+    files = collect(path, spec.firmware.exchange)
+    stem = spec.firmware.module.replace(".", "/")
+    if not {f"{stem}.py", f"{stem}.mpy", f"{stem}/__init__.py", f"{stem}/__init__.mpy"} & set(files):
+        raise UsageError(
+            f"--firmware {visible(str(path))}: no {spec.firmware.module}.py there, the module that the rig file names"
+        )
+    return files
+
+
 def exchange(rig: Rig, path: Path | None, *, restore: bool, folder: Path | None = None) -> Callable[[], None] | None:
     """Put the firmware at `path` on the board; without a path put back what a killed run left in the backup.
 
@@ -81,13 +93,7 @@ def exchange(rig: Rig, path: Path | None, *, restore: bool, folder: Path | None 
             raise UsageError("--restore: no backup of an earlier firmware of this board; nothing was changed")
         put_back(board, store)
         return None
-    files = collect(path, rig.spec.firmware.exchange)
-    stem = rig.spec.firmware.module.replace(".", "/")
-    if not {f"{stem}.py", f"{stem}.mpy", f"{stem}/__init__.py", f"{stem}/__init__.mpy"} & set(files):
-        raise UsageError(
-            f"--firmware {visible(str(path))}: no {rig.spec.firmware.module}.py there, the module that "
-            f"the rig file names"
-        )
+    files = firmware_files(path, rig.spec)
     if not (store / INDEX).exists():  # one that is there is from a killed run: it holds the firmware from before that
         back_up(board, store, list(files))
     install(board, files)

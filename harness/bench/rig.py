@@ -17,7 +17,7 @@ from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.clock import Clock
 from harness.contract import Declared, missing_parts, parse_declared
-from harness.errors import BenchError, HarnessError, LinkError, StoppedByBoard, UsageError
+from harness.errors import BenchError, DeviceError, HarnessError, LinkError, StoppedByBoard, UsageError
 from harness.link.board import Board, BoardIdentity
 from harness.link.run import Run
 from harness.observation import Observation
@@ -196,7 +196,13 @@ class Rig:
 
     def ask_firmware(self) -> None:
         """Import the firmware and take what it declares. Raises BenchError, DeclarationError."""
-        answers = source.answers(self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0))
+        try:
+            answers = source.answers(self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0))
+        except DeviceError as error:
+            raise DeviceError(
+                f"firmware {self.spec.firmware.module}: cannot be imported or asked: {error.last_words}",
+                error.board_traceback,
+            ) from error
         if len(answers) != 1 + len(self.motors):
             raise BenchError(f"firmware {self.spec.firmware.module}: expected what it declares, found no answer")
         self.firmware_names = tuple(ast.literal_eval(answers[0]))

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from harness.closing import Closing
 from harness.errors import BenchError, UsageError
 from harness.rigfile import RigSpec, load
 from harness.words import visible
@@ -34,7 +35,7 @@ def scenario_of(spec: RigSpec) -> str | None:
     return port.removeprefix(PREFIX) if port.startswith(PREFIX) else None
 
 
-class VirtualBench:
+class VirtualBench(Closing):
     """A running virtual bench. A context manager that ends it."""
 
     def __init__(
@@ -75,12 +76,6 @@ class VirtualBench:
             self.close()
             raise
 
-    def __enter__(self) -> VirtualBench:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
     def close(self) -> None:
         """Wait a little for it to end by itself (its host has left), then end it; never raises."""
         process = getattr(self, "_process", None)
@@ -101,11 +96,11 @@ class VirtualBench:
             self._folder.cleanup()
 
     def ended(self) -> str:
-        """How it ended by itself while it was needed, with its last words; "" while it runs."""
+        """How it broke down while it was needed, with its last words; "" while it runs, or if it just ended with us."""
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(0.2)
         code = self._process.poll()
-        return "" if code is None else f"the virtual bench has ended by itself with code {code}: {self._last_words()}"
+        return "" if not code else f"the virtual bench has ended by itself with code {code}: {self._last_words()}"
 
     def addressed(self, spec: RigSpec) -> RigSpec:
         """The person's rig file with the addresses where this bench is really reached.

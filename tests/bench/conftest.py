@@ -62,7 +62,7 @@ def rotorgate(*words: str, cwd: Path, timeout_s: float = 200.0) -> subprocess.Co
         text=True,
         check=False,
         timeout=timeout_s,
-        env=environment(),
+        env=environment(cwd),
     )
 
 
@@ -74,10 +74,11 @@ def start(*words: str, cwd: Path) -> subprocess.Popen[str]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env=environment(),
+        env=environment(cwd),
     )
 
 
-def environment() -> dict[str, str]:
-    """Nothing of the person's own pytest."""
-    return {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+def environment(folder: Path) -> dict[str, str]:
+    """Nothing of the person's own pytest, and no backups of firmware in the person's own folder."""
+    own = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+    return {**own, "XDG_STATE_HOME": str(folder / "state")}

@@ -109,7 +109,7 @@ def test_the_example_of_the_readme_runs_as_it_stands(tmp_path):
         capture_output=True,
         text=True,
         check=False,
-        env=environment(),
+        env=environment(tmp_path),
         timeout=400,
     )
     assert done.returncode == 0, done.stdout + done.stderr

@@ -205,6 +205,26 @@ def test_a_stop_by_the_board_is_told_and_the_rest_is_measured(bench, capsys):
     assert read(Path("run")).finished
 
 
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [
+        ((), "--firmware new: no .py or .mpy file there"),
+        (("other.py",), "--firmware new: no sluice_drive.py there, the module that the rig file names"),
+        (("sluice_drive.py", "main.py"), "--firmware new: main.py would run at every start of the board; name it in"),
+    ],
+)
+def test_firmware_that_must_not_go_on_a_board_is_refused_before_anything_is_opened(bench, capsys, names, words):
+    _, rig = bench()
+    Path("new").mkdir()
+    for name in names:
+        (Path("new") / name).write_text("")
+    assert cli.main(["qualify", str(SLUICE), "--firmware", "new"]) == 4
+    assert words in capsys.readouterr().err
+    assert cli.main(["qualify", str(SLUICE), "--firmware", "absent"]) == 4
+    assert "--firmware absent: no such file or folder" in capsys.readouterr().err
+    assert rig.events == []
+
+
 def test_a_rig_that_cannot_be_opened_leaves_no_folder(bench, capsys, tmp_path):
     bench(opening=BenchError("board: in use by process 1 of root"))
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 3

@@ -1,0 +1,92 @@
+"""`qualify --firmware` as a person runs it: another firmware, one that runs away, a broken one, and the way back."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import pytest
+
+from harness.bench.opening import open_rig
+from harness.record import read
+from harness.rigfile import load
+from tests.bench.conftest import rotorgate, stand_alone, start
+from tests.bench.test_safety import until
+
+pytestmark = [pytest.mark.board, pytest.mark.slow]
+
+ROOT = Path(__file__).resolve().parents[2]
+SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
+FIRMWARE = ROOT / "rigs_demo" / "firmware" / "sluice_drive.py"
+DEMAND = "max(-LIMIT, min(LIMIT, error * GAIN))"
+
+
+def firmware(folder: Path, old: str, new: str) -> Path:
+    """The demo's firmware with one change."""
+    text = FIRMWARE.read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    folder.mkdir()
+    (folder / "sluice_drive.py").write_text(text.replace(old, new), encoding="utf-8")
+    return folder
+
+
+def test_another_firmware_is_what_is_qualified_and_the_old_one_comes_back(tmp_path):
+    new = firmware(tmp_path / "new", "1.4.0", "1.5.0")
+    words = ("--only", "commutation", "--seed", "5", "--firmware", "new", "--restore", "--out", "run")
+    done = rotorgate("qualify", str(SLUICE), *words, cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    content = read(tmp_path / "run").content
+    assert content["declared"]["gate"]["version"] == "1.5.0"
+    assert content["hashes"]["firmware"] == hashlib.sha256((new / "sluice_drive.py").read_bytes()).hexdigest()
+    assert not list((tmp_path / "state").rglob("*.json")), "the backup is kept although the old firmware is back"
+
+
+def test_a_loop_that_runs_away_is_stopped_and_the_other_motor_is_measured(tmp_path):
+    runaway = f"{DEMAND} if m is _motors[1] else max(-32767, min(32767, -error * GAIN))"
+    firmware(tmp_path / "new", DEMAND, runaway)
+    words = ("--only", "step", "--seed", "5", "--firmware", "new", "--out", "run")
+    done = rotorgate("qualify", str(SLUICE), *words, cwd=tmp_path)
+    assert done.returncode == 1, done.stdout + done.stderr
+    assert "the board was stopped in gate step: " in done.stdout
+    assert "cause: gate: the closed loop does not hold this motor within the limits" in done.stdout
+    record = read(tmp_path / "run")
+    assert record.finished
+    verdicts = {entry["name"]: entry for entry in record.content["verdicts"]}
+    assert verdicts["gate.step.limits"]["outcome"] == "nonconforming"
+    assert verdicts["gate.step.limits"]["reason"].endswith((" rad", " rad/s"))
+    assert verdicts["gate.step.delay"]["outcome"] == "not run"
+    assert verdicts["wheel.step.natural_frequency"]["outcome"] == "agrees"
+
+
+def test_a_firmware_that_cannot_be_imported_is_named_with_the_line(tmp_path):
+    firmware(tmp_path / "new", "def declare(motor):", "def declare(motor:")
+    done = rotorgate("qualify", str(SLUICE), "--firmware", "new", "--restore", "--out", "run", cwd=tmp_path)
+    assert done.returncode == 3
+    said = done.stderr.splitlines()[-1]
+    assert said.startswith("rotorgate: firmware sluice_drive: cannot be imported or asked: SyntaxError")
+    assert 'File "sluice_drive.py", line ' in said
+    assert "ended by itself" not in said
+    assert not list((tmp_path / "state").rglob("*.json"))
+
+
+def test_what_a_killed_run_left_is_put_back_by_restore_alone(tmp_path):
+    firmware(tmp_path / "new", "1.4.0", "1.5.0")
+    with stand_alone(tmp_path, "sluice", "--wall-clock") as bench:  # this one outlives its hosts
+        text = bench.rig_file.read_text(encoding="utf-8")
+        # A machine that is busy with other tests may be silent for longer than the demo's board allows.
+        bench.rig_file.write_text(text.replace("deadman_s = 0.3", "deadman_s = 2.0"), encoding="utf-8")
+        rig = str(bench.rig_file)
+        command = start("qualify", rig, "--only", "commutation", "--firmware", "new", "--out", "run", cwd=tmp_path)
+        until(lambda: any((tmp_path / "run").glob("observations/*.npy")), 60.0, "a first observation")
+        command.kill()
+        command.communicate()
+        log = tmp_path / "run" / "guard.log"
+        until(lambda: log.exists() and "supply output off" in log.read_text(), 10.0, "the guard's note")
+        assert read(tmp_path / "run").content["declared"]["gate"]["version"] == "1.5.0"
+        assert list((tmp_path / "state").rglob("*.json"))
+        done = rotorgate("qualify", rig, "--only", "commutation", "--restore", "--out", "again", cwd=tmp_path)
+        assert done.returncode < 4, done.stderr
+        assert read(tmp_path / "again").content["declared"]["gate"]["version"] == "1.4.0"
+        assert not list((tmp_path / "state").rglob("*.json"))
+        with open_rig(load(bench.rig_file), seed=1) as opened:
+            assert opened.board.read_file("sluice_drive.py") == FIRMWARE.read_bytes()
