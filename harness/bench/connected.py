@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-from types import TracebackType
-from typing import Self
-
 from harness.bench.visa import Session
+from harness.closing import Closing
 
 
-class Connected:
+class Connected(Closing):
     """An opened instrument; a context manager that closes its connection."""
 
     session: Session
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the connection."""

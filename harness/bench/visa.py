@@ -15,10 +15,10 @@ import socket
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Any, Self
 
 from harness.clock import Clock
+from harness.closing import Closing
 from harness.errors import HarnessError, InstrumentError
 
 LIBRARY = "@py"  # the pure-Python backend; needs no vendor's installation
@@ -91,7 +91,7 @@ def parse_number(reply: str) -> float:
     return value
 
 
-class Session:
+class Session(Closing):
     """One instrument at one VISA address. One exchange at a time, whichever thread asks."""
 
     def __init__(self, name: str, address: str, *, timeout_s: float = TIMEOUT_S, clock: Clock | None = None) -> None:
@@ -132,14 +132,6 @@ class Session:
             session.close()
             raise
         return session
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Close the connection; closing twice is nothing."""

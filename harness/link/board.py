@@ -8,9 +8,9 @@ import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import count
-from types import TracebackType
 
 from harness.clock import Clock
+from harness.closing import Closing
 from harness.errors import DeviceError, LinkError, LinkTimeout
 from harness.link import files, snippets
 from harness.link.port import Port
@@ -46,7 +46,7 @@ class BoardIdentity:
         return "VIRTUAL" in f"{self.machine} {self.version} {self.system}".upper()
 
 
-class Board:
+class Board(Closing):
     """One board. Open it with `Board.open`; a context manager that leaves it at its friendly prompt.
 
     `make_safe_source` is the first thing executed after any interrupt: all phase pins off.
@@ -85,14 +85,6 @@ class Board:
             board.port.close()
             raise
         return board
-
-    def __enter__(self) -> Board:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Leave the board at its friendly prompt and close the port; never raises."""

@@ -242,22 +242,26 @@ def test_the_boards_crc_is_crc_32(board: Board) -> None:
 # --- lines to a script --------------------------------------------------------------------------------
 
 
-def test_lines_are_acknowledged_so_that_no_buffer_overflows(board: Board) -> None:
-    needs(board, "stdin", "select")
-    source = """
+TAKE_LINES = """
 box = frames.Inbox()
-n = 0
+lines = length = 0
 while True:
     line = box.line(20)
     if line == b'end': break
-    if line is not None: n += len(line)
-frames.event('taken', n)
+    if line is not None:
+        lines += 1
+        length += len(line)
+frames.event('taken', (lines, length))
 """
-    with board.run(source) as run:
+
+
+def test_lines_are_acknowledged_so_that_no_buffer_overflows(board: Board) -> None:
+    needs(board, "stdin", "select")
+    with board.run(TAKE_LINES) as run:
         for _ in range(40):
             run.send(b"x" * 100)
         run.send(b"end")
-        assert run.next_frame() == Event("taken", 4000)
+        assert run.next_frame() == Event("taken", (40, 4000))
         run.finish()
 
 
@@ -271,21 +275,12 @@ def test_the_heartbeat_reaches_a_waiting_script(board: Board) -> None:
 
 def test_more_heartbeats_than_the_credit_holds_are_acknowledged(board: Board) -> None:
     needs(board, "stdin", "select")
-    source = """
-box = frames.Inbox()
-n = 0
-while True:
-    line = box.line(20)
-    if line == b'end': break
-    if line == b'': n += 1
-frames.event('beats', n)
-"""
-    with board.run(source) as run:
+    with board.run(TAKE_LINES) as run:
         for _ in range(600):
             run.send(b"")
         run.send(b"x" * 120)
         run.send(b"end")
-        assert run.next_frame() == Event("beats", 600)
+        assert run.next_frame() == Event("taken", (601, 120))
         assert run.finish() == ""  # what the interpreter says of a script's ways costs an exchange each time
 
 
