@@ -11,9 +11,11 @@ from micropython import const
 
 COLUMNS = (("spell", "1", "B"), ("motor", "1", "B"), ("count", "1", "H"), ("target", "1", "H"))
 STEP_MS = const(5)
+CREEP = const(200)  # part of a turn: more than twice what friction holds of a motor that is not stuck (arbitrary)
+CREEP_MS = const(400)
 
 
-def hold(guard, targets, ramp_ms=600, rest_ms=100, samples=40):
+def hold(guard, targets, ramp_ms=500, rest_ms=100, samples=40):
     """Spells 0, 1, ...: each motor alone; the last: all of them. From where they hang slowly to `targets`, then off."""
     drive = guard.drive
     motors = range(len(targets))
@@ -47,21 +49,24 @@ def hold(guard, targets, ramp_ms=600, rest_ms=100, samples=40):
 
 
 def _rise(guard, spell, said, targets, ramp_ms):
-    """Move the set points of a spell's motors to `targets`, the short way round, with smooth ends (3 u^2 - 2 u^3).
-
-    Slow at the end, so that every shaft stops on the same side of what friction can hold.
+    """Move the set points of a spell's motors to `targets`, the short way round: most of it with smooth ends
+    (10 u^3 - 15 u^4 + 6 u^5), the last CREEP of a turn evenly and so slowly that no shaft is carried on by its inertia:
+    all stop on the same side of what friction can hold.
     """
     ways = []
     for motor in spell:
         turn = said[motor]["counts_per_turn"]
         ways.append((targets[motor] - guard.angle(motor)[0] + (turn >> 1)) % turn - (turn >> 1))
-    steps = max(1, ramp_ms // STEP_MS)
-    for step in range(1, steps + 1):
-        part = step / steps
-        left = 1.0 - part * part * (3.0 - 2.0 * part)
+    steps, slow = ramp_ms // STEP_MS, CREEP_MS // STEP_MS
+    for step in range(1, steps + slow + 1):
+        part = min(1.0, step / steps)
+        left = 1.0 - part * part * part * (10.0 - part * (15.0 - 6.0 * part))
+        after = min(1.0, (steps + slow - step) / slow)
         for motor, way in zip(spell, ways):
-            goal = targets[motor] - int(way * left)
-            guard.drive.set_point(motor, goal % said[motor]["counts_per_turn"])
+            turn = said[motor]["counts_per_turn"]
+            creep = turn // CREEP if way > 0 else -(turn // CREEP)
+            goal = targets[motor] - int((way - creep) * left + creep * after)
+            guard.drive.set_point(motor, goal % turn)
         _pass(guard, spell, said)
         for motor in spell:
             guard.angle(motor)

@@ -28,9 +28,9 @@ NEEDS = ("load",)
 REACH_RAD = 0.6
 READINGS = 6
 """Of the supply's voltage while a spell's motors hold (arbitrary)."""
-STUCK_SHARE = 0.5
-"""Part of friction / stiffness within which a slow approach from one side leaves the shaft (cogging and table steps
-push it about in the band that friction holds; from repeats on the virtual bench)."""
+STUCK_SHARE = 0.25
+"""Part of friction / stiffness by which one slow approach from below may end elsewhere than another (from repeats on
+the virtual bench: cogging and the field's grid make the last of the way jerky)."""
 
 
 def procedure(rig: Rig, motor: str) -> list[Observation]:
