@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import io
+import re
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from harness.quantity import exact, normal
 from harness.results import Expectation, Outcome, Requirement, Verdict
-from harness.terminal import Terminal, gathered, still_to_come
+from harness.table import gathered
+from harness.terminal import Terminal, moving_line, still_to_come
 
 HOSTILE = "[red]x[/] \x1b[2J [/dev/ttyACM0] [requirements]"
+
+
+class Tty(io.StringIO):
+    def isatty(self) -> bool:
+        return True
 
 
 def verdict(name: str, outcome: Outcome, reason: str = "", **more: object) -> Verdict:
@@ -55,22 +64,51 @@ def test_numbers_words_and_marks():
         verdict("gate.step.odd", Outcome.CANNOT_TELL, measured=exact(3.0, "1")),
     )
     lines = [line.split() for line in shown.splitlines()[1:]]
-    assert lines[0] == ["ok", "gate.step.delay", "0.0015", "2e-05", "0.0014", "s", "agrees"]
-    assert lines[1] == [
-        "XX",
-        "gate.step.overshoot",
-        "0.97",
-        "0.02",
-        ">=",
-        "0.1",
-        "<=",
-        "0.9",
-        "nonconforming:",
-        "too",
-        "far",
-    ]
-    assert lines[2][4:8] == ["-0.1", "to", "0.1", "rad"]
+    assert lines[0] == ["ok", "gate.step.delay", "1.500", "0.020", "1.400", "ms", "agrees"]
+    assert lines[1] == ["XX", "gate.step.overshoot", "0.970", "0.020", ">=", "0.1", "<=", "0.9", "nonconforming"]
+    assert lines[2] == ["ok", "gate.step.error", "0", "20", "-100", "to", "100", "mrad", "agrees"]
     assert lines[3] == ["??", "gate.step.odd", "3", "cannot", "tell"]
+    assert lines[4:] == [[], ["XX", "gate.step.overshoot:", "nonconforming:", "too", "far"]]
+
+
+def test_each_reason_is_given_once_and_what_is_wrong_first():
+    shown = table(
+        verdict("gate.step.decay", Outcome.NOT_JUDGED, "needs a limit"),
+        verdict("wheel.step.decay", Outcome.NOT_JUDGED, "needs a limit"),
+        verdict("wheel.step.delay", Outcome.DIFFERS, "2 ms off"),
+    )
+    assert [line.rstrip() for line in shown.split("\n\n")[1].splitlines()] == [
+        "XX  wheel.step.delay: differs: 2 ms off",
+        "--  gate.step.decay, wheel.step.decay: not judged: needs a limit",
+    ]
+
+
+def test_a_clock_s_many_digits_are_cut():
+    period = normal(1.00000002e-3, 5e-11, "s", "x")
+    shown = table(verdict("gate.step.loop_period", Outcome.AGREES, unit="s", measured=period))
+    assert shown.splitlines()[1].split() == ["ok", "gate.step.loop_period", "1.00000", "9.8e-08", "ms", "agrees"]
+
+
+@pytest.mark.parametrize("columns", [20, 40, 79, 80, 100, 200])
+def test_every_width_shows_all_of_it(monkeypatch, columns):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setenv("TERM", "xterm")
+    out = Tty()
+    rows = [
+        verdict(
+            "gate.step.steady_state_error",
+            Outcome.DIFFERS,
+            "a reason of several words, and [brackets]",
+            measured=normal(-6.2e-3, 5e-4, "rad", "x"),
+            expected=Expectation(name="x", quantity=exact(0.0, "rad"), interval=(-7.93e-3, 2.48e-3)),
+        )
+    ]
+    Terminal(out=out, err=io.StringIO()).table(rows)
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
+    assert max(len(line) for line in plain.splitlines()) <= columns
+    joined = "".join(plain.split())
+    for part in ("gate.step.steady_state_error", "-6.20", "0.98", "-7.93", "2.48", "mrad", "differs", "[brackets]"):
+        assert part in joined, (part, plain)
 
 
 def test_neighbours_that_were_not_run_for_one_reason_are_one_row():
@@ -90,11 +128,6 @@ def test_off_a_terminal_one_line_a_step_without_repeats():
         terminal.step("gate: step", fraction, 30.0)
     terminal.step("gate: thermal\x1b[31m", 0.5, None)
     assert err.getvalue() == "  0%  gate: step, about 30 s still\n 50%  gate: thermal\\x1b[31m\n"
-
-
-class Tty(io.StringIO):
-    def isatty(self) -> bool:
-        return True
 
 
 def test_on_a_terminal_one_line_that_moves_and_is_cleared(monkeypatch):
@@ -135,6 +168,14 @@ def test_the_table_survives_a_narrow_encoding_and_no_colour(monkeypatch):
     stream = io.TextIOWrapper(raw, encoding="cp1252", errors="backslashreplace")
     Terminal(out=stream, err=io.StringIO()).table([verdict("gate.step.delay", Outcome.DIFFERS, "\u6c34 \u2265 3")])
     assert b"\\u6c34" in raw.getvalue()
+
+
+@given(st.text(max_size=80), st.floats(0.0, 1.0), st.sampled_from(["", ", about 20 s still"]), st.integers(20, 200))
+def test_the_moving_line_fits_and_keeps_share_and_estimate(text, fraction, still, width):
+    line = moving_line(text, fraction, still, width)
+    assert len(line) <= width
+    assert f"{fraction:4.0%}" in line
+    assert still in line or width < 30
 
 
 @pytest.mark.parametrize(
