@@ -14,6 +14,7 @@ import frames
 from micropython import const
 
 RING = const(256)  # passes that may wait to be sent; a power of two
+BLOCK = const(20)  # passes that are summed to see small swings below the noise
 SETTLE_MS = const(100)  # at the start: how far the reading wanders at rest
 COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("demand", "1", "h"), ("step", "1", "B"))
 
@@ -60,13 +61,14 @@ class _Steps:
         self.period_us = declared["loop_period_us"]
         self.trace = _Trace()
         self.stream = frames.Stream("trace", COLUMNS, size)
+        self.slack = 0
         self.reset()
 
     def reset(self):
         """Begin to watch afresh whether the shaft is still."""
-        self.low = self.high = 0
-        self.origin = None
-        self.since = time.ticks_us()
+        self.low = self.high = self.sum = self.number = 0
+        self.origin = self.least = self.most = None
+        self.since = self.block_begun = time.ticks_us()
 
     def begin(self):
         """Close the loop where the shaft stands; the count there."""
@@ -112,19 +114,31 @@ class _Steps:
             trace.tail += 1
 
     def watch(self, count):
-        """Widen the span of readings since the last reset."""
+        """Take a reading: their span since the last reset, and sums of BLOCK that noise moves less than a swing does."""
         if self.origin is None:
             self.origin = count
         half = self.turn >> 1
         away = (count - self.origin + half) % self.turn - half
         self.low = min(self.low, away)
         self.high = max(self.high, away)
+        self.sum += away
+        self.number += 1
+        if self.number < BLOCK:
+            return
+        total, begun = self.sum, self.block_begun
+        self.sum = self.number = 0
+        self.block_begun = time.ticks_us()
+        if self.least is None:
+            self.least = self.most = total
+        self.least = min(self.least, total)
+        self.most = max(self.most, total)
+        if self.most - self.least > self.slack:
+            self.least = self.most = total
+            self.since = begun
 
-    def still_for_us(self, band):
-        """How long the readings have stayed within `band` counts; begins afresh when they have not."""
-        if self.high - self.low > band:
-            self.reset()
-        return time.ticks_diff(time.ticks_us(), self.since)
+    def still_for_us(self):
+        """How long blocks of readings have stayed alike."""
+        return time.ticks_diff(self.block_begun, self.since)
 
 
 def steps(guard, motor, offsets, small, least_ms=150, still_ms=60, most_ms=1200, size=576):
@@ -141,8 +155,9 @@ def steps(guard, motor, offsets, small, least_ms=150, still_ms=60, most_ms=1200,
         begun = time.ticks_us()
         while time.ticks_diff(time.ticks_us(), begun) < SETTLE_MS * 1000:
             work.turn_round()
-        band = (work.high - work.low) * 3 // 2 + 2
-        frames.event("start", (first, work.cost_ns, band))
+        span = work.high - work.low
+        work.slack = 4 * span + BLOCK // 2  # four standard deviations of a block's sum, and half a count of rounding
+        frames.event("start", (first, work.cost_ns, span * 3 // 2 + 2))
         for offset in offsets:
             if made >= small and restless * 2 > small:
                 break
@@ -154,7 +169,7 @@ def steps(guard, motor, offsets, small, least_ms=150, still_ms=60, most_ms=1200,
             while True:
                 work.turn_round()
                 lasted = time.ticks_diff(time.ticks_us(), begun)
-                still = work.still_for_us(band)
+                still = work.still_for_us()
                 if lasted >= least_ms * 1000 and still >= max(still_ms * 1000, lasted // 5):
                     break
                 if lasted >= most_ms * 1000:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -107,7 +106,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     source = f"{motor}.step"
     factor = dynamics.to_20_c(spec, motor, trace)
     found["loop_period"], found["loop_jitter"] = metrics.timing(trace.si("t"), source)
-    take("decay", lambda: dynamics.decay(small, factor, f"{source}.decay scatter"))
+    take("decay", lambda: dynamics.decay(small, factor, motor, f"{source}.decay scatter"))
     take("natural_frequency", lambda: dynamics.natural_frequency(small, spec, motor, factor, source))
     take("delay", lambda: dynamics.delay(small, trace, found, source))
     take("stability_margin", lambda: dynamics.margin(found, spec, motor))
@@ -116,8 +115,8 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     take("steady_state_error", lambda: metrics.error_left(small, f"{source}.steady_state_error scatter"))
     take("settling_time", lambda: _settling(small, spec, motor, found, source))
     if large:
-        for name, value, unit in (("rise_time", metrics.rise, "s"), ("overshoot", metrics.overshoot, "1")):
-            take(f"large_{name}", partial(metrics.from_levels, large, value, small, unit, f"{source} levels"))
+        take("large_rise_time", lambda: metrics.large_rise(large, small, motor, f"{source} levels"))
+        take("large_overshoot", lambda: metrics.large_overshoot(large, small, f"{source} levels"))
     return [_result(f"{motor}.step.{name}", found.get(name), trace) for name in PLANNED]
 
 

@@ -15,9 +15,12 @@ from harness.measure.swings import smoothed
 from harness.observation import Observation
 
 Array = NDArray[np.float64]
-LEVEL_S = 0.05
-"""Mean over this long before a change and at the end of a step: shorter than the shaft is seen to be still."""
+LEVEL_S = 0.03
+"""Mean over this long before a change and at the end of a step: half of what the shaft is seen to be still, because
+within the band of the noise a last small swing may still go on at the beginning of that."""
 FEWEST_PASSES = 20
+INSIDE_CLIP = 0.995
+"""A demand below this share of the clip is what the loop wants; rounding. Arbitrary."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +35,8 @@ class Step:
     set_point_rad: float
     place_rad: float
     """Set point from where the loop was closed."""
+    clipped: bool
+    """Whether the demand was at its limit."""
     still: bool
     """Whether the shaft came to rest before the time for it was over."""
 
@@ -94,6 +99,7 @@ def small_and_large(observation: Observation) -> tuple[list[Step], list[Step]]:
                 t_s=t[use] - t[jump], angle_rad=counts[use], demand=demand[use],
                 before_s=t[before[0] : jump] - t[jump], before_rad=counts[before[0] : jump],
                 set_point_rad=(start + offset) * math.tau / turn, place_rad=offset * math.tau / turn,
+                clipped=bool(np.max(np.abs(demand[use])) >= INSIDE_CLIP * float(str(conditions["clip"]))),
                 still=float(t[rows[-1]] - t[rows[0]]) < 0.98 * float(str(conditions["most_s"])),
             )
         )  # fmt: skip

@@ -159,9 +159,13 @@ def find_swings(t_s: Array, angle_rad: Array) -> Swings:
 def decay_per_half_cycle(swings: Sequence[Swings], source: str) -> tuple[Quantity, Quantity]:
     """Viscous decay d per half cycle (1) and friction / stiffness (rad), common to several oscillations.
 
-    Least squares of S[k+1] = q S[k] - c over all pairs of neighbouring swings above SMALLEST_SWING_RAD.
-    Uncertainty by leaving out one oscillation at a time (jackknife, m - 1 degrees of freedom): swings
-    that share a turning point are correlated, oscillations are not. Raises MeasurementError for fewer
+    Least squares of S[k+1] = q S[k] - c over all pairs of neighbouring swings above SMALLEST_SWING_RAD, each
+    residual weighted by S[k+1]^2: cogging gives and takes the same energy at a turning point whatever the swing,
+    so that small swings scatter more (as 1/S), and dead time bends them more as well; with this weight ten steps
+    scatter a third of what they do with none, and as much as stated (own simulation).
+
+    Uncertainty by leaving out one oscillation at a time (jackknife, m - 1 degrees of freedom): swings that share
+    a turning point are correlated, oscillations are not. Raises MeasurementError for fewer
     than 3 oscillations with such a pair.
     """
     pairs = []
@@ -179,7 +183,8 @@ def decay_per_half_cycle(swings: Sequence[Swings], source: str) -> tuple[Quantit
 
     def solve(chosen: list[Array]) -> Array:
         rows = np.vstack(chosen)
-        q, minus_c = linear(np.column_stack((rows[:, 0], np.ones(len(rows)))), rows[:, 1]).values
+        design = np.column_stack((rows[:, 0], np.ones(len(rows))))
+        q, minus_c = linear(design, rows[:, 1], rows[:, 1] ** -2.0, absolute=False).values
         q = max(float(q), 1e-3)
         return np.array([-math.log(q), -minus_c / (2.0 * (1.0 + q))])
 

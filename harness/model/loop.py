@@ -175,16 +175,18 @@ def _frequency(motion: Motion, _start: float) -> float:
     return math.pi * last / (motion.turns[last][0] - motion.turns[0][0])
 
 
-def _decay(motions: Sequence[Motion]) -> float:
-    """-ln q of S[k+1] = q S[k] - c over all pairs of swings."""
+def _decay(motions: Sequence[Motion], clip_rad: float) -> float:
+    """-ln q of S[k+1] = q S[k] - c over all pairs of swings, the first push among them; weighted by S[k+1]^2."""
     pairs = []
     for motion in motions:
-        sizes = np.abs(np.diff([y for _, y in motion.turns]))
+        start = motion.at(0.0)
+        points = [y for _, y in motion.turns]
+        sizes = np.abs(np.diff([start, *points] if abs(start) < clip_rad else points))
         pairs += [(a, b) for a, b in pairwise(sizes) if b >= LEAST_SWING_RAD]
     if len(pairs) < 2:
         raise MeasurementError("a decay needs two pairs of swings: friction ends the motion at once")
     table = np.array(pairs)
-    return -math.log(max(float(np.polyfit(table[:, 0], table[:, 1], 1)[0]), 1e-3))
+    return -math.log(max(float(np.polyfit(table[:, 0], table[:, 1], 1, w=table[:, 1] ** 2)[0]), 1e-3))
 
 
 def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
@@ -228,30 +230,40 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             ),
         )
 
-    def decay() -> Quantity:
-        def between(**values: float) -> float:
-            sharp = tuple(values[name] for name in SHAFT)
-            none = tuple(0.0 if name == "dead_rad" else values[name] for name in SHAFT)
-            return 0.5 * sum(_decay(_motions(each, STAIRS, 0.0)) for each in (sharp, none))
+    def between(**values: float) -> float:
+        """Decay halfway between a sharp dead zone and none: small currents see less dead time than large ones."""
+        sharp = tuple(values[name] for name in SHAFT)
+        none = tuple(0.0 if name == "dead_rad" else values[name] for name in SHAFT)
+        return 0.5 * sum(_decay(_motions(each, STAIRS, 0.0), values["clip_rad"]) for each in (sharp, none))
 
-        # Small currents see less dead time than large ones: between a sharp dead zone and none.
-        values = tuple(parts[name].value for name in SHAFT)
-        found = propagate(between, "1", **parts)
-        half = abs(_decay(_motions(values, STAIRS, 0.0)) - found.value)
-        return shifted(
-            found, shape=rectangular(0.0, half, "1", "shape of the dead zone at small currents", remedy="larger steps")
-        )
+    def bent(found: Quantity, slope: float) -> Quantity:
+        """With what the shape of the dead zone does to the decay, times what the decay does to the quantity."""
+        values = {name: parts[name].value for name in SHAFT}
+        sharp = _decay(_motions(tuple(values.values()), STAIRS, 0.0), values["clip_rad"])
+        half = slope * abs(sharp - between(**values))
+        shape = rectangular(0.0, half, "1", "shape of the dead zone at small currents", remedy="larger steps")
+        return shifted(found, shape=shape)
+
+    def taken(**values: float) -> float:
+        """Decay a half cycle that the delay takes away."""
+        motions = _motions(tuple(values[name] for name in SHAFT), STAIRS, 0.0)
+        frequency = float(np.mean([_frequency(each, 0.0) for each in motions]))
+        return math.pi / 2.0 * frequency * values["lag_s"] * values["loop"] / (values["loop"] + values["arm"])
 
     def margin() -> Quantity:
-        found = stability_margin(spec, declared, motor)
-        return found if found is not None else exact(0.0, "1")
+        found = propagate(lambda **values: 1.0 + between(**values) / taken(**values), "1", **parts)
+        return bent(found, 1.0 / taken(**{name: parts[name].value for name in SHAFT}))
 
     small = "motion in pieces from the rig file's stiffness, inertia, damping and friction, mean over the staircase"
     big = small.replace("mean over the staircase", "mean over large steps, with the clip")
     results = [
-        given("stability_margin", margin, "(viscous + Kt^2/(1.5 R)) / (K (delay + T/2)); below 1 the loop hunts"),
+        given("stability_margin", margin, "1 + d / ((pi/2) w (delay + T/2) K/(K + m g l)); below 1 the loop hunts"),
         given("natural_frequency", frequency, f"sqrt((K + m g l cos)/J), lowered by the dead zone: {small}"),
-        given("decay", decay, "pi (viscous + Kt^2/(1.5 R) - K (delay + T/2)) / (2 J w), halfway to a sharp dead zone"),
+        given(
+            "decay",
+            lambda: bent(propagate(between, "1", **parts), 1.0),
+            "pi (viscous + Kt^2/(1.5 R) - K (delay + T/2)) / (2 J w), halfway to a sharp dead zone",
+        ),
         given(
             "delay",
             lambda: delay if delay is not None else exact(0.0, "s"),

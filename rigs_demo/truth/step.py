@@ -43,15 +43,15 @@ def step(
 ) -> Values:
     """Values by the quantity's last word; nothing of a loop that cannot hold or that the firmware does not pace."""
     motor = parameters.motors[name]
-    index = list(parameters.motors).index(name)
     if not (firmware.own_pace and firmware.bus_path and follows(motor, firmware) and motor.arm is not None):
         return {}
     delay = delay_s(motor, parameters, firmware)
     still = Still(motor, parameters.driver, parameters.supply.voltage_v)
+    loop_n_m_rad = loop_slope(motor, still, firmware, list(parameters.motors).index(name))
+    share = loop_n_m_rad / (loop_n_m_rad + motor.arm.mass_kg * parameters.gravity_m_s2 * motor.arm.length_m)
     values: Values = {
         "delay": (delay, "s"),
         "loop_period": (firmware.period_s, "s"),
-        "stability_margin": (margin(motor, parameters, still, firmware, index, delay), "1"),
     }
     setting_v = float(rig["supply"]["voltage_v"]["value"])
     period_rad = tau / motor.cogging_periods if motor.cogging_periods else 0.0
@@ -66,9 +66,11 @@ def step(
     values["overshoot"] = (fmean(response.overshoot for response in seen), "1")
     values["settling_time"] = (fmean(response.settling_s for response in seen), "s")
     values["steady_state_error"] = (fmean(response.error_rad for response in seen), "rad")
-    pairs = swing_pairs([response.swings for response in seen])
+    clip_rad = firmware.limit / firmware.gain_per_rad
+    pairs = swing_pairs([response.swings_after(clip_rad) for response in seen])
     if len(pairs) >= FEWEST_PAIRS:
         values["decay"] = (decay(pairs), "1")
+        values["stability_margin"] = (margin(values, firmware, share), "1")
     if all(swings_and_rests(move) for move in large):
         seen = [Response.of(move, band_rad) for move in large]
         values["large_rise_time"] = (fmean(response.rise_s for response in seen), "s")
@@ -111,14 +113,13 @@ def delay_s(motor: MotorParameters, parameters: Parameters, firmware: Firmware) 
     return motor.sensor.latency_s + to_duties + firmware.late_s + electrical
 
 
-def margin(
-    motor: MotorParameters, parameters: Parameters, still: Still, firmware: Firmware, index: int, delay: float
-) -> float:
-    """Damping there is over damping that the delay takes: 1 is the edge of stability."""
-    per_ampere = 1.5 * motor.pole_pairs * motor.flux_linkage_v_s
-    resistance = motor.resistance_ohm + parameters.driver.on_resistance_ohm
-    damping = motor.viscous_friction_n_m_s + per_ampere**2 / (1.5 * resistance)
-    return damping / (loop_slope(motor, still, firmware, index) * (delay + firmware.period_s / 2.0))
+def margin(values: Values, firmware: Firmware, share: float) -> float:
+    """Damping there is over damping that the delay takes, as the swings show it: 1 is the edge of stability.
+
+    `share` of the loop in the stiffness that brings the shaft back.
+    """
+    taken = pi / 2.0 * values["natural_frequency"][0] * (values["delay"][0] + firmware.period_s / 2.0) * share
+    return 1.0 + values["decay"][0] / taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +127,10 @@ class Response:
     """What is read off one step."""
 
     natural_rad_s: float
+    push: float
+    """From where it started to the first turning point: a swing from rest like those that follow."""
+    asked_rad: float
+    """From where it started to the set point."""
     swings: Sequence[float]
     rise_s: float
     overshoot: float
@@ -146,12 +151,18 @@ class Response:
         entered = entry(share, int(outside[-1]), max(0.02, band_rad / size))
         return cls(
             natural_rad_s=last * pi / ((times[last] - times[0]) * move.period_s),
+            push=extremes[0] * size,
+            asked_rad=abs(move.set_point_rad - initial),
             swings=[abs(b - a) * size for a, b in pairwise(extremes)],
             rise_s=(crossing(share, 0.9) - crossing(share, 0.1)) * move.period_s,
             overshoot=extremes[0] - 1.0,
             settling_s=(entered - middle) * move.period_s,
             error_rad=way * (final - move.set_point_rad),
         )
+
+    def swings_after(self, clip_rad: float) -> Sequence[float]:
+        """The swings, after the first push where the loop's demand was not clipped in it."""
+        return self.swings if self.asked_rad > clip_rad else [self.push, *self.swings]
 
 
 def turning_points(share: Readings) -> tuple[list[float], list[float]]:
@@ -188,6 +199,6 @@ def swing_pairs(all_swings: Sequence[Sequence[float]]) -> list[tuple[float, floa
 
 
 def decay(pairs: Sequence[tuple[float, float]]) -> float:
-    """Viscous part of the decay a half cycle: -ln q of next = q swing - c, by least squares."""
+    """Viscous part of the decay a half cycle: -ln q of next = q swing - c, least squares, weighted by next^2."""
     swing, following = np.array(pairs).T
-    return -log(float(np.polyfit(swing, following, 1)[0]))
+    return -log(float(np.polyfit(swing, following, 1, w=following**2)[0]))
