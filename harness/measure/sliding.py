@@ -7,6 +7,7 @@ takes as long as the analysis of a whole check.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,7 @@ def fitted(
         raise ValueError(f"an odd window above {degree} and of at most {y.size} samples expected, found {window}")
     half = window // 2
     places = np.arange(-half, half + 1, dtype=np.float64)
-    weights = np.linalg.pinv(np.vander(places / half, degree + 1, increasing=True))  # coefficients from samples
+    weights = _weights(window, degree)
     unit = (half * step) ** derivative
     inner = np.correlate(y, weights[derivative] * math.factorial(derivative) / unit, mode="valid")
 
@@ -35,3 +36,11 @@ def fitted(
         return np.asarray(polynomial.deriv(derivative)(at / half) / unit, dtype=np.float64)
 
     return np.concatenate((edge(y[:window], places[:half]), inner, edge(y[-window:], places[half + 1 :])))
+
+
+@lru_cache(maxsize=64)
+def _weights(window: int, degree: int) -> NDArray[np.float64]:
+    """Coefficients of the polynomial from the samples of a window (degree + 1 by window), in half windows."""
+    half = window // 2
+    places = np.arange(-half, half + 1) / half
+    return np.asarray(np.linalg.pinv(np.vander(places, degree + 1, increasing=True)), dtype=np.float64)
