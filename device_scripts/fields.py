@@ -73,7 +73,7 @@ class _Service:
         self.field_on = self.loop_on = self.moving = False
         self.sample_ms = sample_ms
         self.row_in_ms = 0
-        self.error = self.sent = self.before = 0
+        self.error = self.sent = self.before = self.before_amplitude = 0
         self.last = -1
         self.slip = self.slip_from = 0
         self.wait = 0
@@ -133,6 +133,7 @@ class _Service:
         self.wait = max(0, self.wait - 1)
         # A command held for a tick stands, on the mean, half a tick behind: rows carry that mean.
         self.before = self.angle.value if self.field_on else self.point.value
+        self.before_amplitude = self.amplitude.value
         if self.field_on:
             self.angle.step()
             self.amplitude.step()
@@ -162,7 +163,7 @@ class _Service:
         if self.sample_ms:
             command = (self.before + (self.angle.value if self.field_on else self.point.value)) // 2
             at = time.ticks_diff(time.ticks_us(), self.started)
-            self.stream.row(at, count, min(age, 65535), command, amplitude)
+            self.stream.row(at, count, min(age, 65535), command, (self.before_amplitude + amplitude) // 2)
         if self.slip and self.field_on:
             turn = self.guard.turn[self.motor]
             away = (count - self.slip_from + (turn >> 1)) % turn - (turn >> 1)

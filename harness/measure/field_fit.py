@@ -45,10 +45,10 @@ class Sweep:
         """+1 where the field turns up."""
         return math.copysign(1.0, float(self.field_rad[-1] - self.field_rad[0]))
 
-    def smoothed(self) -> Motion:
-        """Field and motion of the shaft, all of them means over the same SPAN rows three times over."""
+    def smoothed(self, rows: int = SPAN) -> Motion:
+        """Field and motion of the shaft, all of them means over the same number of rows three times over."""
         step_s = float(np.median(np.diff(self.t_s)))
-        span = max(1, min(SPAN, (self.t_s.size - 1) // 6))
+        span = max(1, min(rows, (self.t_s.size - 1) // 6))
         once = _mean(self.shaft_rad, span)
         twice = _mean(once, span)
         return Motion(
@@ -104,10 +104,15 @@ class Following:
         explained = cross @ np.linalg.solve(covariance[np.ix_(others, others)], cross)
         return math.sqrt(max(float(covariance[own, own] - explained), 0.0))
 
-    def deflection(self, amplitude_index: int, x: Array) -> Array:
-        """Electrical angle by which the arm draws the shaft behind the field, without friction."""
-        ratio = self.value("arm") * math.exp(self.value("log_ratio") * amplitude_index)
-        return np.asarray(np.arcsin(np.clip(ratio * np.sin(x - self.value("hang")), -0.999, 0.999)), dtype=np.float64)
+    def unloaded(self, motion: Motion, sense: float) -> Array:
+        """Where the shaft would be without arm, drag and inertia, at the larger amplitude, rad from zero."""
+        torque = self.value("arm") * np.sin(motion.shaft_rad - self.value("hang"))
+        torque = torque + self.value("friction") * self.direction * sense
+        torque = (
+            torque + self.value("damping") * motion.speed_rad_s + self.value("inertia") * motion.acceleration_rad_s2
+        )
+        lag = np.arcsin(np.clip(torque, -0.999, 0.999))
+        return np.asarray(motion.shaft_rad + lag / self.value("pole_pairs"), dtype=np.float64)
 
 
 def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
@@ -164,33 +169,50 @@ def follow(
     start += [0.0, 0.8] if has_arm else []
     points = np.concatenate((y, (0.0, 0.0, log_ratio)))
     beliefs_u = (*error_u, RATIO_U)
-    spread = 0.02
-    for _ in range(2):  # the second time with the spread that the first has found
-        fit = nonlinear(model, start, points, np.concatenate((np.full(y.size, spread), beliefs_u)))
+    spread = np.where(small > 0.0, 0.04, 0.02)
+    ends = np.cumsum(sizes)[:-1]
+    for _ in range(2):  # the second time with the spreads that the first has found
+        fit = nonlinear(model, start, points, np.concatenate((spread, beliefs_u)))
         residuals = fit.residuals[: y.size]
-        factor = max(inflation(part) for part in np.split(residuals, np.cumsum(sizes)[:-1]))
         found = float(np.std(residuals))
         if found > FOLLOWS_RAD:
             raise MeasurementError(f"the shaft strays from the field by {math.degrees(found):.0f} electrical degrees")
-        spread, start = max(found * factor, 1e-6), fit.values.tolist()
+        alone = max(inflation(part) for part in np.split(residuals, ends))
+        factor = alone * math.sqrt(1.0 + common(np.split(x, ends), np.split(residuals / spread, ends)))
+        for level in (0.0, 1.0):
+            spread[small == level] = max(float(np.std(residuals[small == level])) * factor, 1e-6)
+        start = fit.values.tolist()
     return Following(direction=direction, fit=fit, names=names)
 
 
-def hold_positions(sweeps: Sequence[Sweep], fields_rad: Array, window_rad: float) -> tuple[Array, float]:
-    """Positions without friction at the given fields, rad: mean of the ways up and down, and the points' uncertainty.
+def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:
+    """Correlation of what two sweeps that follow each other leave over at one place, 0 to 1.
 
-    Each way a straight line through the rows within +-`window_rad` (electrical) of the field.
+    Cogging pushes the same way whichever way the shaft moves, so that sweeps there and back are not independent:
+    the variance of what both determine is larger by 1 + this.
     """
-    ways, u = [], []
+    pairs = []
+    for first in range(0, len(places) - 1, 2):
+        order = np.argsort(places[first + 1])
+        there, back = residuals[first], np.interp(places[first], places[first + 1][order], residuals[first + 1][order])
+        pairs.append((float(np.mean(there * back)), math.sqrt(float(np.mean(there**2) * np.mean(back**2)))))
+    scale = math.fsum(size for _, size in pairs)
+    return max(0.0, math.fsum(product for product, _ in pairs) / scale) if scale > 0.0 else 0.0
+
+
+def hold_positions(following: Following, sweeps: Sequence[Sweep], fields_rad: Array) -> tuple[Array, float]:
+    """Unloaded positions at the given fields, rad: mean of the ways up and down, and the points' uncertainty.
+
+    What the distance of the two ways scatters by tells the uncertainty.
+    """
+    if len(sweeps) != 2:
+        raise MeasurementError("positions without friction need a sweep either way")
+    ways = []
     for sweep in sweeps:
-        places = []
-        for field in fields_rad:
-            near = np.abs(sweep.field_rad - field) < window_rad
-            if np.count_nonzero(near) < 4:
-                raise MeasurementError(f"no readings near the field at {math.degrees(field):.0f} electrical degrees")
-            line = np.polynomial.Polynomial.fit(sweep.field_rad[near] - field, sweep.shaft_rad[near], 1)
-            places.append(float(line(0.0)))
-            rest = sweep.shaft_rad[near] - line(sweep.field_rad[near] - field)
-            u.append(float(np.std(rest)) / math.sqrt(np.count_nonzero(near)))
-        ways.append(places)
-    return np.mean(np.asarray(ways), axis=0), math.sqrt(float(np.mean(np.square(u))) / max(len(ways), 1))
+        motion = sweep.smoothed()
+        order = np.argsort(motion.field_rad)
+        ways.append(np.interp(fields_rad, motion.field_rad[order], following.unloaded(motion, sweep.sense)[order]))
+    apart = (ways[0] - ways[1]) / 2.0
+    number = np.arange(fields_rad.size)
+    scatter = apart - np.polynomial.Polynomial.fit(number, apart, 1)(number)
+    return (ways[0] + ways[1]) / 2.0, math.sqrt(float(np.sum(scatter**2)) / (fields_rad.size - 2))

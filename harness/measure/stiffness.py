@@ -13,14 +13,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from harness.measure.hold import Hold
-from harness.measure.holding_fit import (
-    Readings,
-    closed_loop,
-    largest_clipped,
-    largest_slipping,
-    open_loop,
-    readings_of,
-)
+from harness.measure.holding_fit import open_loop
+from harness.measure.holding_loop import closed_loop, largest_clipped, largest_slipping, loop_points
+from harness.measure.holding_readings import Readings, readings_of
 from harness.observation import Observation
 from harness.quantity import Quantity, propagate, scaled
 from harness.results import Curve, Measurement, Outcome, Unmeasured
@@ -222,7 +217,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
                 x_unit="rad",
                 y_label="torque",
                 y_unit="N m",
-                series=readings.loop_points(),
+                series=loop_points(readings, held),
             )
         )
     return made

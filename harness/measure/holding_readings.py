@@ -1,0 +1,270 @@
+"""What the fits of holding stiffness start from: observations of one motor, its arm, and what the supply said."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.contract import FULL_TURN
+from harness.errors import MeasurementError
+from harness.measure.field_fit import Sweep
+from harness.measure.hold import shaft_rad
+from harness.measure.temperature import Warmth, estimate, room
+from harness.observation import Observation
+from harness.quantity import Contribution, Quantity, exact, propagate, rectangular, scaled
+from harness.rigfile import RigSpec
+
+Array = NDArray[np.float64]
+GRAVITY_M_S2 = 9.80665
+"""Standard gravity, ISO 80000-4 (from memory); the local value differs by up to 0.3 % (from memory)."""
+GRAVITY_HALF_WIDTH = 0.003 * GRAVITY_M_S2
+SETTLING_RAD = 0.06
+"""Travel after a reversal in which the shaft may still stick: dropped. Friction of a tenth of the field's torque
+holds it for 0.02 rad at 11 pole pairs."""
+SPAN = 8
+"""Rows of one smoothing: three of 32 ms let the swinging through and leave neither cogging nor noise of the
+acceleration, which would pass for a stiffer field (noise in what is regressed on)."""
+SHARES = {"field_30": 0.25, "field_60": 1.0, "slip": 0.5, "loop": 0.1, "clip_up": 0.35, "clip_down": 0.35}
+"""What heats the winding in turn, in parts of a field at amplitude 0.6: squares of amplitudes, a loop's their mean."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moves:
+    """A sweep, leg by leg, smoothed (n each): what was commanded, where the shaft was and how it moved."""
+
+    command_rad: Array
+    shaft_rad: Array
+    speed_rad_s: Array
+    acceleration_rad_s2: Array
+    way: Array
+    """+1 or -1: the sense of the motion."""
+
+    @staticmethod
+    def of(t_s: Array, command_rad: Array, shaft_rad: Array, units: float = 1.0) -> Moves:
+        """Split at the reversals, drop what may stick after each (`units`: command for one of the shaft), smooth.
+
+        Raises MeasurementError if nothing is left.
+        """
+        sense = np.sign(np.gradient(command_rad))
+        bounds = [0, *(np.flatnonzero(np.diff(sense) != 0) + 1), command_rad.size]
+        ways, parts = [], []
+        for start, end in itertools.pairwise(bounds):
+            gone = np.abs(command_rad[start:end] - command_rad[start]) / units
+            kept = np.arange(start, end)[gone > SETTLING_RAD]
+            if sense[start] == 0 or kept.size < 6 * SPAN:
+                continue
+            leg = Sweep(amplitude=1.0, t_s=t_s[kept], field_rad=command_rad[kept], shaft_rad=shaft_rad[kept])
+            parts.append(leg.smoothed(SPAN))
+            ways.append(np.full(parts[-1].shaft_rad.size, sense[start]))
+        if not parts:
+            raise MeasurementError("a sweep of the shaft is too short to be fitted")
+        return Moves(
+            command_rad=np.concatenate([part.field_rad for part in parts]),
+            shaft_rad=np.concatenate([part.shaft_rad for part in parts]),
+            speed_rad_s=np.concatenate([part.speed_rad_s for part in parts]),
+            acceleration_rad_s2=np.concatenate([part.acceleration_rad_s2 for part in parts]),
+            way=np.concatenate(ways),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """Observations of one motor with what the rig file says about its arm and instruments."""
+
+    spec: RigSpec
+    motor: str
+    pole_pairs: int
+    sense: int
+    turn: int
+    hang_count: float
+    arm_n_m: Quantity
+    """m g l, the arm's torque at 90 degrees."""
+    damping_n_m_s: Quantity
+    """Torque per speed that a held field and the bearing add to friction."""
+    dead: Quantity
+    """Amplitude that dead time takes away."""
+    observations: Mapping[str, Observation]
+    supply_voltage: Quantity | None
+    room_c: Quantity
+
+    def current(self, observation: Observation) -> Quantity | None:
+        """Phase current peak of a static field from the supply's current; None without a supply instrument.
+
+        Supply current is the sum of duty times phase current: 0.75 a I, less what dead time takes off each duty,
+        |i_A| + |i_B| + |i_C| at the field's angle.
+        """
+        rows, idle = observation.conditions.get("supply"), observation.conditions.get("idle")
+        names = self.spec.instruments_of("supply")
+        if not rows or not idle or not names:
+            return None
+        name = next(iter(names))
+        accuracy = self.spec.instrument[name].current_accuracy
+        loaded = float(np.mean([row[1] for row in rows]))  # type: ignore[attr-defined]
+        empty = float(np.mean([row[1] for row in idle]))  # type: ignore[attr-defined]
+        amplitude = float(observation.conditions["set_amplitude"])  # type: ignore[arg-type]
+        source = f"instrument.{name}.current"
+        drawn = loaded - empty  # the offset cancels
+        gain = (accuracy.percent if accuracy is not None else 1.0) / 100.0 / math.sqrt(3.0)
+        net = Quantity(
+            value=drawn,
+            unit="A",
+            budget={
+                f"{source}_gain": Contribution(
+                    u=drawn * gain, shape="rectangular", remedy="a more accurate current reading"
+                )
+            },
+        )
+        firmware = self.spec.firmware
+        lost = exact(0.0, "1")
+        if firmware.dead_time_s is not None and firmware.carrier_hz is not None:
+            lost = scaled(firmware.dead_time_s.quantity("s"), firmware.carrier_hz, "1")
+        angle = float(observation.si("command")[-1]) * math.tau / FULL_TURN
+        amperes = sum(abs(math.cos(angle - phase * math.tau / 3.0)) for phase in range(3))
+        return propagate(lambda net, lost: net / (0.75 * amplitude - lost * amperes), "A", net=net, lost=lost)
+
+    def weight(self, observation: Observation, warm: float) -> Quantity:
+        """What the field's torque is proportional to: the current, else the net amplitude at the winding's warmth.
+
+        `warm`: the factor that refers a torque to 20 degC.
+        """
+        current = self.current(observation)
+        if current is not None:
+            return current
+        amplitude = float(observation.conditions["set_amplitude"])  # type: ignore[arg-type]
+        left = self._left_of_supply(amplitude) / warm
+        return propagate(lambda dead: (amplitude - dead) * left, "1", dead=self.dead)
+
+    def _left_of_supply(self, amplitude: float) -> float:
+        """Share of the supply's voltage that is left when a field draws on its internal resistance."""
+        internal, ohm = self.spec.supply.internal_resistance_ohm, self.spec.motor[self.motor].resistance_ohm
+        if internal is None or ohm is None:
+            return 1.0
+        return 1.0 - internal.value * 0.75 * amplitude * amplitude / 2.0 / (ohm.value + on_ohm(self.spec))
+
+    def field_moves(self, observation: Observation) -> Moves:
+        """A sweep of the field: electrical angle from the arm's hanging, shaft from hanging."""
+        zero = float(observation.conditions["zero_rad"])  # type: ignore[arg-type]
+        command = (observation.si("command") * math.tau / FULL_TURN - zero) * self.sense
+        return Moves.of(observation.si("t"), command, self.shaft(observation), self.pole_pairs)
+
+    def loop_moves(self) -> Moves:
+        """The sweep of the loop: set point and shaft from hanging."""
+        observation = self.observations["loop"]
+        command = (observation.si("command") - self.hang_count) * math.tau / self.turn
+        return Moves.of(observation.si("t"), command, self.shaft(observation))
+
+    def shaft(self, observation: Observation) -> Array:
+        """Reading from the rig file's hanging, rad (n)."""
+        return shaft_rad(observation, self.turn, self.hang_count)
+
+    def warmth(self, at_s: float) -> Warmth:
+        """Estimated temperatures at a time of the service."""
+        ohm = self.spec.motor[self.motor].resistance_ohm
+        winding = ohm.value if ohm is not None else 5.0
+        volts = 0.6 * self.spec.supply.voltage_v.value / 2.0
+        full = 1.5 * (volts / (winding + on_ohm(self.spec))) ** 2 * winding
+        spells, last = [], 0.0
+        for name, share in SHARES.items():
+            if name in self.observations and last < at_s:
+                until = min(at_s, float(self.observations[name].si("t")[-1]))
+                spells.append((share * full, until - last))
+                last = until
+        return estimate(self.spec, self.motor, self.room_c, spells)
+
+
+def middle_s(observation: Observation) -> float:
+    """Time of the service in the middle of an observation."""
+    t = observation.si("t")
+    return float(t[0] + t[-1]) / 2.0
+
+
+def on_ohm(spec: RigSpec) -> float:
+    """On-resistance of a switch as the rig file states it, otherwise 0."""
+    on = spec.driver.on_resistance_ohm
+    return on.value if on is not None else 0.0
+
+
+def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -> Readings:
+    """Gather what the fits need. Raises MeasurementError where a needed observation is missing."""
+    entry = spec.motor[motor]
+    load = entry.load
+    if load is None or load.mass_kg is None or load.length_m is None:
+        raise MeasurementError(f"{motor}: no arm with mass and length: no known torque")
+    gravity = rectangular(GRAVITY_M_S2, GRAVITY_HALF_WIDTH, "m/s2", "local gravity", "look up the local value")
+    arm = propagate(
+        lambda mass, length, g: mass * length * g,
+        "N m",
+        mass=load.mass_kg.quantity("kg"),
+        length=load.length_m.quantity("m"),
+        g=gravity,
+    )
+    strong = by_name.get("field_60")
+    if strong is None or "field_30" not in by_name:
+        raise MeasurementError(f"{motor}: the sweeps of the held field are missing")
+    said = strong.conditions.get("room_c")
+    turn = 1 << entry.sensor.bits
+    hang = load.hang_reading_rad.value if load.hang_reading_rad is not None else 0.0
+    return Readings(
+        spec=spec,
+        motor=motor,
+        pole_pairs=entry.pole_pairs or 1,
+        sense=entry.direction or 1,
+        turn=turn,
+        hang_count=hang / math.tau * turn,
+        arm_n_m=arm,
+        damping_n_m_s=_damping(spec, motor),
+        dead=_dead(spec),
+        observations=by_name,
+        supply_voltage=_voltage(spec, strong),
+        room_c=room(spec, float(said) if isinstance(said, (int, float)) else None),
+    )
+
+
+def _damping(spec: RigSpec, motor: str) -> Quantity:
+    """Kt^2 / (1.5 (R + Ron)) + viscous friction, from the rig file; 0 where it is silent."""
+    entry = spec.motor[motor]
+    if entry.flux_linkage_v_s is None or entry.resistance_ohm is None or entry.pole_pairs is None:
+        return exact(0.0, "N m s")
+    pole_pairs = entry.pole_pairs
+    viscous = entry.viscous_friction_n_m_s
+    return propagate(
+        lambda flux, ohm, viscous: 1.5 * (pole_pairs * flux) ** 2 / (ohm + on_ohm(spec)) + viscous,
+        "N m s",
+        flux=entry.flux_linkage_v_s.quantity("V s"),
+        ohm=entry.resistance_ohm.quantity("ohm"),
+        viscous=exact(0.0, "N m s") if viscous is None else viscous.quantity("N m s"),
+    )
+
+
+def _dead(spec: RigSpec) -> Quantity:
+    """Amplitude that dead time takes: 4/pi of the error of a phase over half the supply (fundamental of a square)."""
+    firmware = spec.firmware
+    if firmware.dead_time_s is None or firmware.carrier_hz is None:
+        return exact(0.0, "1")
+    return scaled(firmware.dead_time_s.quantity("s"), firmware.carrier_hz * 2.0 * 4.0 / math.pi * 1.1, "1")
+
+
+def _voltage(spec: RigSpec, observation: Observation) -> Quantity | None:
+    rows = observation.conditions.get("supply")
+    names = spec.instruments_of("supply")
+    if not rows or not names:
+        return None
+    name = next(iter(names))
+    accuracy = spec.instrument[name].voltage_accuracy
+    volts = float(np.mean([row[0] for row in rows]))  # type: ignore[attr-defined]
+    budget = {}
+    if accuracy is not None:
+        budget = {
+            f"instrument.{name}.voltage_gain": Contribution(
+                u=volts * accuracy.percent / 100.0 / math.sqrt(3.0), shape="rectangular", remedy="a better voltmeter"
+            ),
+            f"instrument.{name}.voltage_offset": Contribution(
+                u=accuracy.offset / math.sqrt(3.0), shape="rectangular", remedy="a better voltmeter"
+            ),
+        }
+    return Quantity(value=volts, unit="V", budget=budget)
