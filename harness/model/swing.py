@@ -13,6 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 MOST_PIECES = 400
+HALVINGS = 26
+"""Of an interval of some ms that holds an event: to 0.1 ns."""
 MOST_S = 3.0
 """A swing that lasts longer is cut: a loop that hunts never rests. Arbitrary."""
 
@@ -60,7 +62,7 @@ class Motion:
         """Instant of a level between two instants with a monotone stretch between them."""
         rising = self.at(end_s) > self.at(begin_s)
         low, high = begin_s, end_s
-        for _ in range(40):
+        for _ in range(HALVINGS):
             middle = 0.5 * (low + high)
             if (self.at(middle) < level) == rising:
                 low = middle
@@ -144,7 +146,7 @@ def let_go(shaft: Shaft, start: float, hang: float) -> Motion:
             return way * speed(at) <= 0.0 or not low <= angle(at) <= high
 
         before, after = t, t + step
-        for _ in range(36):
+        for _ in range(HALVINGS):
             middle = 0.5 * (before + after)
             before, after = (before, middle) if over(middle) else (middle, after)
         y, v, now = angle(after), speed(after), now + after

@@ -102,7 +102,10 @@ def test_every_planned_quantity_is_expected_with_a_width() -> None:
     by_hand = (1.2e-4 + kt**2 / (1.5 * ohm)) / (stiffness * late)
     margin = found["stability_margin"].quantity
     assert margin is not None
-    assert margin.value == pytest.approx(by_hand, rel=1e-6)
+    assert margin.value == pytest.approx(by_hand, rel=0.03)  # as the swings show it, bent by dead time
+    linear = loop.stability_margin(SPEC, DECLARED, "gate")
+    assert linear is not None
+    assert linear.value == pytest.approx(by_hand, rel=1e-6)
 
 
 def test_a_loop_with_too_much_gain_is_expected_to_hunt() -> None:
