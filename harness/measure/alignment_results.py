@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from harness.errors import MeasurementError
 from harness.measure.field_fit import Following, Sweep, follow, hold_positions, sense_of
+from harness.measure.fit import linear
 from harness.observation import Observation
 from harness.quantity import Quantity, exact, normal, rectangular, scaled, shifted
 from harness.rigfile import RigSpec
@@ -24,10 +25,10 @@ OPEN_BELOW = 0.3
 """Share of the mean under which a pair of vectors carries nothing worth the name (arbitrary)."""
 LEAST_CURRENT_A = 0.02
 """Mean over idle that counts as any current at all (arbitrary: a few times a supply's last digit)."""
+LEAST_OF_THREE = 0.85
+"""By how many of its deviations the least of three like numbers lies below them on the mean (handbook)."""
 LEAST_TRAVEL_RAD = 0.02
 """Less is noise, or an arm that creeps within its friction (arbitrary)."""
-COGGING = 0.015
-"""Of the field's torque, at most (common practice, no source): a moving shaft rides over it, a resting one does not."""
 USUAL_ECCENTRICITY_RAD = 0.02
 """Where the rig file gives none: a magnet placed by hand (common practice, no source)."""
 TWICE = 0.25
@@ -114,31 +115,27 @@ class Alignment:
         return Quantity(value=value, unit="rad", budget=turned.budget)
 
     def _step_spread(self) -> Quantity:
-        """Rms departure of the hold positions from evenly spaced ones, what noise adds to it taken off."""
+        """Rms departure of the positions at the vectors from evenly spaced ones, what noise adds to it taken off.
+
+        Arm, drag and inertia are taken out; cogging is not in it either, which a turning shaft rides over.
+        """
         large = [self.sweeps[name] for name in ("large_up", "large_down") if name in self.sweeps]
+        pairs = self.following.value("pole_pairs")
         fields = [self.centre_rad + k * math.tau / 6.0 for k in range(-6, 7)]
-        inside = [f for f in fields if all(s.field_rad.min() < f < s.field_rad.max() for s in large)]
-        positions, u = hold_positions(large, np.asarray(inside), 0.27)
-        direction, pairs = self.following.direction, self.following.value("pole_pairs")
-        free = positions + self.following.deflection(0, positions) / pairs
-        number = direction * np.arange(len(inside))
+        motions = [sweep.smoothed() for sweep in large]
+        inside = [f for f in fields if all(m.field_rad.min() < f < m.field_rad.max() for m in motions)]
+        if len(inside) < 4 or not large:
+            raise MeasurementError("the sweeps pass too few vectors to compare their positions")
+        free, alone = hold_positions(self.following, large, np.asarray(inside))
+        number = self.following.direction * np.arange(len(inside))
         departures = free - np.polynomial.Polynomial.fit(number, free, 1)(number)
         count = len(inside)
         square = float(np.mean(np.square(departures)))
-        spread = math.sqrt(max(square - u**2 * (count - 2) / count, 0.0))
-        scatter = u * math.sqrt(1.0 / count) * max(1.0, math.sqrt(square) / max(spread, u / 2.0))
-        arm = self.following.u("arm") / max(self.following.value("arm"), 1e-9) if "arm" in self.following.names else 0.0
-        return shifted(
-            normal(spread, scatter, "rad", f"{self._source} positions", remedy="more sweeps"),
-            cogging=normal(
-                0.0,
-                COGGING / math.sqrt(6.0) / pairs,
-                "rad",
-                f"{self._source} cogging at rest",
-                remedy="rest at each vector, both ways",
-            ),
-            arm=normal(0.0, 0.1 * arm * spread, "rad", f"{self._source} arm taken out", remedy="a better arm"),
-        )
+        spread = math.sqrt(max(square - alone**2 * (count - 2) / count, 0.0))
+        # The ways share some of what the fit leaves over, and it cannot be told from a sensor's error.
+        u = self.following.scatter_rad / pairs / math.sqrt(2.0)
+        scatter = u / math.sqrt(count) * max(1.0, math.sqrt(square) / max(spread, u / 2.0))
+        return normal(spread, scatter, "rad", f"{self._source} positions", count - 2, "more sweeps")
 
 
 def hang_about(spec: RigSpec, motor: str, otherwise: float) -> float:
@@ -194,19 +191,33 @@ def amplitude_lost(spec: RigSpec) -> float:
     return 0.0 if dead is None or carrier is None else 4.0 / math.pi * 2.0 * dead.value * carrier
 
 
-def pair_currents(vectors: Observation | None) -> Array | None:
-    """Supply current over idle of the three pairs of opposite vectors, A; None where no supply was read."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairCurrents:
+    """Supply current over idle of the three pairs of opposite vectors, A, as if all were taken at once."""
+
+    amperes: Array
+    covariance: Array
+    dof: float
+    trend_a: float
+    """What the warming winding changes the current by from one vector to the next, A."""
+
+
+def pair_currents(vectors: Observation | None) -> PairCurrents | None:
+    """Pairs of opposite vectors by current, with a straight trend in time taken out; None where none was read."""
     if vectors is None:
         return None
     numbers, currents, idle = (vectors.conditions.get(key) for key in ("vectors", "current_a", "idle_a"))
     if not isinstance(numbers, Sequence) or not isinstance(currents, Sequence) or not isinstance(idle, float):
         return None
-    sums: dict[int, list[float]] = {0: [], 1: [], 2: []}
-    for number, current in zip(numbers, currents, strict=True):
-        if current is None:
-            return None
-        sums[int(number) % 3].append(float(current) - idle)
-    return np.asarray([np.mean(sums[pair]) for pair in range(3)])
+    if len(numbers) < 6 or any(current is None for current in currents):
+        return None
+    design = np.zeros((len(numbers), 4))
+    design[np.arange(len(numbers)), [int(number) % 3 for number in numbers]] = 1.0
+    design[:, 3] = np.arange(len(numbers)) - (len(numbers) - 1) / 2.0
+    found = linear(design, [float(current) - idle for current in currents])
+    return PairCurrents(
+        amperes=found.values[:3], covariance=found.covariance[:3, :3], dof=found.dof, trend_a=float(found.values[3])
+    )
 
 
 def open_phase(vectors: Observation | None) -> str:
@@ -214,11 +225,11 @@ def open_phase(vectors: Observation | None) -> str:
     pairs = pair_currents(vectors)
     if pairs is None:
         return ""
-    mean = float(np.mean(pairs))
+    mean = float(np.mean(pairs.amperes))
     if mean < LEAST_CURRENT_A:
         return "no vector carries any current: supply, enable or more than one lead"
-    weakest = int(np.argmin(pairs))
-    return f"{PAIRS[weakest]} carries no current" if pairs[weakest] < OPEN_BELOW * mean else ""
+    weakest = int(np.argmin(pairs.amperes))
+    return f"{PAIRS[weakest]} carries no current" if pairs.amperes[weakest] < OPEN_BELOW * mean else ""
 
 
 def weakest_vector(vectors: Observation | None, sweeps: Mapping[str, Sweep], spec: RigSpec) -> Quantity:
@@ -226,18 +237,23 @@ def weakest_vector(vectors: Observation | None, sweeps: Mapping[str, Sweep], spe
     pairs = pair_currents(vectors)
     if pairs is None:
         return weakest_by_motion(sweeps)
-    mean = float(np.mean(pairs))
+    mean = float(np.mean(pairs.amperes))
     if mean < LEAST_CURRENT_A:
         raise MeasurementError("no vector carries any current: supply, enable or more than one lead")
-    share = float(np.min(pairs)) / mean
+    weakest = int(np.argmin(pairs.amperes))
+    share = float(pairs.amperes[weakest]) / mean
     instrument = next(iter(spec.instruments_of("supply")), "supply")
     accuracy = spec.instrument[instrument].current_accuracy if instrument in spec.instrument else None
     half = accuracy.half_width(0.0) if accuracy is not None else 2e-3
-    # Gain and offset cancel between pairs and idle; linearity is taken to be within the offset's width.
+    from_mean = np.eye(3)[weakest] - share / 3.0
+    u = math.sqrt(float(from_mean @ pairs.covariance @ from_mean)) / mean
+    remedy = "more rounds of the vectors"
     return shifted(
-        rectangular(share, half / mean * (1.0 - share + 0.3), "1", f"instrument.{instrument} linearity"),
-        # What the place of the shaft and the least of three do (arbitrary, small against any open phase).
-        chance=normal(0.0, 6e-4, "1", "currents of sound vectors", remedy="more rounds of the vectors"),
+        normal(share, u, "1", "currents of the vectors", pairs.dof, remedy),
+        least=rectangular(0.0, LEAST_OF_THREE * u, "1", "least of three", remedy),
+        warming=rectangular(0.0, abs(pairs.trend_a) / mean, "1", "warming not a straight line", remedy),
+        # Gain and offset cancel between pairs and idle; linearity, within the offset's width, where pairs are alike.
+        linear=rectangular(0.0, half / mean * abs(1.0 - share), "1", f"instrument.{instrument} linearity"),
     )
 
 

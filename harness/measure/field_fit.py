@@ -87,6 +87,8 @@ class Following:
     direction: int
     fit: Fit
     names: tuple[str, ...]
+    scatter_rad: float
+    """Electrical: what a point at the larger amplitude strays by, with what it shares with its like on the way back."""
 
     def value(self, name: str) -> float:
         """A parameter, 0 where it was not free."""
@@ -182,7 +184,7 @@ def follow(
         for level in (0.0, 1.0):
             spread[small == level] = max(float(np.std(residuals[small == level])) * factor, 1e-6)
         start = fit.values.tolist()
-    return Following(direction=direction, fit=fit, names=names)
+    return Following(direction=direction, fit=fit, names=names, scatter_rad=float(np.min(spread)))
 
 
 def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:
@@ -201,18 +203,16 @@ def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:
 
 
 def hold_positions(following: Following, sweeps: Sequence[Sweep], fields_rad: Array) -> tuple[Array, float]:
-    """Unloaded positions at the given fields, rad: mean of the ways up and down, and the points' uncertainty.
+    """Unloaded positions at the given fields, rad: mean of a sweep up and one down, and what they scatter by alone.
 
-    What the distance of the two ways scatters by tells the uncertainty.
+    The scatter is seen in the distance of the two ways; what both share is not in it.
     """
-    if len(sweeps) != 2:
-        raise MeasurementError("positions without friction need a sweep either way")
     ways = []
     for sweep in sweeps:
         motion = sweep.smoothed()
         order = np.argsort(motion.field_rad)
         ways.append(np.interp(fields_rad, motion.field_rad[order], following.unloaded(motion, sweep.sense)[order]))
-    apart = (ways[0] - ways[1]) / 2.0
+    apart = (ways[0] - ways[-1]) / 2.0
     number = np.arange(fields_rad.size)
-    scatter = apart - np.polynomial.Polynomial.fit(number, apart, 1)(number)
-    return (ways[0] + ways[1]) / 2.0, math.sqrt(float(np.sum(scatter**2)) / (fields_rad.size - 2))
+    rest = apart - np.polynomial.Polynomial.fit(number, apart, 1)(number)
+    return np.mean(np.asarray(ways), axis=0), math.sqrt(float(np.sum(rest**2)) / (fields_rad.size - 2))

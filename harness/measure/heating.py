@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
 CURRENT_A = 0.55
 """Phase current held (arbitrary: warms a small gimbal motor by some 50 K)."""
+COLD_WAIT_S = 300.0
+COLD_AGREE = 6e-4
+"""Two cold readings COLD_WAIT_S apart agree when their resistances differ by less, relative: 0.15 K of copper, three
+times the noise of a reading with a supply of usual resolution (common practice, no source)."""
 FULL = 65535
 HALF = 32768
 SILENCE_MS = 10000
@@ -184,8 +188,8 @@ class Heating:
             expected = f"about {usual * 1e3:.0f} mA"
         else:
             usual_v = (FIRST_DIFFERENCE - 2.0 * self._dead_share) * volts
-            open_lead = current < LEAST_CURRENT_A or first.volts_v < LEAST_VOLTS * usual_v
-            expected = f"more, and about {usual_v:.2g} V across them (found {first.volts_v:.2g} V)"
+            open_lead = current < LEAST_CURRENT_A or abs(first.volts_v) < LEAST_VOLTS * usual_v
+            expected = f"more, and about {usual_v:.2g} V across them (found {abs(first.volts_v):.2g} V)"
         if open_lead:
             raise MeasurementError(
                 f"{self.motor}: {current * 1e3:.0f} mA at a difference of duties of {FIRST_DIFFERENCE:g}, expected "

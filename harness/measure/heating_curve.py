@@ -6,6 +6,7 @@ sources of their instruments, so that what cancels in a ratio is not counted.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from harness.bench.reading import Reading
 from harness.errors import MeasurementError
 from harness.measure.exponential import Approach, approach
-from harness.measure.heating import CURRENT_A, phase_current
+from harness.measure.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, phase_current
 from harness.measure.resistance import reciprocal_coefficient_c, temperature_c
 from harness.observation import Observation
 from harness.quantity import Quantity, combine, propagate, rectangular, repeats, scaled, shifted
@@ -24,19 +25,22 @@ Array = NDArray[np.float64]
 REFERENCE_C = 20.0
 RAMP_DOUBT_S = 0.05
 """Half-width of the instant at which heating began (arbitrary: a sixth of the ramp)."""
-FAST_RISE_SHORT, FAST_TIME_SHORT = 0.0045, 0.006
-FAST_RISE_DOUBT, FAST_TIME_DOUBT, SLOW_TIME_DOUBT = 0.006, 0.012, 0.005
+FAST_RISE_SHORT, FAST_TIME_SHORT, SLOW_TIME_SHORT = 0.0045, 0.007, 0.0015
+FAST_RISE_DOUBT, FAST_TIME_DOUBT, SLOW_TIME_DOUBT = 0.0025, 0.004, 0.0015
 """Relative correction and half-widths. The third phase, not heated, gives a second fast term with nearly the same
-time; two terms stand for three. From the closed form over tolerances of 15 to 20 %: 0.2 to 0.9 % of the rise and
-0.3 to 1.7 % of the time are missed."""
-DRIVER_STEP_K = 0.1
-"""Half-width of the driver's temperature: a step of a board's 12 bit converter at 10 mV/K (handbook)."""
+time; two terms stand for three. From the closed form at the times of the samples, over tolerances of 10 to 15 %:
+0.2 to 0.7 % of the fast rise, 0.3 to 1.1 % of its time and 0.1 to 0.2 % of the slow time are missed. The slow time
+has twice the width of that, for a current that is not quite the one that it is stated for."""
+LOOK_K = 0.1
+"""What one look at the cold resistance leaves in a motor (arbitrary: two seconds of 3 W in 60 J/K)."""
+DRIVER_STEP_K = 0.081
+"""Step of the driver's temperature: a board's 12 bit converter of 3.3 V at 10 mV/K (handbook)."""
 
 
 class HeatingCurve:
     """One heating curve as resistance, with what its instruments and the dead time may get wrong."""
 
-    def __init__(self, heating: Observation, cold: Observation, spec: RigSpec, motor: str) -> None:
+    def __init__(self, heating: Observation, spec: RigSpec, motor: str) -> None:
         self.spec, self.motor, self.source = spec, motor, heating.name
         self.k_c = conductor_k(spec, motor)
         self._conditions = conditions = heating.conditions
@@ -50,7 +54,12 @@ class HeatingCurve:
             else rectangular(dead_s, 0.3 * dead_s, "s", "dead time declared", "state firmware.dead_time_s")
         )
         self._dead_share = scaled(dead, carrier_hz, "1")
-        self._volts, self._supply, self._difference = (heating.si(name) for name in ("volts", "supply", "difference"))
+        volts, self._supply, self._difference = (heating.si(name) for name in ("volts", "supply", "difference"))
+        if np.min(volts) < 0.0 < np.max(volts):
+            raise MeasurementError(f"{motor}: the volts across it change their sign under a steady current")
+        self.reversed = bool(volts[0] < 0.0)
+        """Whether the multimeter sees the current the other way round than its terminals are named."""
+        self._volts = np.abs(volts)
         self.current = np.asarray(
             (self._supply - float(np.mean(self._idle))) / (self._difference - 2.0 * self._dead_share.value),
             dtype=np.float64,
@@ -71,9 +80,9 @@ class HeatingCurve:
             Reading(name=name, function="temperature", value=float(value), unit="degC", accuracy=accuracy).quantity()
             for value in _numbers(conditions["room_c"])
         )
-        # What is left of earlier heat decays with the housing: as much again as it fell between two looks.
-        left = 2.0 * abs(float(str(cold.conditions["drift"]))) * (self.k_c + self.room_cold.value)
-        self._warm = rectangular(0.0, left, "K", f"{motor} not wholly cold", "let it cool for longer")
+        left = most_left_k(self.k_c + self.room_cold.value, self.curve.slow_time.value)
+        # Never colder than the room: half of the most, and as much either way.
+        self._warm = rectangular(left / 2.0, left / 2.0, "K", f"{motor} not wholly cold", "let it cool for longer")
         self._start = self._with_instruments(self.curve.start, 0)
         self._final = self._with_instruments(self.curve.final, -1)
 
@@ -200,25 +209,39 @@ class HeatingCurve:
 
     def slow_time(self) -> Quantity:
         """Slow time constant; at constant current it goes with the feedback of the hot resistance, I^2."""
-        return _doubted(self.curve.slow_time, SLOW_TIME_DOUBT, f"{self.motor} third phase and current, slow time")
+        longer = scaled(self.curve.slow_time, 1.0 + SLOW_TIME_SHORT, "s")
+        return _doubted(longer, SLOW_TIME_DOUBT, f"{self.motor} third phase and current, slow time")
 
     def driver_rise(self) -> Quantity | None:
         """Rise of the driver as the firmware reports it, change of room taken off; None if it reports none."""
         cold, hot = (_numbers(self._conditions[part]) for part in ("driver_cold_c", "driver_hot_c"))
         if len(cold) < 2 or len(hot) < 2:
             return None
-        step = rectangular(0.0, DRIVER_STEP_K, "K", f"{self.motor} driver sensor's step", "a finer converter")
+        steps = [
+            rectangular(0.0, DRIVER_STEP_K / 2.0, "K", f"{self.motor} driver's converter, {state}", "a finer converter")
+            for state in ("cold", "hot")
+        ]
         raw = combine(
             (
                 (1.0, repeats(hot, "K", f"{self.source} driver hot")),
                 (-1.0, repeats(cold, "K", f"{self.source} driver cold")),
                 (-1.0, self.room_hot),
                 (1.0, self.room_cold),
-                (1.0, step),
+                *((1.0, step) for step in steps),
             ),
             "K",
         )
         return propagate(lambda k, i: k * (CURRENT_A / i) ** 2, "K", k=raw, i=self._phase_current(-1))
+
+
+def most_left_k(kelvins: float, slow_s: float) -> float:
+    """Most of earlier heat, K, that two looks which agree may leave at the start, with the second look's own.
+
+    Between them the housing cools by a share of what is left at the second one; half a wait later that has decayed
+    further. `kelvins` is the absolute scale on which resistance counts, k + temperature.
+    """
+    decay = math.exp(-COLD_WAIT_S / slow_s)
+    return COLD_AGREE * kelvins * decay / (1.0 - decay) * math.exp(-COLD_WAIT_S / 2.0 / slow_s) + LOOK_K
 
 
 def conductor_k(spec: RigSpec, motor: str) -> float:

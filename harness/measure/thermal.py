@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.errors import MeasurementError
-from harness.measure.heating import CURRENT_A, RAMP_S, Heating, Reading
+from harness.measure.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, RAMP_S, Heating, Reading
 from harness.measure.heating_curve import HeatingCurve, conductor_k
 from harness.measure.resistance import temperature_c
 from harness.observation import Column, Observation
@@ -27,11 +27,7 @@ if TYPE_CHECKING:
 
 NEEDS = ("supply", "multimeter", "thermometer")
 PLANNED = ("resistance", "rise", "fast_rise", "fast_time", "slow_time", "driver_rise")
-COLD_WAIT_S = 300.0
 COLD_TRIES = 15
-COLD_AGREE = 6e-4
-"""Two cold readings agree when their resistances differ by less, relative: 0.15 K of copper, three times the
-noise of a reading with a supply of usual resolution (common practice, no source)."""
 SETTLE_S = 1.0
 """From the current's being up to the first sample: the shaft has come to rest (arbitrary)."""
 FAST_S, FAST_EVERY_S = 80.0, 2.5
@@ -41,6 +37,7 @@ LENGTH = 2.5
 """Length of the record in slow time constants of the rig file."""
 SHORTEST_S, LONGEST_S = 900.0, 5400.0
 
+REVERSED = "the multimeter sees the current reversed: its leads, or two of the motor's, are exchanged"
 COLUMNS = (("t", "s"), ("volts", "V"), ("supply", "A"), ("difference", "1"))
 
 
@@ -184,12 +181,12 @@ def _kept(rig: Rig, name: str, readings: Sequence[Reading], conditions: Mapping[
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
     """The planned quantities of one motor from its cold looks and its heating curve."""
-    cold, heating = (_named(observations, f"{motor}.thermal.{part}") for part in ("cold", "heating"))
-    found = HeatingCurve(heating, cold, spec, motor)
+    heating = _named(observations, f"{motor}.thermal.heating")
+    found = HeatingCurve(heating, spec, motor)
     curve = found.curve
     note = curve.why
     results: list[Measurement | Unmeasured] = [
-        _measurement(motor, "resistance", found.resistance(), heating.name, ""),
+        _measurement(motor, "resistance", found.resistance(), heating.name, REVERSED if found.reversed else ""),
         _measurement(motor, "rise", found.rise(), heating.name, note),
     ]
     if curve.fast_change is None or curve.fast_time is None:
@@ -220,8 +217,8 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Rise of the winding over its cold state against time."""
-    cold, heating = (_named(observations, f"{motor}.thermal.{part}") for part in ("cold", "heating"))
-    found = HeatingCurve(heating, cold, spec, motor)
+    heating = _named(observations, f"{motor}.thermal.heating")
+    found = HeatingCurve(heating, spec, motor)
     times, rise = heating.si("t"), (found.ohm / found.curve.start.value - 1.0) * (found.k_c + found.room_cold.value)
     return [
         Curve(

@@ -61,8 +61,8 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         stated("step_angle", exact(step_angle(entry.pole_pairs), "rad"), pairs, "a turn over 6 x pole pairs"),
         Expectation(
             name=f"{check}.step_spread",
-            needs="needs the motor's cogging torque, which no rig file states",
-            model="evenly spaced but for cogging and the sensor's error",
+            needs="needs how evenly the magnets sit, which no rig file states",
+            model="evenly spaced but for the magnets and the sensor's error",
         ),
         stated("offset", offset, f"{of}.electrical_offset_rad", "electrical angle at reading zero, mean of the turn"),
         stated("hang_reading", hang, f"{of}.load.hang_reading_rad", "reading at which the arm pulls neither way"),

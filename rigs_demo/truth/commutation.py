@@ -6,7 +6,7 @@ electrical angle is the negative of the winding's.
 
 from __future__ import annotations
 
-from math import asin, cos, erf, pi, remainder, sin, sqrt, tau
+from math import cos, erf, remainder, sqrt, tau
 
 import numpy as np
 
@@ -24,9 +24,7 @@ MIRRORED = {(0, 1, 2): 0, (1, 2, 0): 1, (2, 0, 1): 2, (0, 2, 1): 3, (2, 1, 0): 4
 Values = dict[str, tuple[float, str]]
 
 
-def commutation(
-    motor: MotorParameters, still: Still, gravity_m_s2: float, firmware: Firmware, offset_about_rad: float
-) -> Values:
+def commutation(motor: MotorParameters, still: Still, firmware: Firmware, offset_about_rad: float) -> Values:
     """Values by the quantity's last word; those the parameters do not decide are left out."""
     order = MIRRORED[motor.wiring]
     sense = -1 if order >= 3 else 1
@@ -44,7 +42,7 @@ def commutation(
     if motor.arm is not None:
         values["hang_reading"] = (motor.arm.hang_reading_rad, "rad")
         if motor.open_winding is None:
-            values["step_spread"] = (step_spread(motor, still, gravity_m_s2, sense, axis), "rad")
+            values["step_spread"] = (step_spread(motor, sense, axis), "rad")
     sensor = motor.sensor
     if firmware.bus_path:
         values["sensor_noise"] = (sensor.noise_rad, "rad")
@@ -63,46 +61,22 @@ def weakest(still: Still) -> float:
     return min(pairs) / (sum(pairs) / 3.0)
 
 
-def step_spread(motor: MotorParameters, still: Still, gravity_m_s2: float, sense: int, axis_rad: float) -> float:
-    """Rms departure of the hold positions from a straight line, the arm's deflection taken out."""
+def step_spread(motor: MotorParameters, sense: int, axis_rad: float) -> float:
+    """Rms departure of the readings at evenly spaced fields from a straight line: without arm, friction and cogging,
+    which a turning shaft rides over, so that only the sensor's error is left.
+    """
     arm = motor.arm
     if arm is None:
         raise ValueError("step spread: the motor carries no arm")
-    peak = still.peak(AMPLITUDE)
-    weight = arm.mass_kg * gravity_m_s2 * arm.length_m
     pairs = motor.pole_pairs
     hang = shaft_at_reading(motor, arm.hang_reading_rad)
     at_hang = sense * (pairs * hang + motor.electrical_offset_rad - axis_rad)
     start = round(at_hang / (tau / 6.0))
-    free = []
-    for k in range(-VECTORS, VECTORS + 1):
-        field = (start + k) * tau / 6.0
-        theta = balance(motor, still, weight, hang, field, hang + (sense * field - sense * at_hang) / pairs)
-        deflection = asin(max(-1.0, min(1.0, weight * sin(theta - hang) / peak))) / pairs
-        free.append(reading_rad(motor, theta) + motor.direction * deflection)
-    number = np.arange(len(free))
-    departures = np.array(free) - np.polynomial.Polynomial.fit(number, free, 1)(number)
+    number = np.arange(-VECTORS, VECTORS + 1)
+    shaft = hang + sense * ((start + number) * tau / 6.0 - at_hang) / pairs
+    readings = np.unwrap([reading_rad(motor, float(theta)) for theta in shaft])
+    departures = readings - np.polynomial.Polynomial.fit(number, readings, 1)(number)
     return float(np.sqrt(np.mean(departures**2)))
-
-
-def balance(
-    motor: MotorParameters, still: Still, weight_n_m: float, hang_rad: float, field_rad: float, near_rad: float
-) -> float:
-    """Shaft angle at which motor, arm and cogging balance without friction, by bisection about `near_rad`."""
-
-    def torque(theta: float) -> float:
-        electrical = motor.pole_pairs * theta + motor.electrical_offset_rad
-        cogging = motor.cogging_n_m * sin(motor.cogging_periods * theta + motor.cogging_phase_rad)
-        return still.at(field_rad, AMPLITUDE, electrical).torque_n_m - weight_n_m * sin(theta - hang_rad) - cogging
-
-    low, high = near_rad - 0.5 * pi / motor.pole_pairs, near_rad + 0.5 * pi / motor.pole_pairs
-    for _ in range(40):
-        middle = (low + high) / 2.0
-        if torque(middle) > 0.0:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2.0
 
 
 def distinct_codes(noise_rad: float, bits: int) -> float:

@@ -26,7 +26,7 @@ def gather(scenario: str, plant_seed: int | None, faults: tuple[str, ...], *, re
         about = rig["motor"][name]["electrical_offset_rad"]["value"]
         still = Still(motor, parameters.driver, held_bus_v(parameters, motor))
         found = {
-            "commutation": commutation(motor, still, parameters.gravity_m_s2, firmware, float(about)),
+            "commutation": commutation(motor, still, firmware, float(about)),
             "stiffness": stiffness(parameters, motor, still, firmware, index),
             "thermal": thermal(parameters, motor, firmware),
             "step": step(parameters, rig, name, firmware) if responses else {},
