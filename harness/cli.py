@@ -16,6 +16,7 @@ from typing import NoReturn, cast
 
 from harness.catalogue import CHECK_NAMES
 from harness.errors import ExitCode, HarnessError, UsageError
+from harness.sink import open_closed_streams
 from harness.words import visible
 
 RUNNERS = {
@@ -140,6 +141,7 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
 
 def main(words: Sequence[str] | None = None) -> int:
     """Run the command and return its exit code; never raises, never lets Python's own 1 or argparse's 2 out."""
+    open_closed_streams()
     with contextlib.suppress(AttributeError, ValueError, OSError):
         sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
         sys.stderr.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
@@ -188,11 +190,14 @@ def complain(message: str, code: ExitCode, wants_json: bool) -> None:
 @contextlib.contextmanager
 def logged(path: str | None) -> Iterator[None]:
     """Send the traffic of links and instruments to a file, time-stamped."""
-    if path is None:
-        yield
-        return
     import logging
 
+    if path is None:
+        quiet = logging.NullHandler()  # without a handler Python itself writes warnings to standard error
+        logging.getLogger("harness").addHandler(quiet)
+        yield
+        logging.getLogger("harness").removeHandler(quiet)
+        return
     try:
         handler = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace")
     except OSError as error:

@@ -94,7 +94,8 @@ def list_devices() -> Findings:
     ports = sorted(list_ports.comports(), key=lambda port: str(port.device))
     for port in ports:
         serial = f", usb:{port.serial_number}" if port.serial_number else ""
-        found.note(f"serial port {port.device}: {port.description or 'no description'}{serial}")
+        words = "no description" if port.description in (None, "", "n/a") else port.description
+        found.note(f"serial port {port.device}: {words}{serial}")
     if not ports:
         found.note("no serial port")
     answers: queue.Queue[list[str] | str] = queue.Queue()
@@ -107,8 +108,10 @@ def list_devices() -> Findings:
         found.note(addresses)
     else:
         for address in addresses:
+            if address.upper().startswith("ASRL"):
+                continue  # a serial port, told above
             found.note(f"instrument {address}")
-        if not addresses:
+        if all(address.upper().startswith("ASRL") for address in addresses):
             found.note(
                 "no VISA instrument found; one on a plain socket does not announce itself: TCPIP0::HOST::PORT::SOCKET"
             )

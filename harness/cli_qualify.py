@@ -17,7 +17,7 @@ from harness.bench.safe import stop_on_signals
 from harness.defects import write_defect
 from harness.errors import BenchError, ExitCode, Interrupted
 from harness.plugin import CHECKS, HANDED_OVER, SESSION
-from harness.qualification import Qualification, is_bench
+from harness.qualification import Qualification, is_bench, why_stopped
 from harness.session import BenchSession, Settings
 from harness.tally import counts, headline
 from harness.terminal import Terminal
@@ -154,7 +154,7 @@ def show(session: BenchSession, qualification: Qualification, code: ExitCode, tr
     if stop is not None and not is_bench(stop):
         lines.append(write_defect(stop, session.folder))
     elif stop is not None:
-        lines.append(f"stopped: {str(stop) or type(stop).__name__}")
+        lines.append(why_stopped(stop))
     for entry in qualification.stops:
         where = entry.name.removesuffix(".limits").replace(".", " ")
         lines.append(f"the board was stopped in {where}: {entry.reason}")
@@ -182,6 +182,8 @@ def show(session: BenchSession, qualification: Qualification, code: ExitCode, tr
             terminal.result(f"not supervised: {entry}")
     terminal.result(f"record {session.folder}")
     terminal.result(f"report {session.report}")
+    if terminal.trouble:
+        terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 
 
 def summary(

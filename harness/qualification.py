@@ -100,7 +100,7 @@ class Qualification:
         if entry is None:
             entry = planning.planned(self.rig, check, motor)
         if self.stop is not None:
-            self._leave_out(entry, f"because the run was stopped: {self.stop}")
+            self._leave_out(entry, f"because the run was {why_stopped(self.stop)}")
             return
         reason = self._after_stop(motor)
         if reason:
@@ -136,7 +136,7 @@ class Qualification:
         kind = "bench" if is_bench(error) else "defect"
         self.record.stop(kind, "; ".join([words, *(f"then {trouble}" for trouble in troubles)]))
         if entry is not None:
-            self._leave_out(entry, f"because the run was stopped: {words}")
+            self._leave_out(entry, f"because the run was {why_stopped(error)}")
 
     def finish(self, *, whole: bool = True) -> ExitCode:
         """Account for what was planned and not reached, look for causes, and give the exit code by its precedence.
@@ -145,7 +145,7 @@ class Qualification:
         """
         forgotten = [entry for entry in self.plan if (entry.check, entry.motor) not in self._done]
         for entry in forgotten:
-            why = f"the run was stopped: {self.stop}" if self.stop is not None else "the run ended before it"
+            why = f"the run was {why_stopped(self.stop)}" if self.stop is not None else "the run ended before it"
             self._done.add((entry.check, entry.motor))
             self._leave_out(entry, f"because {why}")
         self._diagnose()
@@ -315,6 +315,12 @@ def not_run(names: Iterable[str], reason: str) -> list[Result]:
 def accepts(function: Callable[..., object], parameter: str) -> bool:
     """Whether a function takes a parameter of that name."""
     return parameter in inspect.signature(function).parameters
+
+
+def why_stopped(error: BaseException) -> str:
+    """`stopped by Ctrl-C`, or `stopped: ` and what was raised."""
+    words = str(error) or type(error).__name__
+    return words if words.startswith("stopped by ") else f"stopped: {words}"
 
 
 def is_bench(error: BaseException) -> bool:

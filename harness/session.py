@@ -194,6 +194,8 @@ class BenchSession:
             if log.exists() and not log.stat().st_size:
                 log.unlink()
             self.folder.rmdir()
+            if self.settings.out is None:
+                self.folder.parent.rmdir()
         except OSError:
             return
 
@@ -207,6 +209,8 @@ def check_names(only: Sequence[str]) -> None:
         if name not in CHECK_NAMES:
             close = difflib.get_close_matches(name, CHECK_NAMES, n=1)
             hint = f"did you mean {close[0]}?" if close else f"there are {', '.join(CHECK_NAMES)}"
+            if all(part in CHECK_NAMES for part in name.split(",")):
+                hint = "put spaces between names"
             problems.append(f"--only {visible(name)}: no such check; {hint}")
     if problems:
         raise UsageError("\n".join(problems))

@@ -29,6 +29,8 @@ MARKS = {
 STYLES = {"ok": "green", "XX": "bold red", "??": "yellow", "--": "dim"}
 NARROW = 80
 """Columns below which a quantity takes two lines (arbitrary: the table is about this wide)."""
+WITH_NAMES = 96
+"""Columns from which on a row has room for a quantity's full name (arbitrary: a little more than that needs)."""
 WIDEST = 120
 """Columns of what is written where nobody knows the width, and of reasons at most (arbitrary)."""
 FINEST = 5
@@ -66,8 +68,15 @@ def _columns(console: Console, rows: Sequence[tuple[Verdict, int]]) -> None:
     for heading in ("", "quantity", "measured", "+-", "expected", "unit", "verdict"):
         right = heading in ("measured", "+-", "expected")
         table.add_column(heading, justify="right" if right else "left", overflow="fold", no_wrap=heading != "quantity")
+    group = ""
     for verdict, count in rows:
-        words = (_name(verdict, count), *(cells(verdict) if count == 1 else ("",) * 4))
+        name = _name(verdict, count)
+        if console.width < WITH_NAMES:
+            if verdict.name.rpartition(".")[0] != group:
+                group = verdict.name.rpartition(".")[0]
+                table.add_row("", _text(group))
+            name = name.removeprefix(f"{group}.")
+        words = (name, *(cells(verdict) if count == 1 else ("",) * 4))
         table.add_row(_mark(verdict), *(_text(cell) for cell in words), _text(verdict.outcome.value, verdict))
     console.print(table)
 

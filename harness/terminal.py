@@ -9,9 +9,10 @@ import os
 import re
 import sys
 from collections.abc import Sequence
-from typing import TextIO
+from typing import TextIO, cast
 
 from harness.results import Verdict
+from harness.sink import Sink
 from harness.words import visible
 
 LINE_EVERY = 0.05
@@ -29,8 +30,8 @@ class Terminal:
     ) -> None:
         self.quiet = quiet
         self.json = json
-        self._out = out or sys.stdout
-        self._err = err or sys.stderr
+        self._out = Sink(out or sys.stdout)
+        self._err = Sink(err or sys.stderr)
         self._moving = _is_terminal(self._err) and not quiet
         self._width = 0
         self._last_step, self._last_fraction = "", 0.0
@@ -73,8 +74,13 @@ class Terminal:
         from harness.table import write_table
 
         self._clear()
-        write_table(self._out, verdicts, known_width=_is_terminal(self._out))
+        write_table(cast("TextIO", self._out), verdicts, known_width=_is_terminal(self._out))
         self._out.flush()
+
+    @property
+    def trouble(self) -> str:
+        """Why the result could not be written, in words; empty where it was, or nobody wanted to read on."""
+        return self._out.trouble
 
     def _clear(self) -> None:
         if self._moving and self._width:
@@ -88,6 +94,8 @@ def moving_line(text: str, fraction: float, still: str, width: int) -> str:
     filled = round(20 * min(max(fraction, 0.0), 1.0))
     bar = f"[{'#' * filled}{'.' * (20 - filled)}] " if width >= WITH_BAR else ""
     start = f"{bar}{fraction:4.0%}  "
+    if len(start) + len(text) + len(still) > width:
+        still = still.replace("about ", "").replace(" still", "")
     return (start + text[: max(width - len(start) - len(still), 0)] + still)[:width]
 
 
@@ -105,14 +113,14 @@ def _without_numbers(text: str) -> str:
     return re.sub(r"[\d.]+", "", text)
 
 
-def _is_terminal(stream: TextIO) -> bool:
+def _is_terminal(stream: Sink) -> bool:
     try:
-        return stream.isatty() and os.environ.get("TERM") != "dumb"
+        return bool(stream.isatty()) and os.environ.get("TERM") != "dumb"
     except ValueError:
         return False
 
 
-def _columns(stream: TextIO) -> int:
+def _columns(stream: Sink) -> int:
     try:
         return os.get_terminal_size(stream.fileno()).columns
     except (OSError, ValueError):

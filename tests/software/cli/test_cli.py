@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import json
+import logging
 import os
 import re
 import subprocess
@@ -12,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from harness import cli
+from harness.bench.safe import StopSignal
 from harness.errors import BenchError, HarnessError, InstrumentError, StoppedByBoard
 from harness.record import read
 from tests.software.qualification.fakes import SLUICE, FakeChecks, FakeRig, install
@@ -38,6 +42,7 @@ def run(*words: str, **options) -> subprocess.CompletedProcess[str]:
         (["qualify", "/"], "/: expected a rig file, found a folder"),
         (["report", "absent"], "absent: no record here; expected a folder that holds record.json"),
         (["qualify", str(SLUICE), "--only", "stiffnes"], "--only stiffnes: no such check; did you mean stiffness?"),
+        (["qualify", str(SLUICE), "--only", "step,thermal"], "--only step,thermal: no such check; put spaces between"),
         (["qualify", str(SLUICE), "--only", "x"], "--only x: no such check; there are commutation, stiffness"),
         (["--log", "/", "report", "x"], "--log /: cannot write"),
         (["inspect", "absent.toml"], "absent.toml: no such rig file"),
@@ -113,6 +118,47 @@ def test_a_reader_that_leaves_is_no_defect():
     assert b"Traceback" not in done.stderr
 
 
+class Leaving(io.StringIO):
+    """A reader that leaves after the first line."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__()
+        self.error = error
+
+    def write(self, text: str) -> int:
+        if self.getvalue().count("\n"):
+            raise self.error
+        return super().write(text)
+
+
+@pytest.mark.parametrize("error", [BrokenPipeError(errno.EPIPE, "pipe"), OSError(errno.ENOSPC, "No space left")])
+@pytest.mark.parametrize("lost", ["stdout", "stderr"])
+def test_a_verdict_does_not_depend_on_who_reads_it(bench, monkeypatch, capsys, error, lost):
+    bench(checks=FakeChecks(changes={"gate.step.delay": 2.0}))
+    monkeypatch.setattr(sys, lost, Leaving(error))
+    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    assert read(Path("run")).finished
+    if lost == "stdout":
+        full = isinstance(error, OSError) and error.errno == errno.ENOSPC
+        assert ("could not be written to standard output: No space left" in capsys.readouterr().err) is full
+
+
+@pytest.mark.skipif(os.name != "posix", reason="closes file descriptors")
+@pytest.mark.parametrize("closed", [(1,), (2,), (0, 1, 2)])
+def test_closed_standard_streams_are_no_defect(closed, tmp_path):
+    program = (
+        f"import os\nfor n in {closed}: os.close(n)\nos.execv({sys.executable!r}, {[*ROTORGATE, 'report', 'x']!r})"
+    )
+    done = subprocess.run([sys.executable, "-c", program], check=False, cwd=tmp_path, capture_output=True, timeout=60)
+    assert done.returncode == 4, done.stderr
+
+
+def test_warnings_of_the_harness_are_not_written_by_python_itself(capsys, monkeypatch):
+    monkeypatch.setattr(cli, "_runner", lambda _: lambda _: logging.getLogger("harness.safe").warning("x") or 0)
+    assert cli.main(["report", "x"]) == 0
+    assert capsys.readouterr().err == ""
+
+
 def test_a_narrow_encoding_does_not_break_output(tmp_path):
     environment = {**os.environ, "PYTHONIOENCODING": "cp1252", "TERM": "dumb", "NO_COLOR": "1"}
     done = run("report", "\u6c34\u9580", env=environment)
@@ -181,6 +227,7 @@ def test_quiet_shows_the_verdict_only(bench, capsys):
     [
         (InstrumentError("supply: silent"), 3, "stopped: supply: silent"),
         (KeyboardInterrupt(), 3, "stopped: KeyboardInterrupt"),
+        (StopSignal("stopped by SIGTERM"), 3, "\nstopped by SIGTERM\n"),
         (ZeroDivisionError("zero"), 5, "a defect of rotorgate, please report it with run/defect.txt"),
     ],
 )
