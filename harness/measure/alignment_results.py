@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from harness.errors import MeasurementError
 from harness.measure.field_fit import Following, Sweep, follow, hold_positions, sense_of
 from harness.measure.fit import linear
+from harness.measure.gravity import STANDARD_M_S2
 from harness.observation import Observation
 from harness.quantity import Quantity, exact, normal, rectangular, scaled, shifted
 from harness.rigfile import RigSpec
@@ -292,7 +293,7 @@ def hang_at_rest(rests: Sequence[Array], spec: RigSpec, motor: str, zero_rad: fl
     middle = (min(places) + max(places)) / 2.0
     half = 0.1  # arbitrary, where friction or arm are not known: a twentieth of the torque of an arm held level
     if entry.coulomb_friction_n_m is not None and load.mass_kg is not None and load.length_m is not None:
-        arm = load.mass_kg.value * load.length_m.value * 9.80665
+        arm = load.mass_kg.value * load.length_m.value * STANDARD_M_S2
         half = math.asin(min(1.0, entry.coulomb_friction_n_m.high / arm))
     near = hang_about(spec, motor, zero_rad)
     value = near + math.remainder(middle + zero_rad - near, math.tau)

@@ -16,13 +16,12 @@ from harness.bench.reading import Reading
 from harness.errors import MeasurementError
 from harness.measure.exponential import Approach, approach
 from harness.measure.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, phase_current
-from harness.measure.resistance import reciprocal_coefficient_c, temperature_c
+from harness.measure.resistance import REFERENCE_C, reciprocal_coefficient_c, temperature_c
 from harness.observation import Observation
 from harness.quantity import Quantity, combine, propagate, rectangular, repeats, scaled, shifted
 from harness.rigfile import RigSpec
 
 Array = NDArray[np.float64]
-REFERENCE_C = 20.0
 RAMP_DOUBT_S = 0.05
 """Half-width of the instant at which heating began (arbitrary: a sixth of the ramp)."""
 FAST_RISE_SHORT, FAST_TIME_SHORT, SLOW_TIME_SHORT = 0.0045, 0.007, 0.0015

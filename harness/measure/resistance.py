@@ -18,6 +18,9 @@ from harness.quantity import Quantity, propagate
 RECIPROCAL_COEFFICIENT_C: Mapping[str, float] = {"copper": 235.0, "aluminium": 225.0}
 """k: reciprocal of the temperature coefficient of resistance at 0 degC (IEC 60034-1, 8.6.2.2)."""
 
+REFERENCE_C = 20.0
+"""Temperature that resistances, torques and rises are referred to, degC."""
+
 
 def reciprocal_coefficient_c(conductor: str) -> float:
     """k of a conductor by name. Raises MeasurementError for one that is not in the standard."""

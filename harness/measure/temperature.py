@@ -9,12 +9,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.quantity import Quantity, combine, exact, rectangular
+from harness.measure.resistance import REFERENCE_C, reciprocal_coefficient_c
+from harness.quantity import Quantity, combine, exact, propagate, rectangular
 from harness.rigfile import RigSpec
 
-CONDUCTOR_K = {"copper": 235.0, "aluminium": 225.0}
-"""Reciprocal temperature coefficient at 0 degC, IEC 60034-1 (from memory)."""
-REFERENCE_C = 20.0
 USUAL_HEATING = (3.0, 8.0, 12.0, 50.0)
 """K/W winding to housing and housing to ambient, J/K winding and housing, where a rig file gives none: a small
 gimbal motor (common practice, no source); its uncertainty below covers a factor of two."""
@@ -80,13 +78,11 @@ def estimate(
 def to_reference(spec: RigSpec, motor: str, warmth: Warmth) -> Quantity:
     """Factor that refers a torque at given volts to 20 degC: colder copper carries more, colder magnets pull more."""
     entry = spec.motor[motor]
-    k = CONDUCTOR_K[(entry.thermal.conductor if entry.thermal is not None else None) or "copper"]
+    k = reciprocal_coefficient_c((entry.thermal.conductor if entry.thermal is not None else None) or "copper")
     on = spec.driver.on_resistance_ohm
     winding, driver = entry.resistance_ohm, on.value if on is not None else 0.0
     copper = 1.0 if winding is None else winding.value / (winding.value + driver)
     flux = entry.thermal.flux_per_k if entry.thermal is not None else None
-    from harness.quantity import propagate
-
     return propagate(
         lambda winding_c, magnet_c, flux_per_k: (
             (1.0 + copper * (winding_c - REFERENCE_C) / (k + REFERENCE_C))

@@ -7,12 +7,11 @@ deflection of a held arm against it. Left out: coupling through the firmware's t
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from harness.model.drive import circuit_ohm
 from harness.model.holding import LOOP, loop_stiffness
-from harness.model.motor import known, needs, optional
+from harness.model.motor import arm_torque, known, local_gravity, needs, optional
 from harness.quantity import Quantity, exact, propagate
 from harness.results import Expectation
 
@@ -69,7 +68,11 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 def _arm(spec: RigSpec, motor: str) -> Quantity:
     inputs = known(spec, motor, "mass_kg", "length_m")
     return propagate(
-        lambda m, r: m * r * 9.80665 * math.sin(REACH_RAD), "N m", m=inputs["mass_kg"], r=inputs["length_m"]
+        lambda m, r, g: -arm_torque(m, r, g, REACH_RAD),
+        "N m",
+        m=inputs["mass_kg"],
+        r=inputs["length_m"],
+        g=local_gravity(),
     )
 
 
