@@ -3,8 +3,8 @@
 No pins of its own. Counts of the angle sensor, microseconds, milliseconds; demands in 1/32768. Firmware
 that paces itself is started and stopped; one that wants to be called gets control_step once a period.
 Stream `trace`: t (instant of sampling, from the start), count, demand, step (number of the step, 0 before
-the first). Event `start`: (count that offsets are from, cost of the trace hook in ns, counts within which
-the shaft counts as still). The hook runs inside the firmware's pass, so it only puts three numbers away.
+the first). Event `start`: (count that offsets are from, cost of the trace hook in ns, three standard
+deviations of the reading in counts). The hook runs inside the firmware's pass, so it only puts three numbers away.
 """
 
 import time
@@ -15,7 +15,7 @@ from micropython import const
 
 RING = const(256)  # passes that may wait to be sent; a power of two
 BLOCK = const(20)  # passes that are summed to see small swings below the noise
-SETTLE_MS = const(100)  # at the start: how far the reading wanders at rest
+LEARN = const(60)  # passes at the start whose noise is taken
 COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("demand", "1", "h"), ("step", "1", "B"))
 
 
@@ -66,7 +66,7 @@ class _Steps:
 
     def reset(self):
         """Begin to watch afresh whether the shaft is still."""
-        self.low = self.high = self.sum = self.number = 0
+        self.seen = self.rough = self.sum = self.number = 0
         self.origin = self.least = self.most = None
         self.since = self.block_begun = time.ticks_us()
 
@@ -114,13 +114,15 @@ class _Steps:
             trace.tail += 1
 
     def watch(self, count):
-        """Take a reading: their span since the last reset, and sums of BLOCK that noise moves less than a swing does."""
+        """Take a reading: into sums of BLOCK, which noise moves less than a last small swing does."""
         if self.origin is None:
             self.origin = count
+            self.last = self.before = 0
         half = self.turn >> 1
         away = (count - self.origin + half) % self.turn - half
-        self.low = min(self.low, away)
-        self.high = max(self.high, away)
+        self.rough += abs(away - 2 * self.last + self.before)  # noise alone: motion is smooth from pass to pass
+        self.before, self.last = self.last, away
+        self.seen += 1
         self.sum += away
         self.number += 1
         if self.number < BLOCK:
@@ -140,6 +142,27 @@ class _Steps:
         """How long blocks of readings have stayed alike."""
         return time.ticks_diff(self.block_begun, self.since)
 
+    def learn(self):
+        """Take the noise of the reading, whether the shaft moves or not; three of its standard deviations, counts."""
+        self.reset()
+        while self.seen < LEARN:
+            self.turn_round()
+        # Second differences of noise are 1.95 standard deviations on the mean, sums of BLOCK 4.5 of one.
+        self.slack = self.rough * 10 // self.seen + BLOCK // 2
+        return self.rough * 3 // (2 * self.seen) + 1
+
+    def rest(self, least_ms, still_ms, most_ms):
+        """Wait for the shaft to have been still for `still_ms` and a fifth of the time; False if it never was."""
+        begun = time.ticks_us()
+        self.reset()
+        while True:
+            self.turn_round()
+            lasted = time.ticks_diff(time.ticks_us(), begun)
+            if lasted >= least_ms * 1000 and self.still_for_us() >= max(still_ms * 1000, lasted // 5):
+                return True
+            if lasted >= most_ms * 1000:
+                return False
+
 
 def steps(guard, motor, offsets, small, least_ms=150, still_ms=60, most_ms=1200, size=576):
     """Step the set point to each of `offsets` in turn: counts from where the shaft stands when the loop is closed.
@@ -152,29 +175,16 @@ def steps(guard, motor, offsets, small, least_ms=150, still_ms=60, most_ms=1200,
     first = work.begin()
     restless = made = 0
     try:
-        begun = time.ticks_us()
-        while time.ticks_diff(time.ticks_us(), begun) < SETTLE_MS * 1000:
-            work.turn_round()
-        span = work.high - work.low
-        work.slack = 4 * span + BLOCK // 2  # four standard deviations of a block's sum, and half a count of rounding
-        frames.event("start", (first, work.cost_ns, span * 3 // 2 + 2))
+        noise = work.learn()
+        work.rest(0, still_ms, most_ms)
+        frames.event("start", (first, work.cost_ns, noise))
         for offset in offsets:
             if made >= small and restless * 2 > small:
                 break
             made += 1
             work.trace.now = made
             guard.drive.set_point(motor, (first + offset) % work.turn)
-            begun = time.ticks_us()
-            work.reset()
-            while True:
-                work.turn_round()
-                lasted = time.ticks_diff(time.ticks_us(), begun)
-                still = work.still_for_us()
-                if lasted >= least_ms * 1000 and still >= max(still_ms * 1000, lasted // 5):
-                    break
-                if lasted >= most_ms * 1000:
-                    restless += 1
-                    break
+            restless += not work.rest(least_ms, still_ms, most_ms)
     finally:
         work.end()
     frames.event("done", made)

@@ -66,8 +66,8 @@ def procedure(rig: Rig, motor: str, large_steps: bool = True) -> list[Observatio
     ) as service:  # fmt: skip
         started = service.until("start")
         if not isinstance(started, tuple) or len(started) != 3:
-            raise LinkError(f"loop.steps: expected (count, hook cost, still band) at the start, found {started!r}")
-        first, hook_ns, band = (int(number) for number in started)
+            raise LinkError(f"loop.steps: expected (count, hook cost, noise) at the start, found {started!r}")
+        first, hook_ns, noise = (int(number) for number in started)
         service.until("done", timeout_s=3.0)
         while service.step() is not None:
             pass
@@ -83,7 +83,7 @@ def procedure(rig: Rig, motor: str, large_steps: bool = True) -> list[Observatio
         data=rows,
         conditions={
             "offsets_count": list(offsets), "small_steps": len(SMALL_RAD), "start_count": first,
-            "counts_per_turn": turn, "hook_cost_s": hook_ns * 1e-9, "still_band_count": band, "most_s": MOST_S,
+            "counts_per_turn": turn, "hook_cost_s": hook_ns * 1e-9, "noise_count": noise, "most_s": MOST_S,
             "pace": declared.pace, "clip": declared.amplitude_limit, "room_c": reading_c,
         },
     )  # fmt: skip

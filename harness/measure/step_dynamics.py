@@ -112,7 +112,7 @@ def delay(
     spacing = float(np.median(np.diff(observation.si("t"))))
     clip = float(str(observation.conditions["clip"]))
     turn = int(str(observation.conditions["counts_per_turn"]))
-    band = int(str(observation.conditions["still_band_count"])) * math.tau / turn
+    band = 3.0 * int(str(observation.conditions["noise_count"])) * math.tau / turn
 
     def onset(step: Step) -> float:
         early = step.before_s > -LEVEL_S

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.measure import step
+from harness.measure import step, step_metrics
 from harness.observation import Column, Observation
 from harness.quantity import Quantity
 from harness.results import Measurement, Outcome, Unmeasured
@@ -47,7 +47,7 @@ def records(plants: LoopPlants, places: list[float], seed: int = 3) -> list[Obse
                 data=data,
                 conditions={
                     "offsets_count": [round(place / math.tau * COUNTS) for place in places], "start_count": start, "small_steps": 10,
-                    "counts_per_turn": COUNTS, "hook_cost_s": 1e-6, "still_band_count": 14, "most_s": 1.2,
+                    "counts_per_turn": COUNTS, "hook_cost_s": 1e-6, "noise_count": 4, "most_s": 1.2,
                     "pace": "own", "clip": 0.4, "room_c": 20.0,
                 },
             )
@@ -133,6 +133,6 @@ def test_curves_are_short_enough_for_a_page(one: tuple[LoopPlants, Observation])
 def test_period_and_jitter() -> None:
     random = np.random.default_rng(1)
     t = np.round((np.arange(4000) * 1.002e-3 + random.normal(0, 20e-6, 4000)) * 1e6) * 1e-6
-    period, jitter = step.timing(t, "gate.step")
+    period, jitter = step_metrics.timing(t, "gate.step")
     assert abs(period.value - 1.002e-3) < 4 * period.u
     assert jitter.value == pytest.approx(20e-6 * math.sqrt(2), rel=0.1)
