@@ -30,6 +30,8 @@ LEAST_OF_THREE = 0.85
 """By how many of its deviations the least of three like numbers lies below them on the mean (handbook)."""
 LEAST_TRAVEL_RAD = 0.02
 """Less is noise, or an arm that creeps within its friction (arbitrary)."""
+PASSED = 5
+"""Vectors either way from hanging whose positions are compared: the sweeps pass them well before their ends."""
 USUAL_ECCENTRICITY_RAD = 0.02
 """Where the rig file gives none: a magnet placed by hand (common practice, no source)."""
 TWICE = 0.25
@@ -122,7 +124,7 @@ class Alignment:
         """
         large = [self.sweeps[name] for name in ("large_up", "large_down") if name in self.sweeps]
         pairs = self.following.value("pole_pairs")
-        fields = [self.centre_rad + k * math.tau / 6.0 for k in range(-6, 7)]
+        fields = [self.centre_rad + k * math.tau / 6.0 for k in range(-PASSED, PASSED + 1)]
         motions = [sweep.smoothed() for sweep in large]
         inside = [f for f in fields if all(m.field_rad.min() < f < m.field_rad.max() for m in motions)]
         if len(inside) < 4 or not large:

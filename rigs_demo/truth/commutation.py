@@ -16,7 +16,8 @@ from rigs_demo.truth.firmware import HAND_OVER_S, Firmware
 from rigs_demo.truth.static import Still
 
 AMPLITUDE = 0.6
-VECTORS = 6
+VECTORS = 5
+"""Either way from hanging, among those that the check's sweeps surely pass at speed."""
 READINGS = 256
 """Readings that distinct codes are counted in."""
 MIRRORED = {(0, 1, 2): 0, (1, 2, 0): 1, (2, 0, 1): 2, (0, 2, 1): 3, (2, 1, 0): 4, (1, 0, 2): 5}

@@ -129,6 +129,32 @@ def test_a_pair_of_vectors_without_current_names_its_phase(pair: int, phase: str
     assert weakest.note == f"{phase} carries no current"
 
 
+def test_a_winding_that_warms_makes_no_vector_weak() -> None:
+    observations = []
+    for o in Bench().check():
+        warming = [0.05 + 0.3 * (1.0 - 6e-4 * number) for number in range(6)]
+        changed = {**o.conditions, "current_a": warming} if o.name.endswith(".vectors") else o.conditions
+        observations.append(dataclasses.replace(o, conditions=changed))
+    weakest = results(observations)["weakest_vector"]
+    assert isinstance(weakest, Measurement)
+    # Without the trend taken out the last pair would be 6e-4 weaker than the mean.
+    assert weakest.quantity.value == pytest.approx(1.0, abs=1e-6)
+    assert weakest.quantity.u < 1e-3
+
+
+@pytest.mark.parametrize("once_rad", [0.0, 0.01, 0.03])
+def test_step_spread_is_the_sensors_error_beyond_a_straight_line(once_rad: float) -> None:
+    found = results(Bench(eccentricity_rad=once_rad, eccentricity_phase_rad=math.pi / 2.0 - 2.0).check())
+    spread = found["step_spread"]
+    assert isinstance(spread, Measurement)
+    passed = round(spread.quantity.dof) + 2
+    number = np.arange(passed) - (passed - 1) / 2.0
+    error = once_rad * np.cos(math.tau / 66.0 * number)
+    expected = np.sqrt(np.mean((error - np.polynomial.Polynomial.fit(number, error, 1)(number)) ** 2))
+    assert abs(spread.quantity.value - expected) < 3.0 * spread.quantity.u + 2e-5
+    assert spread.quantity.u < 5e-4
+
+
 def test_back_and_forth_is_the_wrong_sequence() -> None:
     # Common practice, no source: in the wrong sequence the rotor jerks back and forth.
     observations = []

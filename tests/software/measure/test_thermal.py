@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from harness.errors import MeasurementError
 from harness.measure import thermal
-from harness.measure.heating import CURRENT_A, phase_current
+from harness.measure.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, phase_current
+from harness.measure.heating_curve import LOOK_K, most_left_k
 from harness.model.thermal import heating
 from harness.observation import Column, Observation
 from harness.quantity import Quantity
@@ -119,6 +123,35 @@ def test_a_gain_within_its_accuracy_moves_the_rise_by_what_the_budget_says() -> 
 def test_hot_and_cold_share_their_instruments() -> None:
     # The meter's gain alone would be 0.05 K of 255 K + rise if it did not cancel in the ratio.
     assert abs(measured()["rise"].budget["instrument.meter_gate.voltage_gain"].u) < 2e-3
+
+
+def test_a_multimeter_that_sees_the_current_reversed_is_said_to() -> None:
+    made = observations()
+    turned = []
+    for o in made:
+        data = o.data.copy()
+        data["volts"] = -data["volts"]
+        turned.append(dataclasses.replace(o, data=data))
+    right, wrong = (thermal.analyse(these, SPEC, "gate")[0] for these in (made, turned))
+    assert isinstance(right, Measurement)
+    assert isinstance(wrong, Measurement)
+    assert wrong.quantity == right.quantity
+    assert (right.note, wrong.note) == ("", thermal.REVERSED)
+
+
+def test_volts_that_change_their_sign_are_no_resistance() -> None:
+    made = observations()
+    made[1].data["volts"][3] *= -1.0
+    with pytest.raises(MeasurementError, match="change their sign under a steady current"):
+        thermal.analyse(made, SPEC, "gate")
+
+
+@given(slow_s=st.floats(100.0, 5000.0))
+def test_what_two_looks_may_hide_is_what_cools_by_less_than_they_see(slow_s: float) -> None:
+    hidden = most_left_k(255.0, slow_s) - LOOK_K
+    at_second_look = hidden * np.exp(COLD_WAIT_S / 2.0 / slow_s)
+    at_first_look = at_second_look * np.exp(COLD_WAIT_S / slow_s)
+    assert at_first_look - at_second_look == pytest.approx(COLD_AGREE * 255.0, rel=1e-6)
 
 
 def test_firmware_without_a_driver_temperature_leaves_that_one_out_with_words() -> None:
