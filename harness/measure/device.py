@@ -117,6 +117,10 @@ class Service:
         parts = self._rows.pop(stream, [])
         return np.concatenate(parts) if parts else self._streams[stream].data[:0]
 
+    def forget(self, stream: str) -> None:
+        """Drop the rows of a stream gathered since this was last asked."""
+        self._rows.pop(stream, None)
+
     def observation(self, name: str, stream: str, conditions: Conditions, **scales: tuple[str, float]) -> Observation:
         """The rows since last time as an observation; `scales` gives a column its SI unit and factor."""
         data = self.rows(stream)

@@ -20,7 +20,8 @@ import numpy as np
 
 from harness.measure.alignment_results import sensor_error_u
 from harness.measure.fit import inflation, nonlinear
-from harness.measure.holding_readings import Array, Readings, middle_s, on_ohm
+from harness.measure.holding_readings import Readings, middle_s, on_ohm
+from harness.measure.moves import Array
 from harness.measure.temperature import to_reference
 from harness.quantity import Quantity, combine, from_covariance, propagate, scaled
 from harness.rigfile import RigSpec

@@ -12,12 +12,16 @@ from harness.errors import MeasurementError
 from harness.measure.field_fit import Sweep
 from harness.measure.fit import inflation, linear
 from harness.measure.holding_fit import Held, branches, shaft_of, with_share
-from harness.measure.holding_readings import Array, Readings, middle_s
+from harness.measure.holding_readings import Readings, middle_s
+from harness.measure.moves import Array
 from harness.measure.temperature import to_reference
 from harness.quantity import Contribution, Quantity, propagate, rectangular, shifted
 
 STANDING_S = 0.1
 """End of the way into the clip, in which the arm stands."""
+COGGING = 0.015
+"""Of the torque at which an arm stands, either way: on cogging of 1 to 2 % of it the arm stops at one of the flanks
+(common practice, no source)."""
 SLIP_SPAN = 4
 """Rows of one smoothing of the slip, which is over soon."""
 SLIPPING_RAD = (math.radians(45.0), math.radians(75.0))
@@ -41,9 +45,10 @@ def closed_loop(readings: Readings, held: Held) -> Quantity:
     """
     moves, values = readings.loop_moves(), held.values
     torque = readings.arm_n_m.value * np.sin(shaft_of(moves.shaft_rad, values) - values["hang"])
+    torque += values["inertia"] * moves.acceleration_rad_s2
     total = torque + moves.way * values["friction"] + readings.damping_n_m_s.value * moves.speed_rad_s
     useful = np.abs(total) > 0.1 * readings.arm_n_m.value
-    design = (torque, moves.way, np.sign(total), np.ones_like(torque), moves.acceleration_rad_s2, moves.speed_rad_s)
+    design = (torque, moves.way, np.sign(total), np.ones_like(torque), moves.speed_rad_s)
     fit = linear(np.column_stack(design)[useful], (moves.command_rad - moves.shaft_rad)[useful])
     grown = inflation(fit.residuals)
     slope = 1.0 / float(fit.values[0])
@@ -126,7 +131,9 @@ def largest_clipped(readings: Readings, held: Held) -> Quantity:
     momentum = rectangular(
         -far / 2.0, far / 2.0, "N m", f"{readings.motor} momentum into the clip", "approach the clip more slowly"
     )
-    return _at_reference(readings, shifted(warm, momentum=momentum), "clip_up")
+    flank = COGGING * warm.value / math.sqrt(2.0)  # the two sides stop independently
+    cogging = rectangular(0.0, flank, "N m", f"{readings.motor} cogging where the arm stands", "more places")
+    return _at_reference(readings, shifted(warm, momentum=momentum, cogging=cogging), "clip_up")
 
 
 def _standing(readings: Readings, name: str) -> float:
@@ -136,25 +143,28 @@ def _standing(readings: Readings, name: str) -> float:
     return float(np.mean(readings.shaft(observation)[t > t[-1] - STANDING_S]))
 
 
-def _carried_n_m(readings: Readings, held: Held, stands_rad: float) -> float:
+def momentum_n_m(speed_rad_s: float, inertia_kg_m2: float, damping_n_m_s: float, spring_n_m: float) -> float:
     """Torque of the arm beyond the balance to which its momentum carries it on a shaft without cogging, N m.
 
-    On cogging it may stop anywhere before. From the speed of the approach v, with the arm's spring k = m g l cos x:
+    On cogging it may stop anywhere before. The arm comes at `speed_rad_s` against its own spring m g l cos x:
     J z'' + b z' + k z = 0 from z = -b v / k and z' = v to the first rest.
     """
+    decay = damping_n_m_s / 2.0 / inertia_kg_m2
+    omega = math.sqrt(max(spring_n_m / inertia_kg_m2 - decay**2, 1e-12))
+    start = -damping_n_m_s * speed_rad_s / spring_n_m
+    rise = (speed_rad_s + decay * start) / omega
+    # z = e^(-decay t) (start cos + rise sin): first rest where its derivative passes zero.
+    rest = math.atan2(omega * rise - decay * start, omega * start + decay * rise)
+    swing = start * math.cos(rest) + rise * math.sin(rest)
+    return max(0.0, spring_n_m * math.exp(-decay * rest / omega) * swing)
+
+
+def _carried_n_m(readings: Readings, held: Held, stands_rad: float) -> float:
+    """The same for this motor, from the speed of its approach to the clip."""
     observation = readings.observations["clip_up"]
     command = observation.si("command") * math.tau / readings.turn
     speed = np.abs(np.gradient(command, observation.si("t")))
-    v = float(np.median(speed[speed > 0.0])) if np.any(speed > 0.0) else 0.0
-    inertia, b = held.values["inertia"], readings.damping_n_m_s.value
-    spring = readings.arm_n_m.value * math.cos(stands_rad)
-    if inertia <= 0.0 or spring <= 0.0:
+    inertia, spring = held.values["inertia"], readings.arm_n_m.value * math.cos(stands_rad)
+    if not np.any(speed > 0.0) or inertia <= 0.0 or spring <= 0.0:
         return 0.0
-    decay = b / 2.0 / inertia
-    omega = math.sqrt(max(spring / inertia - decay**2, 1e-12))
-    # z = e^(-decay t) (start cos + rise sin): first rest where its derivative passes zero.
-    start = -b * v / spring
-    rise = (v + decay * start) / omega
-    rest = math.atan2(omega * rise - decay * start, omega * start + decay * rise) / omega
-    swing = start * math.cos(omega * rest) + rise * math.sin(omega * rest)
-    return max(0.0, spring * math.exp(-decay * rest) * swing)
+    return momentum_n_m(float(np.median(speed[speed > 0.0])), inertia, readings.damping_n_m_s.value, spring)

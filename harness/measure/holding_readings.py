@@ -2,74 +2,31 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.contract import FULL_TURN
 from harness.errors import MeasurementError
-from harness.measure.field_fit import Sweep
 from harness.measure.hold import shaft_rad
+from harness.measure.moves import Array, Moves
 from harness.measure.temperature import Warmth, estimate, room
 from harness.observation import Observation
 from harness.quantity import Contribution, Quantity, exact, propagate, rectangular, scaled
 from harness.rigfile import RigSpec
 
-Array = NDArray[np.float64]
 GRAVITY_M_S2 = 9.80665
 """Standard gravity, ISO 80000-4 (from memory); the local value differs by up to 0.3 % (from memory)."""
 GRAVITY_HALF_WIDTH = 0.003 * GRAVITY_M_S2
-SETTLING_RAD = 0.06
-"""Travel after a reversal in which the shaft may still stick: dropped. Friction of a tenth of the field's torque
-holds it for 0.02 rad at 11 pole pairs."""
 SPAN = 8
 """Rows of one smoothing: three of 32 ms let the swinging through and leave neither cogging nor noise of the
 acceleration, which would pass for a stiffer field (noise in what is regressed on)."""
+LOOP_SPAN = 10
+"""The same for the loop, whose error is regressed on the shaft's own place and so takes noise even less."""
 SHARES = {"field_30": 0.25, "field_60": 1.0, "slip": 0.5, "loop": 0.1, "clip_up": 0.35, "clip_down": 0.35}
 """What heats the winding in turn, in parts of a field at amplitude 0.6: squares of amplitudes, a loop's their mean."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moves:
-    """A sweep, leg by leg, smoothed (n each): what was commanded, where the shaft was and how it moved."""
-
-    command_rad: Array
-    shaft_rad: Array
-    speed_rad_s: Array
-    acceleration_rad_s2: Array
-    way: Array
-    """+1 or -1: the sense of the motion."""
-
-    @staticmethod
-    def of(t_s: Array, command_rad: Array, shaft_rad: Array, units: float = 1.0) -> Moves:
-        """Split at the reversals, drop what may stick after each (`units`: command for one of the shaft), smooth.
-
-        Raises MeasurementError if nothing is left.
-        """
-        sense = np.sign(np.gradient(command_rad))
-        bounds = [0, *(np.flatnonzero(np.diff(sense) != 0) + 1), command_rad.size]
-        ways, parts = [], []
-        for start, end in itertools.pairwise(bounds):
-            gone = np.abs(command_rad[start:end] - command_rad[start]) / units
-            kept = np.arange(start, end)[gone > SETTLING_RAD]
-            if sense[start] == 0 or kept.size < 6 * SPAN:
-                continue
-            leg = Sweep(amplitude=1.0, t_s=t_s[kept], field_rad=command_rad[kept], shaft_rad=shaft_rad[kept])
-            parts.append(leg.smoothed(SPAN))
-            ways.append(np.full(parts[-1].shaft_rad.size, sense[start]))
-        if not parts:
-            raise MeasurementError("a sweep of the shaft is too short to be fitted")
-        return Moves(
-            command_rad=np.concatenate([part.field_rad for part in parts]),
-            shaft_rad=np.concatenate([part.shaft_rad for part in parts]),
-            speed_rad_s=np.concatenate([part.speed_rad_s for part in parts]),
-            acceleration_rad_s2=np.concatenate([part.acceleration_rad_s2 for part in parts]),
-            way=np.concatenate(ways),
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,13 +107,13 @@ class Readings:
         """A sweep of the field: electrical angle from the arm's hanging, shaft from hanging."""
         zero = float(observation.conditions["zero_rad"])  # type: ignore[arg-type]
         command = (observation.si("command") * math.tau / FULL_TURN - zero) * self.sense
-        return Moves.of(observation.si("t"), command, self.shaft(observation), self.pole_pairs)
+        return Moves.of(observation.si("t"), command, self.shaft(observation), SPAN, self.pole_pairs)
 
     def loop_moves(self) -> Moves:
         """The sweep of the loop: set point and shaft from hanging."""
         observation = self.observations["loop"]
         command = (observation.si("command") - self.hang_count) * math.tau / self.turn
-        return Moves.of(observation.si("t"), command, self.shaft(observation))
+        return Moves.of(observation.si("t"), command, self.shaft(observation), LOOP_SPAN)
 
     def shaft(self, observation: Observation) -> Array:
         """Reading from the rig file's hanging, rad (n)."""

@@ -67,7 +67,7 @@ NEEDS = needs
 
 
 def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observation]:
-    """Sweep the field both ways at two amplitudes, let it slip once, then the loop both ways and into its clip."""
+    """Sweep the field at two amplitudes, let it slip, sweep the loop and drive it into its clip; about 18 s."""
     spec = rig.spec.motor[motor]
     pole_pairs = rig.declared[motor].pole_pairs
     sense = spec.direction or 1

@@ -11,10 +11,10 @@ import pytest
 
 from harness.errors import MeasurementError
 from harness.measure import stiffness
-from harness.measure.hold import COLUMNS
 from harness.observation import Column, Observation
 from harness.results import Measurement, Unmeasured
 from harness.rigfile import load
+from tests.software.measure.turned_field import COLUMNS
 
 ROOT = Path(__file__).resolve().parents[3]
 SPEC = load(ROOT / "rigs_demo/rigs/sluice.toml")

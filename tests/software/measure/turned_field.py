@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.measure.hold import COLUMNS
 from harness.observation import Column, Observation
 
+COLUMNS = (("t", "s", 1e-6), ("count", "1", 1.0), ("age", "s", 1e-6), ("command", "1", 1.0), ("amplitude", "1", 1.0))
+"""Of the rows of device_scripts/fields.py, as an observation names them."""
 COUNTS = 16384
 DTYPE = np.dtype([("t", "<u4"), ("count", "<u2"), ("age", "<u2"), ("command", "<i4"), ("amplitude", "<i2")])
 
