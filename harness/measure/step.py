@@ -107,7 +107,11 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     factor = dynamics.to_20_c(spec, motor, trace)
     found["loop_period"], found["loop_jitter"] = metrics.timing(trace.si("t"), source)
     take("decay", lambda: dynamics.decay(small, factor, motor, f"{source}.decay scatter"))
-    take("natural_frequency", lambda: dynamics.natural_frequency(small, spec, motor, factor, source))
+    frequency_source = f"{source}.natural_frequency"
+    take(
+        "natural_frequency",
+        lambda: dynamics.natural_frequency(small, large, spec, motor, factor, frequency_source),
+    )
     take("delay", lambda: dynamics.delay(small, trace, found, source))
     take("stability_margin", lambda: dynamics.margin(found, spec, motor))
     take("rise_time", lambda: metrics.scattered(small, metrics.rise, "s", f"{source}.rise_time scatter"))

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from harness.errors import MeasurementError
+from harness.measure.fit import linear
 from harness.measure.step_metrics import scattered
 from harness.measure.step_record import INSIDE_CLIP, LEVEL_S, Step
 from harness.measure.swings import Swings, decay_per_half_cycle, demand_lag, find_onset, find_swings
@@ -71,18 +72,49 @@ def decay(steps: Sequence[Step], factor: Quantity, motor: str, source: str) -> Q
     )
 
 
-def natural_frequency(steps: Sequence[Step], spec: RigSpec, motor: str, factor: Quantity, source: str) -> Quantity:
-    """Frequency from the first turning points, the loop's share of the stiffness referred to 20 degC."""
-    seen = scattered(
-        steps,
-        lambda step: find_swings(step.t_s, step.angle_rad).frequency_rad_s,
-        "rad/s",
-        f"{source}.natural_frequency scatter",
-    )
+def natural_frequency(
+    small: Sequence[Step], large: Sequence[Step], spec: RigSpec, motor: str, factor: Quantity, source: str
+) -> Quantity:
+    """Frequency from the first turning points, the loop's share of the stiffness referred to 20 degC.
+
+    Where friction ends the small steps at once, from what rings of the large ones inside the clip.
+    """
+    try:
+        seen = scattered(
+            small, lambda step: find_swings(step.t_s, step.angle_rad).frequency_rad_s, "rad/s", f"{source} scatter"
+        )
+    except MeasurementError:
+        if not large:
+            raise
+        seen = ringing(large, f"{source} scatter")
     share = loop_share(spec, motor, seen.value)
     return propagate(
         lambda w, warm, part: w * math.sqrt(1.0 + part * (warm - 1.0)), "rad/s", w=seen, warm=factor, part=share
     )
+
+
+def ringing(large: Sequence[Step], source: str) -> Quantity:
+    """Frequency of large steps after their demand has left the clip: turning points a half cycle apart, rad/s.
+
+    Raises MeasurementError for too few of them.
+    """
+    rows, instants = [], []
+    for place, step in enumerate(large):
+        full = np.flatnonzero(np.abs(step.demand) >= INSIDE_CLIP * np.max(np.abs(step.demand)))
+        inside_s = float(step.t_s[full[-1]]) if step.clipped else 0.0
+        turns = find_swings(step.t_s, step.angle_rad).instants_s[:-1]
+        for number, instant in enumerate(turns[turns > inside_s]):
+            rows.append([float(number), *(float(place == other) for other in range(len(large)))])
+            instants.append(float(instant))
+    if len(rows) < len(large) + 3:
+        raise MeasurementError(
+            f"{len(rows)} turning points of {len(large)} large steps inside the clip, {len(large) + 3} are needed: "
+            "friction or damping ends the swing at once"
+        )
+    fit = linear(rows, instants)
+    half_cycle_s, u_s = float(fit.values[0]), float(fit.u[0])
+    w = math.pi / half_cycle_s
+    return normal(w, w * u_s / half_cycle_s, "rad/s", source, dof=fit.dof, remedy="larger steps")
 
 
 def loop_share(spec: RigSpec, motor: str, frequency_rad_s: float) -> Quantity:
