@@ -1,0 +1,16 @@
+"""Records against a baseline, and over their history. Reads records only: no bench, no model, no store.
+
+against = baseline_of(records)                      # at least 5, over separate mountings
+found = compare(against, [record], Terms(planned=len(against.levels), margins=spec.detect))
+"""
+
+from harness.compare.baseline import LEAST_MOUNTINGS, Baseline, Level, baseline_of
+from harness.compare.belonging import exchanged
+from harness.compare.difference import Difference, Finding, Terms, compare
+from harness.compare.drift import Change, History, history
+from harness.compare.power import power_at_margin, smallest_seen
+
+__all__ = [
+    "LEAST_MOUNTINGS", "Baseline", "Change", "Difference", "Finding", "History", "Level", "Terms",
+    "baseline_of", "compare", "exchanged", "history", "power_at_margin", "smallest_seen",
+]  # fmt: skip

@@ -1,0 +1,143 @@
+"""What each contribution of a budget belongs to: an instrument by its serial number, an arm, a board, one run.
+
+Budgets are keyed by source, and a difference cancels what two of them share. Within a run `instrument.supply` is
+one instrument; between runs it is only if its serial number says so. Here every source gets the name of the thing
+that it belongs to, so that what two records took from one thing cancels and all else adds.
+
+| source | belongs to |
+|---|---|
+| `instrument.*` | maker, model and serial number of its `*IDN?`; without a serial number, to the run |
+| `motor.*.load.*`, `motor.*.sensor.*`, `motor.*` | the rig, as long as its file says the same of that part |
+| `local gravity` | the rig |
+| `driver.*` | the board, by its unique id |
+| `firmware.*` | the firmware, by the hash of its files |
+| `supply.*`, `room.*` | the run: a battery and a room are other ones every time |
+| anything else | the procedure: this release of rotorgate with these device scripts |
+
+An arm or a sensor that is exchanged for another one of the same numbers is the one thing that cannot be seen here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from harness.errors import RecordError
+from harness.quantity import Quantity
+from harness.record import Record
+
+EACH_RUN = ("supply", "room")
+NO_SERIAL = ("", "0")
+"""IEEE 488.2 has an instrument answer 0 where it does not know its serial number (from memory)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Belongings:
+    """What stood on the bench when a record was made: names of things by which two records share them."""
+
+    run: str
+    place: str
+    board: str
+    firmware: str
+    procedure: str
+    instruments: Mapping[str, str]
+    rig: Mapping[str, Any]
+    """The rig file, as parsed."""
+
+    def of(self, source: str) -> str:
+        """The name of a source between records."""
+        key, _, rest = source.partition(" ")
+        parts = key.split(".")
+        if parts[0] == "instrument" and len(parts) > 1:
+            return f"{self.instruments.get(parts[1], f'instrument {parts[1]} in {self.run}')}: {parts[2:]} {rest}"
+        if parts[0] == "motor" and len(parts) > 2:
+            return f"{source} ({self.place}, {self._section(parts)})"
+        if source.startswith("local gravity"):
+            return f"{source} ({self.place})"
+        if parts[0] == "driver":
+            return f"{source} ({self.board}, {self._section(parts)})"
+        if parts[0] == "firmware":
+            return f"{source} ({self.firmware}, {self._section(parts)})"
+        if parts[0] in EACH_RUN and len(parts) > 1:
+            return f"{source} ({self.run})"
+        return f"{source} ({self.procedure})"
+
+    def named(self, quantity: Quantity) -> Quantity:
+        """The quantity with the sources of its budget under their names between records."""
+        return replace(quantity, budget={self.of(source): part for source, part in quantity.budget.items()})
+
+    def _section(self, parts: list[str]) -> str:
+        """What the rig file says of the part that a key lies in, as a short hash."""
+        section: Any = self.rig
+        for part in parts[:-1]:
+            section = section.get(part, {}) if isinstance(section, dict) else {}
+        own = {key: value for key, value in section.items() if not _table(value)} if isinstance(section, dict) else {}
+        return _hash(own)[:8]
+
+
+def belongings(record: Record) -> Belongings:
+    """What a record belongs to. Raises RecordError where it does not say."""
+    content = record.content
+    try:
+        rig, hashes = tomllib.loads(str(content["rig"]["text"])), content["hashes"]
+        # What is simulated is another bench for every plant that is drawn.
+        bench = f" of virtual plant {content.get('plant_seed')}" if content["virtual"] else ""
+        return Belongings(
+            run=f"run {fingerprint(record)[:12]}",
+            place=f"rig {content['rig']['name']}{bench}",
+            board=f"board {content['board']['unique_id']}{bench}",
+            firmware=f"firmware {_hash(hashes['firmware'])[:12]}{bench}",
+            procedure=f"rotorgate {content['rotorgate']}, scripts {_hash(hashes['scripts'])[:8]}",
+            instruments={
+                name: f"instrument {serial}{bench}"
+                for name, entry in content["instruments"].items()
+                if (serial := _serial(str(entry["idn"])))
+            },
+            rig=rig,
+        )
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        raise RecordError(f"{record.folder}: cannot be compared: expected {error} in the record") from error
+
+
+def fingerprint(record: Record) -> str:
+    """SHA-256 of what a record says: two that have it in common are one run."""
+    return _hash(record.content)
+
+
+def exchanged(before: Record, after: Record) -> list[str]:
+    """What was exchanged on the bench from one record to another, in words for people."""
+    one, other = belongings(before), belongings(after)
+    found = [
+        word
+        for word, a, b in (
+            ("rig", one.place, other.place),
+            ("board", one.board, other.board),
+            ("firmware", one.firmware, other.firmware),
+            ("measuring procedure", one.procedure, other.procedure),
+        )
+        if a != b
+    ]
+    names = sorted(set(one.instruments) | set(other.instruments))
+    return [
+        *found,
+        *(f"instrument {name}" for name in names if one.instruments.get(name) != other.instruments.get(name)),
+    ]
+
+
+def _serial(identity: str) -> str:
+    """Maker, model and serial number of an answer to `*IDN?`; "" where there is no serial number."""
+    fields = [field.strip() for field in identity.split(",")]
+    return " ".join(fields[:3]) if len(fields) >= 3 and fields[2] not in NO_SERIAL else ""
+
+
+def _table(value: Any) -> bool:
+    """Whether a value is a section of its own rather than a number with its tolerance."""
+    return isinstance(value, dict) and "value" not in value
+
+
+def _hash(value: Any) -> str:
+    return hashlib.sha256(json.dumps(value, sort_keys=True, default=str).encode()).hexdigest()

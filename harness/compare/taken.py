@@ -1,0 +1,118 @@
+"""One record's quantities made ready to be compared: referred, and with the names that sources have between runs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from harness.catalogue import suffix_of
+from harness.compare.belonging import Belongings, belongings, fingerprint
+from harness.compare.reference import Surroundings, referred, surroundings
+from harness.errors import MeasurementError, RecordError, UsageError
+from harness.quantity import Quantity, effective_dof
+from harness.record import Record
+from harness.results import Measurement, Unmeasured
+from harness.words import visible
+
+TURNING = ("commutation.offset", "commutation.hang_reading")
+"""Angles on a circle: 0.01 and 2 pi - 0.01 are neighbours."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """A quantity as one run measured it."""
+
+    lasting: Quantity
+    """With type B contributions only: those last from run to run, or add."""
+    own_u: float = 0.0
+    """Type A: what this run's readings scattered by themselves, with `own_dof` degrees of freedom."""
+    own_dof: float = math.inf
+    procedure_u: float = 0.0
+    """Of the type B contributions, those of the procedure: what may hide where values do not scatter at all."""
+    exact: bool = False
+    """A count, a sense, a pattern."""
+
+    @property
+    def value(self) -> float:
+        """The value."""
+        return self.lasting.value
+
+
+def taken(quantity: Quantity, owners: Belongings) -> Taken:
+    """A quantity of one run, its sources named between runs."""
+    named = owners.named(quantity)
+    own = {source: part for source, part in named.budget.items() if part.type_a}
+    kept = {source: part for source, part in named.budget.items() if not part.type_a}
+    return Taken(
+        lasting=replace(quantity, budget=kept),
+        own_u=quantity.u_type_a,
+        own_dof=effective_dof(own),
+        procedure_u=math.sqrt(
+            math.fsum(part.u**2 for source, part in kept.items() if source.endswith(f"({owners.procedure})"))
+        ),
+        exact=quantity.exact,
+    )
+
+
+def taken_from(record: Record, nominal_v: float) -> dict[str, Taken | str]:
+    """Every planned quantity of a record by name, or in words why it has no value to compare. Raises RecordError."""
+    owners, around = belongings(record), surroundings(record)
+    return {
+        result.name: result.reason if isinstance(result, Unmeasured) else _taken(result, owners, around, nominal_v)
+        for result in record.results
+    }
+
+
+def _taken(result: Measurement, owners: Belongings, around: Surroundings, nominal_v: float) -> Taken | str:
+    try:
+        return taken(referred(result.name, result.quantity, around, nominal_v), owners)
+    except MeasurementError as error:
+        return str(error)
+
+
+def near(name: str, one: Taken, origin: float) -> Taken:
+    """The same, an angle on a circle moved by whole turns to where `origin` is."""
+    if suffix_of(name) not in TURNING:
+        return one
+    return replace(one, lasting=replace(one.lasting, value=origin + math.remainder(one.value - origin, math.tau)))
+
+
+def mixed(records: Sequence[Record]) -> None:
+    """Refuse records that cannot stand together: another rig, simulated beside real, one twice. Raises UsageError."""
+    first = records[0]
+    seen: dict[str, Record] = {}
+    for record in records:
+        if record.content["virtual"] != first.content["virtual"]:
+            raise UsageError(
+                f"{_where(record)} is {_kind(record)}, {_where(first)} {_kind(first)}: simulated and real records "
+                "are never compared"
+            )
+        if rig_of(record) != rig_of(first):
+            raise UsageError(
+                f"{_where(record)} is of {_rig_words(record)}, {_where(first)} of {_rig_words(first)}: expected one rig"
+            )
+        twin = seen.setdefault(fingerprint(record), record)
+        if twin is not record:
+            raise UsageError(f"{_where(record)} is the same run as {_where(twin)}: expected each run once")
+
+
+def rig_of(record: Record) -> tuple[str, tuple[str, ...]]:
+    """The type of a record's rig: its name and its motors. Raises RecordError where it does not say."""
+    try:
+        return str(record.content["rig"]["name"]), tuple(sorted(record.content["declared"]))
+    except (KeyError, TypeError) as error:
+        raise RecordError(f"{record.folder}: cannot be compared: expected {error} in the record") from error
+
+
+def _rig_words(record: Record) -> str:
+    name, motors = rig_of(record)
+    return f"rig {visible(name)} ({', '.join(visible(motor) for motor in motors)})"
+
+
+def _kind(record: Record) -> str:
+    return "simulated" if record.content["virtual"] else "of a real bench"
+
+
+def _where(record: Record) -> str:
+    return visible(str(record.folder))
