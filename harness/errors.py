@@ -43,10 +43,18 @@ class RecordError(UsageError):
     """A record cannot be read, or must not be overwritten."""
 
 
+class StoreError(UsageError):
+    """A store's address is wrong, or what lies there is no store that this version reads."""
+
+
 class BenchError(HarnessError):
     """The bench could not be operated; says nothing about the board under test."""
 
     exit_code = ExitCode.BENCH
+
+
+class StoreUnavailable(BenchError):
+    """The store cannot be reached, read or written now: no permission, disk full, no database server."""
 
 
 class BenchBusy(BenchError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -64,13 +65,21 @@ class Record:
         """All observations, in the order they were taken."""
         return [self._observation(entry) for entry in self.content["observations"]]
 
-    def _observation(self, entry: Mapping[str, Any]) -> Observation:
+    def raw(self, entry: Mapping[str, Any]) -> bytes:
+        """The .npy file of an observation's entry, as written. Raises RecordError; never leaves the folder."""
         path = self.folder / str(entry["file"])
         if not path.resolve().is_relative_to(self.folder.resolve()):
             raise RecordError(f"{self.folder}: observation file {entry['file']!r} lies outside the record; not read")
         try:
-            data = np.load(path, allow_pickle=False)
-        except (OSError, ValueError, EOFError) as error:
+            return path.read_bytes()
+        except OSError as error:
+            raise RecordError(f"{path}: cannot read the observation: {error.strerror}") from error
+
+    def _observation(self, entry: Mapping[str, Any]) -> Observation:
+        path = self.folder / str(entry["file"])
+        try:
+            data = np.load(io.BytesIO(self.raw(entry)), allow_pickle=False)
+        except (ValueError, EOFError) as error:
             raise RecordError(f"{path}: cannot read the observation: {error}") from error
         columns = tuple(Column(name=c["name"], unit=c["unit"], scale=c["scale"]) for c in entry["columns"])
         missing = [c.name for c in columns if data.dtype.names is None or c.name not in data.dtype.names]
@@ -90,6 +99,11 @@ def read(folder: Path) -> Record:
         raise RecordError(f"{path}: cannot read: {error.strerror}") from error
     except (ValueError, RecursionError) as error:
         raise RecordError(f"{path}: damaged: not valid JSON ({error})") from error
+    return Record(folder=path.parent, content=checked(content, path))
+
+
+def checked(content: Any, path: Path) -> Mapping[str, Any]:
+    """Parsed record.json, of this schema or an older one, from `path`. Raises RecordError in one line."""
     if not isinstance(content, dict) or not isinstance(content.get("schema"), int):
         raise RecordError(f"{path}: not a record: expected a schema number, found none")
     if content["schema"] > SCHEMA:
@@ -102,4 +116,4 @@ def read(folder: Path) -> Record:
         found = content.get(key)
         if not isinstance(found, kind):
             raise RecordError(f"{path}: damaged: expected {key} as {kind.__name__}, found {type(found).__name__}")
-    return Record(folder=path.parent, content=content)
+    return content

@@ -1,0 +1,167 @@
+"""The tables of a store, the same on SQLite and PostgreSQL, and how an older store becomes a newer one.
+
+Rows are only ever added. Triggers refuse everything else, so that a mistake in a program is an error, not a loss.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    Connection,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+VERSION = 1
+FORMAT = "rotorgate store"
+
+RAISES: Mapping[int, Callable[[Connection], None]] = {}
+"""What makes a store of version N one of version N + 1, by N. It adds; it never takes away."""
+
+metadata = MetaData()
+
+store = Table(
+    "store",
+    metadata,
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("format", Text, nullable=False),
+    Column("since_utc", Text, nullable=False),
+    Column("rotorgate", Text, nullable=False),
+)
+"""A row for each version this store has had; the largest is what it is."""
+
+run = Table(
+    "run",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("uid", Text, nullable=False, unique=True),
+    Column("kept_utc", Text, nullable=False),
+    Column("started_utc", Text, nullable=False),
+    Column("ended_utc", Text),
+    Column("rig", Text, nullable=False),
+    Column("rig_sha256", Text, nullable=False),
+    Column("virtual", Boolean, nullable=False),
+    Column("board_id", Text, nullable=False),
+    Column("firmware_name", Text),
+    Column("firmware_version", Text),
+    Column("firmware_sha256", Text),
+    Column("lot", Text),
+    Column("seed", BigInteger),
+    Column("finished", Boolean, nullable=False),
+    Column("exit_code", Integer),
+    Column("remark", Text, nullable=False),
+    Index("run_of_rig", "rig", "started_utc"),
+)
+
+record = Table(
+    "record",
+    metadata,
+    Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
+    Column("json", LargeBinary, nullable=False),
+    sqlite_with_rowid=False,
+)
+"""record.json, compressed (zlib). Apart from `run`, which a history reads row by row."""
+
+quantity = Table(
+    "quantity",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
+    Column("check_name", Text, nullable=False),
+    Column("motor", Text, nullable=False),
+    Column("value", Double),
+    Column("u", Double),
+    Column("unit", Text, nullable=False),
+    Column("dof", Double),
+    Column("outcome", Text),
+    Column("conformity", Text),
+    sqlite_with_rowid=False,
+)
+"""A row a quantity, in the order (name, run), so that the history of one lies together. `value` is null where it was
+not measured, `dof` where it is infinite, `motor` "" where both were driven; `outcome` is the verdict against the model,
+`conformity` that against a requirement."""
+
+observation = Table(
+    "observation",
+    metadata,
+    Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
+    Column("name", Text, primary_key=True),
+    Column("sha256", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+raw = Table(
+    "raw",
+    metadata,
+    Column("sha256", Text, primary_key=True),
+    Column("data", LargeBinary, nullable=False),
+)
+"""Raw observations, where they are not in a folder."""
+
+baseline = Table(
+    "baseline",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("accepted_utc", Text, nullable=False),
+    Column("by_whom", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("rig", Text, nullable=False),
+    UniqueConstraint("name", "revision"),
+)
+
+baseline_run = Table(
+    "baseline_run",
+    metadata,
+    Column("baseline_id", ForeignKey("baseline.id"), primary_key=True, autoincrement=False),
+    Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
+)
+
+retirement = Table(
+    "retirement",
+    metadata,
+    Column("baseline_id", ForeignKey("baseline.id"), primary_key=True, autoincrement=False),
+    Column("retired_utc", Text, nullable=False),
+    Column("by_whom", Text, nullable=False),
+    Column("why", Text, nullable=False),
+)
+
+REFUSAL = "a store is only added to"
+
+
+def create(connection: Connection) -> None:
+    """Make all tables with their triggers, in the transaction of `connection`."""
+    metadata.create_all(connection, checkfirst=False)
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql(
+            "CREATE FUNCTION only_added_to() RETURNS trigger LANGUAGE plpgsql AS "
+            f"$$ BEGIN RAISE EXCEPTION '{REFUSAL}'; END $$"
+        )
+    for table in metadata.sorted_tables:
+        for statement in guards(table.name, connection.dialect.name):
+            connection.exec_driver_sql(statement)
+
+
+def guards(table: str, dialect: str) -> list[str]:
+    """Triggers that refuse whatever is not an added row; a table that a later version adds needs them too."""
+    if dialect == "postgresql":
+        return [
+            f"CREATE TRIGGER {table}_only_added_to BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+            "FOR EACH STATEMENT EXECUTE FUNCTION only_added_to()"
+        ]
+    return [
+        f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
+        for act in ("UPDATE", "DELETE")
+    ]
