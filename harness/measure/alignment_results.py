@@ -135,8 +135,9 @@ class Alignment:
         count = len(inside)
         square = float(np.mean(np.square(departures)))
         spread = math.sqrt(max(square - alone**2 * (count - 2) / count, 0.0))
-        # The ways share some of what the fit leaves over, and it cannot be told from a sensor's error.
-        u = self.following.scatter_rad / pairs / math.sqrt(2.0)
+        # The ways share some of what the fit leaves over, and it cannot be told from a sensor's error. A place between
+        # two points has two thirds of their variance on the mean, and a straight line takes two of the places.
+        u = self.following.scatter_rad / pairs / math.sqrt(2.0) * math.sqrt(2.0 / 3.0 * (count - 2) / count)
         scatter = u / math.sqrt(count) * max(1.0, math.sqrt(square) / max(spread, u / 2.0))
         return normal(spread, scatter, "rad", f"{self._source} positions", count - 2, "more sweeps")
 
