@@ -8,13 +8,13 @@ from typing import Self
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
 from harness.errors import StoreError
-from harness.words import visible
 
 FILE = "store.sqlite"
 """Name of the store in a folder of runs."""
 DEFAULT = f"runs/{FILE}"
 SCHEMES = ("postgresql", "postgresql+psycopg")
 EXPECTED = "expected the path of a file, or postgresql+psycopg://USER@HOST/DATABASE"
+UNREADABLE = f"store: not a valid URL: {EXPECTED}, where : / ? # @ of a password are written %3A %2F %3F %23 %40"
 SECRET = ("password", "sslpassword", "passfile")
 """Parts of a PostgreSQL URL's query that are never shown."""
 
@@ -35,7 +35,8 @@ class Address:
         """The address that a person gave. Raises StoreError; nothing is opened."""
         text = str(given)
         if not text or not text.isprintable():
-            raise StoreError(f"store {visible(text)!r}: {EXPECTED}")
+            found = "nothing" if not text else "characters that cannot be printed"
+            raise StoreError(f"store: {EXPECTED}, found {found}")
         if "://" in text:
             return cls._of_url(text)
         path = Path(text)
@@ -49,8 +50,11 @@ class Address:
             parts = urlsplit(text)
             query = parse_qsl(parts.query, keep_blank_values=True)
             port = f":{parts.port}" if parts.port is not None else ""
-        except ValueError as error:
-            raise StoreError(f"store: not a valid URL ({error}); {EXPECTED}") from error
+        except ValueError:
+            # What urllib says may hold part of a password: neither shown nor chained.
+            raise StoreError(UNREADABLE) from None
+        if "@" in parts.path:
+            raise StoreError(UNREADABLE)
         if parts.scheme not in SCHEMES:
             raise StoreError(f"store: {EXPECTED}, found {parts.scheme}://")
         user = f"{parts.username}@" if parts.username else ""

@@ -1,0 +1,64 @@
+"""Small records to keep, as a run leaves them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+
+from harness.observation import Column, Observation
+from harness.quantity import Contribution, Quantity
+from harness.record import RecordWriter
+from harness.results import Measurement, Outcome, Requirement, Unmeasured, Verdict
+
+STARTED = "2026-03-01T08:00:00+00:00"
+NAME = "gate.stiffness.open_loop"
+
+
+def opening(*, rig: str = "sluice", seed: int = 1, started: str = STARTED, version: str = "1.4.0") -> dict[str, object]:
+    return {
+        "virtual": True,
+        "started_utc": started,
+        "seed": seed,
+        "planned": [NAME],
+        "rig": {"name": rig, "sha256": "ab" * 32, "text": ""},
+        "board": {"unique_id": "0042"},
+        "declared": {"gate": {"name": "drive", "version": version}},
+        "hashes": {"scripts": {}, "firmware": "cd" * 32},
+    }
+
+
+def observation(name: str, counts: Iterable[int]) -> Observation:
+    data = np.array([(count,) for count in counts], dtype=[("count", "<i8")])
+    return Observation(name=name, columns=(Column(name="count", unit="rad", scale=1e-3),), data=data)
+
+
+def written(
+    folder: Path,
+    *,
+    seed: int = 1,
+    value: float = 0.652,
+    observations: Iterable[Iterable[int]] = ((1, 2, 3), (4, 5)),
+    finished: bool = True,
+    **options: str,
+) -> Path:
+    """A record in `folder`: one quantity measured and judged twice, one not run, raw observations."""
+    writer = RecordWriter(folder, opening(seed=seed, **options))
+    for number, counts in enumerate(observations):
+        writer.keep(observation(f"gate.stiffness.n{number}", [seed, *counts]))
+    budget = {"noise": Contribution(u=0.008, dof=7.0)}
+    writer.add(
+        results=[
+            Measurement(name=NAME, quantity=Quantity(value=value, unit="N m/rad", budget=budget)),
+            Unmeasured(name="together.supply_sag", outcome=Outcome.NOT_RUN, reason="because"),
+        ],
+        verdicts=[
+            Verdict(name=NAME, outcome=Outcome.AGREES),
+            Verdict(name=NAME, outcome=Outcome.CONFORMING, requirement=Requirement(name=NAME, low=0.4)),
+            Verdict(name="gate.step.limits", outcome=Outcome.NONCONFORMING),
+        ],
+    )
+    if finished:
+        writer.finish(0, "2026-03-01T08:01:00+00:00")
+    return folder

@@ -1,0 +1,240 @@
+"""What went in comes out, once each, whatever the database; nothing is ever changed or taken away."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+import tempfile
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+import sqlalchemy
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from harness.errors import HarnessError, RecordError, StoreError
+from harness.record import read
+from harness.store import Store, tables
+from harness.store import store as store_module
+from tests.software.store.conftest import schema
+from tests.software.store.records import NAME, opening, written
+
+
+def test_a_kept_record_comes_back_as_it_was(place, tmp_path):
+    folder = written(tmp_path / "run")
+    with Store.open(place, make=True) as store:
+        run = store.keep(folder)
+    before = read(folder)
+    observations = before.observations()
+    shutil.rmtree(folder)
+    with Store.open(place) as store:
+        record = store.record(run.id)
+        assert record.content == before.content
+        assert record.results == before.results
+        for one, kept in zip(observations, record.observations(), strict=True):
+            assert (one.name, one.columns, one.conditions) == (kept.name, kept.columns, kept.conditions)
+            assert one.data.tolist() == kept.data.tolist()
+            assert one.data.dtype == kept.data.dtype
+        assert store.run(run.id) == run
+    assert (run.rig, run.virtual, run.board_id, run.seed, run.exit_code) == ("sluice", True, "0042", 1, 0)
+    assert (run.firmware_name, run.firmware_version, run.finished, run.remark) == ("drive", "1.4.0", True, "")
+
+
+def test_the_same_record_is_the_same_run_whatever_its_folder_and_layout(place, tmp_path):
+    folder = written(tmp_path / "run")
+    copy = tmp_path / "copy"
+    shutil.copytree(folder, copy)
+    content = json.loads((copy / "record.json").read_text())
+    (copy / "record.json").write_text(json.dumps(dict(sorted(content.items())), indent=4))
+    with Store.open(place, make=True) as store:
+        first = store.keep(folder)
+        assert store.keep(copy) == first
+        other = store.keep(written(tmp_path / "other", observations=((1, 2, 3), (4, 6))))
+        assert other.uid != first.uid
+        assert [run.id for run in store.runs()] == [first.id, other.id]
+
+
+def test_runs_are_found_by_rig_board_and_firmware(place, tmp_path):
+    with Store.open(place, make=True) as store:
+        late = store.keep(written(tmp_path / "a", started="2026-03-02T08:00:00Z"))
+        early = store.keep(written(tmp_path / "b", started="2026-03-01T09:30:00+02:00", version="1.5.0"))
+        other = store.keep(written(tmp_path / "c", rig="handwheel"))
+        assert store.runs() == [early, other, late]
+        assert early.started_utc == "2026-03-01T07:30:00+00:00"
+        assert store.runs(rig="sluice") == [early, late]
+        assert store.runs(firmware_version="1.5.0", virtual=True) == [early]
+        assert store.runs(virtual=False) == store.runs(board_id="0043") == store.runs(lot="7") == []
+        with pytest.raises(StoreError, match="no run 77"):
+            store.run(77)
+        with pytest.raises(StoreError, match="no run 77"):
+            store.record(77)
+
+
+def test_the_history_of_a_quantity(place, tmp_path):
+    with Store.open(place, make=True) as store:
+        for day in (3, 1, 2):
+            store.keep(written(tmp_path / f"{day}", value=float(day), started=f"2026-03-0{day}T08:00:00+00:00"))
+        store.keep(written(tmp_path / "other", rig="handwheel", value=9.0))
+        history = store.values(NAME, "sluice")
+        assert [(entry.run_id, entry.value) for entry in history] == [(2, 1.0), (3, 2.0), (1, 3.0)]
+        first = history[0]
+        assert (first.u, first.unit, first.dof) == (0.008, "N m/rad", 7.0)
+        assert (first.outcome, first.conformity, first.virtual) == ("agrees", "conforming", True)
+        assert store.values(NAME, "sluice", virtual=False) == []
+        assert store.values("together.supply_sag", "sluice") == []  # never measured
+        assert store.values("gate.stiffness.closed_loop", "sluice") == []
+
+
+def test_what_was_not_measured_stands_in_the_table(place, tmp_path):
+    with Store.open(place, make=True) as store:
+        store.keep(written(tmp_path / "run"))
+        with store._database.reading() as connection:
+            rows = {row.name: row for row in connection.execute(sqlalchemy.select(tables.quantity))}
+    assert set(rows) == {NAME, "together.supply_sag", "gate.step.limits"}
+    assert rows["together.supply_sag"][2:] == ("together", "", None, None, "", None, "not run", None)
+    assert rows["gate.step.limits"][2:] == ("step", "gate", None, None, "", None, None, "nonconforming")
+
+
+def test_an_unfinished_record_is_kept_too(place, tmp_path):
+    with Store.open(place, make=True) as store:
+        run = store.keep(written(tmp_path / "run", finished=False))
+        assert (run.finished, run.exit_code) == (False, None)
+        assert not store.record(run.id).finished
+
+
+WORDS = {"name": "first", "revision": 1, "accepted_utc": "", "by_whom": "", "why": "", "rig": ""}
+ROWS = {
+    "raw": {"sha256": "ef" * 32, "data": b""},
+    "baseline": {"id": 1, **WORDS},
+    "baseline_run": {"baseline_id": 1, "run_id": 1},
+    "retirement": {"baseline_id": 1, "retired_utc": "", "by_whom": "", "why": ""},
+}
+"""A row of each table that keeping a record leaves empty."""
+
+
+@pytest.mark.parametrize("act", ["UPDATE {0} SET {1} = {1}", "DELETE FROM {0}"])
+def test_nothing_is_changed_or_taken_away(place, tmp_path, act):
+    with Store.open(place, make=True) as store:
+        store.keep(written(tmp_path / "run"))
+        with store._database.writing() as connection:
+            for name, row in ROWS.items():
+                connection.execute(tables.metadata.tables[name].insert(), row)
+    for table in tables.metadata.sorted_tables:
+        statement = act.format(table.name, table.c.keys()[0])
+        with (
+            Store.open(place) as store,
+            pytest.raises(HarnessError, match="a store is only added to"),
+            store._database.writing() as connection,
+        ):
+            connection.exec_driver_sql(statement)
+
+
+def test_hostile_words_are_kept_and_found_written_out(place, tmp_path):
+    version = "1.\x00\x1b[31m\ud800\u2028é"
+    with Store.open(place, make=True) as store:
+        run = store.keep(written(tmp_path / "run", version=version))
+        assert run.firmware_version == "1.\\x00\\x1b[31m\\ud800\\u2028é"
+        assert store.record(run.id).content["declared"]["gate"]["version"] == version
+
+
+def test_a_record_of_an_older_schema_still_reads(place, tmp_path, monkeypatch):
+    with Store.open(place, make=True) as store:
+        run = store.keep(written(tmp_path / "run"))
+        reading = sys.modules["harness.record.read"]
+        monkeypatch.setattr(reading, "SCHEMA", 2)
+        assert store.record(run.id).content["schema"] == 1
+        monkeypatch.setattr(reading, "SCHEMA", 0)
+        with pytest.raises(RecordError, match="schema 1, written by a newer rotorgate; this one reads up to 0"):
+            store.record(run.id)
+
+
+def to_2(connection):
+    connection.exec_driver_sql("ALTER TABLE run ADD COLUMN operator TEXT")
+
+
+def test_an_older_store_is_raised_and_keeps_what_it_has(place, tmp_path, monkeypatch):
+    with Store.open(place, make=True) as store:
+        run = store.keep(written(tmp_path / "run"))
+    monkeypatch.setattr(tables, "VERSION", 2)
+    monkeypatch.setattr(tables, "RAISES", {1: to_2})
+    for _ in range(2):
+        with Store.open(place) as store:
+            assert store.runs() == [run]
+            with store._database.reading() as connection:
+                assert connection.exec_driver_sql("SELECT operator FROM run").all() == [(None,)]
+                assert connection.scalars(sqlalchemy.select(tables.store.c.version)).all() == [1, 2]
+    monkeypatch.setattr(tables, "VERSION", 1)
+    with pytest.raises(StoreError, match=r"a store of version 2, made by rotorgate \S+; this one reads up to 1: bring"):
+        Store.open(place)
+
+
+def test_a_clock_set_back_is_said_and_costs_nothing(place, tmp_path, monkeypatch):
+    now = datetime(2026, 3, 1, 9, tzinfo=UTC)
+    monkeypatch.setattr(store_module, "utc_now", lambda: now)
+    with Store.open(place, make=True) as store:
+        assert store.keep(written(tmp_path / "a")).remark == ""
+        now -= timedelta(hours=1, minutes=30)
+        before = store.keep(written(tmp_path / "b", seed=2))
+        assert "07:30:00.000+00:00, after a run that was kept at 2026-03-01T09:00:00" in before.remark
+        assert before.remark.endswith("the clock was set back")
+        ahead = store.keep(written(tmp_path / "c", seed=3, started="2026-03-01T07:45:00Z"))
+        assert "07:30:00.000+00:00, before the run was started" in ahead.remark
+        assert len(store.runs()) == len(store.values(NAME, "sluice")) == 3
+
+
+SEEDS = st.integers(0, 5)
+COUNTS = st.lists(st.integers(-(2**63), 2**63 - 1), max_size=5)
+STEPS = st.lists(
+    st.just("reopen") | st.tuples(SEEDS, st.floats(-1e300, 1e300), st.lists(COUNTS, max_size=3)), max_size=8
+)
+
+
+def any_steps_give_back_what_went_in(place: str, steps: list[object]) -> None:
+    kept: dict[str, tuple[int, object, list[list[tuple[int, ...]]]]] = {}
+    with tempfile.TemporaryDirectory() as home:
+        store = Store.open(place, make=True)
+        try:
+            for number, step in enumerate(steps):
+                if step == "reopen":
+                    store.close()
+                    store = Store.open(place)
+                else:
+                    seed, value, counts = step
+                    folder = written(Path(home) / str(number), seed=seed, value=value, observations=counts)
+                    run, record = store.keep(folder), read(folder)
+                    raw = [one.data.tolist() for one in record.observations()]
+                    assert kept.setdefault(run.uid, (run.id, record.content, raw)) == (run.id, record.content, raw)
+                runs = store.runs()
+                assert {run.uid: run.id for run in runs} == {uid: entry[0] for uid, entry in kept.items()}
+                for run_id, content, raw in kept.values():
+                    record = store.record(run_id)
+                    assert record.content == content
+                    assert [one.data.tolist() for one in record.observations()] == raw
+                history = store.values(NAME, "sluice")
+                assert {entry.run_id: entry.value for entry in history} == {
+                    run_id: content["measurements"][0]["value"] for run_id, content, _ in kept.values()
+                }
+        finally:
+            store.close()
+
+
+@settings(max_examples=25)
+@given(STEPS)
+def test_any_sequence_of_keeping_and_opening_again(steps):
+    with tempfile.TemporaryDirectory() as home:
+        any_steps_give_back_what_went_in(f"{home}/store.sqlite", steps)
+
+
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(STEPS)
+def test_any_sequence_of_keeping_and_opening_again_on_postgresql(cluster, steps):
+    any_steps_give_back_what_went_in(schema(cluster), steps)
+
+
+def test_the_opening_of_these_records_is_what_a_session_writes():
+    """The tests' records must not drift from real ones: every entry that the store reads is in a session's too."""
+    source = (Path(store_module.__file__).parents[1] / "session.py").read_text(encoding="utf-8")
+    for key in (*opening(), "unique_id", "sha256", "firmware"):
+        assert f'"{key}":' in source or key == "planned", key
