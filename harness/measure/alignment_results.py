@@ -26,8 +26,8 @@ OPEN_BELOW = 0.3
 """Share of the mean under which a pair of vectors carries nothing worth the name (arbitrary)."""
 LEAST_CURRENT_A = 0.02
 """Mean over idle that counts as any current at all (arbitrary: a few times a supply's last digit)."""
-LEAST_OF_THREE = 0.85
-"""By how many of its deviations the least of three like numbers lies below them on the mean (handbook)."""
+READINGS_DIFFER = 2.0
+"""Half-width of a pair's current over the most that one of its readings was seen to differ by (arbitrary)."""
 LEAST_TRAVEL_RAD = 0.02
 """Less is noise, or an arm that creeps within its friction (arbitrary)."""
 PASSED = 5
@@ -200,8 +200,8 @@ class PairCurrents:
     """Supply current over idle of the three pairs of opposite vectors, A, as if all were taken at once."""
 
     amperes: Array
-    covariance: Array
-    dof: float
+    left_a: float
+    """The most that a reading differs from its pair and the trend, A."""
     trend_a: float
     """What the warming winding changes the current by from one vector to the next, A."""
 
@@ -219,9 +219,8 @@ def pair_currents(vectors: Observation | None) -> PairCurrents | None:
     design[np.arange(len(numbers)), [int(number) % 3 for number in numbers]] = 1.0
     design[:, 3] = np.arange(len(numbers)) - (len(numbers) - 1) / 2.0
     found = linear(design, [float(current) - idle for current in currents])
-    return PairCurrents(
-        amperes=found.values[:3], covariance=found.covariance[:3, :3], dof=found.dof, trend_a=float(found.values[3])
-    )
+    left_a = float(np.max(np.abs(found.residuals)))
+    return PairCurrents(amperes=found.values[:3], left_a=left_a, trend_a=float(found.values[3]))
 
 
 def open_phase(vectors: Observation | None) -> str:
@@ -249,12 +248,11 @@ def weakest_vector(vectors: Observation | None, sweeps: Mapping[str, Sweep], spe
     instrument = next(iter(spec.instruments_of("supply")), "supply")
     accuracy = spec.instrument[instrument].current_accuracy if instrument in spec.instrument else None
     half = accuracy.half_width(0.0) if accuracy is not None else 2e-3
-    from_mean = np.eye(3)[weakest] - share / 3.0
-    u = math.sqrt(float(from_mean @ pairs.covariance @ from_mean)) / mean
     remedy = "more rounds of the vectors"
     return shifted(
-        normal(share, u, "1", "currents of the vectors", pairs.dof, remedy),
-        least=rectangular(0.0, LEAST_OF_THREE * u, "1", "least of three", remedy),
+        # Two readings a pair tell no standard deviation to judge by. That the least of three like numbers lies below
+        # their mean is within this width too.
+        rectangular(share, READINGS_DIFFER * pairs.left_a / mean, "1", "readings of a pair", remedy),
         warming=rectangular(0.0, abs(pairs.trend_a) / mean, "1", "warming not a straight line", remedy),
         # Gain and offset cancel between pairs and idle; linearity, within the offset's width, where pairs are alike.
         linear=rectangular(0.0, half / mean * abs(1.0 - share), "1", f"instrument.{instrument} linearity"),

@@ -129,6 +129,17 @@ def test_a_pair_of_vectors_without_current_names_its_phase(pair: int, phase: str
     assert weakest.note == f"{phase} carries no current"
 
 
+def test_an_open_phase_is_seen_though_few_readings_of_it_differ() -> None:
+    observations = []
+    for o in Bench().check():
+        currents = [0.04025, 0.24015, 0.24118, 0.04036, 0.25037, 0.24455]  # the shaft moves between the readings
+        changed = {**o.conditions, "current_a": currents, "idle_a": 0.04029} if o.name.endswith(".vectors") else {}
+        observations.append(dataclasses.replace(o, conditions={**o.conditions, **changed}))
+    weakest = results(observations)["weakest_vector"]
+    assert isinstance(weakest, Measurement)
+    assert weakest.quantity.interval(1.0 - 1e-4)[1] < 0.2
+
+
 def test_a_winding_that_warms_makes_no_vector_weak() -> None:
     observations = []
     for o in Bench().check():
