@@ -74,7 +74,7 @@ def _columns(console: Console, rows: Sequence[tuple[Verdict, int]]) -> None:
         if console.width < WITH_NAMES:
             if verdict.name.rpartition(".")[0] != group:
                 group = verdict.name.rpartition(".")[0]
-                table.add_row("", _text(group))
+                table.add_row("", _heading(group))
             name = name.removeprefix(f"{group}.")
         words = (name, *(cells(verdict) if count == 1 else ("",) * 4))
         table.add_row(_mark(verdict), *(_text(cell) for cell in words), _text(verdict.outcome.value, verdict))
@@ -180,6 +180,12 @@ def _mark(verdict: Verdict) -> Text:
     from rich.text import Text
 
     return Text.assemble((MARKS[verdict.outcome], STYLES[MARKS[verdict.outcome]]))
+
+
+def _heading(words: str) -> Text:
+    from rich.text import Text
+
+    return Text(visible(words), style="bold")
 
 
 def _text(words: str, verdict: Verdict | None = None) -> Text:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from harness.catalogue import CHECKS, words_of
 from harness.errors import RecordError
 from harness.report.numbers import in_unit, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
@@ -28,6 +30,8 @@ MARKS = {
 """A shape beside each verdict word, so that nothing rests on colour."""
 
 ORDER = tuple(MARKS)
+SMALL = 0.005
+"""Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +41,7 @@ class Row:
     anchor: str
     where: str
     quantity: str
+    words: str
     measured: str
     expected: str
     margin: str
@@ -60,6 +65,8 @@ class Section:
     rows: Sequence[Row]
     curves: Sequence[tuple[str, Markup]]
     counts: str
+    not_run: str
+    """Why none of it was run, where it is one reason; else empty."""
 
 
 def write_report(record_dir: Path) -> Path:
@@ -92,8 +99,8 @@ def render(record: Mapping[str, Any]) -> str:
         record=record,
         style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
         headline=counted(verdicts),
-        worst=worst(verdicts),
-        attention=[row for row in rows if row.mark in "▲?"],
+        worst=claim(record),
+        attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
         sections=_sections(record),
         said=_diagnosis(record),
         left_out=_left_out(verdicts),
@@ -116,6 +123,13 @@ def counted(verdicts: Sequence[Mapping[str, Any]]) -> str:
         f"{number} {spoken.get(word, word) if number != 1 else word}" for word, number in numbers.items() if number
     ]
     return ", ".join(parts) or "nothing was judged"
+
+
+def claim(record: Mapping[str, Any]) -> str:
+    """What the headline says: as `worst`, and accepted only where a whole run ended with exit code 0."""
+    found = worst(record.get("verdicts", []))
+    whole = bool(record.get("finished")) and record.get("exit_code") in (None, 0)
+    return "open" if found == "accepted" and not whole else found
 
 
 def worst(verdicts: Sequence[Mapping[str, Any]]) -> str:
@@ -152,7 +166,7 @@ def _sections(record: Mapping[str, Any]) -> list[Section]:
         anchor = group.replace(".", "-")
         sections.append(
             Section(
-                title=visible(group.replace(".", " · ")),
+                title=visible(_title(group)),
                 anchor=anchor,
                 rows=[_row(record, verdict) for verdict in verdicts],
                 curves=[
@@ -160,9 +174,23 @@ def _sections(record: Mapping[str, Any]) -> list[Section]:
                     for number, curve in enumerate(curves)
                 ],
                 counts=counted(verdicts),
+                not_run=_one_reason(verdicts),
             )
         )
     return sections
+
+
+def _title(group: str) -> str:
+    """`gate · holding stiffness`: a motor, and what its check is called."""
+    motor, _, check = group.rpartition(".")
+    titles = {known.name: known.title for known in CHECKS}
+    title = titles.get(check, check)
+    return f"{motor} · {title[:1].lower()}{title[1:]}" if motor else title
+
+
+def _one_reason(verdicts: Sequence[Mapping[str, Any]]) -> str:
+    reasons = {visible(verdict.get("reason", "")) for verdict in verdicts}
+    return reasons.pop() if len(reasons) == 1 and all(verdict["outcome"] == "not run" for verdict in verdicts) else ""
 
 
 def _half_width(entry: Mapping[str, Any]) -> float | None:
@@ -184,19 +212,40 @@ def _expected(expectation: Mapping[str, Any], requirement: Mapping[str, Any] | N
 
 
 def _budget(entry: Mapping[str, Any]) -> list[dict[str, str]]:
-    """Sources, largest first, each with its share of the variance and what would shrink it."""
-    parts = sorted(entry.get("budget", []), key=lambda part: -abs(part["u"]))
-    total = sum(part["u"] ** 2 for part in parts) or 1.0
-    return [
+    """Sources, largest first, each with its share of the variance and what would shrink it.
+
+    The independent parts of one fit (`fit#1`, `fit#2`) are one source; what is too small to matter is one row.
+    """
+    sources: dict[str, dict[str, Any]] = {}
+    for part in entry.get("budget", []):
+        source = part["source"].partition("#")[0]
+        known = sources.setdefault(source, {**part, "source": source, "u": 0.0})
+        known["u"] = math.hypot(known["u"], part["u"])
+    parts = sorted(sources.values(), key=lambda part: -float(part["u"]))
+    total = math.fsum(part["u"] ** 2 for part in parts) or 1.0
+    large = [part for part in parts if part["u"] ** 2 >= SMALL * total]
+    rows = [
         {
             "source": visible(part["source"]),
-            "u": in_unit(abs(part["u"]), entry["unit"]),
+            "u": in_unit(part["u"], entry["unit"]),
             "share": f"{100.0 * part['u'] ** 2 / total:.0f} %",
             "shape": part["shape"] + (f", {plain(part['dof'], 2)} dof" if part.get("dof") else ""),
             "remedy": visible(part.get("remedy", "")),
         }
-        for part in parts
+        for part in large
     ]
+    if len(parts) > len(large):
+        rest = math.hypot(*(part["u"] for part in parts[len(large) :]))
+        rows.append(
+            {
+                "source": f"{len(parts) - len(large)} smaller ones together",
+                "u": in_unit(rest, entry["unit"]),
+                "share": f"{100.0 * rest**2 / total:.1g} %",
+                "shape": "",
+                "remedy": "",
+            }
+        )
+    return rows
 
 
 def _row(record: Mapping[str, Any], verdict: Mapping[str, Any]) -> Row:
@@ -209,6 +258,7 @@ def _row(record: Mapping[str, Any], verdict: Mapping[str, Any]) -> Row:
         anchor=anchor,
         where=visible(name.replace(".", " · ").replace("_", " ")),
         quantity=visible(name.rpartition(".")[2].replace("_", " ")),
+        words="" if words_of(name) == name else words_of(name),
         measured=with_uncertainty(measurement.get("value"), _half_width(measurement), unit) if measurement else "–",
         expected=_expected(expectation, requirement, unit),
         margin=in_unit(verdict.get("margin"), unit),

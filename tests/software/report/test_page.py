@@ -64,6 +64,63 @@ def test_the_verdict_comes_first_and_counts_every_word() -> None:
     assert "This rig has no oscilloscope; it would add the dead time." in text
 
 
+@pytest.mark.parametrize(
+    ("changes", "headline"),
+    [
+        ({"exit_code": 0}, "The board agrees with its model"),
+        ({"exit_code": 2}, "No decision"),  # something required was not run
+        ({"exit_code": 3, "finished": False, "stop": {"kind": "bench", "message": "Ctrl-C"}}, "No decision"),
+        ({"exit_code": None, "finished": False}, "No decision"),  # the host was killed
+    ],
+)
+def test_only_a_whole_run_that_ended_with_0_claims_agreement(changes: dict[str, Any], headline: str) -> None:
+    good = [entry for entry in record()["verdicts"] if entry["outcome"] != "differs"]
+    assert f"<h1>{headline}</h1>" in render(record(verdicts=good, **changes))
+    assert "<h1>The board is refused</h1>" in render(record(**changes))
+
+
+def test_what_differs_stands_before_what_cannot_be_told_and_its_origin_is_open() -> None:
+    verdicts = record()["verdicts"]
+    verdicts[0] = {**verdicts[0], "outcome": "cannot tell", "reason": "too wide"}
+    page = render(record(verdicts=verdicts))
+    attention = page[page.index('id="attention"') : page.index('id="run"')]
+    assert attention.index("step · delay") < attention.index("stiffness · open loop")
+    assert page.count("<details open>") == 2
+
+
+def test_a_check_of_which_nothing_was_run_is_one_sentence() -> None:
+    reason = "because the board was stopped in gate step: speed"
+    names = [f"wheel.thermal.{name}" for name in ("resistance", "rise")]
+    rows = [{**record()["verdicts"][-1], "name": name, "reason": reason} for name in names]
+    page = render(record(verdicts=[*record()["verdicts"], *rows]))
+    section = page[page.index('id="wheel-thermal"') :].partition("</section>")[0]
+    assert f"Not run: {reason}." in section
+    assert "<table" not in section
+
+
+def test_parts_of_one_fit_are_one_source_and_small_ones_one_row() -> None:
+    parts = [("fit#1", 3.0), ("fit#2", 4.0), ("arm", 12.0), ("gravity", 0.1), ("idle", 0.1)]
+    budget = [
+        {"source": source, "u": u * 1e-3, "shape": "normal", "dof": None, "remedy": "weigh it"} for source, u in parts
+    ]
+    first, *others = record()["measurements"]
+    page = render(record(measurements=[{**first, "budget": budget}, *others]))
+    table = page[page.index('class="budget"') :].partition("</table>")[0]
+    rows = re.findall(r'<th scope="row">(.*?)</th><td>(.*?)</td><td>(.*?)</td>', table)
+    assert [(source, share) for source, _, share in rows] == [
+        ("arm", "85 %"),
+        ("fit", "15 %"),
+        ("2 smaller ones together", "0.01 %"),
+    ]
+    assert rows[1][1] == "5 mN m/rad"
+
+
+def test_every_quantity_is_told_in_words() -> None:
+    page = render(record())
+    assert 'delay<br><span class="words">delay from set point to motion</span>' in page
+    assert "gate · holding stiffness" in page
+
+
 def test_a_virtual_record_and_an_unfinished_one_say_so_and_others_do_not() -> None:
     stopped = render(record(finished=False, stop={"kind": "interrupted", "message": "Ctrl-C in gate.step"}))
     assert "UNFINISHED: Ctrl-C in gate.step" in stopped
