@@ -3,7 +3,8 @@
 A plant seed draws each value that the rig file gives a tolerance for, from exactly that tolerance
 around the RIG FILE's value: rectangular for a half-width, normal for `standard` and `expanded`.
 What the rig file does not know stays as the plant file says, mounting angles apart. Each value has a
-stream of its own, named by its key, so that a new parameter does not move the others.
+stream of its own, named by its key, so that a new parameter does not move the others. What an instrument
+is off by is drawn where it reads (instruments/wiring.py), from the same seed.
 """
 
 from __future__ import annotations
@@ -19,7 +20,6 @@ from rigs_demo.plant.parameters import (
     ArmParameters,
     CouplingParameters,
     DriverParameters,
-    InstrumentError,
     MotorParameters,
     Parameters,
     SensorParameters,
@@ -33,6 +33,8 @@ Table = Mapping[str, Any]
 LOCAL_GRAVITY_TOLERANCE = 0.003
 """Relative half-width round standard gravity: 9.780 to 9.832 m/s2 between equator and pole (handbook)."""
 STANDARD_GRAVITY_M_S2 = 9.80665
+ELSEWHERE = {"firmware.dead_time_s": "driver.dead_time_s"}
+"""What the rig file states where its author says it, and the plant has where it happens."""
 PHASES_RAD = ("sensor.eccentricity_phase_rad", "sensor.tilt_phase_rad", "cogging_phase_rad")
 """Angles at which parts happen to be mounted: anywhere on a turn."""
 
@@ -85,16 +87,13 @@ def true_values(scenario: str, plant_seed: int | None) -> dict[str, Any]:
     values = dict(flat(plant_table(scenario)))
     if plant_seed is None:
         return values
-    for key, known in flat(rig_table(scenario)):
+    for named, known in flat(rig_table(scenario)):
+        key = ELSEWHERE.get(named, named)
         stream = random.Random(f"plant {plant_seed} {key}")
         if key.endswith(".eccentricity_rad"):
             values[key] = stream.uniform(0.0, float(known))
         elif isinstance(known, Mapping) and "value" in known and key in values:
             values[key] = draw(known, stream)
-        elif key.startswith("instrument.") and isinstance(known, Mapping):
-            stem = key.removesuffix("_accuracy")
-            values[f"{stem}_gain"] = 1.0 + stream.uniform(-1.0, 1.0) * float(known["percent"]) / 100.0
-            values[f"{stem}_offset"] = stream.uniform(-1.0, 1.0) * float(known["offset"])
     for key in values:
         if key.endswith(PHASES_RAD):
             values[key] = random.Random(f"plant {plant_seed} {key}").uniform(0.0, 2.0 * math.pi)
@@ -119,7 +118,7 @@ def draw(known: Table, stream: random.Random) -> float:
 
 
 def build(scenario: str, values: Mapping[str, Any], rig: Table) -> Parameters:
-    """Parameters from a flat table of true values; the rig file gives the order of motors and its instruments."""
+    """Parameters from a flat table of true values; the rig file gives the order of motors."""
     try:
         supply = SupplyParameters(
             voltage_v=values["supply.voltage_v"],
@@ -137,9 +136,6 @@ def build(scenario: str, values: Mapping[str, Any], rig: Table) -> Parameters:
             driver=DriverParameters(**_section(values, "driver.")),
             supply=supply,
             coupling=coupling,
-            instruments={
-                name: _instrument(_section(values, f"instrument.{name}.")) for name in rig.get("instrument", {})
-            },
         )
     except (KeyError, TypeError) as problem:
         raise PlantFileError(f"plants/{scenario}.toml: missing or unknown key: {problem}") from problem
@@ -162,14 +158,4 @@ def _motor(values: dict[str, Any]) -> MotorParameters:
         sensor=SensorParameters(**sensor),
         arm=ArmParameters(**load) if load else None,
         **own,
-    )
-
-
-def _instrument(values: Mapping[str, float]) -> InstrumentError:
-    return InstrumentError(
-        voltage_gain=values.get("voltage_gain", 1.0),
-        voltage_offset_v=values.get("voltage_offset", 0.0),
-        current_gain=values.get("current_gain", 1.0),
-        current_offset_a=values.get("current_offset", 0.0),
-        temperature_offset_k=values.get("temperature_offset", 0.0),
     )

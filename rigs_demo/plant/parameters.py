@@ -7,7 +7,7 @@ plant file, a rig file's tolerances and a plant seed stands in drawing.py.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 CONDUCTOR_K = {"copper": 235.0, "aluminium": 225.0}
 """R(T) is proportional to (k + T): k in degC, IEC 60034-1 (from memory)."""
@@ -143,17 +143,6 @@ class CouplingParameters:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class InstrumentError:
-    """What an instrument is off by, the same at every reading: reading = true * gain + offset."""
-
-    voltage_gain: float = 1.0
-    voltage_offset_v: float = 0.0
-    current_gain: float = 1.0
-    current_offset_a: float = 0.0
-    temperature_offset_k: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Parameters:
     """Everything true about one rig."""
 
@@ -164,7 +153,6 @@ class Parameters:
     driver: DriverParameters
     supply: SupplyParameters
     coupling: CouplingParameters | None = None
-    instruments: Mapping[str, InstrumentError] = field(default_factory=dict)
 
     @classmethod
     def load(
