@@ -60,7 +60,10 @@ _SPINS = const(100000)
 
 def _map_page():
     # An interpreter that no launcher prepared (one from PATH) does for itself, through ffi, what that does.
-    import ffi
+    try:
+        import ffi
+    except ImportError:
+        raise ImportError("the micropython on PATH has no module ffi: take a standard Unix build, or install [demo]")
 
     c = ffi.open("libc.so.6")
     c.func("i", "prctl", "iL")(1, 9)  # PR_SET_PDEATHSIG, SIGKILL: die with the bench

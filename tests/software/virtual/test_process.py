@@ -106,6 +106,32 @@ def ended(pid: int, within_s: float = 5.0) -> bool:
     return False
 
 
+BENCH = "import sys, rigs_demo.__main__ as bench; from rigs_demo import clock_loop; clock_loop.ALONE_S = 0.3; sys.exit(bench.main())"
+STARTER = """
+import subprocess, sys
+child = subprocess.Popen([sys.executable, "-c", *sys.argv[1:]], stdout=subprocess.PIPE, start_new_session=True)
+print(child.stdout.readline().decode(), flush=True)
+sys.stdin.readline()
+"""
+
+
+def test_a_bench_whose_starter_died_before_a_host_came_ends_by_itself(tmp_path: Path) -> None:
+    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+    command = [sys.executable, "-c", STARTER, BENCH, "sluice", "--rig-file", str(tmp_path / "bench.toml")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as starter:
+        assert starter.stdin is not None
+        assert starter.stdout is not None
+        pid = int(json.loads(starter.stdout.readline())["pid"])
+        try:
+            assert not ended(pid, 1.5)  # while its starter lives it waits for a host
+            starter.stdin.close()
+            starter.wait(5)
+            assert ended(pid, 5.0)
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+
+
 def test_the_rig_file_names_real_addresses_and_the_clock(bench: Running) -> None:
     assert bench.said["pid"] == bench.process.pid
     text = Path(bench.said["rig_file"]).read_text(encoding="utf-8")
