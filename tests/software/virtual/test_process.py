@@ -106,7 +106,13 @@ def ended(pid: int, within_s: float = 5.0) -> bool:
     return False
 
 
-BENCH = "import sys, rigs_demo.__main__ as bench; from rigs_demo import clock_loop; clock_loop.ALONE_S = 0.3; sys.exit(bench.main())"
+BENCH = """
+import sys
+import rigs_demo.__main__ as bench
+from rigs_demo import clock_loop
+clock_loop.ALONE_S = 0.3
+sys.exit(bench.main())
+"""
 STARTER = """
 import subprocess, sys
 child = subprocess.Popen([sys.executable, "-c", *sys.argv[1:]], stdout=subprocess.PIPE, start_new_session=True)
