@@ -111,8 +111,9 @@ def level(name: str, runs: Sequence[Taken | str], mountings: Sequence[str]) -> L
         few = f"its baseline has {counted[0]} of the {LEAST_MOUNTINGS} mountings that its scatter takes"
     if all(one.exact for one in every):
         unlike = len({one.value for one in every}) > 1
+        # As counted, not as a mean: a sixth of six ones is not quite one.
         return Level(
-            name=name, lasting=lasting, mountings=counted[0], records=counted[1], exact=True,
+            name=name, lasting=every[0].lasting, mountings=counted[0], records=counted[1], exact=True,
             why_not="the records of the baseline do not agree on it" if unlike else few,
         )  # fmt: skip
     if counted[0] < 2:

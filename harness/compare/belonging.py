@@ -53,7 +53,8 @@ class Belongings:
         key, _, rest = source.partition(" ")
         parts = key.split(".")
         if parts[0] == "instrument" and len(parts) > 1:
-            return f"{self.instruments.get(parts[1], f'instrument {parts[1]} in {self.run}')}: {parts[2:]} {rest}"
+            owner = self.instruments.get(parts[1], f"instrument {parts[1]} of {self.run}")
+            return f"{'.'.join(parts[2:])} {rest}".strip() + f" of {owner}"
         if parts[0] == "motor" and len(parts) > 2:
             return f"{source} ({self.place}, {self._section(parts)})"
         if source.startswith("local gravity"):

@@ -140,7 +140,7 @@ def change_point(values: Sequence[float], risk: float = 0.01) -> Change | None:
     if not 0.0 < risk < 1.0:
         raise UsageError(f"a risk lies between 0 and 1, found {risk}")
     count = len(values)
-    if count < 5:
+    if count < 5 or max(values) - min(values) <= 1e-12 * max(map(abs, values)):
         return None
     at = np.arange(1, count)
     moved = np.asarray(values, dtype=np.float64) - math.fsum(values) / count

@@ -92,9 +92,10 @@ def mixed(records: Sequence[Record]) -> None:
             raise UsageError(
                 f"{_where(record)} is of {_rig_words(record)}, {_where(first)} of {_rig_words(first)}: expected one rig"
             )
-        twin = seen.setdefault(fingerprint(record), record)
-        if twin is not record:
-            raise UsageError(f"{_where(record)} is the same run as {_where(twin)}: expected each run once")
+        mark = fingerprint(record)
+        if mark in seen:
+            raise UsageError(f"{_where(record)} is the same run as {_where(seen[mark])}: expected each run once")
+        seen[mark] = record
 
 
 def rig_of(record: Record) -> tuple[str, tuple[str, ...]]:

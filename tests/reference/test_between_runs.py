@@ -1,0 +1,65 @@
+"""Scatter between groups and within them against JCGM 100 H.5 and NIST's reference data sets."""
+
+from __future__ import annotations
+
+import math
+
+from harness.compare.between import OneWay, f_tail, one_way, one_way_of_table
+from tests.reference.cases import Case, reference
+
+
+@reference("gum-h5")
+def test_days_of_a_voltage_standard(case: Case) -> dict[str, object]:
+    found = one_way_of_table(case.column("mean_V"), case.column("s_V"), [int(n) for n in case.column("n")])
+    squares, count = found.ss_between + found.ss_within, sum(found.sizes)
+    assert math.isclose(f_tail(2.1240292640166953, found.dof_between, found.dof_within), 0.05, rel_tol=1e-6)
+    return {
+        "grand_mean_V": found.mean,
+        "s_of_daily_means_uV": 1e6 * found.s_of_means,
+        "pooled_within_day_s_uV": 1e6 * found.within_s,
+        "F": found.f,
+        "F_critical_0_95": _critical(found, 0.95),
+        "F_critical_0_975": _critical(found, 0.975),
+        "between_day_s_uV": 1e6 * found.between_s,
+        "u_mean_with_between_day_uV": 1e6 * found.u_mean,
+        # Where days do not matter all readings are one sample: what the analysis is there to tell apart.
+        "u_mean_pooled_uV": 1e6 * math.sqrt(squares / (count - 1) / count),
+    }
+
+
+def _critical(found: OneWay, probability: float) -> float:
+    """The ratio whose tail is 1 - probability, by halving."""
+    low, high = 0.0, 100.0
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        if f_tail(middle, found.dof_between, found.dof_within) > 1.0 - probability:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _analysed(case: Case) -> dict[str, object]:
+    groups: dict[str, list[float]] = {}
+    for row in case.rows():
+        groups.setdefault(row["treatment"], []).append(float(row["y"]))
+    found = one_way(list(groups.values()))
+    return {
+        "dof_between": found.dof_between,
+        "dof_within": found.dof_within,
+        "SS_between": found.ss_between,
+        "SS_within": found.ss_within,
+        "F": found.f,
+        "R_squared": found.ss_between / (found.ss_between + found.ss_within),
+        "residual_sd": found.within_s,
+    }
+
+
+@reference("strd-sirstv")
+def test_resistivity_of_silicon(case: Case) -> dict[str, object]:
+    return _analysed(case)
+
+
+@reference("strd-atmwtag")
+def test_atomic_weight_of_silver(case: Case) -> dict[str, object]:
+    return _analysed(case)

@@ -1,0 +1,119 @@
+"""To which thing a contribution belongs, and so whether two records share it."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.compare.belonging import belongings, exchanged, fingerprint
+from harness.errors import RecordError
+from harness.record import Record
+from tests.software.compare.records import INSTRUMENTS, SLUICE, STIFFNESS, quantity, record
+
+VALUES = {STIFFNESS: quantity(0.65)}
+SOURCES = {
+    "instrument.supply.voltage_gain": "supply",
+    "instrument.supply linearity": "supply",
+    "motor.gate.load.mass_kg": "arm",
+    "motor.gate.sensor.eccentricity_rad (slope)": "sensor",
+    "motor.gate.flux_linkage_v_s": "motor",
+    "local gravity": "place",
+    "driver.on_resistance_ohm": "board",
+    "firmware.dead_time_s": "firmware",
+    "room.temperature_c": "run",
+    "supply.voltage_v": "run",
+    "housing of gate": "procedure",
+    "gate.commutation fit offset": "procedure",
+}
+SUPPLY_CHANGED = {**INSTRUMENTS, "supply": "Maker,DC supply,SN999,1.0"}
+
+
+def of(one: Record, source: str) -> str:
+    return belongings(one).of(source)
+
+
+def shared(one: Record, other: Record) -> set[str]:
+    """Kinds of things that two records share; all sources of a kind must agree on it."""
+    kinds = {kind: {of(one, s) == of(other, s) for s, k in SOURCES.items() if k == kind} for kind in SOURCES.values()}
+    assert all(len(answers) == 1 for answers in kinds.values())
+    return {kind for kind, answers in kinds.items() if answers == {True}}
+
+
+EVERYTHING = set(SOURCES.values()) - {"run"}
+
+
+def test_two_runs_of_one_bench_share_all_but_what_is_of_the_run() -> None:
+    assert shared(record(VALUES, 1), record(VALUES, 2)) == EVERYTHING
+
+
+@pytest.mark.parametrize(
+    ("changed", "lost"),
+    [
+        ({"instruments": SUPPLY_CHANGED}, {"supply"}),
+        ({"board": "ffff"}, {"board"}),
+        ({"firmware": "f2"}, {"firmware"}),
+        ({"scripts": "s2"}, {"procedure"}),
+        ({"text": SLUICE.replace("value = 0.170, tolerance_percent = 0.3", "value = 0.171, tolerance_percent = 0.3")},
+         {"arm"}),
+        ({"text": SLUICE.replace("eccentricity_rad = 7.0e-3", "eccentricity_rad = 8.0e-3")}, {"sensor"}),
+        ({"text": SLUICE.replace("value = 6.0e-3, tolerance_percent = 3", "value = 6.1e-3, tolerance_percent = 3")},
+         {"motor"}),
+        ({"rig": "lock"}, {"arm", "sensor", "motor", "place"}),
+        ({"virtual": True, "plant_seed": 3}, EVERYTHING - {"procedure"}),
+    ],
+)  # fmt: skip
+def test_what_is_exchanged_is_not_shared(changed: dict[str, object], lost: set[str]) -> None:
+    assert "text" not in changed or changed["text"] != SLUICE
+    assert shared(record(VALUES, 1), record(VALUES, 2, **changed)) == EVERYTHING - lost  # type: ignore[arg-type]
+
+
+def test_plants_that_were_drawn_apart_share_no_thing() -> None:
+    one, other = (record(VALUES, n, virtual=True, plant_seed=n) for n in (1, 2))
+    assert shared(one, other) == {"procedure"}
+
+
+def test_an_instrument_is_its_serial_number_under_whatever_name() -> None:
+    renamed = {"psu": INSTRUMENTS["supply"]}
+    assert of(record(VALUES, 1), "instrument.supply.voltage_gain") == of(
+        record(VALUES, 2, instruments=renamed), "instrument.psu.voltage_gain"
+    )
+    updated = {"supply": INSTRUMENTS["supply"].replace("1.0", "2.0")}
+    assert of(record(VALUES, 1), "instrument.supply.voltage_gain") == of(
+        record(VALUES, 2, instruments=updated), "instrument.supply.voltage_gain"
+    )
+
+
+@pytest.mark.parametrize("idn", ["Maker,DC supply,0,1.0", "Maker,DC supply,,1.0", "Maker", ""])
+def test_an_instrument_without_a_serial_number_is_never_the_same(idn: str) -> None:
+    one, other = (record(VALUES, n, instruments={"supply": idn}) for n in (1, 2))
+    assert of(one, "instrument.supply.voltage_gain") != of(other, "instrument.supply.voltage_gain")
+
+
+@given(st.lists(st.sampled_from(sorted(SOURCES)), unique=True, min_size=2))
+def test_names_between_runs_stay_apart(sources: list[str]) -> None:
+    owners = belongings(record(VALUES))
+    assert len({owners.of(source) for source in sources}) == len(sources)
+
+
+def test_what_was_exchanged_is_told_in_words() -> None:
+    one = record(VALUES, 1)
+    assert exchanged(one, record(VALUES, 2)) == []
+    other = record(VALUES, 2, instruments=SUPPLY_CHANGED, board="ffff", firmware="f2", scripts="s2")
+    assert exchanged(one, other) == ["board", "firmware", "measuring procedure", "instrument supply"]
+
+
+def test_a_fingerprint_is_of_what_the_record_says() -> None:
+    one = record(VALUES, 1)
+    assert fingerprint(one) == fingerprint(dataclasses.replace(one, folder=one.folder / "moved"))
+    assert fingerprint(one) != fingerprint(record(VALUES, 2))
+
+
+@pytest.mark.parametrize("lacking", ["rig", "board", "hashes", "instruments", "rotorgate"])
+def test_a_record_that_does_not_say_is_refused(lacking: str) -> None:
+    one = record(VALUES)
+    content = {key: value for key, value in one.content.items() if key != lacking}
+    with pytest.raises(RecordError, match=f"run1: cannot be compared: expected '{lacking}' in the record"):
+        belongings(dataclasses.replace(one, content=content))
