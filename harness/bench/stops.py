@@ -44,7 +44,7 @@ def in_words(said: str, spec: RigSpec) -> str:
         words = f"speed {speed:.3g} rad/s, limit {limit * 1e3 * math.tau / turn:.3g} rad/s"
     elif found := TRAVEL.search(said):
         counts, limit = (int(group) for group in found.groups())
-        words = f"{counts * math.tau / turn:+.3g} rad from hanging, limit {limit * math.tau / turn:.3g} rad"
+        words = f"travel {counts * math.tau / turn:+.3g} rad from hanging, limit {limit * math.tau / turn:.3g} rad"
     else:
         return said
     return said[: found.start()] + words + said[found.end() :]

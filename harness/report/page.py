@@ -103,6 +103,7 @@ def render(record: Mapping[str, Any]) -> str:
         attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
         sections=_sections(record),
         said=_diagnosis(record),
+        stops=_stops(verdicts),
         left_out=_left_out(verdicts),
         finished=bool(record.get("finished")),
     )
@@ -140,6 +141,15 @@ def worst(verdicts: Sequence[Mapping[str, Any]]) -> str:
     if words & {"cannot tell", "undecided"} or not words & {"agrees", "conforming"}:
         return "open"
     return "accepted"
+
+
+def _stops(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
+    """Where the board had to be stopped, and why."""
+    return [
+        (visible(verdict["name"].removesuffix(".limits").replace(".", " ")), visible(verdict.get("reason", "")))
+        for verdict in verdicts
+        if verdict["name"].endswith(".limits")
+    ]
 
 
 def _left_out(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[str]]]:

@@ -115,6 +115,13 @@ def test_parts_of_one_fit_are_one_source_and_small_ones_one_row() -> None:
     assert rows[1][1] == "5 mN m/rad"
 
 
+def test_a_stop_that_the_board_provoked_stands_in_the_head() -> None:
+    stop = {**record()["verdicts"][-1], "name": "gate.step.limits", "outcome": "nonconforming", "reason": "too fast"}
+    head = render(record(verdicts=[*record()["verdicts"], stop])).partition("</header>")[0]
+    assert "STOPPED in gate step: too fast." in head
+    assert "STOPPED" not in render(record())
+
+
 def test_every_quantity_is_told_in_words() -> None:
     page = render(record())
     assert 'delay<br><span class="words">delay from set point to motion</span>' in page
