@@ -107,6 +107,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     factor = dynamics.to_20_c(spec, motor, trace)
     found["loop_period"], found["loop_jitter"] = metrics.timing(trace.si("t"), source)
     take("decay", lambda: dynamics.decay(small, factor, motor, f"{source}.decay scatter"))
+    cold = dynamics.rise_at_20_c
     frequency_source = f"{source}.natural_frequency"
     take(
         "natural_frequency",
@@ -114,13 +115,13 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     )
     take("delay", lambda: dynamics.delay(small, trace, found, source))
     take("stability_margin", lambda: dynamics.margin(found, spec, motor))
-    take("rise_time", lambda: metrics.scattered(small, metrics.rise, "s", f"{source}.rise_time scatter"))
-    take("overshoot", lambda: metrics.scattered(small, metrics.overshoot, "1", f"{source}.overshoot scatter"))
-    take("steady_state_error", lambda: metrics.error_left(small, f"{source}.steady_state_error scatter"))
+    take("rise_time", lambda: cold(metrics.small_rise(small, motor, f"{source}.rise_time scatter"), factor))
+    take("overshoot", lambda: metrics.small_overshoot(small, motor, f"{source}.overshoot scatter"))
+    take("steady_state_error", lambda: metrics.error_left(small, motor, f"{source}.steady_state_error scatter"))
     take("settling_time", lambda: _settling(small, spec, motor, found, source))
     if large:
-        take("large_rise_time", lambda: metrics.large_rise(large, small, motor, f"{source} levels"))
-        take("large_overshoot", lambda: metrics.large_overshoot(large, small, f"{source} levels"))
+        take("large_rise_time", lambda: cold(metrics.large_rise(large, small, motor, f"{source} levels"), factor))
+        take("large_overshoot", lambda: metrics.large_overshoot(large, small, motor, f"{source} levels"))
     return [_result(f"{motor}.step.{name}", found.get(name), trace) for name in PLANNED]
 
 

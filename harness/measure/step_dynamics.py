@@ -72,6 +72,17 @@ def decay(steps: Sequence[Step], factor: Quantity, motor: str, source: str) -> Q
     )
 
 
+def rise_at_20_c(seen: Quantity, factor: Quantity) -> Quantity:
+    """A rise time with the loop's torque at 20 degC: it goes with the root of what accelerates the shaft.
+
+    That is the loop, and up to a tenth of it the arm.
+    """
+    part = rectangular(0.95, 0.05, "1", "share of the loop in what drives a step")
+    return propagate(
+        lambda rise, warm, part: rise / math.sqrt(1.0 + part * (warm - 1.0)), "s", rise=seen, warm=factor, part=part
+    )
+
+
 def natural_frequency(
     small: Sequence[Step], large: Sequence[Step], spec: RigSpec, motor: str, factor: Quantity, source: str
 ) -> Quantity:

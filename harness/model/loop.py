@@ -136,15 +136,15 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 
 
 def _settling_expectation(name: str, lack: str, drawn: Callable[[], stairs.Drawn]) -> Expectation:
-    """Monte Carlo interval: settling jumps by half cycles, no normal law fits it."""
-    model = "95 % Monte Carlo interval over the rig file's inputs and where friction left the shaft before"
+    """An interval over friction's tolerance: settling jumps by half cycles, and friction decides how many."""
+    model = "Monte Carlo over the rig file's inputs of the whole sequence: an interval over the largest of them"
     if lack:
         return Expectation(name=name, needs=lack, model=model)
     try:
-        low, middle, high = drawn().interval("settling_time")
+        middle, interval = drawn().bounded("settling_time", "s")
     except MeasurementError as error:
         return Expectation(name=name, needs=f"needs a loop that settles: {error}", model=model)
-    return Expectation(name=name, quantity=exact(middle, "s"), interval=(low, high), model=model)
+    return Expectation(name=name, quantity=middle, interval=interval, model=model)
 
 
 def _error_expectation(name: str, lack: str, parts: dict[str, Quantity]) -> Expectation:

@@ -117,10 +117,13 @@ class Drawn:
         budget["bend of the model over the inputs' tolerances"] = Contribution(u=bend, remedy="know friction better")
         return Quantity(value=float(np.mean(y)), unit=unit, budget=budget)
 
-    def interval(self, name: str) -> tuple[float, float, float]:
-        """2.5 %, 50 % and 97.5 % of the draws."""
-        low, middle, high = (float(np.quantile(self.means[name], share)) for share in (0.025, 0.5, 0.975))
-        return low, middle, high
+    def bounded(self, name: str, unit: str) -> tuple[Quantity, tuple[float, float]]:
+        """The same with the largest source as an interval, which a tolerance cannot leave, and the rest as budget."""
+        found = self.quantity(name, unit)
+        largest = max(self.sources, key=lambda source: abs(found.budget[source].u) if source in found.budget else 0.0)
+        half = math.sqrt(3.0) * abs(found.budget[largest].u)
+        rest = {source: part for source, part in found.budget.items() if source != largest}
+        return Quantity(value=found.value, unit=unit, budget=rest), (found.value - half, found.value + half)
 
 
 READ_OFF: Mapping[str, Callable[[Motion, float], float]] = {"rise_time": rise, "overshoot": overshoot}

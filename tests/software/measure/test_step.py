@@ -7,8 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from harness.measure import step, step_metrics
+from harness.errors import MeasurementError
+from harness.measure import step, step_metrics, step_record
 from harness.observation import Column, Observation
 from harness.quantity import Quantity
 from harness.results import Measurement, Outcome, Unmeasured
@@ -46,7 +48,8 @@ def records(plants: LoopPlants, places: list[float], seed: int = 3) -> list[Obse
                 ),
                 data=data,
                 conditions={
-                    "offsets_count": [round(place / math.tau * COUNTS) for place in places], "start_count": start, "small_steps": 10,
+                    "offsets_count": [round(place / math.tau * COUNTS) for place in places], "start_count": start,
+                    "small_steps": 10,
                     "counts_per_turn": COUNTS, "hook_cost_s": 1e-6, "noise_count": 4, "most_s": 1.2,
                     "pace": "own", "clip": 0.4, "room_c": 20.0,
                 },
@@ -136,3 +139,56 @@ def test_period_and_jitter() -> None:
     period, jitter = step_metrics.timing(t, "gate.step")
     assert abs(period.value - 1.002e-3) < 4 * period.u
     assert jitter.value == pytest.approx(20e-6 * math.sqrt(2), rel=0.1)
+
+
+def made_of(
+    angles: NDArray[np.float64], still: bool = True, size: float = 0.06, way: int = 1, place: float = 0.0
+) -> step_record.Step:
+    """One step of `size` to `place`, a pass a millisecond, after rest; `angles` along its way from there."""
+    start = place - way * size
+    return step_record.Step(
+        t_s=1e-3 * np.arange(angles.size, dtype=np.float64), angle_rad=start + way * angles,
+        demand=np.zeros(angles.size), before_s=1e-3 * np.arange(-60, 0, dtype=np.float64),
+        before_rad=np.full(60, start), set_point_rad=place, place_rad=place, clipped=False, still=still,
+    )  # fmt: skip
+
+
+def ringing(level: float, size: float = 0.06) -> NDArray[np.float64]:
+    """A step of `size` that rings about `level` and is held there after some half cycles."""
+    t = np.arange(600) * 1e-3
+    return np.where(t < 0.30, level - size * np.exp(-3.0 * t) * np.cos(52.0 * t), level)
+
+
+def test_a_step_that_did_not_come_to_rest_has_no_overshoot() -> None:
+    """Its final level would be a swing's: large steps that were cut short had 8 % too much overshoot."""
+    assert 0.7 < step_metrics.overshoot(made_of(ringing(0.06))) < 0.95
+    for value in (step_metrics.overshoot, step_metrics.rise):
+        with pytest.raises(MeasurementError, match=r"did not come to rest within 0.6 s: the loop hunts"):
+            value(made_of(ringing(0.06), still=False))
+
+
+def test_two_large_steps_scatter_as_the_levels_of_the_small_ones() -> None:
+    """What friction does to single levels is what the mean over two large steps is off by."""
+    random = np.random.default_rng(3)
+    z = []
+    for _ in range(60):
+        places = np.cumsum(np.array(step.WAYS) * 0.06)
+        small = [
+            made_of(ringing(0.06 + random.normal(0, 2e-3)), way=way, place=float(place))
+            for way, place in zip(step.WAYS, places, strict=True)
+        ]
+        large = []
+        for _ in range(2):
+            angles = ringing(0.3, 0.3)
+            angles[400:] += random.normal(0, 2e-3)  # the way there as it was, held elsewhere
+            large.append(made_of(angles, size=0.3))
+        found = step_metrics.large_overshoot(large, small, "gate", "levels")
+        true = step_metrics.overshoot(made_of(ringing(0.3, 0.3), size=0.3))
+        z.append((found.value - true) / found.u)
+    assert 0.65 < math.sqrt(float(np.mean(np.square(z)))) < 1.4
+
+
+def test_ten_steps_that_settle_alike_leave_room_for_an_eleventh_that_does_not() -> None:
+    steps = [made_of(ringing(0.06) + 1e-5 * k) for k in range(10)]
+    found = step_metrics.settling(steps, 0.0, 0.06, "settling")
+    assert found.u > 0.06 * math.sqrt(1 / 12 * 11 / 12 / 10) * 0.99

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.model import loop
+from harness.model import loop, loop_shaft, staircase
 from harness.model.swing import Shaft, let_go
 from harness.rigfile import load, loads
 
@@ -133,3 +133,41 @@ def test_the_overlay_starts_at_zero_and_settles_near_one() -> None:
     assert rows[2][0] > 1.5
     assert abs(rows[3][0] - 1.0) < 0.12
     assert loop.overlay("gate.step.other", [0.0], SPEC, DECLARED, "gate") is None
+
+
+@pytest.mark.parametrize("share", [0.6, 0.8, 1.2, 1.4])
+def test_overshoot_at_other_friction_lies_within_what_the_tolerance_allows(share: float) -> None:
+    """A derivative at the nominal friction said 0.02 where rigs within its tolerance differ by 0.1 and more."""
+    expected = next(each for each in loop.expect(SPEC, DECLARED, "gate") if each.name.endswith("step.overshoot"))
+    assert expected.quantity is not None
+    assert 0.04 < expected.quantity.u < 0.12
+    parts = loop_shaft.shaft(SPEC, DECLARED, "gate")
+    values = tuple(parts[name].value * (share if name == "friction" else 1.0) for name in staircase.SHAFT)
+    small, _ = staircase.sequence(values, staircase.SMALL_RAD)
+    mean = np.mean([staircase.overshoot(each, each.at(0.0)) for each in small])
+    assert abs(mean - expected.quantity.value) < 2.5 * expected.quantity.u
+
+
+def test_draws_are_shared_out_to_their_sources() -> None:
+    random = np.random.default_rng(1)
+    draws = random.normal(size=(200, 2))
+    made = staircase.Drawn(
+        sources=("a", "b"), draws=draws, means={"x": 5.0 + 3.0 * draws[:, 0] + random.normal(0.0, 0.1, 200)}
+    )
+    found = made.quantity("x", "s")
+    assert found.budget["a"].u == pytest.approx(3.0, abs=0.05)
+    assert abs(found.budget["b"].u) < 0.05
+    assert found.u == pytest.approx(3.0, rel=0.02)
+    rest, (low, high) = made.bounded("x", "s")
+    assert "a" not in rest.budget
+    assert high - low == pytest.approx(2.0 * math.sqrt(3.0) * 3.0, rel=0.02)
+
+
+def test_each_step_begins_where_the_one_before_ended() -> None:
+    values = tuple({**SHAFT, "friction": 3e-3}[name] for name in staircase.SHAFT)
+    small, large = staircase.sequence(values, staircase.SMALL_RAD)
+    assert len(small) == 10
+    assert len(large) == 2
+    # Along the way of the next step: same way, the rest is carried over; other way, it changes its sign.
+    assert small[1].at(0.0) == pytest.approx(small[0].rest - staircase.SMALL_RAD[1], abs=1e-9)
+    assert small[2].at(0.0) == pytest.approx(-small[1].rest - staircase.SMALL_RAD[2], abs=1e-9)
