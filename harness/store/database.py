@@ -207,7 +207,8 @@ def _version(connection: Connection, shown: str) -> int | None:
     if not names:
         return None
     foreign = f"{shown}: not a store: holds other tables ({visible(', '.join(sorted(names)[:3]))}); name another place"
-    if "store" not in names or {column["name"] for column in found.get_columns("store")} < set(tables.store.c.keys()):
+    columns = {column["name"] for column in found.get_columns("store")} if "store" in names else set()
+    if not columns >= set(tables.store.c.keys()):
         raise StoreError(foreign)
     newest = connection.execute(select(tables.store).order_by(tables.store.c.version.desc())).first()
     if newest is None or newest.format != tables.FORMAT:
