@@ -8,7 +8,7 @@ from harness.clock import Clock
 
 ON_A_RIG_S = {"commutation": 10.0, "stiffness": 40.0, "step": 10.0, "thermal": 2500.0, "together": 5.0}
 """Duration of each check in the bench's own time, as the virtual bench shows it."""
-COMPUTED_S = {"commutation": 1.0, "stiffness": 4.0, "step": 2.5, "thermal": 1.5, "together": 1.5}
+COMPUTED_S = {"commutation": 1.0, "stiffness": 3.6, "step": 2.3, "thermal": 1.1, "together": 1.6}
 """Wall time of each check where the bench computes its time instead of waiting for it; only their ratios matter."""
 ENOUGH = 0.5
 """Share of the first check after which its pace says something of the rest (arbitrary)."""
@@ -72,14 +72,13 @@ class Progress:
 
     def remaining_s(self, of_check: float = 0.0) -> float | None:
         """Wall time still to come; None while too little was done to say."""
-        spent_s, usual_spent_s = self._spent_s, self._usual_spent_s
         used_s = 0.0 if self._now is None else self._clock.now_s() - self._began_s
-        if self._now is not None and of_check > 0.0:
-            spent_s += used_s
-            usual_spent_s += of_check * self._usual_s[self._now[0]]
-        if not self._taken_s and of_check < ENOUGH:
+        if self._taken_s:  # whole checks only: the parts of one are not equally quick
+            pace = self._spent_s / self._usual_spent_s
+        elif self._now is not None and of_check >= ENOUGH:
+            pace = used_s / (of_check * self._usual_s[self._now[0]])
+        else:
             return None
-        pace = spent_s / usual_spent_s if usual_spent_s > 0.0 else 1.0
         left_s = sum(self._expected_s(check, pace) for check, _ in self._left)
         if self._now is not None:
             # What was expected of it, and more and more what it has shown: used / share is its whole.
