@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from harness.compare import Difference, Finding, Terms, baseline_of, compare
 from harness.compare.baseline import Level, level
-from harness.compare.difference import READINGS, WITHIN, compared
+from harness.compare.difference import READINGS, WITHIN, _reach, compared
 from harness.compare.taken import Taken
 from harness.coverage import student_quantile
 from harness.errors import UsageError
@@ -104,6 +104,14 @@ def test_limits_are_students_for_the_mountings_of_the_baseline() -> None:
     assert one.allowed == pytest.approx(student_quantile(1.0 - each / 2.0, 7.0) * u, rel=1e-9)
     assert one.bounds is not None
     assert one.bounds[1] - 3.0 == pytest.approx(student_quantile(0.95, 7.0) * u, rel=1e-9)
+
+
+def test_two_bounded_errors_reach_as_far_as_their_triangle_does() -> None:
+    flat = {"a": Contribution(u=1.0, shape="rectangular"), "b": Contribution(u=-1.0, shape="rectangular")}
+    triangle = 2.0 * math.sqrt(3.0) * (1.0 - math.sqrt(0.1))  # what 5 % of it lie beyond
+    assert _reach(Quantity(value=0.0, unit="V", budget=flat), 0.05) == pytest.approx(triangle, rel=0.002)
+    bell = {"a": Contribution(u=1.0), "b": Contribution(u=-1.0)}
+    assert _reach(Quantity(value=0.0, unit="V", budget=bell), 0.05) == pytest.approx(1.645 * math.sqrt(2.0), rel=1e-3)
 
 
 # --- what cancels, what adds -------------------------------------------------------------------------------

@@ -1,0 +1,193 @@
+"""Boards compared on paper many times: how often does the comparison code call one different, or equivalent?
+
+    python -m tests.software.compare.simulation 3000
+
+Every simulated board is compared afresh: a baseline of runs over mountings, then the board's own run, each value with
+the error of its instrument (fixed while the instrument stays), the scatter of its mounting and that of its readings, of
+which a run knows only an estimate. Then each goes through harness.compare, as records do.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from harness.compare.baseline import level
+from harness.compare.difference import SCATTER, Difference, Finding, Terms, compared
+from harness.compare.drift import average, change_point
+from harness.compare.power import power, smallest_seen
+from harness.compare.taken import Taken
+from harness.coverage import safe_factor
+from harness.quantity import Contribution, Quantity
+from harness.results import Detect
+from tests.software.verdict.simulation import interval
+
+SQRT3 = math.sqrt(3.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """What scatters, in the unit of the quantities; every true value is 100."""
+
+    quantities: int = 10
+    mountings: int = 6
+    runs: int = 1
+    """Of the baseline in each mounting; the board is measured once."""
+    mounting_s: float = 0.8
+    reading_s: float = 0.6
+    reading_dof: int = 20
+    meter_half: float = 3.0
+    """Half-width of a meter's data sheet, the same size as its errors are."""
+    exchanged: bool = False
+    """Whether the board is measured with another meter than the baseline."""
+    mistaken: bool = False
+    """Whether that goes unnoticed: the fault that the simulation has to show."""
+    margin: float = 12.0
+
+    @property
+    def terms(self) -> Terms:
+        """Every quantity with the margin."""
+        margins = {name: Detect(absolute=self.margin) for name in self.names}
+        return Terms(planned=self.quantities, margins=margins)
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the quantities."""
+        return [f"motor.check.q{k}" for k in range(self.quantities)]
+
+    @property
+    def labels(self) -> list[str]:
+        """The mounting of each run of the baseline."""
+        return [str(number) for number in range(self.mountings) for _ in range(self.runs)]
+
+    def power(self, shift: float) -> float:
+        """Chance of `different` as harness.compare.power states it, for the scatter that there truly is."""
+        s = math.hypot(self.mounting_s, self.reading_s)
+        gap = Quantity(
+            value=0.0,
+            unit="V",
+            budget={f"{SCATTER}#1": Contribution(u=s * math.sqrt(1.0 + 1.0 / self.mountings), dof=self.mountings - 1)},
+        )
+        return power(gap, shift, self.terms.risk_each / 2.0)
+
+
+def compared_once(bench: Bench, dice: random.Random, shift: float = 0.0) -> list[Difference]:
+    """The findings on one board whose true values are `shift` off those of the baseline's."""
+    meters = {name: dice.uniform(-bench.meter_half, bench.meter_half) for name in ("old", "new")}
+    now = "new" if bench.exchanged else "old"
+    found = []
+    for name in bench.names:
+        places = [dice.gauss(0.0, bench.mounting_s) for _ in range(bench.mountings)]
+        runs = [_run(bench, dice, "old", meters["old"] + place) for place in places for _ in range(bench.runs)]
+        seen = "old" if bench.mistaken else now
+        mine = _run(bench, dice, seen, meters[now] + dice.gauss(0.0, bench.mounting_s) + shift)
+        found.append(compared(level(name, runs, bench.labels), [mine], ["now"], bench.terms))
+    return found
+
+
+def _run(bench: Bench, dice: random.Random, meter: str, error: float) -> Taken:
+    # A run's own idea of how its readings scatter is an estimate: chi-square over its degrees of freedom.
+    estimate = math.sqrt(dice.gammavariate(bench.reading_dof / 2.0, 2.0) / bench.reading_dof) * bench.reading_s
+    budget = {f"meter {meter}": Contribution(u=bench.meter_half / SQRT3, shape="rectangular")}
+    value = 100.0 + error + dice.gauss(0.0, bench.reading_s)
+    return Taken(
+        lasting=Quantity(value=value, unit="V", budget=budget), own_u=estimate, own_dof=float(bench.reading_dof)
+    )
+
+
+def boards_with(finding: Finding, bench: Bench, count: int, seed: int = 1) -> int:
+    """How many of `count` unchanged boards have a quantity with this finding."""
+    dice = random.Random(seed)
+    return sum(any(one.finding is finding for one in compared_once(bench, dice)) for _ in range(count))
+
+
+def quantities_with(finding: Finding, bench: Bench, count: int, shift: float, seed: int = 1) -> int:
+    """How many quantities of `count` boards that are off by `shift` have this finding."""
+    dice = random.Random(seed)
+    return sum(one.finding is finding for _ in range(count) for one in compared_once(bench, dice, shift))
+
+
+def mean_run_length(count: int, length: float, seed: int = 1, most: int = 4000) -> float:
+    """Mean number of values, from the third on, to the first alarm of an average that nothing drifts under."""
+    dice = random.Random(seed)
+    total = 0
+    for _ in range(count):
+        # In pieces: most runs end early, and a long one is looked at again from its start.
+        values: list[float] = []
+        out = None
+        while out is None and len(values) < most:
+            values += [dice.gauss(0.0, 1.0) for _ in range(max(50, len(values)))]
+            out = average(values, length=length).out_at
+        total += (most if out is None else out) - 1
+    return total / count
+
+
+def change_points(count: int, values: int, risk: float, seed: int = 1) -> int:
+    """How many of `count` histories without a step are said to have one."""
+    dice = random.Random(seed)
+    return sum(change_point([dice.gauss(0.0, 1.0) for _ in range(values)], risk) is not None for _ in range(count))
+
+
+def limits_table(planned: int) -> list[str]:
+    """What baselines of several sizes allow and see, in standard deviations of one run."""
+    terms = Terms(planned=planned)
+    rows = []
+    for mountings in (5, 6, 8, 10, 15, 20, 30):
+        u = math.sqrt(1.0 + 1.0 / mountings)
+        gap = Quantity(
+            value=0.0, unit="V", budget={f"{SCATTER}#1": Contribution(u=u, dof=mountings - 1)}
+        )  # fmt: skip
+        tail = terms.risk_each / 2.0
+        rows.append(
+            f"{mountings:3d} mountings: different beyond {safe_factor(gap, tail) * u:5.1f}, seen 95 times in 100 from "
+            f"{smallest_seen(gap, tail):5.1f}, equivalent to within {safe_factor(gap, terms.equivalence_risk) * u:4.1f}"
+        )
+    return rows
+
+
+BENCHES = {
+    "same meter, 6 mountings": Bench(),
+    "same meter, 5 mountings": Bench(mountings=5),
+    "meter exchanged": Bench(exchanged=True),
+    "2 runs a mounting": Bench(runs=2),
+    "no reading noise, 44 quantities": Bench(quantities=44, reading_s=0.0),
+}
+
+
+def main(say: Callable[[str], object] = sys.stdout.write) -> None:
+    """Print rates with their 95 % intervals, and the risks that they are held against."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 3000
+
+    def tell(words: str, hits: int, of: int, stated: str) -> None:
+        low, high = interval(hits, of)
+        say(f"{words}: {hits} of {of}, {hits / of:.4f} ({low:.4f} to {high:.4f}); {stated}\n")
+
+    for words, bench in BENCHES.items():
+        boards = max(1, count * 10 // bench.quantities)
+        tell(f"{words}, unchanged boards called different", boards_with(Finding.DIFFERENT, bench, boards), boards,
+             "stated at most 0.01")  # fmt: skip
+    for words in ("same meter, 6 mountings", "meter exchanged", "2 runs a mounting"):
+        bench = BENCHES[words]
+        hits = quantities_with(Finding.EQUIVALENT, bench, count // 3, bench.margin)
+        tell(f"{words}, off by one margin, called equivalent", hits, count // 3 * bench.quantities,
+             "stated at most 0.05")  # fmt: skip
+    for words, bench in (
+        ("no reading noise", Bench(reading_s=0.0, margin=8.0)),
+        ("readings as the mounting", Bench(reading_s=0.8, margin=12.0)),
+    ):
+        hits = quantities_with(Finding.DIFFERENT, bench, count // 3, bench.margin)
+        tell(f"{words}, off by one margin, called different", hits, count // 3 * bench.quantities,
+             f"stated {bench.power(bench.margin):.4f}")  # fmt: skip
+    length = 100.0
+    say(f"average: {mean_run_length(count, length):.1f} values to a false alarm, stated {length:g}\n")
+    tell("change point in 12 values that have none", change_points(10 * count, 12, 0.05), 10 * count,
+         "stated at most 0.05")  # fmt: skip
+    say("44 quantities, in standard deviations of one run in a mounting of its own:\n")
+    say("\n".join(limits_table(44)) + "\n")
+
+
+if __name__ == "__main__":
+    main()
