@@ -1,5 +1,6 @@
-"""The command: `rotorgate demo | inspect | qualify | report`. Light to import: each sub-command loads what it needs.
+"""The command: `rotorgate demo | inspect | qualify | report | keep`.
 
+Light to import: each sub-command loads what it needs.
 Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
 """
 
@@ -24,7 +25,11 @@ RUNNERS = {
     "qualify": "harness.cli_qualify:qualify",
     "inspect": "harness.cli_inspect:inspect",
     "report": "harness.cli_report:report",
+    "keep": "harness.cli_keep:keep",
 }
+
+
+STORE = "a file, or postgresql://USER@HOST/DATABASE (default: store.sqlite in the folder that holds the run's)"
 
 
 class Parser(argparse.ArgumentParser):
@@ -111,6 +116,9 @@ def build_parser() -> Parser:
         help="put the firmware that was there before back after any ending; alone: after a kill",
     )
     qualify.add_argument("--require-all", action="store_true", help="every check counts as required")
+    kept = qualify.add_mutually_exclusive_group()
+    kept.add_argument("--store", metavar="STORE", help=f"keep the run in this store, {STORE}")
+    kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
     virtual = qualify.add_argument_group("on the virtual bench only")
     virtual.add_argument(
         "--with-fault",
@@ -127,6 +135,12 @@ def build_parser() -> Parser:
         "report", parents=[common], allow_abbrev=False, help="write the page again from a record, an unfinished one too"
     )
     report.add_argument("record", metavar="DIR", help="folder of the record")
+
+    keep = commands.add_parser(
+        "keep", parents=[common], allow_abbrev=False, help="put the records of runs into the store, each once"
+    )
+    keep.add_argument("records", metavar="DIR", nargs="+", help="folder of a record, finished or not")
+    keep.add_argument("--store", metavar="STORE", help=STORE)
     return parser
 
 

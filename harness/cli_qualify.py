@@ -7,18 +7,20 @@ import contextlib
 import importlib.util
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from harness.bench.safe import stop_on_signals
+from harness.cli_keep import Kept, keep_run
 from harness.defects import write_defect
 from harness.errors import BenchError, ExitCode, Interrupted
 from harness.plugin import CHECKS, HANDED_OVER, SESSION
 from harness.qualification import Qualification, is_bench, why_stopped
 from harness.session import BenchSession, Settings
+from harness.store.address import Address
 from harness.tally import counts, headline
 from harness.terminal import Terminal
 
@@ -58,7 +60,8 @@ def demo(arguments: argparse.Namespace) -> int:
 
 
 def qualify(arguments: argparse.Namespace) -> int:
-    """Qualify the board of a rig."""
+    """Qualify the board of a rig, and keep the run in the store."""
+    store = Address.parse(arguments.store) if arguments.store else None  # wrong use is said before anything moves
     return run(
         Settings(
             rig=Path(arguments.rig),
@@ -72,11 +75,12 @@ def qualify(arguments: argparse.Namespace) -> int:
             require_all=arguments.require_all,
         ),
         arguments,
+        keep=None if arguments.no_store else lambda folder: keep_run(folder, store),
     )
 
 
-def run(settings: Settings, arguments: argparse.Namespace) -> int:
-    """Open, run, close, show; the exit code."""
+def run(settings: Settings, arguments: argparse.Namespace, *, keep: Callable[[Path], Kept] | None = None) -> int:
+    """Open, run, close, keep, show; the exit code."""
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
     with stop_on_signals():
         session = BenchSession(settings, on_step=terminal.step)
@@ -95,7 +99,8 @@ def run(settings: Settings, arguments: argparse.Namespace) -> int:
                 code = session.close()
             except BenchError as error:
                 code, trouble = ExitCode.BENCH, str(error)
-    show(session, qualification, code, trouble, terminal)
+        kept = keep(session.folder) if keep is not None else None
+    show(session, qualification, code, trouble, terminal, kept)
     return code
 
 
@@ -146,7 +151,14 @@ def own_environment() -> Iterator[None]:
             os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = autoload
 
 
-def show(session: BenchSession, qualification: Qualification, code: ExitCode, trouble: str, terminal: Terminal) -> None:
+def show(
+    session: BenchSession,
+    qualification: Qualification,
+    code: ExitCode,
+    trouble: str,
+    terminal: Terminal,
+    kept: Kept | None = None,
+) -> None:
     """The verdict, the table, the causes, and where record and report are."""
     content = session.record.content if session.record is not None else {}
     stop = qualification.stop
@@ -163,7 +175,9 @@ def show(session: BenchSession, qualification: Qualification, code: ExitCode, tr
     words = headline(qualification.verdicts)
     virtual = " (VIRTUAL)" if content.get("virtual") else ""
     if terminal.json:
-        terminal.result(json.dumps(summary(session, qualification, code, words, lines), allow_nan=False))
+        said = summary(session, qualification, code, words, lines)
+        said["kept"] = None if kept is None else kept.entry()
+        terminal.result(json.dumps(said, allow_nan=False))
         return
     terminal.result(f"{session.spec.rig.name}{virtual}: {words}")
     for line in lines:
@@ -182,6 +196,8 @@ def show(session: BenchSession, qualification: Qualification, code: ExitCode, tr
             terminal.result(f"not supervised: {entry}")
     terminal.result(f"record {session.folder}")
     terminal.result(f"report {session.report}")
+    if kept is not None:
+        terminal.result(kept.words)
     if terminal.trouble:
         terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 

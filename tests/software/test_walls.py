@@ -21,6 +21,17 @@ FORBIDDEN = {
     "harness/bench": ("harness.measure", "harness.model", "harness.verdict", "harness.report"),
     "harness/report": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.qualification"),
     "harness/record": ("harness.report", "harness.measure", "harness.model", "harness.bench"),
+    "harness/store": (
+        "harness.report",
+        "harness.measure",
+        "harness.model",
+        "harness.bench",
+        "harness.link",
+        "harness.verdict",
+        "harness.qualification",
+        "harness.session",
+        "harness.rigfile",
+    ),  # what is kept must read without the code that made it
     "harness/rigfile": ("harness.measure", "harness.model", "harness.bench", "harness.verdict"),
     "harness/verdict.py": ("harness.measure", "harness.model", "harness.record", "harness.bench", "harness.diagnosis"),
     "harness/diagnosis.py": ("harness.measure", "harness.model", "harness.record", "harness.bench"),

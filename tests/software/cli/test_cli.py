@@ -222,7 +222,7 @@ def test_quiet_shows_the_verdict_only(bench, capsys):
     assert cli.main(["--quiet", "qualify", str(SLUICE), "--out", "run"]) == 0
     captured = capsys.readouterr()
     assert captured.err == ""
-    assert [line.split(" ")[0] for line in captured.out.splitlines()] == ["sluice", "record", "report"]
+    assert [line.split(" ")[0] for line in captured.out.splitlines()] == ["sluice", "record", "report", "store"]
 
 
 @pytest.mark.parametrize(
