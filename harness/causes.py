@@ -101,6 +101,10 @@ def _turned_offset(e: Expected, turned: float) -> float:
     return _wrapped(e["commutation.offset"] - direction * pole_pairs * turned)
 
 
+AGED = Shift(1.0, by="age", stray=0.5e-3)
+"""Half a frame of 1 ms: where in its frame a pulse-width output is read is each motor's own affair (usual; from memory)."""
+
+
 def _like_pulse_width(sizes: Mapping[str, float]) -> str:
     """A pulse-width output is read a frame of it late, 0.5 to 5 ms, to some 1/4096 of a turn (usual; from memory)."""
     read_so = sizes["size"] >= 2.0 and 0.5e-3 <= sizes["age"] <= 5e-3
@@ -208,7 +212,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes={"size": Size(low=1.5, high=1000.0), "age": Size(kind="shift", low=0.0, high=1.0)},
         shown="commutation.sensor_noise",
         effects=LOOP
-        | commutation(sensor_noise=1.0, distinct_codes=FREE, sensor_age=Shift(1.0, by="age"), step_spread=FREE)
+        | commutation(sensor_noise=1.0, distinct_codes=FREE, sensor_age=AGED, step_spread=FREE)
         | step(delay=FREE, natural_frequency=FREE, loop_period=FREE, loop_jitter=FREE)
         | stiffness(friction=FREE),
         settled_by="see which of the sensor's outputs the firmware reads",

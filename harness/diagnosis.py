@@ -143,7 +143,8 @@ class _Claim:
         off = abs(item.residual(predicted))
         if off <= 1e-9 * (1.0 + abs(predicted)):
             return 0.0
-        allowed = item.allowed(predicted, scaled=isinstance(effect, float | Power))
+        stray = effect.stray if isinstance(effect, Shift) else 0.0
+        allowed = item.allowed(predicted, scaled=isinstance(effect, float | Power)) + stray
         return off / allowed if allowed > 0.0 else math.inf
 
     def predicted(self, item: _Item, effect: Effect | None, sizes: Mapping[str, float]) -> float:

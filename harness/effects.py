@@ -40,10 +40,11 @@ class Size:
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """Added: `scale` times the size named `by`."""
+    """Added: `scale` times the size named `by`; a motor may stray from it by `stray`, in the quantity's unit."""
 
     scale: float = 1.0
     by: str = "size"
+    stray: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,6 +81,13 @@ SINGLE: Mapping[str, tuple[Fault, set[str], tuple[str, ...]]] = {
         {"noisier path"},
         ("gate", "wheel"),
     ),
+    "noisy and old, each in its own frame": (
+        lambda name, m: replace(
+            m, noise=5 * m.noise, age=m.age + (0.9e-3 if name == "gate" else 1.5e-3), delay=m.delay + 1e-3
+        ),
+        {"noisier path"},
+        ("gate", "wheel"),
+    ),
     "old": (added(age=1.5e-3, delay=1.5e-3), {"older reading"}, ("gate", "wheel")),
     "bad connector": (added(driver=1.5), {"driver resistance"}, ("gate", "wheel")),
     "friction": (on_gate(friction=4.0), {"friction"}, ("gate",)),
