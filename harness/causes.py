@@ -102,7 +102,7 @@ def _turned_offset(e: Expected, turned: float) -> float:
 
 
 AGED = Shift(1.0, by="age", stray=0.5e-3)
-"""Half a frame of 1 ms: where in its frame a pulse-width output is read is each motor's own affair (usual; from memory)."""
+"""Half a frame of 1 ms: where in its frame an output is read is each motor's own affair (usual; from memory)."""
 
 
 def _like_pulse_width(sizes: Mapping[str, float]) -> str:
