@@ -18,6 +18,11 @@ from harness.results import Detect
 from tests.software.compare.test_difference import NAME, found, terms, usual
 
 
+def at(tail: float) -> Terms:
+    """Terms with one quantity, whose limit has this tail on either side."""
+    return Terms(planned=1, difference_risk=2.0 * tail)
+
+
 def gap(scatter_u: float, dof: float, fixed_u: float = 0.0) -> Quantity:
     budget = {f"{SCATTER}#1": Contribution(u=scatter_u, dof=dof)} if scatter_u else {}
     if fixed_u:
@@ -32,32 +37,41 @@ def test_alone_it_is_the_power_of_students_test(dof: float, tail: float, shift: 
     limit = float(stdtrit(dof, 1.0 - tail))
     below = float(nctdtr(dof, shift, -limit))
     exact_power = 1.0 - float(nctdtr(dof, shift, limit)) + (0.0 if math.isnan(below) else below)
-    assert power(gap(1.0, dof), shift, tail) == pytest.approx(exact_power, abs=0.002)
+    assert power(gap(1.0, dof), shift, at(tail)) == pytest.approx(exact_power, abs=0.002)
 
 
 def test_without_a_shift_it_is_the_risk() -> None:
-    assert power(gap(1.0, 6.0), 0.0, 0.01) == pytest.approx(0.02, rel=0.05)
-    assert power(gap(0.0, 6.0, 1.0), 0.0, 0.01) == pytest.approx(0.02, rel=1e-6)
-    assert power(gap(1.0, 6.0, 1.0), 0.0, 0.01) < 0.02  # a safe factor where both are mixed
+    assert power(gap(1.0, 6.0), 0.0, at(0.01)) == pytest.approx(0.02, rel=0.05)
+    assert power(gap(0.0, 6.0, 1.0), 0.0, at(0.01)) == pytest.approx(0.02, rel=1e-6)
+    assert power(gap(1.0, 6.0, 1.0), 0.0, at(0.01)) < 0.02  # a safe factor where both are mixed
 
 
 @given(st.floats(0.0, 10.0), st.floats(0.1, 3.0), st.floats(0.0, 3.0))
 def test_it_grows_with_the_shift_either_way(shift: float, more: float, fixed_u: float) -> None:
     here = gap(1.0, 6.0, fixed_u)
-    assert power(here, shift + more, 0.001) > power(here, shift, 0.001)
-    assert power(here, -shift, 0.001) == pytest.approx(power(here, shift, 0.001), abs=1e-12)
+    assert power(here, shift + more, at(0.001)) > power(here, shift, at(0.001))
+    assert power(here, -shift, at(0.001)) == pytest.approx(power(here, shift, at(0.001)), abs=1e-12)
 
 
 @given(st.floats(0.5, 0.99))
 def test_the_smallest_shift_seen_is_seen_that_often(chance: float) -> None:
     here = gap(1.0, 7.0, 0.5)
-    assert power(here, smallest_seen(here, 0.001, chance), 0.001) == pytest.approx(chance, abs=1e-4)
-    assert smallest_seen(exact(0.0, "V"), 0.001) == 0.0
+    assert power(here, smallest_seen(here, at(0.001), chance), at(0.001)) == pytest.approx(chance, abs=1e-4)
+    assert smallest_seen(exact(0.0, "V"), at(0.001)) == 0.0
+
+
+@given(st.floats(0.5, 20.0), st.floats(0.5, 20.0))
+def test_what_a_margin_lets_through_is_not_called_different(shift: float, margin: float) -> None:
+    here = gap(1.0, 7.0)
+    assert power(here, shift, at(0.01), margin) <= power(here, shift, at(0.01)) + 1e-12
+    # Far beyond what could be seen, the margin is all that decides: off by just it, all but the equivalence risk.
+    far = gap(0.1, 7.0)
+    assert power(far, 20.0, at(0.01), 20.0) == pytest.approx(0.95, abs=0.005)
 
 
 def test_a_finding_states_its_power_for_one_margin() -> None:
     wide, narrow = (power_at_margin(found([100.0], margin), terms(margin)) for margin in (20.0, 3.0))
-    assert wide > 0.99 and narrow < 0.5
+    assert 0.94 < wide < 0.96 and narrow < 0.5
 
 
 def test_without_a_margin_there_is_no_power_to_state() -> None:
@@ -72,5 +86,5 @@ def test_values_without_any_uncertainty_show_every_shift() -> None:
     one = compared(none, [Taken(lasting=Quantity(value=1.1, unit="V"))], ["one"],
                    Terms(planned=1, margins={NAME: Detect(absolute=0.05)}))  # fmt: skip
     assert one.gap is not None and one.gap.u == 0.0
-    assert power(one.gap, 0.1, 0.01) == 1.0 and power(one.gap, 0.0, 0.01) == 0.0
+    assert power(one.gap, 0.1, at(0.01)) == 1.0 and power(one.gap, 0.0, at(0.01)) == 0.0
     assert math.isclose(one.gap.value, 0.1)

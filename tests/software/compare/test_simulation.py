@@ -33,16 +33,15 @@ def test_the_simulation_can_fail() -> None:
 
 
 def test_a_board_off_by_its_margin_is_hardly_ever_equivalent() -> None:
-    bench = Bench(quantities=4)
-    hits = quantities_with(Finding.EQUIVALENT, bench, 100, bench.margin)
+    hits = quantities_with(Finding.EQUIVALENT, Bench(quantities=4, margin=12.0), 100, 12.0)
     assert interval(hits, 400)[0] < 0.05 and hits > 0
 
 
 def test_power_is_what_it_is_stated_to_be() -> None:
     bench = Bench(quantities=4, reading_s=0.0, margin=6.0)
-    low, high = interval(quantities_with(Finding.DIFFERENT, bench, 150, bench.margin), 600, z=3.3)
-    assert low < bench.power(bench.margin) < high
-    assert 0.2 < bench.power(bench.margin) < 0.98
+    low, high = interval(quantities_with(Finding.DIFFERENT, bench, 150, 6.0), 600, z=3.3)
+    assert low < bench.power() < high
+    assert 0.2 < bench.power() < 0.98
 
 
 def test_an_average_runs_as_long_as_stated() -> None:
