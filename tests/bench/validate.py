@@ -55,6 +55,8 @@ SHOWN_BY = {
     "drooping-supply": ("stiffness",),
 }
 """Checks that a thin slice runs for a fault; commutation is run for the others, and before any closed loop."""
+REPORTED = "commutation.sensor_age"
+"""What the firmware says of itself: the same on every plant, so that its error against its uncertainty says nothing."""
 PAIRS = (("faded-magnet", "slack-gain"), ("late-loop", "loose-winding"), ("slack-gain", "drooping-supply"))
 
 
@@ -199,8 +201,9 @@ def coverage(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
         rms = math.sqrt(sum(error**2 for error, _ in rows) / len(rows))
         mean = sum(error for error, _ in rows) / len(rows)
         held_in_all, total = held_in_all + held, total + len(rows)
-        # 33 of 40 is the 5 % point of a binomial with 95 % coverage less what 40 draws allow
-        good = plants < 20 or (held >= math.floor(33 / 40 * len(rows)) and 0.65 <= rms <= 1.4)
+        # With 95 % coverage fewer than 33 of 40 come once in 1400 times (binomial), among 70 quantities once in 20.
+        spread = 0.65 <= rms <= 1.4 or name.endswith(REPORTED)
+        good = plants < 20 or (held >= math.floor(33 / 40 * len(rows)) and spread)
         yield f"  {name}: {held} of {len(rows)} intervals hold, rms error {rms:.2f} u, mean {mean:+.2f} u", good
     share = held_in_all / max(1, total)
     yield f"all quantities: {100 * share:.1f} % of {total} intervals hold", plants < 20 or 0.93 <= share <= 0.97
