@@ -76,8 +76,7 @@ class _Service:
         self.error = self.sent = self.before = self.before_amplitude = 0
         self.last = -1
         self.slip = self.slip_from = 0
-        self.wait = 0
-        self.orders = 0
+        self.wait = self.orders = 0
         self.started = time.ticks_us()
 
     def obey(self, line):
