@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from harness.again import judge_again
+from harness.compare.belonging import belongings
+from harness.compare.reference import surroundings
 from harness.record import read
 from harness.results import Measurement
 from harness.rigfile import loads
@@ -145,3 +147,7 @@ def test_a_record_judged_again_says_the_same(tmp_path):
     )
     halved = record.content["rig"]["text"].replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
     assert not judge_again(record, loads(halved.encode(), "rig.toml")).diagnosis.differs
+    # What a run leaves is also enough to compare it by.
+    assert set(belongings(record).instruments) == {"supply", "meter_gate", "meter_wheel", "thermometer"}
+    assert {"", "gate", "wheel"} == set(surroundings(record).supply_v)
+    assert "gate.stiffness" in surroundings(record).room_c

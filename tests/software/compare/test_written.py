@@ -1,0 +1,28 @@
+"""From records on disk, as a run leaves them, to findings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from harness.compare import Finding, Terms, baseline_of, compare, history
+from harness.record import Record, RecordWriter, read
+from harness.results import Detect, Measurement
+from tests.software.compare.records import STIFFNESS, scattered
+
+
+def written(folder: Path, one: Record) -> Record:
+    """The record, written and read again."""
+    grown = ("observations", "measurements", "unmeasured", "expectations", "verdicts")
+    own = ("schema", "finished")
+    writer = RecordWriter(folder, {key: value for key, value in one.content.items() if key not in (*grown, *own)})
+    writer.add(results=[result for result in one.results if isinstance(result, Measurement)])
+    writer.finish(0, "2026-01-01T01:00:00+00:00")
+    return read(folder)
+
+
+def test_records_on_disk_are_compared(tmp_path: Path) -> None:
+    runs = [written(tmp_path / str(n), one) for n, one in enumerate(scattered(7))]
+    terms = Terms(planned=1, margins={"stiffness.open_loop": Detect(percent=10.0)})
+    (one,) = compare(baseline_of(runs[:6]), runs[6:], terms)
+    assert one.name == STIFFNESS and one.finding is Finding.EQUIVALENT
+    assert [entry.name for entry in history(runs)] == [STIFFNESS]
