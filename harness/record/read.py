@@ -90,20 +90,31 @@ class Record:
 
 def read(folder: Path) -> Record:
     """The record in a folder (or beside the record.json it names). Raises RecordError in one line."""
+    return parsed(*text_of(folder))
+
+
+def text_of(folder: Path) -> tuple[Path, bytes]:
+    """A folder's record.json and what stands in it. Raises RecordError."""
     path = folder if folder.name == FILE else folder / FILE
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        return path, path.read_bytes()
     except FileNotFoundError as error:
         raise RecordError(f"{folder}: no record here; expected a folder that holds {FILE}") from error
     except OSError as error:
         raise RecordError(f"{path}: cannot read: {error.strerror}") from error
+
+
+def parsed(path: Path, text: bytes) -> Record:
+    """The record whose record.json, at `path`, says `text`. Raises RecordError."""
+    return Record(folder=path.parent, content=content_of(path, text))
+
+
+def content_of(path: Path, text: bytes) -> Mapping[str, Any]:
+    """What a record.json of this schema or of an older one says; `path` is for messages. Raises RecordError."""
+    try:
+        content = json.loads(text.decode("utf-8"))
     except (ValueError, RecursionError) as error:
         raise RecordError(f"{path}: damaged: not valid JSON ({error})") from error
-    return Record(folder=path.parent, content=checked(content, path))
-
-
-def checked(content: Any, path: Path) -> Mapping[str, Any]:
-    """Parsed record.json, of this schema or an older one, from `path`. Raises RecordError in one line."""
     if not isinstance(content, dict) or not isinstance(content.get("schema"), int):
         raise RecordError(f"{path}: not a record: expected a schema number, found none")
     if content["schema"] > SCHEMA:

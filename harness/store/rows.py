@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from harness.errors import RecordError
-from harness.record import Record
+from harness.record.read import parsed, text_of
 from harness.results import Outcome
 from harness.store.raw import digest
 from harness.words import visible
@@ -33,12 +33,16 @@ class Rows:
     raw: Mapping[str, bytes]
 
 
-def rows_of(record: Record) -> Rows:
-    """The rows of a record, having read every observation. Raises RecordError where it lacks what a store needs.
+def rows_of(folder: Path) -> Rows:
+    """The rows of the record in a folder, having read every observation.
 
-    `uid` is the SHA-256 of what the record says and of its observations, whatever its folder and layout: the same
-    record is the same run wherever it is kept from, and nothing in it can change unseen.
+    Raises RecordError where it lacks what a store needs.
+
+    `uid` is the SHA-256 of its record.json and of its observations' names and hashes: the same record is the same run
+    wherever it is kept from, and nothing in it can change unseen.
     """
+    path, text = text_of(folder)
+    record = parsed(path, text)
     record.observations()  # each must be readable now: later would be too late
     raw: dict[str, bytes] = {}
     observations: list[Row] = []
@@ -50,11 +54,10 @@ def rows_of(record: Record) -> Rows:
     try:
         if len({row["name"] for row in observations}) < len(observations):
             raise ValueError("two observations of one name")
-        content = json.dumps(record.content, separators=(",", ":"), allow_nan=False)
-        ordered = json.dumps([record.content, observations], separators=(",", ":"), sort_keys=True)
+        hashes = "".join(f"\n{row['name']} {row['sha256']}" for row in observations).encode(errors="backslashreplace")
         return Rows(
-            run={"uid": digest(ordered.encode("ascii")), **_run(record.content)},
-            json=zlib.compress(content.encode("ascii")),
+            run={"uid": digest(text + hashes), **_run(record.content)},
+            json=zlib.compress(text),
             quantities=_quantities(record.content),
             observations=[{**row, "name": visible(row["name"])} for row in observations],
             raw=raw,
@@ -64,9 +67,9 @@ def rows_of(record: Record) -> Rows:
         raise RecordError(f"{visible(str(record.folder))}: damaged record, not kept: {what}") from error
 
 
-def content_of(data: bytes) -> Any:
-    """record.json again, from its row."""
-    return json.loads(zlib.decompress(data))
+def text_from(data: bytes) -> bytes:
+    """record.json again, from its row. Raises zlib.error where that is damaged."""
+    return zlib.decompress(data)
 
 
 def _run(content: Mapping[str, Any]) -> Row:
@@ -139,7 +142,7 @@ def _text(value: Any) -> str:
     """Text as a column takes it; characters that no database or terminal should meet are written out."""
     if not isinstance(value, str):
         raise TypeError(f"expected text, found {visible(repr(value)[:40])}")
-    return visible(value)
+    return value if value.isprintable() else visible(value)
 
 
 def _text_or_none(value: Any) -> str | None:

@@ -6,24 +6,25 @@ before the one transaction that names them, and that transaction is on disk befo
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
-from sqlalchemy import Connection, Row, Select, select
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import select
 
 from harness.clock import utc_now
 from harness.closing import Closing
 from harness.errors import RecordError, StoreError
-from harness.record import Record, read
-from harness.record.read import checked
+from harness.record import Record
+from harness.record.read import content_of
 from harness.store import tables
+from harness.store.adding import Adding
 from harness.store.address import DEFAULT, Address
 from harness.store.database import Database
 from harness.store.raw import Raw, RawFolder, RawTable
-from harness.store.rows import Rows, content_of, rows_of
+from harness.store.rows import Rows, rows_of, text_from
 from harness.words import visible
 
 
@@ -64,6 +65,10 @@ class Value(NamedTuple):
     virtual: bool
     board_id: str
     firmware_version: str | None
+
+
+COLUMNS = tuple(entry.name for entry in fields(StoredRun))
+RUNS = select(*(tables.run.c[name] for name in COLUMNS))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,19 +118,20 @@ class Store(Closing):
             RecordError: there is no whole record; nothing is kept of it.
             StoreUnavailable: cannot be written; nothing is kept of it, and nothing kept before is lost.
         """
-        rows = rows_of(read(folder))
+        rows = rows_of(folder)
         self._raw.put(rows.raw)
-        with self._database.writing() as connection:
-            run_id = _known(connection, rows) or self._add(connection, rows)
-            return _run(connection.execute(_runs().where(tables.run.c.id == run_id)).one())
+        with self._database.adding() as adding:
+            known = adding.first("SELECT id FROM run WHERE uid = ?", rows.run["uid"])
+            added = _add(adding, rows) if known is None else None
+        return self.run(known[0]) if added is None else _run(added)
 
     def run(self, run_id: int) -> StoredRun:
         """A run by its id. Raises StoreError."""
         with self._database.reading() as connection:
-            found = connection.execute(_runs().where(tables.run.c.id == run_id)).first()
+            found = connection.execute(RUNS.where(tables.run.c.id == run_id)).first()
         if found is None:
             raise StoreError(f"{self.address.shown}: no run {run_id}")
-        return _run(found)
+        return _run(found._mapping)
 
     def runs(
         self,
@@ -140,12 +146,12 @@ class Store(Closing):
         asked = {
             "rig": rig, "virtual": virtual, "board_id": board_id, "firmware_version": firmware_version, "lot": lot,
         }  # fmt: skip
-        wanted = _runs().order_by(tables.run.c.started_utc, tables.run.c.id)
+        wanted = RUNS.order_by(tables.run.c.started_utc, tables.run.c.id)
         for column, value in asked.items():
             if value is not None:
                 wanted = wanted.where(tables.run.c[column] == value)
         with self._database.reading() as connection:
-            return [_run(row) for row in connection.execute(wanted)]
+            return [_run(row._mapping) for row in connection.execute(wanted)]
 
     def record(self, run_id: int) -> Record:
         """The record of a run, its observations read when asked for. Raises StoreError, RecordError."""
@@ -165,10 +171,10 @@ class Store(Closing):
             return self._raw.get(hashes[name], f"observation {name} of run {run_id}")
 
         try:
-            content = content_of(data)
-        except Exception as error:
+            text = text_from(data)
+        except zlib.error as error:
             raise RecordError(f"{place}: damaged: {error}") from error
-        return KeptRecord(folder=place, content=checked(content, place), open_raw=open_raw)
+        return KeptRecord(folder=place, content=content_of(place, text), open_raw=open_raw)
 
     def values(self, name: str, rig: str, *, virtual: bool | None = None) -> list[Value]:
         """The history of one quantity on a rig: every run that measured it, in the order they were started.
@@ -189,38 +195,22 @@ class Store(Closing):
         with self._database.reading() as connection:
             return [Value(*row) for row in connection.execute(wanted)]
 
-    def _add(self, connection: Connection, rows: Rows) -> int:
-        now = utc_now().isoformat(timespec="milliseconds")
-        before = connection.scalar(select(tables.run.c.kept_utc).order_by(tables.run.c.id.desc()).limit(1))
-        remark = ""
-        if before is not None and now < before:
-            remark = f"kept when the clock said {now}, after a run that was kept at {before}: the clock was set back"
-        elif rows.run["started_utc"] > now:
-            remark = f"kept when the clock said {now}, before the run was started: the clock was set back"
-        added = {**rows.run, "kept_utc": now, "remark": remark}
-        try:
-            with connection.begin_nested():
-                key = connection.execute(tables.run.insert(), added).inserted_primary_key
-        except IntegrityError:
-            known = _known(connection, rows)  # another process was quicker with the same record
-            if known is None:
-                raise
-            return known
-        run_id = int(key[0])  # type: ignore[index]
-        connection.execute(tables.record.insert(), {"run_id": run_id, "json": rows.json})
-        for table, entries in ((tables.quantity, rows.quantities), (tables.observation, rows.observations)):
-            if entries:
-                connection.execute(table.insert(), [{**entry, "run_id": run_id} for entry in entries])
-        return run_id
+
+def _add(adding: Adding, rows: Rows) -> Mapping[str, Any]:
+    now = utc_now().isoformat(timespec="milliseconds")
+    before = adding.first("SELECT kept_utc FROM run ORDER BY id DESC LIMIT 1")
+    remark = ""
+    if before is not None and now < before[0]:
+        remark = f"kept when the clock said {now}, after a run that was kept at {before[0]}: the clock was set back"
+    elif rows.run["started_utc"] > now:
+        remark = f"kept when the clock said {now}, before the run was started: the clock was set back"
+    run = {**rows.run, "kept_utc": now, "remark": remark}
+    run_id = adding.add_one(tables.run, run)
+    adding.add(tables.record, [{"run_id": run_id, "json": rows.json}])
+    for table, entries in ((tables.quantity, rows.quantities), (tables.observation, rows.observations)):
+        adding.add(table, [{**entry, "run_id": run_id} for entry in entries])
+    return {**run, "id": run_id}
 
 
-def _known(connection: Connection, rows: Rows) -> int | None:
-    return connection.scalar(select(tables.run.c.id).where(tables.run.c.uid == rows.run["uid"]))
-
-
-def _runs() -> Select[Any]:
-    return select(*(tables.run.c[entry.name] for entry in fields(StoredRun)))
-
-
-def _run(row: Row[Any]) -> StoredRun:
-    return StoredRun(**row._mapping)
+def _run(row: Mapping[Any, Any]) -> StoredRun:
+    return StoredRun(**{name: row[name] for name in COLUMNS})

@@ -74,15 +74,14 @@ def usual_times_s(place: str, folders: list[Path]) -> tuple[float, float]:
     return opened_s - begin_s, ended_s - opened_s
 
 
-def killed_writer(place: str, folders: list[Path], after_s: float, *, new: bool) -> list[str]:
-    """What a writer acknowledged that was killed so long after it began to make a new store, or had opened it."""
+def killed_writer(place: str, folders: list[Path], lines: int, after_s: float) -> list[str]:
+    """What a writer acknowledged that was killed so long after it had said so many lines."""
     process, said = start_writer(place, folders)
     with said:
-        if not new:
-            assert said.readline() == "open\n"
+        heard = [said.readline() for _ in range(lines)]
         CLOCK.sleep_s(after_s)
         kill(process)
-        return [line for line in said.read().split() if line != "open"]
+        return "".join([*heard, said.read()]).split()[1:]
 
 
 def whole(store: Store, contents: dict[str, object]) -> set[str]:
@@ -105,7 +104,7 @@ def test_kills_lose_nothing_acknowledged_and_leave_nothing_half(place, tmp_path,
         written(tmp_path / "runs" / str(seed), seed=seed, observations=((1,), (2,)))
         for seed in range(EACH * NEW_STORE_EVERY)
     ]
-    contents = {rows_of(read(folder)).run["uid"]: read(folder).content for folder in folders}
+    contents = {rows_of(folder).run["uid"]: read(folder).content for folder in folders}
 
     def new_place(number: int) -> str:
         if "postgresql" not in place:
@@ -121,8 +120,9 @@ def test_kills_lose_nothing_acknowledged_and_leave_nothing_half(place, tmp_path,
         if turn == 0:
             there, before = new_place(number), set()
         part = folders[EACH * turn :][:EACH]
-        after_s = chance.uniform(0.0, keeping_s + (making_s if turn == 0 else 0.0))
-        said = killed_writer(there, part, after_s, new=turn == 0)
+        # At any moment of making a store, or of keeping any of the records.
+        lines = 0 if turn == 0 else chance.randint(1, EACH)
+        said = killed_writer(there, part, lines, chance.uniform(0.0, making_s if turn == 0 else keeping_s / EACH))
         total += len(said)
         middle += 0 < len(said) < len(part)
         with Store.open(there, make=True) as store:
@@ -136,5 +136,4 @@ def test_kills_lose_nothing_acknowledged_and_leave_nothing_half(place, tmp_path,
         assert len(found) <= len(before) + len(said) + 1  # one may be on disk, and its writer killed before saying so
         before = found
     print(f"{total} acknowledged, {middle} of {kills} kills between two acknowledgements")  # noqa: T201
-    assert total > kills / 4
-    assert middle > kills / 10
+    assert middle > kills / 4

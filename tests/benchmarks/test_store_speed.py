@@ -1,0 +1,138 @@
+"""The store against bare sqlite3, and how reading a history grows.
+
+When written, on a busy machine: 1000 results, each on disk before the next, take 1.2 times what bare sqlite3 takes for
+the same; one quantity's history costs the same a row whatever else there is, and however long it is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import statistics
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.clock import WallClock
+from harness.store import Store, tables
+from tests.software.store.records import NAME, STARTED, written
+
+pytestmark = pytest.mark.slow
+
+CLOCK = WallClock()
+RESULTS = 1000
+ROUNDS = 10
+"""In turns, so that both meet the same disk."""
+
+
+def seconds_of(act, *arguments) -> float:
+    begin_s = CLOCK.now_s()
+    act(*arguments)
+    return CLOCK.now_s() - begin_s
+
+
+class Bare:
+    """What one would write by hand: the same rows from the same folders, a transaction each, as durable."""
+
+    def __init__(self, place: Path) -> None:
+        with Store.open(place.with_name("like.sqlite"), make=True) as like, like._database.reading() as connection:
+            wanted = "SELECT sql FROM sqlite_master WHERE sql IS NOT NULL AND type <> 'trigger'"
+            made = connection.exec_driver_sql(wanted).scalars().all()
+        self.connection = sqlite3.connect(place, isolation_level=None)
+        for words in ("PRAGMA journal_mode=WAL", "PRAGMA synchronous=FULL", "PRAGMA foreign_keys=ON", *made):
+            self.connection.execute(words)
+
+    def keep(self, folder: Path) -> None:
+        text = (folder / "record.json").read_bytes()
+        content = json.loads(text)
+        rig, declared = content["rig"], content["declared"]["gate"]
+        run = (
+            None, str(folder), STARTED, content["started_utc"], content["ended_utc"], rig["name"], rig["sha256"],
+            content["virtual"], content["board"]["unique_id"], declared["name"], declared["version"],
+            content["hashes"]["firmware"], None, content["seed"], content["finished"], content["exit_code"], "",
+        )  # fmt: skip
+        execute = self.connection.execute
+        execute("BEGIN IMMEDIATE")
+        run_id = execute(f"INSERT INTO run VALUES ({', '.join('?' * len(run))})", run).lastrowid
+        execute("INSERT INTO record VALUES (?, ?)", (run_id, zlib.compress(text)))
+        measured, verdicts = content["measurements"][0], content["verdicts"]
+        rows = [
+            (NAME, run_id, "stiffness", "gate", measured["value"], measured["u"], measured["unit"], measured["dof"],
+             verdicts[0]["outcome"], verdicts[1]["outcome"]),
+            ("together.supply_sag", run_id, "together", "", None, None, "", None, "not run", None),
+            ("gate.step.limits", run_id, "step", "gate", None, None, "", None, None, "nonconforming"),
+        ]  # fmt: skip
+        self.connection.executemany("INSERT INTO quantity VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+        execute("COMMIT")
+
+
+def test_1000_durable_results_take_at_most_half_as_long_again_as_with_bare_sqlite3(tmp_path):
+    folders = [written(tmp_path / "runs" / str(k), seed=k, observations=()) for k in range(RESULTS)]
+    parts = [folders[k::ROUNDS] for k in range(ROUNDS)]
+
+    def all_of(keep, part: list[Path]) -> None:
+        for folder in part:
+            keep(folder)
+
+    bare = Bare(tmp_path / "bare.sqlite")
+    with Store.open(tmp_path / "store.sqlite", make=True) as store:
+        taken = [(seconds_of(all_of, store.keep, part), seconds_of(all_of, bare.keep, part)) for part in parts]
+        assert len(store.values(NAME, "sluice")) == RESULTS
+    assert bare.connection.execute("SELECT count(*) FROM quantity").fetchone() == (3 * RESULTS,)
+    ours_s, bare_s = (statistics.median(side) for side in zip(*taken, strict=True))
+    each_ms = [1e3 * side / len(parts[0]) for side in (ours_s, bare_s)]
+    print(f"a result: {each_ms[0]:.2f} ms, bare sqlite3 {each_ms[1]:.2f} ms, {ours_s / bare_s:.2f} times")  # noqa: T201
+    assert ours_s <= 1.5 * bare_s
+
+
+@contextlib.contextmanager
+def filled(place: Path, runs: int, quantities: int) -> Iterator[Store]:
+    """A store of `runs` runs with `quantities` each, added without records: a history does not read them."""
+    with Store.open(place, make=True) as store:
+        database = store._database
+        row = {
+            "kept_utc": STARTED, "ended_utc": STARTED, "rig": "sluice", "rig_sha256": "ab" * 32, "virtual": True,
+            "board_id": "0042", "firmware_name": "drive", "firmware_version": "1.4.0", "firmware_sha256": "cd" * 32,
+            "lot": None, "seed": 1, "finished": True, "exit_code": 0, "remark": "",
+        }  # fmt: skip
+        names = [NAME, *(f"gate.step.other{k}" for k in range(quantities - 1))]
+        entry = {
+            "check_name": "stiffness", "motor": "gate", "u": 0.01, "unit": "N m/rad", "dof": 9.0,
+            "outcome": "agrees", "conformity": None,
+        }  # fmt: skip
+        for first in range(0, runs, 10_000):
+            some = range(first, min(first + 10_000, runs))
+            with database.adding() as adding:
+                started = [{**row, "uid": f"{k:064x}", "started_utc": f"2026-{k:09d}"} for k in some]
+                adding.add(tables.run, started)
+                for name in names:
+                    of_name = [{**entry, "name": name, "run_id": k + 1, "value": float(k)} for k in some]
+                    adding.add(tables.quantity, of_name)
+        yield store
+
+
+def a_row_s(store: Store, length: int, rounds: int = 5) -> float:
+    """Shortest of several times: other work on the machine only adds."""
+    assert len(store.values(NAME, "sluice")) == length
+    return min(seconds_of(store.values, NAME, "sluice") for _ in range(rounds)) / length
+
+
+def test_a_history_costs_the_same_among_1e3_and_among_1e6_rows(tmp_path):
+    times_s = {}
+    for total in (1_000, 10_000, 100_000, 1_000_000):
+        with filled(tmp_path / f"{total}.sqlite", 1_000, total // 1_000) as store:
+            times_s[total] = a_row_s(store, 1_000)
+    print("us a row among so many:", {total: round(1e6 * s, 2) for total, s in times_s.items()})  # noqa: T201
+    assert max(times_s.values()) <= 1.5 * times_s[1_000]
+
+
+def test_a_history_of_1e3_and_of_1e6_rows_costs_the_same_a_row(tmp_path):
+    times_s = {}
+    for length in (1_000, 10_000, 100_000, 1_000_000):
+        with filled(tmp_path / f"{length}.sqlite", length, 1) as store:
+            times_s[length] = a_row_s(store, length, rounds=5 if length < 1e6 else 2)
+    print("us a row of so many:", {length: round(1e6 * s, 2) for length, s in times_s.items()})  # noqa: T201
+    assert max(times_s.values()) <= 2 * times_s[1_000]
