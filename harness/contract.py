@@ -38,46 +38,51 @@ class Part:
     call: str
     meaning: str
     needed_by: tuple[str, ...]
+    """Checks whose device scripts call it: a test runs those scripts and compares."""
 
+
+ALL = ("commutation", "stiffness", "step", "thermal", "together")
+CLOSED = ("stiffness", "step", "together")
+"""Checks that let the firmware's own loop hold a motor."""
 
 PARTS: tuple[Part, ...] = (
     Part(
         name="declare",
         call="declare(motor) -> dict",
         meaning="facts of the firmware, keys in DECLARED",
-        needed_by=("commutation", "stiffness", "step", "thermal", "together"),
+        needed_by=ALL,
     ),
     Part(
         name="off",
         call="off(motor)",
         meaning="bridge disabled, phases at high impedance",
-        needed_by=("commutation", "stiffness", "step", "thermal", "together"),
+        needed_by=ALL,
     ),
     Part(
         name="field",
         call="field(motor, angle, amplitude)",
         meaning="hold a field at an electrical angle (1/65536 turn) with an amplitude (1/32768); enables the bridge",
-        needed_by=("commutation", "stiffness", "thermal", "together"),
+        needed_by=("commutation", "stiffness"),
     ),
     Part(
         name="angle",
         call="angle(motor) -> (count, valid, age_us)",
         meaning="last sensor reading as raw count, whether it passed its own checks, its age in microseconds",
-        needed_by=("commutation", "stiffness", "step", "together"),
+        needed_by=ALL,
     ),
     Part(
         name="set_point",
         call="set_point(motor, count)",
         meaning="where the loop is to hold the shaft, raw count",
-        needed_by=("stiffness", "step", "together"),
+        needed_by=CLOSED,
     ),
     Part(
         name="start",
         call="start(motor)",
         meaning="begin the closed loop on the firmware's own timing; the set point becomes the present reading",
-        needed_by=(),
+        needed_by=CLOSED,
     ),
-    Part(name="stop", call="stop(motor)", meaning="end the closed loop, then as off", needed_by=()),
+    Part(name="stop", call="stop(motor)", meaning="end the closed loop, then as off", needed_by=CLOSED),
     Part(
         name="trace",
         call="trace(motor, hook)",
@@ -89,7 +94,7 @@ PARTS: tuple[Part, ...] = (
         name="control_step",
         call="control_step(motor)",
         meaning="one pass of the loop, for firmware that wants to be called once a period instead of start and stop",
-        needed_by=(),
+        needed_by=CLOSED,
     ),
     Part(
         name="duties",
