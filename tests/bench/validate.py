@@ -21,6 +21,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -55,8 +56,8 @@ SHOWN_BY = {
     "drooping-supply": ("stiffness",),
 }
 """Checks that a thin slice runs for a fault; commutation is run for the others, and before any closed loop."""
-REPORTED = "commutation.sensor_age"
-"""What the firmware says of itself: the same on every plant, so that its error against its uncertainty says nothing."""
+EXACT_HERE = ("commutation.sensor_age", "step.loop_period")
+"""What the board says by its own clock, which has no error on the virtual bench: too good to try an uncertainty on."""
 PAIRS = (("faded-magnet", "slack-gain"), ("late-loop", "loose-winding"), ("slack-gain", "drooping-supply"))
 
 
@@ -96,30 +97,15 @@ class Store:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self._workers = workers
-        self._spec = load(RIG)
+        self._runs: dict[str, Run] = {}
 
     def run_all(self, cases: Iterable[Case]) -> list[Run]:
         """Runs of these cases in their order: measured now where there is no record yet, judged by today's code."""
+        wanted = list(cases)
+        missing = [case for case in wanted if case.key not in self._runs]
         with ProcessPoolExecutor(self._workers) as pool:
-            return list(pool.map(self.run, list(cases)))
-
-    def run(self, case: Case) -> Run:
-        """One case."""
-        folder = self.folder / case.key
-        if (folder / "record.json").exists():
-            record = read(folder)
-            if record.finished:
-                return judged(case.key, record, judge_again(record, self._spec))
-            shutil.rmtree(folder)
-        options = [] if case.plant_seed is None else ["--plant-seed", str(case.plant_seed)]
-        options += [word for fault in case.faults for word in ("--with-fault", fault)]
-        if not case.alone:
-            return qualify(case, folder, str(RIG), options)
-        with (
-            tempfile.TemporaryDirectory() as place,
-            stand_alone(Path(place), "sluice", "--seed", str(case.seed), *options) as bench,
-        ):
-            return qualify(case, folder, str(bench.rig_file))
+            self._runs.update((run.key, run) for run in pool.map(partial(run_one, self.folder), missing))
+        return [self._runs[case.key] for case in wanted]
 
     def truth(self, plant_seed: int) -> dict[str, float]:
         """A drawn plant's true values, from integrating it without noise; kept, too."""
@@ -129,6 +115,25 @@ class Store:
             answer = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT).stdout
             kept.write_text(answer, encoding="utf-8")
         return {name: entry["value"] for name, entry in json.loads(kept.read_text(encoding="utf-8")).items()}
+
+
+def run_one(store: Path, case: Case) -> Run:
+    """One case: its record judged by today's code where there is one, otherwise measured now."""
+    folder = store / case.key
+    if (folder / "record.json").exists():
+        record = read(folder)
+        if record.finished:
+            return judged(case.key, record, judge_again(record, load(RIG)))
+        shutil.rmtree(folder)
+    options = [] if case.plant_seed is None else ["--plant-seed", str(case.plant_seed)]
+    options += [word for fault in case.faults for word in ("--with-fault", fault)]
+    if not case.alone:
+        return qualify(case, folder, str(RIG), options)
+    with (
+        tempfile.TemporaryDirectory() as place,
+        stand_alone(Path(place), "sluice", "--seed", str(case.seed), *options) as bench,
+    ):
+        return qualify(case, folder, str(bench.rig_file))
 
 
 def qualify(case: Case, folder: Path, rig: str, options: Iterable[str] = ()) -> Run:
@@ -202,7 +207,7 @@ def coverage(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
         mean = sum(error for error, _ in rows) / len(rows)
         held_in_all, total = held_in_all + held, total + len(rows)
         # With 95 % coverage fewer than 33 of 40 come once in 1400 times (binomial), among 70 quantities once in 20.
-        spread = 0.65 <= rms <= 1.4 or name.endswith(REPORTED)
+        spread = 0.65 <= rms <= 1.4 or name.endswith(EXACT_HERE)
         good = plants < 20 or (held >= math.floor(33 / 40 * len(rows)) and spread)
         yield f"  {name}: {held} of {len(rows)} intervals hold, rms error {rms:.2f} u, mean {mean:+.2f} u", good
     share = held_in_all / max(1, total)
