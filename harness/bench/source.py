@@ -7,13 +7,15 @@ from collections.abc import Mapping
 
 from harness.rigfile import RigSpec
 
+SPEED_SPAN_S = 0.1
+"""Time in which the board counts a speed limit: whole counts of a slow sensor still tell it to a few per cent."""
 ANSWER = "RIG:"
 """Marks the line that answers a question, among whatever else the board prints."""
 
 
-def off_level(spec: RigSpec) -> int:
-    """Level of an enable pin at which its bridge is off."""
-    return 0 if next(iter(spec.motor.values())).enable_active == "high" else 1
+def off_levels(spec: RigSpec) -> tuple[int, ...]:
+    """Level of each motor's enable pin at which its bridge is off."""
+    return tuple(0 if motor.enable_active == "high" else 1 for motor in spec.motor.values())
 
 
 def make_safe(spec: RigSpec) -> str:
@@ -21,11 +23,11 @@ def make_safe(spec: RigSpec) -> str:
 
     A pin made a plain output leaves the pulse-width timer that an interrupted script left running on it.
     """
-    enables = tuple(motor.enable_pin for motor in spec.motor.values())
+    enables = tuple(zip((motor.enable_pin for motor in spec.motor.values()), off_levels(spec), strict=True))
     phases = tuple(pin for motor in spec.motor.values() for pin in motor.phase_pins)
     return (
         "from machine import Pin\n"
-        f"for p in {enables!r}:\n Pin(p, Pin.OUT, value={off_level(spec)})\n"
+        f"for p, v in {enables!r}:\n Pin(p, Pin.OUT, value=v)\n"
         f"for p in {phases!r}:\n Pin(p, Pin.OUT, value=0)\n"
     )
 
@@ -45,15 +47,15 @@ def answers(printed: str) -> list[str]:
     return [line[len(ANSWER) :].strip() for line in printed.splitlines() if line.startswith(ANSWER)]
 
 
-def travel_counts(spec: RigSpec) -> int:
-    """Travel allowed either way from hanging, in sensor counts; the narrowest sensor decides."""
-    return min(round(spec.limits.travel_rad * motor.sensor.counts / math.tau) for motor in spec.motor.values())
+def travel_counts(spec: RigSpec) -> tuple[int, ...]:
+    """Travel allowed either way from hanging, in counts of each motor's sensor."""
+    return tuple(round(spec.limits.travel_rad * motor.sensor.counts / math.tau) for motor in spec.motor.values())
 
 
-def speed_counts_per_ms(spec: RigSpec) -> int:
-    """Speed allowed, in sensor counts a millisecond, at least 1."""
-    slowest = min(spec.limits.speed_rad_s * motor.sensor.counts / math.tau for motor in spec.motor.values())
-    return max(1, round(slowest / 1000.0))
+def speed_counts(spec: RigSpec) -> tuple[int, ...]:
+    """Speed allowed, in counts of each motor's sensor per SPEED_SPAN_S."""
+    per_rad_s = SPEED_SPAN_S / math.tau
+    return tuple(round(spec.limits.speed_rad_s * motor.sensor.counts * per_rad_s) for motor in spec.motor.values())
 
 
 def hang_counts(spec: RigSpec) -> tuple[int | None, ...]:
@@ -74,8 +76,8 @@ def script(spec: RigSpec, module: str, call: str, parameters: Mapping[str, objec
     return (
         "import safety\n"
         f"_g = safety.Guard(drive={spec.firmware.module!r}, pins={pins!r}, enables={enables!r}, "
-        f"deadman_ms={round(spec.board.deadman_s * 1000)}, hang={hang_counts(spec)!r}, travel={travel_counts(spec)}, "
-        f"speed={speed_counts_per_ms(spec)}, enable_off={off_level(spec)})\n"
+        f"deadman_ms={round(spec.board.deadman_s * 1000)}, hang={hang_counts(spec)!r}, "
+        f"travel={travel_counts(spec)!r}, speed={speed_counts(spec)!r}, enable_off={off_levels(spec)!r})\n"
         "try:\n"
         f" import {module}\n"
         f" {module}.{call}(_g{given})\n"

@@ -6,13 +6,14 @@ import math
 import re
 from typing import TYPE_CHECKING
 
+from harness.bench.source import SPEED_SPAN_S
 from harness.errors import BenchError, HarnessError, StoppedByBoard
 
 if TYPE_CHECKING:
     from harness.rigfile import RigSpec
 
 MOTOR = re.compile(r"motor (\d+): ")
-SPEED = re.compile(r"speed: (-?\d+) counts in (\d+) us, limit (\d+) a ms")
+SPEED = re.compile(r"speed: (-?\d+) counts in (\d+) us, limit (\d+) in 100 ms")
 TRAVEL = re.compile(r"travel: (-?\d+) counts from hanging, limit (\d+)")
 DEADMAN = "deadman: "
 
@@ -41,7 +42,7 @@ def in_words(said: str, spec: RigSpec) -> str:
     if found := SPEED.search(said):
         counts, us, limit = (int(group) for group in found.groups())
         speed = abs(counts) / us * 1e6 * math.tau / turn
-        words = f"speed {speed:.3g} rad/s, limit {limit * 1e3 * math.tau / turn:.3g} rad/s"
+        words = f"speed {speed:.3g} rad/s, limit {limit / SPEED_SPAN_S * math.tau / turn:.3g} rad/s"
     elif found := TRAVEL.search(said):
         counts, limit = (int(group) for group in found.groups())
         words = f"travel {counts * math.tau / turn:+.3g} rad from hanging, limit {limit * math.tau / turn:.3g} rad"

@@ -1,6 +1,7 @@
 """What the rig has a board execute, as text: nothing here needs a board."""
 
 import ast
+import math
 
 import pytest
 
@@ -36,13 +37,24 @@ def test_make_safe_disables_every_bridge_before_any_phase_goes_low():
     assert executed(source.make_safe(spec())) == [(6, 0), (7, 0), *((pin, 0) for pin in range(6))]
 
 
-def test_make_safe_knows_drivers_that_are_enabled_low():
-    low = spec(
-        ("enable_pin = 6", 'enable_pin = 6\nenable_active = "low"'),
-        ("enable_pin = 7", 'enable_pin = "E7"\nenable_active = "low"'),
+@pytest.mark.parametrize(
+    ("gate", "wheel", "levels"),
+    [("low", "low", (1, 1)), ("low", "high", (1, 0)), ("high", "low", (0, 1)), ("high", "high", (0, 0))],
+)
+def test_each_bridge_is_disabled_at_its_own_level(gate, wheel, levels):
+    rig = spec(
+        ("enable_pin = 6", f'enable_pin = 6\nenable_active = "{gate}"'),
+        ("enable_pin = 7", f'enable_pin = "E7"\nenable_active = "{wheel}"'),
     )
-    assert executed(source.make_safe(low))[:2] == [(6, 1), ("E7", 1)]
-    assert source.off_level(low) == 1
+    assert executed(source.make_safe(rig))[:2] == [(6, levels[0]), ("E7", levels[1])]
+    assert guarded(source.script(rig, "fields", "serve", {}))["enable_off"] == levels
+
+
+def guarded(text: str) -> dict[str, object]:
+    """What a script gives its guard."""
+    calls = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Call)]
+    call = next(node for node in calls if ast.unparse(node.func) == "safety.Guard")
+    return {word.arg: ast.literal_eval(word.value) for word in call.keywords}
 
 
 def test_a_script_runs_under_the_guard_and_closes_it_whatever_happens():
@@ -52,23 +64,30 @@ def test_a_script_runs_under_the_guard_and_closes_it_whatever_happens():
     assert isinstance(last, ast.Try)
     assert "_g.close()" in ast.unparse(last.finalbody[0])
     assert 'fields.serve(_g, motor=0, label="it\'s")' in text
-    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
-    call = next(node for node in calls if ast.unparse(node.func) == "safety.Guard")
-    given = {word.arg: ast.literal_eval(word.value) for word in call.keywords}
-    assert given == {
+    assert guarded(text) == {
         "drive": "sluice_drive",
         "pins": ((0, 1, 2), (3, 4, 5)),
         "enables": (6, 7),
         "deadman_ms": 300,
         "hang": (5215, 10691),
-        "travel": 6258,
-        "speed": 156,
-        "enable_off": 0,
+        "travel": (6258, 6258),
+        "speed": (15646, 15646),
+        "enable_off": (0, 0),
     }
 
 
-def test_limits_come_from_the_narrowest_sensor():
-    assert source.travel_counts(spec(("bits = 14", "bits = 12"))) == pytest.approx(6258 / 4, abs=1)
+COARSE_GATE = SLUICE.replace("bits = 14", "bits = 12", 1)
+
+
+def test_each_motor_has_its_limits_in_counts_of_its_own_sensor():
+    given = guarded(source.script(loads(COARSE_GATE.encode(), "sluice.toml"), "fields", "serve", {}))
+    assert given["travel"] == pytest.approx((2.4 / math.tau * 4096, 2.4 / math.tau * 16384), abs=0.5)
+    assert given["speed"] == pytest.approx((6.0 / math.tau * 4096, 6.0 / math.tau * 16384), abs=0.5)
+
+
+def test_a_slow_limit_of_a_coarse_sensor_is_kept_to_a_few_per_cent():
+    (counts, _) = source.speed_counts(spec(("bits = 14", "bits = 12"), ("speed_rad_s = 60.0", "speed_rad_s = 1.0")))
+    assert counts / 0.1 * math.tau / 4096 == pytest.approx(1.0, rel=0.03)
 
 
 def test_a_hang_reading_that_is_not_known_is_not_supervised():
