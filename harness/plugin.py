@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -207,34 +208,38 @@ def multimeter(rig: Rig) -> Callable[[str], Multimeter]:
 def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
     """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs.
 
-    Skips if it cannot be; fails if the board had to be stopped on the way.
+    Skips what was not run; fails where the bench cannot tell, or the board had to be stopped on the way.
     """
 
     def of(motor: str, name: str) -> Quantity:
         full = full_name(qualification, motor, name)
+        from harness.checks.judged import raise_unless_good
+
         for verdict in qualification.reach(full):
             if verdict in qualification.stops:
-                from harness.checks.judged import raise_unless_good
-
                 raise_unless_good(full, [verdict])
         result = qualification.results[full]
         if hasattr(result, "quantity"):
             return result.quantity
-        pytest.skip(f"{full}: {result.outcome.value} {result.reason}")
+        raise_unless_good(full, qualification.verdicts_of(full))
+        raise AssertionError(f"{full}: neither measured nor accounted for")
 
     return of
 
 
 @pytest.fixture(scope="session")
 def expectation(qualification: Qualification) -> Callable[[str, str], Expectation]:
-    """`expectation(motor, "check.quantity")`: what the models predict from the rig file; skips if they cannot."""
+    """`expectation(motor, "check.quantity")`: what the models predict from the rig file; skips if they cannot.
+
+    It carries what [detect] of the rig file asks for, so that `agrees` refuses a quantity too wide to see that.
+    """
 
     def of(motor: str, name: str) -> Expectation:
         full = full_name(qualification, motor, name)
         found = qualification.expected(full)
         if found is None or found.quantity is None:
             pytest.skip(f"{full}: no expectation: needs {found.needs if found else 'a model'}")
-        return found
+        return replace(found, detect=qualification.rule.detect_for(full))
 
     return of
 

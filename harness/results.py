@@ -46,6 +46,18 @@ class Unmeasured:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Detect:
+    """The smallest deviation from the model that must not go unseen: percent of the expected value, or absolute."""
+
+    percent: float | None = None
+    absolute: float | None = None
+
+    def deviation(self, expected: float) -> float:
+        """The deviation in the unit of the quantity."""
+        return self.absolute if self.absolute is not None else abs(expected) * (self.percent or 0.0) / 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
     """A value predicted from the rig file. `needs` is set instead of a quantity where the rig file is silent.
 
@@ -60,6 +72,8 @@ class Expectation:
     model: str = ""
     """The formula in words with its source, and what it leaves out."""
     inputs: Mapping[str, float] = field(default_factory=dict)
+    detect: Detect | None = None
+    """What must not go unseen, for a test of a person's own; judging a qualification takes the rule's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,18 +83,6 @@ class Requirement:
     name: str
     low: float | None = None
     high: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Detect:
-    """The smallest deviation from the model that must not go unseen: percent of the expected value, or absolute."""
-
-    percent: float | None = None
-    absolute: float | None = None
-
-    def deviation(self, expected: float) -> float:
-        """The deviation in the unit of the quantity."""
-        return self.absolute if self.absolute is not None else abs(expected) * (self.percent or 0.0) / 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

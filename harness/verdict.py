@@ -330,11 +330,13 @@ def agrees(
 
         assert agrees(measured, expectation)
 
-    One decision at false-alarm risk `risk`. Without `detect` any width is accepted and the message says
-    what would have been seen; with it, a quantity too wide to see that much does not agree: it cannot tell.
+    One decision at false-alarm risk `risk`. `detect` is what must not go unseen, by default what the expectation
+    carries: the fixture `expectation` brings the rig file's [detect] entry along. A quantity too wide to see that
+    much does not agree: it cannot tell. Without either any width is accepted and the message says what would have
+    been seen.
     """
     name = getattr(measured, "name", getattr(expectation, "name", "quantity"))
     result = Measurement(name=name, quantity=measured) if isinstance(measured, Quantity) else measured
     expected = expectation if isinstance(expectation, Expectation) else Expectation(name=name, quantity=expectation)
-    rule = Rule(planned=1, false_alarm_risk=risk, detect={name: detect or Detect(absolute=math.inf)})
+    rule = Rule(planned=1, false_alarm_risk=risk, detect={name: detect or expected.detect or Detect(absolute=math.inf)})
     return Agreement(verdict=judge(result, expected, rule)[0])

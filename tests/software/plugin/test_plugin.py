@@ -177,6 +177,34 @@ def test_a_stop_by_the_board_fails_the_test_that_asked_for_a_number(run):
     assert "gate.step.limits: nonconforming" in done.stdout
 
 
+def test_what_cannot_be_told_fails_the_test_that_asked_and_says_so(run, tmp_path):
+    files = {
+        "test_own.py": "def test_a(measured): measured('gate', 'step.delay')\n"
+        "def test_b(measured): measured('wheel', 'step.delay')\n"
+    }
+    done = run(
+        RIG,
+        "test_own.py",
+        "--junitxml",
+        "junit.xml",
+        files=files,
+        checks="raises={'gate.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a hook')}",
+    )
+    assert "1 failed, 1 skipped" in done.stdout
+    (failure,) = ET.parse(tmp_path / "junit.xml").getroot().iter("failure")
+    message = failure.get("message", "")
+    assert "CannotTell: gate.step.delay: cannot tell; " in message and "(nothing moved)" in message
+    (skipped,) = ET.parse(tmp_path / "junit.xml").getroot().iter("skipped")
+    assert skipped.get("message") == "wheel.step.delay: not run: add a hook"
+
+
+def test_a_quantity_too_wide_for_what_the_rig_file_must_see_does_not_agree(run):
+    done = run(RIG, "test_own.py", checks="widths={'gate.step.delay': 0.5e-3}", files={"test_own.py": OWN_TEST})
+    assert "1 failed" in done.stdout, done.stdout
+    assert "gate.step.delay: cannot tell; measured 0.001 " in done.stdout
+    assert "must see 0.0012" in done.stdout
+
+
 @pytest.mark.skipif(not __import__("importlib").util.find_spec("xdist"), reason="needs pytest-xdist")
 def test_several_workers_on_one_rig_are_refused_before_anything(run):
     done = run("-n", "2", RIG, plugins=("xdist",))

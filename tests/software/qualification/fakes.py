@@ -129,9 +129,11 @@ class FakeRig:
 
 @dataclass
 class FakeChecks:
-    """Measure modules: values by check, changes by full name, and what is raised in a procedure."""
+    """Measure modules: values by check, changes and widths by full name, and what is raised in a procedure."""
 
     changes: dict[str, float] = field(default_factory=dict)
+    widths: dict[str, float] = field(default_factory=dict)
+    """Standard uncertainties of what is measured; a thousandth of the value where nothing is said."""
     raises: dict[str, BaseException] = field(default_factory=dict)
     needs: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: {"thermal": ("supply", "multimeter")})
     forgets: set[str] = field(default_factory=set)
@@ -166,7 +168,11 @@ class FakeChecks:
         return module
 
     def quantity(self, full: str, value: float):  # type: ignore[no-untyped-def]
-        return exact(value, "1") if "direction" in full else normal(value, 0.001 * abs(value), "1", full)
+        return (
+            exact(value, "1")
+            if "direction" in full
+            else normal(value, self.widths.get(full, 0.001 * abs(value)), "1", full)
+        )
 
     def expect(self, check: str, spec: RigSpec, stated: Declared, motor: str) -> list[Expectation]:
         prefix = check if motor == "together" else f"{motor}.{check}"

@@ -328,6 +328,9 @@ def test_agrees_for_a_users_own_test() -> None:
     assert not vague and "cannot tell" in repr(vague)
     assert agrees(measured(0.5, 0.2), expected(0.5)), "without detect any width is accepted, and shown"
     assert "sees from" in repr(agrees(measured(0.5, 0.2), expected(0.5)))
+    carried = replace(expected(0.5), detect=Detect(percent=10))
+    assert "cannot tell" in repr(agrees(measured(0.5, 0.2), carried)), "what the rig file asks for counts"
+    assert agrees(measured(0.5, 0.2), carried, detect=Detect(absolute=5.0)), "one's own goes first"
     assert not agrees(measured(0.5), Expectation(name=NAME, needs="the supply's voltage"))
     assert not agrees(Unmeasured(name=NAME, outcome=Outcome.NOT_RUN, reason="because of the load"), expected(1.0))
 
