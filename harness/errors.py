@@ -73,6 +73,10 @@ class LinkError(BenchError):
         self.received = received
 
 
+class LinkLost(LinkError):
+    """The port is gone: nothing can be asked of the board any more."""
+
+
 class LinkTimeout(LinkError):
     """The board did not answer in time; `received` holds what had come."""
 

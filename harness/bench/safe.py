@@ -19,7 +19,7 @@ from harness.clock import WallClock
 from harness.errors import Interrupted
 
 STEP_LIMIT_S = 1.0  # promised to users
-DEAF_S = 5.0  # arbitrary, longer than both steps and the unwinding before them
+DEAF_S = 5.0  # arbitrary, longer than both steps and the unwinding before them, where a script is interrupted
 
 log = logging.getLogger("harness.safe")
 

@@ -15,15 +15,13 @@ from harness.errors import DeviceError, LinkError, LinkTimeout
 from harness.link import files, snippets
 from harness.link.port import Port
 from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State
-from harness.link.run import TICK_S, Run
+from harness.link.run import SAFE_S, TICK_S, Run
 from harness.link.wire import Damaged
 
 log = logging.getLogger("harness.link")
 
 _QUIET_S = 0.1
 """A board that has said nothing for so long has answered (arbitrary; USB answers within some milliseconds)."""
-_SAFE_S = 1.0
-"""Time to make safe; a board that needs longer is treated as lost (the rule of the harness for each such step)."""
 _START_S = 2.0
 """Wait for the prompt of a board that opening the port has just started (arbitrary)."""
 _ATTEMPT_S = 0.5
@@ -123,7 +121,7 @@ class Board(Closing):
     def _make_safe(self) -> None:
         if self.make_safe_source:
             self.start(self.make_safe_source, framed=False)
-            self._until(Ended, _SAFE_S, "making safe", recover=False)
+            self._until(Ended, SAFE_S, "making safe", recover=False)
 
     def interrupt(self, timeout_s: float = 5.0) -> None:
         """Stop what runs, and make the board safe."""
@@ -282,9 +280,12 @@ class Board(Closing):
         )
 
     def recover(self) -> None:
-        """Back to the prompt and safe, if it can be had; the error on its way says what went wrong first."""
+        """Back to the prompt and safe, if it can be had soon; the error on its way says what went wrong first.
+
+        What follows is making safe: a silent board must not keep the supply on for longer than its own step.
+        """
         with contextlib.suppress(LinkError):
-            self.enter()
+            self.enter(SAFE_S)
 
     def _quiet(self, deadline_s: float) -> bytes:
         heard = b""

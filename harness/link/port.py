@@ -15,7 +15,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from harness.clock import Clock
-from harness.errors import BenchBusy, LinkError
+from harness.errors import BenchBusy, LinkError, LinkLost
 
 if TYPE_CHECKING:
     import serial
@@ -49,7 +49,7 @@ class Port:
         self._wake, self._woken = socket.socketpair()  # ends the wait of the listener
         self._listener: _Listener | None = None
         self._kept = b""
-        with self._translated("cannot open"):
+        with self._translated("cannot open", LinkError):
             self._serial = _unopened(find(url), baudrate)
             self._serial.dtr = self._serial.rts = control_lines and os.name == "posix"
             self._serial.open()
@@ -74,7 +74,7 @@ class Port:
         self._selector.register(self._woken, selectors.EVENT_READ, None)
 
     def write(self, data: bytes) -> None:
-        """Write all of `data`. Raises LinkError if the port is gone."""
+        """Write all of `data`. Raises LinkLost if the port is gone."""
         if log.isEnabledFor(logging.DEBUG):
             log.debug("%.6f > %r", self.clock.now_s(), data)
         self.sent += len(data)
@@ -85,7 +85,7 @@ class Port:
     def read(self, deadline_s: float) -> bytes:
         """What has come, waiting for it until `deadline_s` of the clock; nothing means that the deadline passed.
 
-        Raises LinkError if the port is gone.
+        Raises LinkLost if the port is gone.
         """
         total = self.clock.run_for_output(self.sent, self.received, deadline_s)
         with self._translated("lost while reading"):
@@ -165,7 +165,7 @@ class Port:
         return first + bytes(self._serial.read(waiting)) if waiting > 0 else first
 
     @contextlib.contextmanager
-    def _translated(self, doing: str) -> Iterator[None]:
+    def _translated(self, doing: str, kind: type[LinkError] = LinkLost) -> Iterator[None]:
         """Turn the errors of pyserial and the operating system into ours, once, here."""
         try:
             yield
@@ -179,7 +179,7 @@ class Port:
                 hint = f"no such port; present: {', '.join(device for device, _ in present()) or 'none'}"
             else:
                 hint = str(error).replace("\n", " ")
-            raise LinkError(f"{self.url}: {doing}: {hint}") from error
+            raise kind(f"{self.url}: {doing}: {hint}") from error
 
 
 class _Listener:

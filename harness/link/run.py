@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 TICK_S = 1e-6
 """A clock that counts whole nanoseconds stops just short of a deadline that a float cannot hold exactly."""
+SAFE_S = 1.0
+"""Time to make safe; a board that needs longer is treated as lost (the rule of the harness for each such step)."""
 CREDIT = 250
 """Most bytes on their way to a script: the smallest input buffer of today's ports holds 256."""
 
@@ -115,9 +117,9 @@ class Run:
         return self.printed
 
     def abort(self) -> None:
-        """Interrupt the script and make the board safe."""
+        """Interrupt the script and make the board safe. Raises LinkTimeout soon where the board is silent."""
         self._end()
-        self.board.interrupt()
+        self.board.interrupt(SAFE_S)
 
     # ------------------------------------------------------------------------------------------------
 

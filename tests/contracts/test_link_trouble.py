@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.clock import WallClock
-from harness.errors import BenchBusy, DeviceError, LinkError, LinkTimeout
+from harness.errors import BenchBusy, DeviceError, LinkError, LinkLost, LinkTimeout
 from harness.link.board import Board
 from harness.link.frames import Event
 from tests.contracts.boards import running
@@ -64,7 +64,7 @@ def test_damage_is_an_error_that_says_which_frame_never_wrong_data(what: str, at
 def test_an_unplugged_board_is_an_error() -> None:
     with running("stand-in", "--vanish", "300") as name:
         board = Board.open(name, WallClock())
-        with pytest.raises(LinkError, match=r"lost while (reading|writing)"):
+        with pytest.raises(LinkLost, match=r"lost while (reading|writing)"):
             values(board)
         board.close()
 

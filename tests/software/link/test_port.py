@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import pytest
 
 from harness.clock import WallClock
-from harness.errors import LinkError
+from harness.errors import LinkError, LinkLost
 from harness.link import port as port_module
 from harness.link.board import Board
 from harness.link.port import Port
@@ -59,7 +59,7 @@ def test_a_board_behind_a_socket_answers_without_delay(server: tuple[str, list[s
 def test_a_closed_socket_is_a_lost_link(server: tuple[str, list[socket.socket]]) -> None:
     board = Board.open(server[0], WallClock())
     server[1][0].shutdown(socket.SHUT_RDWR)
-    with pytest.raises(LinkError, match=r"lost while (reading|writing)"):
+    with pytest.raises(LinkLost, match=r"lost while (reading|writing)"):
         board.execute("pass")
     board.close()
 
