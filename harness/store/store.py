@@ -22,6 +22,7 @@ from harness.record.read import content_of
 from harness.store import tables
 from harness.store.adding import Adding
 from harness.store.address import DEFAULT, Address
+from harness.store.baselines import Baselines
 from harness.store.database import Database
 from harness.store.raw import Raw, RawFolder, RawTable
 from harness.store.rows import Rows, rows_of, text_from
@@ -104,6 +105,11 @@ class Store(Closing):
     def address(self) -> Address:
         """Where this store is."""
         return self._database.address
+
+    @property
+    def baselines(self) -> Baselines:
+        """Its baselines."""
+        return Baselines(self._database)
 
     def close(self) -> None:
         """Leave the store; a second time does nothing."""

@@ -118,6 +118,7 @@ baseline = Table(
     Column("accepted_utc", Text, nullable=False),
     Column("by_whom", Text, nullable=False),
     Column("why", Text, nullable=False),
+    Column("despite", Text),
     Column("rig", Text, nullable=False),
     UniqueConstraint("name", "revision"),
 )
@@ -127,7 +128,9 @@ baseline_run = Table(
     metadata,
     Column("baseline_id", ForeignKey("baseline.id"), primary_key=True, autoincrement=False),
     Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
+    Column("mounting", Text),
 )
+"""`mounting` is null where the run counts as one of its own."""
 
 retirement = Table(
     "retirement",
