@@ -1,4 +1,4 @@
-"""The command: `rotorgate demo | inspect | qualify | report | keep`.
+"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch`.
 
 Light to import: each sub-command loads what it needs.
 Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
@@ -26,10 +26,12 @@ RUNNERS = {
     "inspect": "harness.cli_inspect:inspect",
     "report": "harness.cli_report:report",
     "keep": "harness.cli_keep:keep",
+    "fetch": "harness.cli_keep:fetch",
 }
 
 
-STORE = "a file, or postgresql://USER@HOST/DATABASE (default: store.sqlite in the folder that holds the run's)"
+PLACE = "a file, or postgresql://USER@HOST/DATABASE"
+BESIDE = "store.sqlite in the folder that holds the run's"
 
 
 class Parser(argparse.ArgumentParser):
@@ -117,7 +119,7 @@ def build_parser() -> Parser:
     )
     qualify.add_argument("--require-all", action="store_true", help="every check counts as required")
     kept = qualify.add_mutually_exclusive_group()
-    kept.add_argument("--store", metavar="STORE", help=f"keep the run in this store, {STORE}")
+    kept.add_argument("--store", metavar="STORE", help=f"keep the run in {PLACE} (default: {BESIDE})")
     kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
     virtual = qualify.add_argument_group("on the virtual bench only")
     virtual.add_argument(
@@ -140,7 +142,14 @@ def build_parser() -> Parser:
         "keep", parents=[common], allow_abbrev=False, help="put the records of runs into the store, each once"
     )
     keep.add_argument("records", metavar="DIR", nargs="+", help="folder of a record, finished or not")
-    keep.add_argument("--store", metavar="STORE", help=STORE)
+    keep.add_argument("--store", metavar="STORE", help=f"{PLACE} (default: {BESIDE})")
+
+    fetch = commands.add_parser(
+        "fetch", parents=[common], allow_abbrev=False, help="write the folder of a run again from the store"
+    )
+    fetch.add_argument("run", metavar="RUN", type=natural, help="number of the run in the store")
+    fetch.add_argument("--out", metavar="DIR", required=True, help="folder to write, which must hold no record")
+    fetch.add_argument("--store", metavar="STORE", help=f"{PLACE} (default: runs/store.sqlite)")
     return parser
 
 

@@ -1,4 +1,4 @@
-"""`rotorgate keep`, and what `rotorgate qualify` does at its end: a run's record goes into the store."""
+"""`rotorgate keep` and `fetch`, and what `rotorgate qualify` does at its end: a run's record goes into the store."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.errors import ExitCode, HarnessError, RecordError
-from harness.store.address import FILE, Address
+from harness.store.address import DEFAULT, FILE, Address
 
 if TYPE_CHECKING:
     from harness.store import StoredRun
@@ -65,6 +65,7 @@ def keep(arguments: argparse.Namespace) -> int:
 
     Raises RecordError with every such folder, StoreError, StoreUnavailable.
     """
+    from harness.record.read import text_of
     from harness.store import Store
     from harness.terminal import Terminal
 
@@ -75,6 +76,7 @@ def keep(arguments: argparse.Namespace) -> int:
     for folder in map(Path, arguments.records):
         address = given or beside(folder)
         try:
+            text_of(folder)  # before a store is made for nothing
             with Store.open(address, make=True) as store:
                 run = store.keep(folder)
         except RecordError as error:
@@ -88,6 +90,20 @@ def keep(arguments: argparse.Namespace) -> int:
         raise RecordError("\n".join(problems))
     if arguments.json:
         terminal.result(json.dumps({"exit_code": 0, "kept": entries}))
+    return ExitCode.AGREES
+
+
+def fetch(arguments: argparse.Namespace) -> int:
+    """Write the folder of a run again. Raises StoreError, StoreUnavailable, RecordError."""
+    from harness.store import Store
+    from harness.store.fetch import fetch as write_again
+    from harness.terminal import Terminal
+
+    folder = Path(arguments.out)
+    with Store.open(arguments.store or DEFAULT) as store:
+        write_again(store, arguments.run, folder)
+    terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
+    terminal.result(json.dumps({"exit_code": 0, "record": str(folder)}) if arguments.json else f"record {folder}")
     return ExitCode.AGREES
 
 

@@ -161,26 +161,29 @@ class Store(Closing):
 
     def record(self, run_id: int) -> Record:
         """The record of a run, its observations read when asked for. Raises StoreError, RecordError."""
-        place = Path(self.address.shown) / f"run {run_id}"
-        wanted = select(tables.record.c.json).where(tables.record.c.run_id == run_id)
-        named = select(tables.observation.c.name, tables.observation.c.sha256)
+        place = Path(self.address.shown.removeprefix("postgresql://")) / f"run {run_id}"
+        text = self.text(run_id)
+        names = select(tables.observation.c.name, tables.observation.c.sha256)
         with self._database.reading() as connection:
-            data = connection.scalar(wanted)
-            hashes = {
-                row.name: row.sha256 for row in connection.execute(named.where(tables.observation.c.run_id == run_id))
-            }
-        if data is None:
-            raise StoreError(f"{self.address.shown}: no run {run_id}")
+            found = connection.execute(names.where(tables.observation.c.run_id == run_id)).all()
+        hashes = {row.name: row.sha256 for row in found}
 
         def open_raw(entry: Mapping[str, Any]) -> bytes:
             name = visible(str(entry["name"]))
             return self._raw.get(hashes[name], f"observation {name} of run {run_id}")
 
-        try:
-            text = text_from(data)
-        except zlib.error as error:
-            raise RecordError(f"{place}: damaged: {error}") from error
         return KeptRecord(folder=place, content=content_of(place, text), open_raw=open_raw)
+
+    def text(self, run_id: int) -> bytes:
+        """record.json of a run, byte for byte. Raises StoreError, RecordError."""
+        with self._database.reading() as connection:
+            data = connection.scalar(select(tables.record.c.json).where(tables.record.c.run_id == run_id))
+        if data is None:
+            raise StoreError(f"{self.address.shown}: no run {run_id}")
+        try:
+            return text_from(data)
+        except zlib.error as error:
+            raise RecordError(f"{self.address.shown}: run {run_id} is damaged: {error}") from error
 
     def values(self, name: str, rig: str, *, virtual: bool | None = None) -> list[Value]:
         """The history of one quantity on a rig: every run that measured it, in the order they were started.

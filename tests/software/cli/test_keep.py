@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -93,14 +94,19 @@ def test_a_folder_where_the_store_would_be(bench, capsys):
         (["qualify", str(SLUICE), "--store", "mysql://lab/x"], "store: expected the path of a file, or postgresql"),
         (["qualify", str(SLUICE), "--store", "a", "--no-store"], "not allowed with argument --store"),
         (["keep"], "the following arguments are required: DIR"),
+        (["fetch", "1", "--out", "a"], "runs/store.sqlite: no store here yet"),
+        (["fetch", "x", "--out", "a"], "expected a whole number from 0, found 'x'"),
+        (["fetch", "1"], "the following arguments are required: --out"),
         (["keep", "absent"], "absent: no record here; expected a folder that holds record.json"),
     ],
 )
-def test_wrong_use_is_said_before_anything_is_opened(capsys, words, message):
+def test_wrong_use_is_said_before_anything_is_opened(capsys, tmp_path, monkeypatch, words, message):
+    monkeypatch.chdir(tmp_path)
     assert cli.main(words) == 4
     said = capsys.readouterr().err
     assert message in said
     assert said.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_keep_takes_what_is_whole_and_names_what_is_not(capsys, tmp_path, monkeypatch):
@@ -119,6 +125,38 @@ def test_keep_takes_what_is_whole_and_names_what_is_not(capsys, tmp_path, monkey
     assert cli.main(["keep", "--json", "runs/b"]) == 0
     (entry,) = json.loads(capsys.readouterr().out)["kept"]
     assert (entry["record"], entry["store"], entry["run"]) == ("runs/b", "runs/store.sqlite", 2)
+
+
+def test_fetch_writes_the_folder_again_and_never_over_another(bench, capsys):
+    bench()
+    assert cli.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
+    before = {path.relative_to("runs/a"): path.read_bytes() for path in Path("runs/a").rglob("*") if path.is_file()}
+    del before[Path("report.html")]
+    before = {path: data for path, data in before.items() if path.suffix in (".json", ".npy")}
+    shutil.rmtree("runs/a")
+    capsys.readouterr()
+    assert cli.main(["fetch", "1", "--out", "again"]) == 0
+    assert capsys.readouterr().out == "record again\n"
+    assert {path.relative_to("again"): path.read_bytes() for path in Path("again").rglob("*.*")} == before
+    assert cli.main(["report", "again"]) == 0
+    assert cli.main(["keep", "again", "--store", "runs/store.sqlite", "--json"]) == 0
+    assert '"run": 1,' in capsys.readouterr().out
+    assert cli.main(["fetch", "1", "--out", "again"]) == 4
+    assert cli.main(["fetch", "2", "--out", "new"]) == 4
+    assert capsys.readouterr().err.splitlines() == [
+        "rotorgate: again: holds a record already; choose another folder with --out",
+        "rotorgate: runs/store.sqlite: no run 2",
+    ]
+
+
+def test_fetch_with_a_raw_file_missing_leaves_no_record(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    written(Path("runs/a"))
+    assert cli.main(["keep", "runs/a"]) == 0
+    next(Path("runs/store.sqlite.raw").rglob("*.npy")).unlink()
+    assert cli.main(["fetch", "1", "--out", "again"]) == 4
+    assert "missing: observation gate.stiffness.n" in capsys.readouterr().err
+    assert not Path("again").exists()
 
 
 def test_only_who_opens_a_store_loads_the_database_library():

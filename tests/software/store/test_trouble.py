@@ -18,6 +18,8 @@ import pytest
 from harness.errors import ExitCode, HarnessError, RecordError, StoreError, StoreUnavailable
 from harness.store import Store, tables
 from harness.store import database as database_module
+from harness.store.fetch import fetch
+from tests.software.store.conftest import schema
 from tests.software.store.records import written
 
 BIG = tuple(range(40_000))
@@ -102,8 +104,6 @@ def test_foreign_files_are_left_as_they_are(tmp_path, make):
 
 def test_a_foreign_database_server_content(cluster, tmp_path):
     import psycopg
-
-    from tests.software.store.conftest import schema
 
     place = schema(cluster)
     name = place.rpartition("%3D")[2]
@@ -215,6 +215,28 @@ def test_several_who_make_one_store_and_write_it_at_once(place, tmp_path):
         assert all(len(store.record(run.id).observations()) == 2 for run in runs)
 
 
+def test_two_who_write_one_database(cluster, tmp_path, monkeypatch):
+    place = schema(cluster)
+    monkeypatch.setattr(database_module, "BUSY_S", 0.05)
+    with Store.open(place, make=True) as one, Store.open(place) as other:
+        kept = one.keep(written(tmp_path / "a"))
+        with one._database.adding():
+            assert other.runs() == [kept]
+            with refused(StoreUnavailable, "another process has been writing for 30 s; try again"):
+                other.keep(written(tmp_path / "b", seed=2))
+        assert len(other.runs()) == 1
+
+
+def test_fetch_never_writes_outside(tmp_path):
+    with Store.open(tmp_path / "store.sqlite", make=True) as store:
+        run = store.keep(written(tmp_path / "run"))
+        text = store.text(run.id).replace(b"observations/gate.stiffness.n1.npy", b"../../out.npy")
+        store.text = lambda run_id: text
+        with refused(RecordError, r"observation file '\.\./\.\./out\.npy' would lie outside"):
+            fetch(store, run.id, tmp_path / "a" / "b")
+    assert not list(tmp_path.glob("**/out.npy"))
+
+
 def test_a_missing_and_a_damaged_raw_file(tmp_path):
     place = tmp_path / "store.sqlite"
     folder = written(tmp_path / "run")
@@ -238,8 +260,6 @@ def test_a_missing_and_a_damaged_raw_file(tmp_path):
 
 
 def test_a_missing_raw_row(cluster, tmp_path):
-    from tests.software.store.conftest import schema
-
     with Store.open(schema(cluster), make=True) as store:
         run = store.keep(written(tmp_path / "run"))
         store._raw.get = lambda sha256, what: type(store._raw).get(store._raw, "0" * 64, what)
