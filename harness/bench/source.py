@@ -6,9 +6,8 @@ import math
 from collections.abc import Mapping
 
 from harness.rigfile import RigSpec
+from harness.rigfile.crosscheck import SPEED_SPAN_S
 
-SPEED_SPAN_S = 0.1
-"""Time in which the board counts a speed limit: whole counts of a slow sensor still tell it to a few per cent."""
 ANSWER = "RIG:"
 """Marks the line that answers a question, among whatever else the board prints."""
 

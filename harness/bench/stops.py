@@ -6,8 +6,8 @@ import math
 import re
 from typing import TYPE_CHECKING
 
-from harness.bench.source import SPEED_SPAN_S
 from harness.errors import BenchError, HarnessError, StoppedByBoard
+from harness.rigfile.crosscheck import SPEED_SPAN_S
 
 if TYPE_CHECKING:
     from harness.rigfile import RigSpec

@@ -5,6 +5,7 @@ Each check takes the parsed file and yields (place, text); it must survive any v
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
@@ -13,6 +14,8 @@ from harness.rigfile.fields import NAME
 from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
 
 Problem = tuple[Place, str]
+SPEED_SPAN_S = 0.1
+"""Time for which the board counts a speed limit: whole counts of a slow one still tell it to a few per cent."""
 RESERVED = ("together", "all", "bench", "supply")
 
 
@@ -173,11 +176,22 @@ def _named(place: Place, name: str, known: list[str], motors: Mapping[str, Any])
 
 
 def limits(raw: Mapping[str, Any]) -> Iterator[Problem]:
-    """A supply limit below what a phase may carry is a contradiction only a person can resolve."""
+    """Limits that would never let the bench run, or that a sensor could not tell from rest."""
     conductor_limit = _number(table(raw, "limits").get("winding_temperature_c"))
     room = _number(table(raw, "room").get("temperature_c"))
     if conductor_limit is not None and room is not None and room >= conductor_limit:
         yield ("limits", "winding_temperature_c"), f"expected more than the room's {room:g}, found {conductor_limit:g}"
+    speed = _number(table(raw, "limits").get("speed_rad_s"))
+    for name in table(raw, "motor"):
+        bits = found_at(raw, ("motor", name, "sensor", "bits"))
+        if speed is None or isinstance(bits, bool) or not isinstance(bits, int) or not 4 <= bits <= 24:
+            continue
+        least = math.tau / (1 << bits) / SPEED_SPAN_S
+        if 0.0 < speed < least:
+            yield (
+                ("limits", "speed_rad_s"),
+                f"expected at least {least:.3g}, a count of motor.{name}.sensor in {SPEED_SPAN_S:g} s, found {speed:g}",
+            )
 
 
 ALL: tuple[Callable[[Mapping[str, Any]], Iterator[Problem]], ...] = (

@@ -27,6 +27,10 @@ Path = Literal["bus", "pulse_width"]
 PathField = Annotated[Path, choice("bus", "pulse_width")]
 DirectionField = Annotated[int, choice(1, -1)]
 
+LONGEST_TRAVEL_RAD = 3.0
+"""The sensor reads the same after a turn, so nothing is ever seen further away than half a turn; the rest is there for
+a shaft at speed to be seen in between two readings (arbitrary)."""
+
 ADDRESS = "an address of 1 to 200 printable characters without spaces"
 ADDRESS_PATTERN = r"\S+"
 HOST_PORT = r"[A-Za-z0-9_.-]+:[0-9]{1,5}"
@@ -83,7 +87,7 @@ class LimitsSection(Section):
 
     phase_current_a: Annotated[float, number(0.01, 200.0)]
     speed_rad_s: Annotated[float, number(0.1, 10_000.0)]
-    travel_rad: Annotated[float, number(0.01, 1000.0)]
+    travel_rad: Annotated[float, number(0.01, LONGEST_TRAVEL_RAD)]
     winding_temperature_c: Annotated[float, number(30.0, 250.0)]
     driver_temperature_c: Annotated[float, number(30.0, 200.0)] | None = None
 

@@ -192,6 +192,7 @@ MESSAGES = [
     ),
     ("[motor.gate.sensor]", "[motor.gate.sensors]", "motor.gate.sensor: missing section; add [motor.gate.sensor]"),
     ("[board]", "[[board]]", "board: expected a section [board], found a list of 1"),
+    ("travel_rad = 2.4", "travel_rad = 3.2", "limits.travel_rad: expected a number up to 3, found 3.2"),
 ]
 
 
@@ -221,6 +222,14 @@ def test_all_problems_come_at_once():
         "step.dealy",
     ):
         assert sum(key in line.split(": ")[1] for line in found) == 1, (key, found)
+
+
+def test_a_speed_limit_that_the_sensor_cannot_tell_from_rest_is_refused():
+    slow = SLUICE.replace("speed_rad_s = 60.0", "speed_rad_s = 3.8").replace("bits = 14", "bits = 4", 1)
+    assert complaints(slow.encode()) == [
+        "sluice.toml: limits.speed_rad_s: expected at least 3.93, a count of motor.gate.sensor in 0.1 s, found 3.8"
+    ]
+    loads(slow.replace("speed_rad_s = 3.8", "speed_rad_s = 4.0").encode(), "sluice.toml")
 
 
 def test_byte_order_mark_and_windows_line_ends_are_accepted():
