@@ -1,20 +1,12 @@
-"""The table of verdicts at the terminal: one line a quantity, and below it why something is not as it should be.
-
-No text from outside passes through rich's markup, which deletes `[requirements]` and raises on `[/dev/ttyACM0]`.
-"""
+"""The table of verdicts at the terminal: one line a quantity, and below it why something is not as it should be."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, TextIO
+from typing import TextIO
 
+from harness.columns import Heading, Layout, Row, write_rows
 from harness.results import Outcome, Verdict
-from harness.words import visible
-
-if TYPE_CHECKING:
-    from rich.console import Console
-    from rich.text import Text
 
 MARKS = {
     Outcome.AGREES: "ok",
@@ -26,13 +18,19 @@ MARKS = {
     Outcome.NOT_JUDGED: "--",
     Outcome.NOT_RUN: "--",
 }
-STYLES = {"ok": "green", "XX": "bold red", "??": "yellow", "--": "dim"}
-NARROW = 80
-"""Columns below which a quantity takes two lines (arbitrary: the table is about this wide)."""
-WITH_NAMES = 96
-"""Columns from which on a row has room for a quantity's full name (arbitrary: a little more than that needs)."""
-WIDEST = 120
-"""Columns of what is written where nobody knows the width, and of reasons at most (arbitrary)."""
+LAYOUT = Layout(
+    headings=(
+        Heading(words="quantity"),
+        Heading(words="measured", right=True),
+        Heading(words="+-", right=True),
+        Heading(words="expected", right=True),
+        Heading(words="unit"),
+        Heading(words="verdict"),
+    ),
+    narrow=80,
+    with_names=96,
+)
+"""The table is about 80 columns wide, a little more than 90 with full names."""
 FINEST = 5
 """Decimals of a number at most (arbitrary): a clock is known to more of them than a person reads."""
 REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
@@ -43,79 +41,22 @@ Cells = tuple[str, str, str, str]
 
 def write_table(stream: TextIO, verdicts: Sequence[Verdict], *, known_width: bool) -> None:
     """All verdicts in order, then the reasons. `known_width`: the stream is a terminal that knows how wide it is."""
-    from rich.console import Console
+    write_rows(stream, LAYOUT, [_row(*one) for one in gathered(verdicts)], known_width=known_width)
 
-    console = Console(
-        file=stream,
-        highlight=False,
-        markup=False,
-        emoji=False,
-        soft_wrap=False,
-        width=None if known_width else WIDEST,
+
+def _row(verdict: Verdict, count: int) -> Row:
+    measured, half_width, expected, unit = cells(verdict)
+    found = " ".join(part for part in (measured, half_width and f"+- {half_width}", unit) if part)
+    awaited = expected and f"expected {expected}"
+    return Row(
+        mark=MARKS[verdict.outcome],
+        name=_name(verdict, count),
+        cells=(measured, half_width, expected, unit) if count == 1 else ("",) * 4,
+        word=verdict.outcome.value,
+        sentence=", ".join(part for part in (found, awaited, verdict.outcome.value) if part),
+        group=verdict.name.rpartition(".")[0],
+        reason=verdict.reason,
     )
-    rows = gathered(verdicts)
-    if console.width < NARROW:
-        _lines(console, rows)
-    else:
-        _columns(console, rows)
-    _reasons(console, rows)
-
-
-def _columns(console: Console, rows: Sequence[tuple[Verdict, int]]) -> None:
-    from rich.table import Table
-
-    table = Table(box=None, pad_edge=False, show_header=True, header_style="bold")
-    for heading in ("", "quantity", "measured", "+-", "expected", "unit", "verdict"):
-        right = heading in ("measured", "+-", "expected")
-        table.add_column(heading, justify="right" if right else "left", overflow="fold", no_wrap=heading != "quantity")
-    group = ""
-    for verdict, count in rows:
-        name = _name(verdict, count)
-        if console.width < WITH_NAMES:
-            if verdict.name.rpartition(".")[0] != group:
-                group = verdict.name.rpartition(".")[0]
-                table.add_row("", _heading(group))
-            name = name.removeprefix(f"{group}.")
-        words = (name, *(cells(verdict) if count == 1 else ("",) * 4))
-        table.add_row(_mark(verdict), *(_text(cell) for cell in words), _text(verdict.outcome.value, verdict))
-    console.print(table)
-
-
-def _lines(console: Console, rows: Sequence[tuple[Verdict, int]]) -> None:
-    """For a narrow window: the quantity, and under it what was found."""
-    for verdict, count in rows:
-        console.print(_mark(verdict).append(f"  {visible(_name(verdict, count))}", style=""), overflow="fold")
-        measured, half_width, expected, unit = cells(verdict)
-        found = " ".join(part for part in (measured, half_width and f"+- {half_width}", unit) if part)
-        awaited = expected and f"expected {expected}"
-        words = [part for part in (found, awaited, verdict.outcome.value) if part]
-        for line in textwrap.wrap(visible(", ".join(words)), max(console.width - 4, 16)):
-            console.print(_text(f"    {line}", verdict), overflow="fold")
-
-
-def _reasons(console: Console, rows: Sequence[tuple[Verdict, int]]) -> None:
-    """Why: what is wrong first, each reason once, with every quantity that it is the reason of."""
-    reasons: dict[tuple[str, str, str], list[tuple[Verdict, int]]] = {}
-    for verdict, count in rows:
-        if verdict.reason:
-            reasons.setdefault((MARKS[verdict.outcome], verdict.outcome.value, verdict.reason), []).append(
-                (verdict, count)
-            )
-    if reasons:
-        console.print()
-    for mark in ("XX", "??", "--", "ok"):
-        for (found, word, reason), those in reasons.items():
-            if found != mark:
-                continue
-            names = ", ".join(_name(verdict, count) for verdict, count in those)
-            wrapped = textwrap.wrap(
-                visible(f"{names}: {word}: {reason}"),
-                max(min(console.width, WIDEST) - 4, 16),
-                break_on_hyphens=False,
-            )
-            for number, line in enumerate(wrapped):
-                start = _mark(those[0][0]) if number == 0 else _text("  ")
-                console.print(start.append(f"  {line}", style=""), overflow="fold", no_wrap=True)
 
 
 def gathered(verdicts: Sequence[Verdict]) -> list[tuple[Verdict, int]]:
@@ -174,22 +115,3 @@ def _rounded(value: float, digits: int | None = None) -> str:
 
 def _name(verdict: Verdict, count: int) -> str:
     return verdict.name if count == 1 else f"{verdict.name.rpartition('.')[0]} ({count} quantities)"
-
-
-def _mark(verdict: Verdict) -> Text:
-    from rich.text import Text
-
-    return Text.assemble((MARKS[verdict.outcome], STYLES[MARKS[verdict.outcome]]))
-
-
-def _heading(words: str) -> Text:
-    from rich.text import Text
-
-    return Text(visible(words), style="bold")
-
-
-def _text(words: str, verdict: Verdict | None = None) -> Text:
-    from rich.text import Text
-
-    mark = "ok" if verdict is None else MARKS[verdict.outcome]
-    return Text(visible(words), style="" if mark == "ok" else STYLES[mark])

@@ -28,6 +28,9 @@ from harness.results import Detect, Expectation, Measurement, Outcome, Requireme
 CAUGHT_Z = 1.6449
 """Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
 
+UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
+"""Reason for which a quantity that has an expectation is measured and not judged."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
@@ -143,7 +146,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     must = None if detect is None else detect.deviation(expected.value)
     word, reason = Outcome.AGREES, ""
     if must is None:
-        word, reason = Outcome.NOT_JUDGED, f'needs detect."{suffix(name)}": the deviation that must not go unseen'
+        word, reason = Outcome.NOT_JUDGED, UNASKED
     elif abs(off) > allowed:
         word = Outcome.DIFFERS
         reason = f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {allowed:.2g} allowed"
@@ -211,6 +214,16 @@ def against_requirement(measurement: Measurement, requirement: Requirement, rule
             reason=f"within the guard band of a limit ({accept:.2g} inside, {refuse:.2g} outside); {largest(measured)}",
         )
     return verdict
+
+
+def unasked(names: Iterable[str], others: Iterable[str] = ()) -> str:
+    """In one line: quantities of which the rig file asks nothing; `others` are of any other reason or none.
+
+    A quantity is named without its motor unless it is among the others for another motor.
+    """
+    asked = {suffix(name) for name in others}
+    shown = dict.fromkeys(name if suffix(name) in asked else suffix(name) for name in names)
+    return f"measured, not judged: [detect] of the rig file says nothing of {', '.join(shown)}"
 
 
 def e_number(off: float, measured: Quantity, expected: Quantity) -> float | None:

@@ -16,6 +16,7 @@ from harness.catalogue import CHECKS, words_of
 from harness.errors import RecordError
 from harness.report.numbers import in_unit, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
+from harness.verdict import UNASKED, unasked
 
 MARKS = {
     "agrees": "●",
@@ -159,6 +160,9 @@ def _left_out(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[str
         if verdict["outcome"] in {"not run", "not judged"}:
             reason = f"{verdict['outcome']}: {visible(verdict.get('reason', ''))}"
             reasons.setdefault(reason, []).append(verdict["name"])
+    if names := reasons.pop(f"not judged: {UNASKED}", None):
+        others = [verdict["name"] for verdict in verdicts if verdict.get("reason") != UNASKED]
+        reasons[visible(unasked(names, others))] = names
     return sorted(reasons.items())
 
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from harness.errors import RecordError
 from harness.report.page import counted, render, worst, write_report
-from tests.software.report.sample import record
+from harness.verdict import UNASKED
+from tests.software.report.sample import record, verdict
 
 HOSTILE = "</title><script>alert(1)</script>[red]\"'&\x1b[2J\u202e{{7*7}}"
 
@@ -52,6 +53,16 @@ def outline(page: str) -> Outline:
     parsed.feed(page)
     assert parsed.open == []
     return parsed
+
+
+def test_what_the_rig_file_asks_nothing_of_stands_in_one_line_in_plain_words() -> None:
+    content = record()
+    for name in ("gate.step.decay", "gate.step.stability_margin"):
+        content["verdicts"].append(verdict(name, "not judged", "1", None, None, reason=UNASKED))
+    text = " ".join(outline(render(content)).words)
+    words = "measured, not judged: [detect] of the rig file says nothing of step.decay, step.stability_margin"
+    assert text.count(words) == 1
+    assert "not judged: needs detect" in text  # another reason is told as it was
 
 
 def test_the_verdict_comes_first_and_counts_every_word() -> None:

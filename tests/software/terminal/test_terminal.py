@@ -13,6 +13,7 @@ from harness.quantity import exact, normal
 from harness.results import Expectation, Outcome, Requirement, Verdict
 from harness.table import gathered
 from harness.terminal import Terminal, moving_line, still_to_come
+from harness.verdict import UNASKED
 
 HOSTILE = "[red]x[/] \x1b[2J [/dev/ttyACM0] [requirements]"
 
@@ -80,6 +81,21 @@ def test_each_reason_is_given_once_and_what_is_wrong_first():
     assert [line.rstrip() for line in shown.split("\n\n")[1].splitlines()] == [
         "XX  wheel.step.delay: differs: 2 ms off",
         "--  gate.step.decay, wheel.step.decay: not judged: needs a limit",
+    ]
+
+
+def test_what_the_rig_file_asks_nothing_of_is_one_line_in_plain_words():
+    shown = table(
+        verdict("gate.step.decay", Outcome.NOT_JUDGED, UNASKED),
+        verdict("gate.step.stability_margin", Outcome.NOT_JUDGED, UNASKED),
+        verdict("gate.step.step_spread", Outcome.NOT_JUDGED, "needs a model"),
+        verdict("wheel.step.decay", Outcome.NOT_JUDGED, UNASKED),
+        verdict("wheel.step.stability_margin", Outcome.AGREES),
+    )
+    assert shown.splitlines()[1].split() == ["--", "gate.step.decay", "not", "judged"]
+    assert [line.rstrip() for line in shown.split("\n\n")[1].splitlines()] == [
+        "--  measured, not judged: [detect] of the rig file says nothing of step.decay, gate.step.stability_margin",
+        "--  gate.step.step_spread: not judged: needs a model",
     ]
 
 

@@ -16,6 +16,7 @@ from harness.results import Detect, Expectation, Measurement, Outcome, Requireme
 from harness.tally import counts, exit_code, headline
 from harness.verdict import (
     CAUGHT_Z,
+    UNASKED,
     Rule,
     against_expectation,
     agrees,
@@ -27,6 +28,7 @@ from harness.verdict import (
     repeat_helps,
     repeats_needed,
     suffix,
+    unasked,
 )
 from tests.software.verdict.simulation import bell_plan, demo_plan, false_alarms, interval, one_qualification
 
@@ -178,8 +180,15 @@ def test_shared_sources_are_taken_out() -> None:
 def test_no_detect_entry_is_not_judged() -> None:
     verdict = against_expectation(measured(0.9), expected(0.5), Rule(planned=1))
     assert verdict.outcome is Outcome.NOT_JUDGED
-    assert verdict.reason.startswith('needs detect."stiffness.open_loop"')
+    assert verdict.reason == UNASKED == "needs an entry in [detect] of the rig file, which says nothing of it"
     assert verdict.e_n is not None and verdict.limits is not None
+
+
+def test_what_the_rig_file_asks_nothing_of_is_said_in_one_line() -> None:
+    names = ["gate.step.decay", "gate.step.overshoot", "wheel.step.decay"]
+    start = "measured, not judged: [detect] of the rig file says nothing of "
+    assert unasked(names) == start + "step.decay, step.overshoot"
+    assert unasked(names, ["wheel.step.overshoot"]) == start + "step.decay, gate.step.overshoot"
 
 
 def test_absent_knowledge_is_not_judged() -> None:
