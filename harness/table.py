@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TextIO
 
-from harness.columns import Heading, Layout, Row, write_rows
+from harness.columns import Heading, Layout, Row, together, write_rows
 from harness.results import Outcome, Verdict
+from harness.verdict import UNASKED, unasked
 
 MARKS = {
     Outcome.AGREES: "ok",
@@ -41,7 +42,13 @@ Cells = tuple[str, str, str, str]
 
 def write_table(stream: TextIO, verdicts: Sequence[Verdict], *, known_width: bool) -> None:
     """All verdicts in order, then the reasons. `known_width`: the stream is a terminal that knows how wide it is."""
-    write_rows(stream, LAYOUT, [_row(*one) for one in gathered(verdicts)], known_width=known_width)
+    rows = [_row(*one) for one in gathered(verdicts)]
+    others = [row.name for row in rows if row.reason != UNASKED]
+
+    def words(those: Sequence[Row]) -> str:
+        return unasked([row.name for row in those], others) if those[0].reason == UNASKED else together(those)
+
+    write_rows(stream, LAYOUT, rows, known_width=known_width, words=words)
 
 
 def _row(verdict: Verdict, count: int) -> Row:
