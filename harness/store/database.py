@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 import sqlalchemy
 from sqlalchemy import Connection, Engine, event, inspect, select
@@ -164,7 +163,7 @@ class Database:
             # Without its log SQLite cannot share the file, but then nobody is writing to it either.
             unshared = not path.with_name(f"{path.name}-wal").exists()
             options = "?mode=ro&immutable=1" if unshared else "?mode=ro"
-        uri = f"file:{quote(path.as_posix())}{options}"
+        uri = path.as_uri() + options
 
         def connect() -> sqlite3.Connection:
             connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)

@@ -65,6 +65,13 @@ def test_no_store_there(tmp_path):
         Store.open(tmp_path / "empty.sqlite")
 
 
+@pytest.mark.parametrize("name", ["a b.sqlite", "what?.sqlite", "50%23.sqlite", "a#b&mode=ro.sqlite", "wehr-é水.db"])
+def test_any_name_of_a_file(tmp_path, name):
+    with Store.open(tmp_path / name, make=True) as store:
+        store.keep(written(tmp_path / "run"))
+    assert {path.name for path in tmp_path.iterdir()} == {name, f"{name}.raw", "run"}
+
+
 def test_no_store_in_the_database(place):
     if "postgresql" in place:
         with refused(StoreError, "no store here yet"):
