@@ -71,8 +71,7 @@ class _Service:
         self.amplitude = _Ramp(0)
         self.point = _Ramp(0)
         self.field_on = self.loop_on = self.moving = False
-        self.sample_ms = sample_ms
-        self.row_in_ms = 0
+        self.sample_ms, self.row_in_ms = sample_ms, 0
         self.error = self.sent = self.before = self.before_amplitude = 0
         self.last = -1
         self.slip = self.slip_from = 0
@@ -111,9 +110,9 @@ class _Service:
         if not self.field_on:
             self.angle.value = values[0]
             self.field_on = True
-        ticks = values[2] // self.tick_ms
-        self.angle.go(values[0], ticks, values[3] // self.tick_ms)
-        self.amplitude.go(values[1], ticks, values[3] // self.tick_ms)
+        ticks, edge = values[2] // self.tick_ms, values[3] // self.tick_ms
+        self.angle.go(values[0], ticks, edge)
+        self.amplitude.go(values[1], ticks, edge)
         self.slip = values[4]
         self.slip_from = self.guard.angle(self.motor)[0]
         self.moving = True
@@ -152,12 +151,14 @@ class _Service:
                 self.guard.drive.control_step(self.motor)
 
     def sample(self):
-        """A row when it is due; a slip ends the ramp and takes the amplitude away."""
+        """Watch the shaft while it is held; a row when it is due; a slip ends the ramp and takes the amplitude away."""
         self.row_in_ms -= self.tick_ms
-        if self.row_in_ms > 0 or not (self.sample_ms or self.slip):
+        due = self.row_in_ms <= 0 and (self.sample_ms or self.slip)
+        if due or self.field_on or self.loop_on:
+            count, age = self.guard.angle(self.motor)
+        if not due:
             return
         self.row_in_ms = self.sample_ms or self.tick_ms
-        count, age = self.guard.angle(self.motor)
         amplitude = self.amplitude.value
         if self.sample_ms:
             command = (self.before + (self.angle.value if self.field_on else self.point.value)) // 2
@@ -165,8 +166,7 @@ class _Service:
             self.stream.row(at, count, min(age, 65535), command, (self.before_amplitude + amplitude) // 2)
         if self.slip and self.field_on:
             turn = self.guard.turn[self.motor]
-            away = (count - self.slip_from + (turn >> 1)) % turn - (turn >> 1)
-            if away > self.slip or away < -self.slip:
+            if abs((count - self.slip_from + (turn >> 1)) % turn - (turn >> 1)) > self.slip:
                 self.guard.drive.field(self.motor, self.sent, 0)
                 self.amplitude.value = self.amplitude.left = self.angle.left = self.slip = 0
                 frames.event("slip", amplitude)

@@ -16,6 +16,7 @@ from micropython import const
 RING = const(256)  # passes that may wait to be sent; a power of two
 BLOCK = const(20)  # passes that are summed to see small swings below the noise
 LEARN = const(60)  # passes at the start whose noise is taken
+PATIENCE = const(20)  # times as long as they should take, a second at least: a loop that makes none is no slow one
 COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("demand", "1", "h"), ("step", "1", "B"))
 
 
@@ -53,8 +54,7 @@ class _Steps:
     """The loop of one motor at work."""
 
     def __init__(self, guard, motor, size):
-        self.guard = guard
-        self.motor = motor
+        self.guard, self.motor = guard, motor
         declared = guard.drive.declare(motor)
         self.turn = declared["counts_per_turn"]
         self.own = declared["pace"] == "own"
@@ -62,6 +62,7 @@ class _Steps:
         self.trace = _Trace()
         self.stream = frames.Stream("trace", COLUMNS, size)
         self.slack = 0
+        self.look_us = max(1000, self.period_us) * 9 // 10  # one reading is looked at once
         self.reset()
 
     def reset(self):
@@ -79,7 +80,7 @@ class _Steps:
         drive.set_point(self.motor, count)
         if self.own:
             drive.start(self.motor)
-        self.started = self.due = time.ticks_us()
+        self.started = self.due = self.looked = time.ticks_us()
         return count
 
     def end(self):
@@ -112,6 +113,11 @@ class _Steps:
             self.stream.row(time.ticks_diff(ticks, self.started) & 0x3FFFFFFF, count, trace.demand[at], trace.step[at])
             self.watch(count)
             trace.tail += 1
+        # Firmware without a valid reading goes on with the last one, or leaves the hook out: the trace tells nothing.
+        now = time.ticks_us()
+        if time.ticks_diff(now, self.looked) >= self.look_us:
+            self.looked = now
+            self.guard.angle(self.motor)
 
     def watch(self, count):
         """Take a reading: into sums of BLOCK, which noise moves less than a last small swing does."""
@@ -145,8 +151,12 @@ class _Steps:
     def learn(self):
         """Take the noise of the reading, whether the shaft moves or not; three of its standard deviations, counts."""
         self.reset()
+        begun = time.ticks_ms()
+        most_ms = max(1000, min(60000, PATIENCE * LEARN * self.period_us // 1000))
         while self.seen < LEARN:
             self.turn_round()
+            if self.seen < LEARN and time.ticks_diff(time.ticks_ms(), begun) > most_ms:
+                self.guard.stop(self.motor, "loop: %d passes in %d ms" % (self.seen, most_ms))
         # Second differences of noise are 1.95 standard deviations on the mean, sums of BLOCK 4.5 of one.
         self.slack = self.rough * 10 // self.seen + BLOCK // 2
         return self.rough * 3 // (2 * self.seen) + 1

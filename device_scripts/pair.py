@@ -31,6 +31,8 @@ def hold(guard, targets, ramp_ms=500, rest_ms=100, samples=40):
         _rise(guard, spell, said, targets, ramp_ms)
         for _ in range(rest_ms // STEP_MS):
             _pass(guard, spell, said)
+            for motor in spell:
+                guard.angle(motor)
         frames.event("holding", number)
         left, told = samples, False
         while left or not told:

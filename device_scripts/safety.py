@@ -1,8 +1,8 @@
 """Phases off, whatever happens: deadman, limits of travel and speed, and the host's line of orders.
 
-Pins (numbers of the rig file): three phase pins a motor, driven low when off; one enable pin a motor,
-low when off. Units: counts of the angle sensor, microseconds, milliseconds. Motors count from 0.
-A Guard is made once, before anything moves; every sample of a service goes through `angle`.
+Pins (numbers of the rig file): three phase pins a motor, driven low when off; one enable pin a motor, at its
+own level when off. Units: counts of the angle sensor, microseconds, milliseconds. Motors count from 0.
+A Guard is made once, before anything moves; a service calls `angle` all the while a motor is energised.
 """
 
 import sys
@@ -13,6 +13,10 @@ from machine import Pin, Timer
 from micropython import const
 
 LONGEST_SILENCE_MS = const(10000)  # arbitrary: a winding at a current that it bears warms by some kelvins meanwhile
+BAD_READINGS = const(20)  # in a row: more than a disturbance on the bus (arbitrary)
+SPEED_BASE = const(16)  # counts at the speed limit between the two readings that tell a speed, for noise (arbitrary)
+LEAST_BASE_US = const(900)  # a pass of the usual loop, less its jitter (arbitrary)
+LONGEST_BASE_US = const(100000)
 
 
 class Stop(Exception):
@@ -22,22 +26,26 @@ class Stop(Exception):
 class Guard:
     """Everything that is to be switched off, and the reasons to do it.
 
-    drive: name of the firmware's module. pins: ((a, b, c), ...), enables: (pin, ...), a motor each.
-    hang: count at which each motor's arm hangs, travel: counts allowed either way from there; None where
-    nothing limits it. speed: counts a millisecond allowed; None: not supervised.
+    drive: name of the firmware's module. The others are tuples, an entry a motor: pins (a, b, c); enables, and
+    enable_off, the level at which the bridge is off; hang, the count at which the arm hangs, and travel, the counts
+    allowed either way from there; speed, the counts allowed in 100 ms. None in the last three: not supervised.
     """
 
-    def __init__(self, drive, pins, enables, deadman_ms, hang, travel, speed, enable_off=0):
+    def __init__(self, drive, pins, enables, deadman_ms, hang, travel, speed, enable_off):
         if drive in sys.modules:
             del sys.modules[drive]  # the pins below are no longer its PWM's: it has to set them up again
-        self._enables = [Pin(pin, Pin.OUT, value=enable_off) for pin in enables]
+        self._enables = [Pin(pin, Pin.OUT, value=level) for pin, level in zip(enables, enable_off)]
         self._phases = [Pin(pin, Pin.OUT, value=0) for three in pins for pin in three]
         self._enable_off = enable_off
         self.drive = __import__(drive)
+        self._stop_loop = getattr(self.drive, "stop", None)  # firmware that is called has no loop of its own
         self.turn = [self.drive.declare(motor)["counts_per_turn"] for motor in range(len(enables))]
         self._hang = hang
         self._travel = travel
         self._speed = speed
+        self._base_us = [
+            max(LEAST_BASE_US, min(LONGEST_BASE_US, SPEED_BASE * 100000 // (limit or 1))) for limit in speed
+        ]
         self._count = [None] * len(enables)
         self._ticks = [0] * len(enables)
         self._bad = [0] * len(enables)
@@ -59,22 +67,30 @@ class Guard:
 
     def _fell_silent(self, _timer):
         self.reason = "deadman: the host was silent"
-        self._pins_off()
+        self._pins_off()  # at once; what the firmware does next cannot keep it
+        self.off()
 
     def _pins_off(self):
-        off = self._enable_off
-        for pin in self._enables:
-            pin.init(Pin.OUT, value=off)
+        for motor in range(len(self._enables)):
+            self._enables[motor].init(Pin.OUT, value=self._enable_off[motor])
         for pin in self._phases:
             pin.init(Pin.OUT, value=0)
 
     def off(self):
-        """All motors off: first through the firmware, so that its loop ends, then the pins themselves."""
+        """All motors off: first through the firmware, or its loop would switch on again, then the pins themselves.
+
+        Called by the deadman's timer as well: allocates nothing.
+        """
         for motor in range(len(self._enables)):
+            try:
+                if self._stop_loop is not None:
+                    self._stop_loop(motor)
+            except Exception:
+                pass  # neither the rest nor the pins below depend on it
             try:
                 self.drive.off(motor)
             except Exception:
-                pass  # the pins below do not depend on the firmware
+                pass
         self._pins_off()
 
     def close(self):
@@ -96,11 +112,13 @@ class Guard:
         count, valid, age = self.drive.angle(motor)
         if valid:
             self._bad[motor] = 0
-            self.check(motor, count, time.ticks_us())
+            self.check(motor, count, time.ticks_add(time.ticks_us(), -age))
         else:
             self._bad[motor] += 1
-            if self._bad[motor] > 20:  # arbitrary: more than a disturbance on the bus
-                self._stop(motor, "sensor: 20 readings in a row not valid")
+            if self._bad[motor] >= BAD_READINGS:
+                self.stop(motor, "sensor: %d readings in a row not valid" % BAD_READINGS)
+            if self.reason:
+                raise Stop(self.reason)
         return count, age
 
     def check(self, motor, count, ticks_us):
@@ -109,29 +127,32 @@ class Guard:
             raise Stop(self.reason)
         words = self._beyond(motor, count, ticks_us)
         if words:
-            self._stop(motor, words)
+            self.stop(motor, words)
 
     def _beyond(self, motor, count, ticks_us):
         """The limit that a reading is beyond, in words; "" if none, or if it came too soon to tell a speed."""
         turn = self.turn[motor]
         half = turn >> 1
-        if self._travel is not None and self._hang[motor] is not None:
+        travel = self._travel[motor]
+        if travel is not None and self._hang[motor] is not None:
             away = (count - self._hang[motor] + half) % turn - half
-            if away > self._travel or away < -self._travel:
-                return "travel: %d counts from hanging, limit %d" % (away, self._travel)
+            if away > travel or away < -travel:
+                return "travel: %d counts from hanging, limit %d" % (away, travel)
         before = self._count[motor]
         elapsed = time.ticks_diff(ticks_us, self._ticks[motor])
-        if before is not None and 0 <= elapsed < 900:
-            return ""  # too short for a speed: noise of one count would be one
+        if before is not None and -1000000 < elapsed < self._base_us[motor]:
+            return ""  # too soon, or a reading as old as the last: noise of one count would be a speed
         self._count[motor] = count
         self._ticks[motor] = ticks_us
-        if self._speed is not None and before is not None and elapsed < 100000:
-            moved = (count - before + half) % turn - half
-            if abs(moved) * 1000 > (self._speed + 1) * elapsed:
-                return "speed: %d counts in %d us, limit %d a ms" % (moved, elapsed, self._speed)
+        speed = self._speed[motor]
+        if speed is not None and before is not None and elapsed > 0:
+            moved = (count - before + half) % turn - half  # whole turns apart, it was more: never less
+            if (abs(moved) - 1) * 100000 > speed * elapsed:
+                return "speed: %d counts in %d us, limit %d in 100 ms" % (moved, elapsed, speed)
         return ""
 
-    def _stop(self, motor, words):
+    def stop(self, motor, words):
+        """Phases off because of this motor, and the service ended."""
         self.off()
         self.reason = "motor %d: %s" % (motor, words)
         raise Stop(self.reason)
