@@ -16,8 +16,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.disk import sync_folder, write_synced
 from harness.errors import BenchError, DeviceError, UsageError
-from harness.record.disk import sync_folder, write_synced
 from harness.words import visible
 
 if TYPE_CHECKING:

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from harness.disk import write_synced
 from harness.errors import BenchError, HarnessError, RecordError
 from harness.observation import Observation
-from harness.record.disk import write_synced
 from harness.record.forms import (
     Entry,
     clean,

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.disk import write_synced
 from harness.errors import RecordError
-from harness.record.disk import write_synced
 from harness.record.write import FILE
 from harness.words import visible
 
