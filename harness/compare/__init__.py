@@ -8,9 +8,9 @@ from harness.compare.baseline import LEAST_MOUNTINGS, Baseline, Level, baseline_
 from harness.compare.belonging import exchanged
 from harness.compare.difference import Difference, Finding, Terms, compare
 from harness.compare.drift import Change, History, history
-from harness.compare.power import power_at_margin, smallest_seen
+from harness.compare.power import power_at_margin, seen_beyond, smallest_seen
 
 __all__ = [
     "LEAST_MOUNTINGS", "Baseline", "Change", "Difference", "Finding", "History", "Level", "Terms",
-    "baseline_of", "compare", "exchanged", "history", "power_at_margin", "smallest_seen",
+    "baseline_of", "compare", "exchanged", "history", "power_at_margin", "seen_beyond", "smallest_seen",
 ]  # fmt: skip

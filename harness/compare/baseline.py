@@ -8,19 +8,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.compare.belonging import fingerprint
 from harness.compare.between import one_way
 from harness.compare.reference import surroundings
 from harness.compare.taken import Taken, mixed, near, rig_of, taken_from
 from harness.errors import UsageError
-from harness.quantity import Quantity, combine, exact
+from harness.quantity import Contribution, Quantity, combine, exact
 from harness.record import Record
 from harness.words import visible
 
 LEAST_MOUNTINGS = 5
 """Fewer say too little about their scatter: with 4 degrees of freedom a risk of 1e-4 takes 13 standard deviations."""
+SCATTER = "scatter between mountings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +53,14 @@ class Level:
     def value(self) -> float:
         """The mean."""
         return self.lasting.value
+
+    @property
+    def known(self) -> Quantity:
+        """The mean with all that leaves it open: what lasts, and what the scatter of few mountings does."""
+        if not self.scatter:
+            return self.lasting
+        part = Contribution(u=self.scatter / math.sqrt(self.mountings), dof=self.scatter_dof)
+        return replace(self.lasting, budget={**self.lasting.budget, SCATTER: part})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from harness.catalogue import suffix_of
-from harness.compare.baseline import Baseline, Level, mean_of
+from harness.compare.baseline import SCATTER, Baseline, Level, mean_of
 from harness.compare.between import f_tail
 from harness.compare.taken import Taken, mixed, near, taken_from
 from harness.coverage import safe_factor
@@ -32,7 +32,6 @@ from harness.quantity import Contribution, Quantity, combine
 from harness.record import Record
 from harness.results import Detect
 
-SCATTER = "scatter between mountings"
 WITHIN = "scatter within a mounting"
 READINGS = "its readings scatter more than the baseline's"
 LEAST_REPEATS_P = 0.001

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
-from harness.compare.difference import SCATTER, Difference, Finding, Terms
+from harness.compare.baseline import SCATTER
+from harness.compare.difference import Difference, Finding, Terms
 from harness.coverage import safe_factor
 from harness.errors import MeasurementError
 from harness.quantity import Quantity, evaluation
@@ -58,3 +60,15 @@ def smallest_seen(gap: Quantity, terms: Terms, chance: float = 0.95) -> float:
     while power(gap, high, terms) < chance:
         high *= 2.0
     return float(brentq(lambda shift: power(gap, shift, terms) - chance, 0.0, high, rtol=1e-6))
+
+
+def seen_beyond(mountings: int, terms: Terms) -> float:
+    """What a single run must be off by to be called different, in standard deviations of one in a mounting of its own.
+
+    Where nothing else is uncertain: Student's quantile for the scatter of so many mountings, and that of their mean.
+    """
+    from scipy.special import stdtrit
+
+    if mountings < 2:
+        return math.inf
+    return float(-stdtrit(mountings - 1, terms.risk_each / 2.0)) * math.sqrt(1.0 + 1.0 / mountings)
