@@ -22,7 +22,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from harness.coverage import safe_factor
-from harness.quantity import Contribution, Quantity, difference
+from harness.quantity import Quantity, difference
 from harness.results import Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 
 CAUGHT_Z = 1.6449
@@ -243,44 +243,6 @@ def largest(quantity: Quantity) -> str:
     source, share = shares[0]
     remedy = quantity.remedy(source)
     return f"largest contribution: {source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
-
-
-def repeats_needed(measurement: Measurement, expectation: Expectation, rule: Rule, most: int = 64) -> int | None:
-    """How many times as many observations would let this quantity be told; None if no number would.
-
-    Repeating shrinks type A contributions by the root of their number and leaves type B as it is: where
-    type B alone forbids a decision, `None` at once. 1 means that it can be told already.
-    """
-    detect = rule.detect_for(measurement.name)
-    if detect is None or expectation.quantity is None:
-        return None
-    low, high = expectation.interval or (0.0, 0.0)
-    room = detect.deviation(expectation.quantity.value) - (high - low) / 2.0
-
-    def sees(times: float) -> bool:
-        gap = difference(_averaged(measurement.quantity, times), expectation.quantity)  # type: ignore[arg-type]
-        return (rule.factor(gap) + CAUGHT_Z) * gap.u <= room
-
-    if not sees(math.inf):
-        return None
-    return next((times for times in range(1, most + 1) if sees(times)), None)
-
-
-def repeat_helps(measurement: Measurement, expectation: Expectation, rule: Rule, most: int = 64) -> bool:
-    """Whether repeating, up to `most` times as long, turns `cannot tell` into a decision."""
-    needed = repeats_needed(measurement, expectation, rule, most)
-    return needed is not None and needed > 1
-
-
-def _averaged(quantity: Quantity, times: float) -> Quantity:
-    """The quantity as it would be from `times` as many observations."""
-    budget: dict[str, Contribution] = {}
-    for source, part in quantity.budget.items():
-        if not part.type_a:
-            budget[source] = part
-        elif math.isfinite(times):
-            budget[source] = replace(part, u=part.u / math.sqrt(times), dof=times * (part.dof + 1.0) - 1.0)
-    return replace(quantity, budget=budget)
 
 
 def _beyond(value: float, low: float, high: float) -> float:

@@ -122,13 +122,6 @@ class DeviceLocks:
         lock.release()
 
 
-def hold_devices(devices: Iterable[str], folder: Path | None = None) -> DeviceLocks:
-    """Hold devices at once, or raise as `DeviceLocks.hold` does; use as a context manager."""
-    locks = DeviceLocks(folder)
-    locks.hold(devices)
-    return locks
-
-
 def user() -> str:
     """Login name, or the numeric id where the system knows no name for it."""
     try:

@@ -127,10 +127,6 @@ class Supply(Connected):
                 return OutputState.CONSTANT_CURRENT
         return OutputState.UNREGULATED
 
-    def reset_output_protection(self) -> None:
-        """Clear a tripped over-voltage protection; the output stays off."""
-        self._set("VOLT:PROT:CLE")
-
     def measure_voltage(self) -> Reading:
         """Voltage at the output's terminals, V."""
         return self._measure("MEAS:VOLT?", "voltage", "V")

@@ -16,7 +16,7 @@ from harness.bench.reading import Reading
 from harness.errors import MeasurementError
 from harness.measure.exponential import Approach, approach
 from harness.measure.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, phase_current
-from harness.measure.resistance import REFERENCE_C, reciprocal_coefficient_c, temperature_c
+from harness.measure.resistance import REFERENCE_C, reciprocal_coefficient_c, resistance_at, rise_k
 from harness.observation import Observation
 from harness.quantity import Quantity, combine, propagate, rectangular, repeats, scaled, shifted
 from harness.rigfile import RigSpec
@@ -154,7 +154,7 @@ class HeatingCurve:
         cold = combine(((1.0, self.room_cold), (1.0, self._warm)), "degC")
         began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
         return propagate(
-            lambda ohm, at_c: ohm * (self.k_c + REFERENCE_C) / (self.k_c + at_c),
+            lambda ohm, at_c: resistance_at(ohm, at_c, REFERENCE_C, self.k_c),
             "ohm",
             ohm=shifted(self._start, began=began),
             at_c=cold,
@@ -173,15 +173,8 @@ class HeatingCurve:
     def rise(self) -> Quantity:
         """Final rise over the room."""
         began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
-        raw = propagate(
-            lambda hot, cold, cold_c, warm, room_c: temperature_c(hot / cold, cold_c + warm, self.k_c) - room_c,
-            "K",
-            hot=self._final,
-            cold=shifted(self._start, began=began),
-            cold_c=self.room_cold,
-            warm=self._warm,
-            room_c=self.room_hot,
-        )
+        cold_c = combine(((1.0, self.room_cold), (1.0, self._warm)), "degC")
+        raw = rise_k(self._final, shifted(self._start, began=began), cold_c, self.room_hot, self.k_c)
         return self._refer(raw, self._final.value / self._start.value)
 
     def fast_rise(self, change: Quantity) -> Quantity:

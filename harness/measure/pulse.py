@@ -54,23 +54,6 @@ def transition(t_s: ArrayLike, y: ArrayLike, initial: float, final: float) -> Tr
     return Transition(t_s=times, y=values, initial=float(initial), final=float(final))
 
 
-def state_levels(y: ArrayLike, bins: int = 100) -> tuple[float, float]:
-    """Low and high state level: the means of the fullest histogram bin of the lower and of the upper half.
-
-    Raises MeasurementError where the samples do not vary.
-    """
-    values = np.asarray(y, dtype=np.float64)
-    if values.size == 0 or not np.all(np.isfinite(values)) or np.ptp(values) == 0.0:
-        raise MeasurementError("state levels need finite samples at two levels")
-    counts, edges = np.histogram(values, bins=bins)
-    levels = []
-    for start, stop in ((0, bins // 2), (bins // 2, bins)):
-        mode = start + int(np.argmax(counts[start:stop]))
-        inside = (values >= edges[mode]) & (values <= edges[mode + 1])
-        levels.append(float(np.mean(values[inside])))
-    return levels[0], levels[1]
-
-
 def crossings(t_s: Array, y: Array, level: float, *, rising: bool) -> Array:
     """All instants (s) at which the samples cross `level` in one sense."""
     above = y >= level if rising else y <= level

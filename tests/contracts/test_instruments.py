@@ -95,7 +95,7 @@ def test_over_voltage_protection_holds_until_cleared(supply: Supply) -> None:
     assert supply.state() is OutputState.OVER_VOLTAGE
     with pytest.raises(InstrumentError, match="-221 Settings conflict"):
         supply.output_on()
-    supply.reset_output_protection()
+    supply.session.setting("VOLT:PROT:CLE")  # as a person does at its panel
     assert supply.state() is OutputState.OFF
     # Capacitors behind the output may still hold more than the old protection allows.
     supply.configure(voltage_v=8.0, current_limit_a=1.5, protection_v=14.0)

@@ -37,6 +37,7 @@ UNTOUCHED = {
     "thermal-classes": "limits of an application stand in its rig file as requirements",
     "rise-limits-resistance": "as thermal-classes",
     "shutdown-delay": "the winding is measured while it is heated, not after switching off",
+    "cooling-a": "as shutdown-delay",
     "ieee-488-2-mandatory": "held against the instruments by tests/software/instruments",
     "definite-block": "held against the message parser by tests/software/instruments",
 }

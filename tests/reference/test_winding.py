@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from harness.measure.fit import nonlinear
-from harness.measure.resistance import RECIPROCAL_COEFFICIENT_C, at_switch_off, resistance_at, rise_k, temperature_c
+from harness.measure.resistance import RECIPROCAL_COEFFICIENT_C, resistance_at, rise_k, temperature_c
 from harness.model.motor import electrical_angle, torque_per_ampere
 from harness.quantity import exact
 from tests.reference.cases import Case, reference
@@ -33,7 +33,7 @@ def test_rise_by_resistance(case: Case) -> dict[str, object]:
     i = case.input
     ratio, cold = i["R2_ohm"] / i["R1_ohm"], i["theta1_degC"]
     room = exact(cold, "degC")
-    rise = rise_k(exact(i["R2_ohm"], "ohm"), exact(i["R1_ohm"], "ohm"), room, room, "copper")
+    rise = rise_k(exact(i["R2_ohm"], "ohm"), exact(i["R1_ohm"], "ohm"), room, room, RECIPROCAL_COEFFICIENT_C["copper"])
     return {
         "rise_K": temperature_c(ratio, cold, 1.0 / i["alpha0_per_degC"]) - cold,
         "rise_with_k_235_K": rise.value,
@@ -45,19 +45,6 @@ def test_rise_by_resistance(case: Case) -> dict[str, object]:
 def test_temperature_of_a_field_winding(case: Case) -> dict[str, object]:
     i = case.input
     return {"theta2_degC": temperature_c(i["R2_ohm"] / i["R1_ohm"], i["theta1_degC"], 1.0 / i["alpha0_per_degC"])}
-
-
-@reference("cooling-a")
-def test_extrapolation_to_switch_off(case: Case) -> dict[str, object]:
-    i = case.input
-    settled = resistance_at(i["R_cold_ohm"], i["theta_cold_degC"], i["coolant_degC"], i["k"])
-    start, constant = at_switch_off(case.column("t_s"), case.column("R_ohm"), settled, "cooling")
-    hot = temperature_c(start.value / i["R_cold_ohm"], i["theta_cold_degC"], i["k"])
-    return {
-        "R_at_switch_off_ohm": start.value,
-        "rise_at_switch_off_K": hot - i["coolant_degC"],
-        "time_constant_s": constant.value,
-    }
 
 
 BACK_EMF = "back-EMF is no quantity of the harness"

@@ -80,7 +80,7 @@ def test_over_voltage_protection_shows_and_is_cleared(supply: Supply) -> None:
     with pytest.raises(InstrumentError, match="output should be on; it is switched off by its over-voltage protection"):
         supply.output_on()
     assert supply.state() is OutputState.OVER_VOLTAGE
-    supply.reset_output_protection()
+    supply.session.setting("VOLT:PROT:CLE")  # as a person does at its panel
     assert supply.state() is OutputState.OFF
 
 

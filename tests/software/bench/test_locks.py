@@ -14,17 +14,24 @@ from pathlib import Path
 import pytest
 
 from harness.bench import locks
-from harness.bench.locks import DeviceLocks, board_device, hold_devices, lock_folder, port_device, user, visa_device
+from harness.bench.locks import DeviceLocks, board_device, lock_folder, port_device, user, visa_device
 from harness.errors import BenchBusy, BenchError, ExitCode
 
 HOLDER = """
 import sys
 from pathlib import Path
-from harness.bench.locks import hold_devices
-with hold_devices(sys.argv[2:], Path(sys.argv[1])):
+from harness.bench.locks import DeviceLocks
+with DeviceLocks(Path(sys.argv[1])) as locks:
+    locks.hold(sys.argv[2:])
     print("held", flush=True)
     sys.stdin.read()
 """
+
+
+def hold_devices(devices: list[str], folder: Path) -> DeviceLocks:
+    held = DeviceLocks(folder)
+    held.hold(devices)
+    return held
 
 
 @contextmanager

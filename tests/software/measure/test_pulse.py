@@ -74,14 +74,6 @@ def test_always_inside_the_band_is_settled_from_the_start() -> None:
     assert pulse.settling_instant(move) == 0.0
 
 
-@given(st.floats(-5, 5), st.floats(0.5, 9.0), st.integers(0, 10**6))
-def test_state_levels_of_a_noisy_step(low: float, height: float, seed: int) -> None:
-    generator = np.random.default_rng(seed)
-    y = np.concatenate((np.full(300, low), np.full(500, low + height))) + generator.normal(0.0, height * 2e-3, 800)
-    found = pulse.state_levels(y)
-    assert found == (pytest.approx(low, abs=height * 0.02), pytest.approx(low + height, abs=height * 0.02))
-
-
 @given(st.floats(-1.0, 1.0), st.floats(0.1, 5.0), st.floats(-3.0, 3.0), st.floats(-0.4, 0.4))
 def test_the_vertex_of_a_parabola_is_exact(centre: float, curve: float, top: float, off: float) -> None:
     t = np.array([-1.0, 0.0, 1.0]) * 0.5 + centre + off * 0.5
@@ -117,5 +109,3 @@ def test_a_record_that_ends_too_soon() -> None:
         pulse.settling_time(short)
     with pytest.raises(MeasurementError, match="does not cross 50%"):
         pulse.rise_time(pulse.transition(T[:50], ringing(T)[:50], 0.0, 1.0))
-    with pytest.raises(MeasurementError, match="two levels"):
-        pulse.state_levels(np.ones(10))

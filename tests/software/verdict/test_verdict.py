@@ -25,8 +25,6 @@ from harness.verdict import (
     e_number,
     judge,
     judge_all,
-    repeat_helps,
-    repeats_needed,
     suffix,
     unasked,
 )
@@ -258,21 +256,6 @@ def test_unmeasured_stays_what_it_is() -> None:
 def test_the_note_goes_along() -> None:
     m = replace(measured(0.5), note="phase C carries no current")
     assert against_expectation(m, expected(0.5), RULE).note == "phase C carries no current"
-
-
-# --- repeats ------------------------------------------------------------------------------------
-
-
-def test_repeats_shrink_type_a_only() -> None:
-    by_scatter = measured(0.5, 0.03, dof=9)
-    needed = repeats_needed(by_scatter, expected(0.5, 0.001), RULE)
-    assert needed is not None and 1 < needed < 64 and repeat_helps(by_scatter, expected(0.5, 0.001), RULE)
-    assert not repeat_helps(by_scatter, expected(0.5, 0.03), RULE), "type B alone forbids a decision"
-    meter = measured(0.5, 0.001, 9, meter=rectangular(0.0, 0.06, "N m/rad", "instrument.meter.gain"))
-    assert not repeat_helps(meter, expected(0.5, 0.001), RULE), "more readings of one meter share its error"
-    assert repeats_needed(measured(0.5, 0.001, dof=9), expected(0.5, 0.001), RULE) == 1
-    assert not repeat_helps(by_scatter, expected(0.5, 0.001), RULE, most=1)
-    assert repeats_needed(by_scatter, expected(0.5), Rule(planned=1)) is None
 
 
 def test_a_second_look_costs() -> None:
