@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import importlib.util
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,13 +13,34 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 
+ORDER = (
+    # Each line may import from the lines above it; rooms of one line do not know each other. A room is a module or a
+    # package directly under harness; two joined by + are one.
+    ("errors", "words", "observation", "catalogue", "effects", "closing", "disk", "sink"),
+    ("clock", "contract", "columns", "defects", "causes"),
+    ("quantity + coverage", "link", "progress"),
+    ("results", "gravity"),
+    ("rigfile",),
+    ("bench",),
+    ("measure", "model", "verdict", "preconditions"),
+    ("expectation", "planning", "diagnosis", "tally", "report"),
+    ("curves", "record", "table"),
+    ("again", "qualification", "store", "compare", "terminal"),
+    ("session",),
+    ("checks",),
+    ("plugin",),
+    ("cli_inspect", "cli_report", "cli_keep"),
+    ("cli_qualify",),
+    ("cli",),
+)
 FORBIDDEN = {
-    # room: what it must not import, and why it would be a shortcut
+    # What the order above would let pass, and the walls that matter most whatever the order: room, what it must not
+    # import, and why it would be a shortcut.
     "harness": ("rigs_demo", "tests"),  # true values are learned by measuring
     "harness/measure": ("harness.model", "harness.expectation", "harness.verdict", "harness.diagnosis"),
     "harness/model": ("harness.measure", "harness.link", "harness.bench", "harness.verdict", "harness.record"),
     "harness/link": ("harness.measure", "harness.model", "harness.verdict", "harness.bench", "harness.record"),
-    "harness/bench": ("harness.measure", "harness.model", "harness.verdict", "harness.report"),
+    "harness/bench": ("harness.measure", "harness.model", "harness.verdict", "harness.report", "harness.record"),
     "harness/report": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.qualification"),
     "harness/record": ("harness.report", "harness.measure", "harness.model", "harness.bench", "harness.store"),
     # What is kept must read without the code that made it.
@@ -47,15 +69,54 @@ def modules(room: str) -> list[Path]:
     return [path] if path.suffix else sorted(path.rglob("*.py"))
 
 
-def imported(path: Path) -> set[str]:
+def imported(path: Path, source: str | None = None) -> set[str]:
+    """What the module at `path` imports, relative imports by their full names; `source` instead of what is there."""
     names: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(ast.parse(source if source is not None else path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             names.update(alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
-            names.add(node.module)
-            names.update(f"{node.module}.{alias.name}" for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            above = path.relative_to(ROOT).parts[: -node.level] if node.level else ()
+            module = ".".join((*above, node.module) if node.module else above)
+            names.add(module)
+            names.update(f"{module}.{alias.name}" for alias in node.names)
     return names
+
+
+def called_for(path: Path) -> set[str]:
+    """What a module imports, and what it names in words to be imported when wanted."""
+    rooms = {room for line in ORDER for each in line for room in each.split(" + ")}
+    words = {
+        node.value.rstrip(".")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and re.fullmatch(r"harness\.[a-z_.]+", node.value)
+        and node.value.split(".")[1] in rooms
+    }
+    return imported(path) | words
+
+
+def room_of(module: str) -> str:
+    """The room that a module's dotted name lies in, in the words of ORDER."""
+    part = module.split(".")[1]
+    return next((room for line in ORDER for room in line if part in room.split(" + ")), part)
+
+
+def forward(path: Path, wanted: set[str]) -> list[str]:
+    """Imports of a module of harness that do not come from a line above its own."""
+    places = {room: place for place, line in enumerate(ORDER) for room in line}
+    own = room_of(".".join(path.relative_to(ROOT).with_suffix("").parts))
+    others = {room_of(name) for name in wanted if name.startswith("harness.")} - {own}
+    return [f"{own} -> {other}" for other in sorted(others) if places[other] >= places[own]]  # KeyError: not in ORDER
+
+
+def reads_time(path: Path) -> bool:
+    """Whether a module sleeps or asks what time it is: the time module, asyncio, `now` and its like of any date."""
+    asked = {
+        node.attr for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Attribute)
+    }
+    return bool(imported(path) & {"time", "asyncio"} or asked & {"now", "utcnow", "today"})
 
 
 def crossings(room: str, forbidden: tuple[str, ...]) -> list[str]:
@@ -73,19 +134,54 @@ def test_no_import_points_forward(room: str) -> None:
     assert crossings(room, FORBIDDEN[room]) == []
 
 
-def test_the_wall_sees_a_crossing(tmp_path: Path) -> None:
-    trespasser = tmp_path / "trespasser.py"
-    trespasser.write_text("def f():\n    from harness.model import loop\n", encoding="utf-8")
-    assert "harness.model.loop" in imported(trespasser)
+def test_the_wall_sees_a_crossing() -> None:
+    trespasser = ROOT / "harness" / "measure" / "step.py"
+    assert "harness.model.loop" in imported(trespasser, "def f():\n    from harness.model import loop\n")
+    assert "harness.model.loop" in imported(trespasser, "from ..model import loop\n")
+    assert "harness.model.loop" in imported(trespasser, "import harness.model.loop as hoop\n")
+
+
+def test_every_room_has_its_place_in_the_order() -> None:
+    rooms = {path.stem for path in (ROOT / "harness").glob("*.py")} - {"__init__"}
+    rooms |= {path.parent.name for path in (ROOT / "harness").glob("*/__init__.py")}
+    listed = [part for line in ORDER for room in line for part in room.split(" + ")]
+    assert sorted(listed) == sorted(rooms)
+
+
+def test_imports_point_backwards_along_the_order() -> None:
+    paths = [path for path in modules("harness") if path != ROOT / "harness" / "__init__.py"]
+    assert {str(path.relative_to(ROOT)): steps for path in paths if (steps := forward(path, called_for(path)))} == {}
+
+
+def test_the_order_sees_a_step_forward() -> None:
+    exchange = ROOT / "harness" / "bench" / "exchange.py"
+    assert forward(exchange, {"harness.record.read", "harness.disk", "os"}) == ["bench -> record"]
+    assert forward(ROOT / "harness" / "measure" / "step.py", {"harness.model"}) == ["measure -> model"]
+    assert "harness.measure" in called_for(ROOT / "harness" / "planning.py"), "what is imported by name counts, too"
 
 
 def test_only_the_clock_touches_time() -> None:
     sleepers = [
-        str(path.relative_to(ROOT))
-        for path in modules("harness")
-        if path.name != "clock.py" and imported(path) & {"time", "asyncio", "datetime.datetime.now"}
+        str(path.relative_to(ROOT)) for path in modules("harness") if path.name != "clock.py" and reads_time(path)
     ]
     assert sleepers == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "import time",
+        "from time import monotonic",
+        "from asyncio import sleep",
+        "import datetime\nx = datetime.datetime.now()",
+        "from datetime import UTC, datetime\nx = datetime.now(UTC)",
+        "from datetime import date as day\nx = day.today()",
+    ],
+)
+def test_the_wall_round_the_clock_sees_every_way_to_it(tmp_path: Path, source: str) -> None:
+    trespasser = tmp_path / "trespasser.py"
+    trespasser.write_text(source + "\n", encoding="utf-8")
+    assert reads_time(trespasser)
 
 
 def test_harness_never_opens_what_the_plant_keeps() -> None:
