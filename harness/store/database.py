@@ -73,7 +73,10 @@ class Database:
             engine = self._sqlite(make) if address.file is not None else self._postgresql()
             event.listen(engine, "begin", _begin)
             self._errors = (SQLAlchemyError, engine.dialect.loaded_dbapi.Error)
-            self._reader = engine
+            self._engine = engine
+            # SQLite's readers always see one moment.
+            one_moment = {} if address.file is not None else {"isolation_level": "REPEATABLE READ"}
+            self._reader = engine.execution_options(**one_moment)
             self._writer = engine.execution_options(writes=True)
         try:
             self._recognise(make)
@@ -84,11 +87,11 @@ class Database:
     @property
     def dialect(self) -> str:
         """`sqlite` or `postgresql`."""
-        return self._reader.dialect.name
+        return self._engine.dialect.name
 
     def close(self) -> None:
         """Leave the database."""
-        self._reader.dispose()
+        self._engine.dispose()
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -108,7 +111,7 @@ class Database:
         """The same for many small additions: a commit to a quick disk takes less time than SQLAlchemy around it."""
         self._may_add()
         with self._translated():
-            pooled = self._reader.raw_connection()
+            pooled = self._engine.raw_connection()
             try:
                 cursor = pooled.cursor()
                 cursor.execute(ALONE[self.dialect])
@@ -196,7 +199,7 @@ class Database:
         clock = WallClock()
         deadline_s = clock.now_s() + BUSY_S
         with self._translated():
-            connection = self._reader.raw_connection()
+            connection = self._engine.raw_connection()
             try:
                 while True:
                     try:

@@ -94,6 +94,17 @@ def test_what_was_not_measured_stands_in_the_table(place, tmp_path):
     assert rows["gate.step.limits"][2:] == ("step", "gate", None, None, "", None, None, "nonconforming")
 
 
+def test_who_reads_sees_one_moment(place, tmp_path):
+    with Store.open(place, make=True) as store, Store.open(place) as other:
+        store.keep(written(tmp_path / "a"))
+        counted = sqlalchemy.select(sqlalchemy.func.count()).select_from(tables.run)
+        with other._database.reading() as connection:
+            assert connection.scalar(counted) == 1
+            store.keep(written(tmp_path / "b", seed=2))
+            assert connection.scalar(counted) == 1
+        assert len(other.runs()) == 2
+
+
 def test_an_unfinished_record_is_kept_too(place, tmp_path):
     with Store.open(place, make=True) as store:
         run = store.keep(written(tmp_path / "run", finished=False))
