@@ -97,9 +97,14 @@ class Guard:
             raise BenchError(f"the guard of the supply did not start within {timeout_s:g} s; see {self._log}")
         pipe.close()
 
-    def alive(self) -> bool:
-        """Whether the guard still watches."""
-        return self._process.poll() is None
+    def check(self) -> None:
+        """Raises BenchError where the guard no longer watches."""
+        code = self._process.poll()
+        if code is not None:
+            raise BenchError(
+                f"the guard of the supply has ended by itself (code {code}), so nothing would switch the output off "
+                f"if this program died: look into {self._log}, then run again"
+            )
 
     def release(self) -> None:
         """Send it home: the supply is safe. Releasing twice is nothing."""

@@ -16,6 +16,7 @@ from harness.bench.guard import Guard
 from harness.bench.locks import DeviceLocks, board_device, port_device, visa_device
 from harness.bench.multimeter import Multimeter
 from harness.bench.rig import AnyInstrument, Rig
+from harness.bench.safe import signals_held
 from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.virtual import VirtualBench, scenario_of
@@ -134,32 +135,55 @@ def open_rig(
         if guard_log is not None and rig.supply is not None:
             name = next(iter(spec.instruments_of("supply")))
             entry = spec.instrument[name]
-            guard = Guard.start(entry.address, log=guard_log, channel=entry.channel)
+            rig.guard = guard = Guard.start(entry.address, log=guard_log, channel=entry.channel)
             # A supply that could not be switched off is left to the guard, which tries again when this process ends.
             stack.callback(lambda: None if rig.powered else guard.release())
             guard.wait_ready()
         troubles: list[str] = []
         at_end: Callable[[], None] | None = None
+        with _told(troubles):
+            try:
+                if interrupt:
+                    if rig.supply is not None:
+                        rig.supply.output_off()
+                    board.soft_reset()
+                    board.execute(safe)
+                if before_firmware is not None:
+                    at_end = before_firmware(rig)
+                rig.ask_firmware()
+                yield rig
+            except BaseException as error:
+                rig.note_trouble(error)
+                raise
+            finally:
+                with signals_held():
+                    if interrupt:
+                        troubles += rig.make_safe()
+                    troubles += _put_back(at_end)
+
+
+def _put_back(at_end: Callable[[], None] | None) -> list[str]:
+    if at_end is not None:
         try:
-            if interrupt:
-                if rig.supply is not None:
-                    rig.supply.output_off()
-                board.soft_reset()
-                board.execute(safe)
-            if before_firmware is not None:
-                at_end = before_firmware(rig)
-            rig.ask_firmware()
-            yield rig
-        except BaseException as error:
-            rig.note_trouble(error)
-            raise
-        finally:
-            if interrupt:
-                troubles += rig.make_safe()
-            if at_end is not None:
-                try:
-                    at_end()
-                except HarnessError as error:
-                    troubles.append(f"firmware not put back, `rotorgate qualify RIG --restore` does it: {error}")
+            at_end()
+        except HarnessError as error:
+            return [f"firmware not put back, `rotorgate qualify RIG --restore` does it: {error}"]
+    return []
+
+
+@contextlib.contextmanager
+def _told(troubles: list[str]) -> Iterator[None]:
+    """Say at the end what could not be made safe or put back: in the error that is on its way, or in one of its own."""
+    try:
+        yield
+    except BaseException as error:
         if troubles:
-            raise BenchError(f"not made safe or not put back: {'; '.join(troubles)}; switch the power off by hand")
+            first = f"{error.args[0]}; then " if error.args else ""
+            error.args = (first + _by_hand(troubles), *error.args[1:])
+        raise
+    if troubles:
+        raise BenchError(_by_hand(troubles))
+
+
+def _by_hand(troubles: Sequence[str]) -> str:
+    return f"not made safe or not put back: {'; '.join(troubles)}; switch the power off by hand"

@@ -7,21 +7,25 @@ import contextlib
 import hashlib
 from collections.abc import Callable, Mapping
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from harness.bench import source
+from harness.bench import source, supervision
 from harness.bench.multimeter import Multimeter
-from harness.bench.safe import make_safe
+from harness.bench.safe import SUPPLY_OFF, make_safe, signals_held
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.clock import Clock
 from harness.contract import Declared, missing_parts, parse_declared
-from harness.errors import BenchError, DeviceError, HarnessError, LinkError, StoppedByBoard, UsageError
+from harness.errors import BenchError, DeviceError, HarnessError, LinkLost, StoppedByBoard, UsageError
 from harness.link.board import Board, BoardIdentity
 from harness.link.run import Run
 from harness.observation import Observation
 from harness.rigfile import RigSpec
+
+if TYPE_CHECKING:
+    from harness.bench.guard import Guard
 
 HEARTBEATS = 3.0
 """Heartbeats in one deadman time: two may be lost (arbitrary)."""
@@ -71,7 +75,10 @@ class Rig:
         """Called with every observation when it is taken; the record sets it."""
         self.shown: Callable[[str, float], None] = _ignore
         """Called with what is done now and how far this check is."""
+        self.guard: Guard | None = None
+        """Switches the supply off if this process dies; looked at before anything is energised."""
         self.powered = False
+        """Whether the supply may be on."""
         self._link_lost = False
         self._scripts: dict[str, bytes] = {}
 
@@ -114,8 +121,10 @@ class Rig:
     def script(self, module: str, call: str, **parameters: object) -> Run:
         """Start `module.call(guard, **parameters)` of the device scripts, under the board's own guard.
 
-        While the host waits for frames the board's deadman is fed. Raises LinkError, DeviceError.
+        While the host waits for frames the board's deadman is fed. Raises LinkError, DeviceError; BenchError where
+        the guard of the supply has ended.
         """
+        self._look_at_guard()
         self._deploy()
         text = source.script(self.spec, module, call, parameters)
         return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
@@ -143,11 +152,15 @@ class Rig:
             ("driver temperature", driver_temperature_c, limits.driver_temperature_c, "degC"),
         ):
             if found is not None and limit is not None and abs(found) > limit:
-                raise StoppedByBoard(f"{words} {found:.3g} {unit}, limit {limit:g} {unit}: phases and supply are off")
+                raise StoppedByBoard(f"{words} {found:.3g} {unit}, limit {limit:g} {unit}")
 
     def power_on(self) -> None:
-        """Set the supply's limits, read them back, then switch its output on. A battery is taken to be on."""
+        """Set the supply's limits, read them back, then switch its output on. A battery is taken to be on.
+
+        Raises BenchError where the guard of the supply has ended, although the output may be on already.
+        """
         supply = self.supply
+        self._look_at_guard()
         if supply is None or self.powered:
             return
         wanted = self.spec.supply
@@ -164,15 +177,15 @@ class Rig:
             )
 
     def make_safe(self) -> tuple[str, ...]:
-        """Phases off, then supply off; never raises. Returns what could not be done, in words."""
+        """Phases off, then supply off. Returns what could not be done, in words; raises as `safe.make_safe`."""
         supply = self.supply
-        outcomes = make_safe(
-            phases_off=lambda: self.board.interrupt(MAKE_SAFE_S),
-            supply_off=None if supply is None else lambda: supply.output_off(timeout_s=MAKE_SAFE_S),
-            link_lost=self._link_lost,
-        )
-        if all(outcome.step != "supply off" or not outcome.trouble for outcome in outcomes):
-            self.powered = False
+        with signals_held():
+            outcomes = make_safe(
+                phases_off=lambda: self.board.interrupt(MAKE_SAFE_S),
+                supply_off=None if supply is None else lambda: supply.output_off(timeout_s=MAKE_SAFE_S),
+                link_lost=self._link_lost,
+            )
+            self.powered = any(outcome.step == SUPPLY_OFF and outcome.trouble for outcome in outcomes)
         return tuple(f"{outcome.step}: {outcome.trouble}" for outcome in outcomes if outcome.trouble)
 
     def bring_back(self) -> None:
@@ -189,8 +202,8 @@ class Rig:
 
     def note_trouble(self, error: BaseException) -> None:
         """Tell the rig what ended a check: after a lost link the supply goes off without waiting for the board."""
-        if isinstance(error, LinkError):
-            self._link_lost = "lost while" in str(error)
+        if isinstance(error, LinkLost):
+            self._link_lost = True
 
     # --- the firmware --------------------------------------------------------------------------------
 
@@ -230,18 +243,12 @@ class Rig:
         return {name: hashlib.sha256(data).hexdigest() for name, data in device_scripts().items()}
 
     def not_supervised(self) -> list[str]:
-        """Limits of the rig file that no sensor of this rig can see while a check runs."""
-        blind: list[str] = []
-        if self.supply is None and "currents" not in self.firmware_names:
-            blind.append(
-                "phase current: no supply that reads current, and the firmware has no currents(); "
-                "the largest amplitude is kept low by the rig file's resistance and voltage instead"
-            )
-        if not any(self.multimeter(motor) for motor in self.motors):
-            blind.append("winding temperature: no multimeter at a motor; the time of a hold is kept short instead")
-        if self.spec.limits.driver_temperature_c is not None and "driver_temperature" not in self.firmware_names:
-            blind.append("driver temperature: the firmware has no driver_temperature()")
-        return blind
+        """Limits of the rig file that nothing on this rig can see while a check runs."""
+        return supervision.not_supervised(self.spec, self.firmware_names)
+
+    def _look_at_guard(self) -> None:
+        if self.guard is not None:
+            self.guard.check()
 
     def _deploy(self) -> None:
         if not self._scripts:

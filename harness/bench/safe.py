@@ -12,6 +12,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextvars import ContextVar
 from dataclasses import dataclass
 from types import FrameType
 
@@ -21,7 +22,11 @@ from harness.errors import Interrupted
 STEP_LIMIT_S = 1.0  # promised to users
 DEAF_S = 5.0  # arbitrary, longer than both steps and the unwinding before them, where a script is interrupted
 
+PHASES_OFF, SUPPLY_OFF = "phases off", "supply off"
+
 log = logging.getLogger("harness.safe")
+
+_holding: ContextVar[bool] = ContextVar("holding", default=False)
 
 Handler = Callable[[int, FrameType | None], object] | int | None
 
@@ -45,13 +50,13 @@ def make_safe(
     link_lost: bool = False,
     limit_s: float = STEP_LIMIT_S,
 ) -> tuple[StepOutcome, ...]:
-    """Phases off, then supply off. Never raises and cannot be interrupted; returns what became of each step.
+    """Phases off, then supply off, neither of which can be interrupted; returns what became of each step.
 
     None leaves a step out: a battery rig has no supply to switch. With the link lost nothing is asked of the
-    board, whose own deadman turns its phases off. A signal that comes meanwhile raises StopSignal afterwards,
-    unless an error is on its way already.
+    board, whose own deadman turns its phases off. Raises nothing but StopSignal, after the steps, for a signal
+    that came meanwhile (see `signals_held`).
     """
-    steps = [("phases off", None if link_lost else phases_off), ("supply off", supply_off)]
+    steps = [(PHASES_OFF, None if link_lost else phases_off), (SUPPLY_OFF, supply_off)]
     with signals_held():
         return tuple(_try(step, act, limit_s) for step, act in steps if act is not None)
 
@@ -108,7 +113,13 @@ def stop_on_signals() -> Iterator[None]:
 
 @contextlib.contextmanager
 def signals_held() -> Iterator[None]:
-    """Hold the stop signals back while the body runs; one that came raises StopSignal afterwards, if no error does."""
+    """Hold the stop signals back while the body runs; one that came raises StopSignal afterwards, if no error does.
+
+    Inside another one this does nothing: the outer one raises, when everything is over.
+    """
+    if _holding.get():
+        yield
+        return
     held: list[str] = []
     error_under_way = sys.exc_info()[0] is not None
 
@@ -116,7 +127,11 @@ def signals_held() -> Iterator[None]:
         held.append(signal.Signals(number).name)
 
     with _handled_by(hold):
-        yield
+        before = _holding.set(True)
+        try:
+            yield
+        finally:
+            _holding.reset(before)
     if held and not error_under_way:
         raise StopSignal(_reason(held[0]))
 

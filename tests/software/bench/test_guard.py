@@ -18,6 +18,7 @@ import pytest
 from harness.bench.guard import RELEASE, RETRY_FOR_S, Guard, watch
 from harness.bench.visa import Session
 from harness.clock import WallClock
+from harness.errors import BenchError
 
 from .scripted import scripted
 
@@ -132,6 +133,16 @@ def test_a_guard_that_cannot_start_is_said_before_anything_is_on(
         pytest.raises(Exception, match="guard of the supply did not start"),
     ):
         guard.wait_ready(10.0)
+
+
+def test_a_guard_that_has_ended_is_noticed(tmp_path: Path) -> None:
+    with Guard.start("TCPIP0::127.0.0.1::1::SOCKET", log=tmp_path / "guard.log") as guard:
+        guard.wait_ready()
+        guard.check()
+        os.kill(guard.pid, signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
+        guard._process.wait(10.0)
+        with pytest.raises(BenchError, match=r"the guard of the supply has ended by itself \(code .*guard\.log"):
+            guard.check()
 
 
 class QuickClock(WallClock):

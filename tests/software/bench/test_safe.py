@@ -107,6 +107,20 @@ def test_a_signal_during_an_orderly_end_is_raised_after_it() -> None:
 
 
 @posix_only
+def test_held_within_held_raises_when_the_outer_one_is_over() -> None:
+    done: list[str] = []
+    with pytest.raises(StopSignal, match="Ctrl-C"), signals_held():
+        with signals_held():
+            os.kill(os.getpid(), signal.SIGINT)
+            time.sleep(0.02)
+        done.append("outer")
+    with pytest.raises(StopSignal, match="Ctrl-C"), signals_held():  # and the next one is an outer one again
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.02)
+    assert done == ["outer"]
+
+
+@posix_only
 def test_what_was_ignored_stays_ignored() -> None:
     former = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:

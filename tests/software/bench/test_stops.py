@@ -14,7 +14,10 @@ from tests.software.bench.test_source import spec
     [
         ("motor 0: speed: 157 counts in 1000 us, limit 15646 in 100 ms", "gate: speed 60.2 rad/s, limit 60 rad/s"),
         ("motor 1: speed: -300 counts in 1500 us, limit 15646 in 100 ms", "wheel: speed 76.7 rad/s, limit 60 rad/s"),
-        ("motor 1: travel: -6300 counts from hanging, limit 6258", "wheel: travel -2.42 rad from hanging, limit 2.4 rad"),
+        (
+            "motor 1: travel: -6300 counts from hanging, limit 6258",
+            "wheel: travel -2.42 rad from hanging, limit 2.4 rad",
+        ),
         ("wheel: motor 1: sensor: 20 readings in a row not valid", "wheel: sensor: 20 readings in a row not valid"),
         ("motor 7: travel: 1 counts from hanging, limit 1", "motor 7: travel: 1 counts from hanging, limit 1"),
         ("phase current 1.2 A, limit 1 A",) * 2,

@@ -135,7 +135,7 @@ def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, cod
     assert "because the run was stopped" in made.verdicts_of("wheel.step.delay")[0].reason
 
 
-STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 156 a ms")
+STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 15646 in 100 ms")
 
 
 def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured(build):
@@ -153,7 +153,7 @@ def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured
     ]
     assert made.verdicts_of("gate.step.limits") == made.stops
     assert made.stops[0].outcome is Outcome.NONCONFORMING
-    assert made.stops[0].reason == "speed 80.5 rad/s, limit 59.8 rad/s"
+    assert made.stops[0].reason == "speed 80.5 rad/s, limit 60 rad/s"
     assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
     assert made.verdicts_of("gate.step.delay")[0].reason == f"because the board was stopped: {made.stops[0].reason}"
     for name in ("gate.thermal.rise", "together.supply_sag"):

@@ -1,0 +1,140 @@
+"""The end of an opened rig, whatever it ends by: all steps done, and what could not be done is said."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.bench import opening
+from harness.bench.rig import Rig
+from harness.bench.safe import StopSignal
+from harness.errors import BenchError, DeviceError, InstrumentError, StoppedByBoard
+from tests.software.bench.stubs import StubBoard, StubGuard, StubSupply
+from tests.software.bench.test_source import spec
+
+BY_HAND = r"not made safe or not put back: supply off: supply: does not answer; switch the power off by hand"
+posix_only = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
+
+
+class Stubs:
+    """What is opened in place of a bench."""
+
+    def __init__(self) -> None:
+        self.events: list[str] = []
+        self.board = StubBoard(self.events)
+        self.supply = StubSupply(self.events)
+        self.guard = StubGuard(self.events)
+
+    def opened(self, *, before: Callable[[Rig], Callable[[], None] | None] | None = None) -> Any:
+        rig_file = spec()
+        kept = {"supply": rig_file.instrument["supply"]}
+        rig_file = rig_file.model_copy(update={"instrument": kept})
+        return opening.open_rig(rig_file, seed=1, guard_log=Path("guard.log"), before_firmware=before)
+
+
+@pytest.fixture
+def stubs(monkeypatch: pytest.MonkeyPatch) -> Stubs:
+    stubs = Stubs()
+
+    class Locks(contextlib.nullcontext[Any]):
+        def __enter__(self) -> Locks:
+            return self
+
+        def hold(self, devices: object) -> None:
+            """Nobody else is there."""
+
+    @contextlib.contextmanager
+    def addressed(rig_file: object, **_: object) -> Iterator[object]:
+        yield rig_file
+
+    class Guard:
+        @staticmethod
+        def start(*_: object, **__: object) -> StubGuard:
+            return stubs.guard
+
+    monkeypatch.setattr(opening, "addressed", addressed)
+    monkeypatch.setattr(opening, "DeviceLocks", Locks)
+    monkeypatch.setattr(opening, "Guard", Guard)
+    monkeypatch.setattr(opening, "open_instrument", lambda *_: stubs.supply)
+    monkeypatch.setattr(opening, "open_board", lambda *_, **__: stubs.board)
+    monkeypatch.setattr(Rig, "ask_firmware", lambda _: stubs.events.append("ask firmware"))
+    return stubs
+
+
+def test_an_orderly_end_is_in_order(stubs: Stubs) -> None:
+    with stubs.opened(before=lambda _: lambda: stubs.events.append("put back")) as rig:
+        assert rig.guard is stubs.guard
+        rig.power_on()
+    assert stubs.events == [
+        *("output off", "soft reset", "pins off", "ask firmware", "configure 12 1.5 14", "output on"),
+        *("phases off", "output off", "put back", "guard released", "board closed"),
+    ]
+
+
+@posix_only
+def test_a_signal_while_it_is_made_safe_does_not_keep_the_firmware_from_being_put_back(stubs: Stubs) -> None:
+    quiet = stubs.board.interrupt
+
+    def interrupted(timeout_s: float) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        quiet(timeout_s)
+
+    stubs.board.interrupt = interrupted  # type: ignore[method-assign]
+    with (
+        pytest.raises(StopSignal, match="stopped by Ctrl-C"),
+        stubs.opened(before=lambda _: lambda: stubs.events.append("put back")),
+    ):
+        pass
+    assert stubs.events[-5:] == ["phases off", "output off", "put back", "guard released", "board closed"]
+
+
+@posix_only
+def test_what_could_not_be_done_is_said_although_a_signal_came(stubs: Stubs) -> None:
+    quiet = stubs.board.interrupt
+
+    def interrupted(timeout_s: float) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        quiet(timeout_s)
+
+    stubs.board.interrupt = interrupted  # type: ignore[method-assign]
+    with pytest.raises(StopSignal, match=rf"^stopped by Ctrl-C; then {BY_HAND}$"), stubs.opened():
+        stubs.supply.stuck = True
+
+
+def test_an_output_that_is_on_at_opening_and_stays_on_is_said_and_left_to_the_guard(stubs: Stubs) -> None:
+    stubs.supply.on = stubs.supply.stuck = True
+    with pytest.raises(InstrumentError, match=rf"^supply: does not answer; then {BY_HAND}$"), stubs.opened():
+        pass
+    assert "guard released" not in stubs.events
+
+
+def test_trouble_at_the_end_goes_with_the_error_that_ended_it(stubs: Stubs) -> None:
+    with pytest.raises(StoppedByBoard, match=rf"^travel; then {BY_HAND}$"), stubs.opened():
+        stubs.supply.stuck = True
+        raise StoppedByBoard("travel")
+
+
+def test_trouble_at_the_end_is_said_beside_an_error_without_words(stubs: Stubs) -> None:
+    with pytest.raises(KeyError, match=BY_HAND), stubs.opened():
+        stubs.supply.stuck = True
+        raise KeyError
+
+
+def test_trouble_at_an_orderly_end_is_an_error(stubs: Stubs) -> None:
+    def not_put_back() -> None:
+        raise DeviceError("OSError: 28")
+
+    with (
+        pytest.raises(
+            BenchError, match=r"firmware not put back, `rotorgate qualify RIG --restore` does it: OSError: 28"
+        ),
+        stubs.opened(before=lambda _: not_put_back),
+    ):
+        pass
+    assert "guard released" in stubs.events

@@ -1,0 +1,38 @@
+"""What is said of limits that nothing sees."""
+
+from __future__ import annotations
+
+from harness.bench.supervision import INSTEAD, not_supervised
+from tests.software.bench.test_source import spec
+
+WHOLE = ("angle", "driver_temperature")
+
+
+def test_a_rig_that_has_everything_sees_current_and_heat_in_one_check_only() -> None:
+    assert not_supervised(spec(), WHOLE) == [
+        f"gate, wheel: phase current: read in thermal only; elsewhere {INSTEAD}",
+        "gate, wheel: winding temperature: read in thermal only; elsewhere the time of a hold is kept short instead",
+        "gate, wheel: driver temperature: read before and after the heating of thermal only",
+    ]
+
+
+def test_each_motor_without_its_multimeter_is_named() -> None:
+    rig = spec(('across = ["gate.B", "gate.C"]', 'across = ["wheel.A", "wheel.C"]'))
+    said = not_supervised(rig, WHOLE)
+    assert f"gate: phase current: no multimeter; {INSTEAD}" in said
+    assert f"wheel: phase current: read in thermal only; elsewhere {INSTEAD}" in said
+    assert "gate: driver temperature: read in thermal only, which needs more: no multimeter" in said
+
+
+def test_travel_is_seen_only_where_the_arm_s_rest_is_known() -> None:
+    rig = spec(("hang_reading_rad = { value = 4.10, tolerance = 0.08 }", ""))
+    (line,) = [line for line in not_supervised(rig, WHOLE) if "travel" in line]
+    assert line == "wheel: travel: the rig file does not say where the arm hangs (load.hang_reading_rad)"
+
+
+def test_a_rig_without_instruments_sees_neither_current_nor_heat() -> None:
+    rig = spec().model_copy(update={"instrument": {}})
+    said = not_supervised(rig, ())
+    assert f"gate, wheel: phase current: no supply and no multimeter and no thermometer; {INSTEAD}" in said
+    assert any(line.startswith("gate, wheel: winding temperature: no supply") for line in said)
+    assert "gate, wheel: driver temperature: the firmware has no driver_temperature()" in said
