@@ -26,7 +26,7 @@ ORDER = (
     ("expectation", "planning", "diagnosis", "tally", "report"),
     ("curves", "record", "table"),
     ("again", "qualification", "store", "compare", "terminal"),
-    ("session", "against"),
+    ("session", "against", "baseline_rows"),
     ("checks",),
     ("plugin",),
     ("cli_inspect", "cli_report", "cli_keep"),
@@ -147,6 +147,13 @@ def test_every_room_has_its_place_in_the_order() -> None:
     rooms |= {path.parent.name for path in (ROOT / "harness").glob("*/__init__.py")}
     listed = [part for line in ORDER for room in line for part in room.split(" + ")]
     assert sorted(listed) == sorted(rooms)
+
+
+def test_every_room_is_told_of_to_who_works_on_it() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## Rooms")[2].partition("\n## ")[0]
+    named = set(re.findall(r"`(?:harness/)?(\w+)(?:\.py|/)`", told))
+    listed = {part for line in ORDER for room in line for part in room.split(" + ")}
+    assert {room for room in listed if not room.startswith("cli")} - named == set()
 
 
 def test_imports_point_backwards_along_the_order() -> None:
