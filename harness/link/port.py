@@ -34,8 +34,9 @@ _CHUNK = 65536
 class Port:
     """An open serial port that counts its bytes both ways and waits by the given clock.
 
-    `control_lines`: whether DTR and RTS are set. Native USB needs DTR, most ESP32 boards want both alike;
-    boards whose reset and boot pins are wired straight to them need both clear.
+    `control_lines`: whether DTR and RTS are set. Native USB needs DTR; boards that a serial
+    bridge resets through two crossed transistors want both alike; boards whose reset and boot pins are wired straight
+    to them need both clear.
     """
 
     def __init__(self, url: str, clock: Clock, *, baudrate: int = 115200, control_lines: bool = True) -> None:

