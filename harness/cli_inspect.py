@@ -1,4 +1,7 @@
-"""`rotorgate inspect`: what is there and whether it is what the rig file says. Queries only; nothing is energised."""
+"""`rotorgate inspect`: what is there and whether it is what the rig file says. Nothing is switched or energised.
+
+Instruments are only queried. The firmware is imported where the supply is proven off, its pins are off afterwards.
+"""
 
 from __future__ import annotations
 
@@ -147,6 +150,9 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
         clock = bench.open_clock(spec)
         if isinstance(clock, BenchClock):
             stack.callback(clock.close)
+        powered = (
+            "its supply was not asked" if spec.instruments_of("supply") else "nothing here can switch its power off"
+        )
         for name, entry in spec.instrument.items():
             with found.catching(f"instrument.{name}"):
                 instrument = bench.open_instrument(name, entry, clock)
@@ -154,21 +160,24 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
                 found.good(f"instrument.{name}: {instrument.identity}")
                 for queued in instrument.session.found_errors:
                     found.note(f"instrument.{name}: stood in its error queue: {queued}")
-                if isinstance(instrument, Supply) and instrument.output_enabled():
-                    found.note(f"instrument.{name}: its output is ON; nothing was switched")
+                if isinstance(instrument, Supply):
+                    powered = f"the output of {name} is on" if instrument.output_enabled() else ""
+                    if powered:
+                        found.note(f"instrument.{name}: its output is ON; nothing was switched")
         with found.catching("board"):
-            _inspect_board(spec, clock, found, interrupt=interrupt)
+            _inspect_board(spec, clock, found, interrupt=interrupt, powered=powered)
     return found
 
 
-def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -> None:
+def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, powered: str) -> None:
+    """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only."""
     from harness.bench import source
     from harness.bench.opening import check_board, open_board
     from harness.contract import missing_parts, parse_declared
 
+    safe = source.make_safe(spec)
     try:
-        safe = source.make_safe(spec) if interrupt else ""
-        board = open_board(spec, clock, make_safe_source=safe, interrupt=interrupt)
+        board = open_board(spec, clock, make_safe_source=safe if interrupt else "", interrupt=interrupt)
     except LinkError as error:
         hint = "; --interrupt stops it, phases off first" if "not interrupted" in str(error) else ""
         raise type(error)(f"{error}{hint}") from error
@@ -180,11 +189,21 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool) -
             f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
             f"unique id {identity.unique_id or 'none'}{virtual}"
         )
+        if powered and not interrupt:
+            found.note(
+                f"firmware {spec.firmware.module}: not asked, because {powered} and importing it may energise a motor; "
+                "--interrupt asks it, phases off before and after"
+            )
+            return
+        board.make_safe_source = safe
         try:
             answers = source.answers(board.execute(source.ask_firmware(spec), timeout_s=10.0))
         except DeviceError as error:
             found.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {error.last_words}")
             return
+        finally:
+            board.soft_reset()  # ends timers that the import may have started
+            board.execute(safe)
         names = ast.literal_eval(answers[0])
         pace = "own"
         for motor, text in zip(spec.motors, answers[1:], strict=True):

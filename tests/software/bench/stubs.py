@@ -17,6 +17,7 @@ IDENTITY = BoardIdentity(unique_id="ab12", system="stub", implementation="stub",
 
 class StubSession:
     name = "supply"
+    found_errors = ()
 
 
 class StubSupply(Supply):
@@ -60,6 +61,9 @@ class StubBoard:
     def __init__(self, events: list[str]) -> None:
         self.events = events
         self.printed = ""
+        self.make_safe_source = ""
+        self.raises: BaseException | None = None
+        """What asking the firmware ends with."""
 
     def __enter__(self) -> StubBoard:
         return self
@@ -82,6 +86,8 @@ class StubBoard:
 
     def execute(self, source: str, timeout_s: float = 5.0) -> str:
         self.events.append("ask firmware" if "declare" in source else "pins off" if "Pin" in source else source)
+        if self.raises is not None and "declare" in source:
+            raise self.raises
         return self.printed
 
     def deploy(self, scripts: object) -> None:
