@@ -16,6 +16,8 @@ READINGS = 256
 """Readings of one run, over which distinct codes are counted."""
 LATCH_S = 5e-6
 """Half-width for what lies between the firmware's stamp and the sensor's latch (arbitrary: a select pin's delay)."""
+LEFT_MOST = 1.0 / (4.0 * math.pi**2)
+"""Variance of the noise, in squared codes, at which Sheppard's correction leaves the most."""
 
 
 def quantum(runs: Sequence[Array]) -> float:
@@ -36,20 +38,37 @@ def noise(runs: Sequence[Array], least_step: float, source: str) -> Quantity:
     dof = sum(run.size - 1 for run in runs)
     spread = math.fsum(float(np.var(run, ddof=1)) * (run.size - 1) for run in runs) / dof
     variance = max(spread - step**2 / 12.0, 0.0)
-    left = step**2 / 6.0 * (1.0 + variance / step**2) * math.exp(-2.0 * (math.pi**2) * variance / step**2)
+    by_chance = spread * math.sqrt(2.0 / dof)
+    by_place = _largest_left(variance / step**2) * step**2 / math.sqrt(2.0 * len(runs))  # rms of a cosine
     sigma = math.sqrt(variance)
-    floor = max(sigma, 0.2 * step)
-    scatter = normal(
-        sigma, spread * math.sqrt(2.0 / dof) / (2.0 * floor), "rad", f"{source} scatter", dof, "more readings at rest"
-    )
+    slope = 1.0 / (2.0 * max(sigma, 0.2 * step))  # of a root, which has no slope to speak of where noise may be none
+    scatter = normal(sigma, by_chance * slope, "rad", f"{source} scatter", dof, "more readings at rest")
     coarse = normal(
-        0.0,
-        left / math.sqrt(len(runs)) / (2.0 * floor),
-        "rad",
-        f"{source} coarse code",
-        remedy="rest at more places, or a finer sensor",
+        0.0, by_place * slope, "rad", f"{source} coarse code", remedy="rest at more places, or a finer sensor"
     )
     return shifted(scatter, coarse=coarse)
+
+
+def sheppard_left(variance: float) -> float:
+    """What Sheppard's correction leaves of normal noise at most, over all places in a code; in squared codes as given.
+
+    The error of rounding x is a saw, sum of (-1)^k sin(2 pi k x) / (k pi) over k. Its first term, averaged over the
+    noise, leaves -(4 v + 1/pi^2) exp(-2 pi^2 v) cos(2 pi place) in the variance, by itself and by going along with x.
+    """
+    return (4.0 * variance + 1.0 / math.pi**2) * math.exp(-2.0 * math.pi**2 * variance)
+
+
+def _largest_left(found: float) -> float:
+    """The most that may be left where a variance of `found` (squared codes) came out: what is left is part of it.
+
+    So it is the value at the least true variance v with v + left(v) >= found; the sum grows with v. Below LEFT_MOST
+    what is left grows with v, too, and its largest value holds.
+    """
+    low, high = LEFT_MOST, max(found, LEFT_MOST)
+    for _ in range(50):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if middle + sheppard_left(middle) >= found else (middle, high)
+    return sheppard_left(high)
 
 
 def expected_codes(sigma: float, step: float, readings: int = READINGS, places: int = 16) -> tuple[float, float]:

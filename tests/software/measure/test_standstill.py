@@ -24,10 +24,30 @@ def runs(sigma: float, seed: int, count: int = 3) -> list[np.typing.NDArray[np.f
 
 
 @settings(max_examples=40, deadline=None)
-@given(sigma=st.floats(0.5 * CODE, 10.0 * CODE), seed=st.integers(0, 10_000))
+@given(sigma=st.floats(0.2 * CODE, 10.0 * CODE), seed=st.integers(0, 10_000))
 def test_noise_without_its_quantisation(sigma: float, seed: int) -> None:
     noise = standstill.noise(runs(sigma, seed), CODE, "s")
     assert abs(noise.value - sigma) < 4.5 * noise.u
+
+
+@pytest.mark.parametrize("ratio", [0.1, 0.2, 0.25, 0.3, 0.4, 0.5, 1.0])
+@pytest.mark.parametrize("places", [1, 3])
+def test_errors_of_a_coarse_code_are_as_large_as_stated(ratio: float, places: int) -> None:
+    found = [standstill.noise(runs(ratio * CODE, seed, places), CODE, "s") for seed in range(150)]
+    errors = [(noise.value - ratio * CODE) / noise.u for noise in found]
+    assert 0.4 < math.sqrt(float(np.mean(np.square(errors)))) < 1.3
+
+
+@pytest.mark.parametrize("ratio", [0.15, 0.25, 0.3, 0.4, 0.5])
+def test_what_sheppards_correction_leaves_is_that_of_a_rounded_normal_noise(ratio: float) -> None:
+    codes = np.arange(-8, 9)
+    left = []
+    for place in np.arange(64) / 64.0 - 0.5:
+        below = np.vectorize(math.erf)((codes[:, None] + [-0.5, 0.5] - place) / ratio / math.sqrt(2.0)) / 2.0
+        chance = below[:, 1] - below[:, 0]
+        left.append(chance @ codes**2 - (chance @ codes) ** 2 - 1.0 / 12.0 - ratio**2)
+    rms = math.sqrt(float(np.mean(np.square(left))))
+    assert standstill.sheppard_left(ratio**2) / math.sqrt(2.0) == pytest.approx(rms, rel=0.12 if ratio < 0.2 else 0.02)
 
 
 def test_a_single_code_tells_only_that_noise_is_small() -> None:
