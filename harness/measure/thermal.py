@@ -98,9 +98,9 @@ def _heat(rig: Rig, motor: str, fixed: Mapping[str, object], difference: float) 
             heating.wait(began_s + at - rig.clock.now_s())
             reading = heating.read()
             readings.append(reading._replace(at_s=reading.at_s - began_s))
+            _check_winding(rig, motor, heating, readings, room_cold)
             if number % 5 == 0:
                 rig.progress(f"heating, {at:.0f} s", 0.3 + 0.7 * at / times[-1])
-                _check_winding(rig, motor, heating, readings, room_cold)
             needed.append(
                 (
                     reading.at_s - began_s,

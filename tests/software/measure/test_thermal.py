@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, Self
 
 import numpy as np
 import pytest
@@ -11,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from harness.errors import MeasurementError
+from harness.errors import MeasurementError, StoppedByBoard
 from harness.measure import thermal
-from harness.measure.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, phase_current
+from harness.measure.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, Reading, phase_current
 from harness.measure.heating_curve import LOOK_K, most_left_k
 from harness.model.thermal import heating
 from harness.observation import Column, Observation
@@ -181,3 +183,58 @@ def test_the_curve_begins_at_the_cold_winding() -> None:
     (curve,) = thermal.curves(observations(), SPEC, "gate")
     first = curve.series["measured"][0]
     assert first[1] == pytest.approx(0.46 * first[0], abs=0.3)
+
+
+class RunAway:
+    """Stands where Heating stands: a winding whose resistance grows by a third from the second reading on."""
+
+    def __init__(self, clock: SimpleNamespace) -> None:
+        self.clock, self.reads = clock, 0
+
+    def __call__(self, rig: Any, motor: str, dead_share: float) -> Self:
+        return self
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        pass
+
+    def find_idle(self) -> list[float]:
+        return [0.045] * 4
+
+    def driver_c(self) -> float | None:
+        return None
+
+    def set(self, difference: float, ramp_s: float = 0.0) -> None:
+        pass
+
+    def wait(self, seconds: float) -> None:
+        self.clock.now += seconds
+
+    def read(self) -> Reading:
+        self.reads += 1
+        return Reading(self.clock.now, 6.3 if self.reads == 1 else 8.4, 0.3, 0.5)
+
+    def current_a(self, reading: Reading) -> float:
+        return CURRENT_A
+
+
+def test_every_reading_of_the_heating_is_held_against_the_windings_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = SimpleNamespace(now=0.0)
+    clock.now_s = lambda: clock.now
+    heating = RunAway(clock)
+
+    def check_limits(*, winding_temperature_c: float) -> None:
+        if winding_temperature_c > 90.0:  # 255 K x 4/3 - 235 K = 105 degC
+            raise StoppedByBoard(f"gate: winding {winding_temperature_c:.0f} degC")
+
+    room = SimpleNamespace(measure_temperature=lambda: SimpleNamespace(value=20.0))
+    rig: Any = SimpleNamespace(
+        spec=SPEC, clock=clock, thermometer=room, check_limits=check_limits, progress=lambda text, share: None
+    )
+    monkeypatch.setattr(thermal, "Heating", heating)
+    fixed = {"dead_time_s": 150e-9, "carrier_hz": 20e3}
+    with pytest.raises(StoppedByBoard, match="gate: winding 105 degC"):
+        thermal._heat(rig, "gate", fixed, 0.5)
+    assert heating.reads == 2
