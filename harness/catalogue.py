@@ -35,10 +35,10 @@ CHECKS: tuple[Check, ...] = (
             "pole_pairs": "pole pairs counted",
             "phase_order": "place of the phases in the order A, B, C",
             "step_angle": "mean angle of a step of 60 electrical degrees",
-            "step_spread": "largest departure of a step from the mean",
+            "step_spread": "rms departure of the steps from even ones, noise taken off",
             "offset": "electrical angle at reading zero",
             "hang_reading": "reading with the arm hanging",
-            "weakest_vector": "motion of the weakest of six vectors against the mean",
+            "weakest_vector": "weakest pair of opposite vectors against the mean, by current or motion",
             "sensor_noise": "noise of the reading at standstill",
             "distinct_codes": "distinct codes at standstill",
             "sensor_age": "age of the reading when the firmware hands it over",
@@ -103,14 +103,6 @@ CHECKS: tuple[Check, ...] = (
 )
 
 CHECK_NAMES: tuple[str, ...] = tuple(check.name for check in CHECKS)
-
-
-def check_named(name: str) -> Check:
-    """The check of that name. Raises KeyError."""
-    for check in CHECKS:
-        if check.name == name:
-            return check
-    raise KeyError(name)
 
 
 def suffix_of(name: str) -> str:

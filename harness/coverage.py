@@ -47,7 +47,7 @@ def safe_factor(quantity: Quantity, tail: float) -> float:
 
         K u = root of the sum of (t_i u_i)^2,   t_i the Student quantile at the dof of evaluation i
 
-    (S. K. Banerjee, Sankhya 22 (1960) 105: conservative for independent normal errors with estimated
+    (Banerjee, 1960 (from memory): conservative for independent normal errors with estimated
     variances.) The Student quantile at the Welch-Satterthwaite degrees of freedom is not: in the far tail
     that a qualification of some 40 numbers works in, a small scatter by chance shrinks u and raises the
     degrees of freedom at once. With 5 repeats beside a type B part a third as large it is exceeded 11 times

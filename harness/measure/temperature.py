@@ -15,7 +15,10 @@ from harness.rigfile import RigSpec
 
 USUAL_HEATING = (3.0, 8.0, 12.0, 50.0)
 """K/W winding to housing and housing to ambient, J/K winding and housing, where a rig file gives none: a small
-gimbal motor (common practice, no source); its uncertainty below covers a factor of two."""
+gimbal motor (common practice, no source)."""
+STATED, UNSTATED = 0.25, 0.5
+"""Relative half-widths of an estimated rise: by the rig file's thermal figures, as a data sheet has them, and by the
+usual ones (arbitrary)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +48,7 @@ def estimate(
     """Warmth after `spells` of (power in W, seconds), starting at the room's temperature.
 
     Two nodes, winding on housing on room, each spell solved to first order. `before_k` is the half-width for what
-    earlier checks have left. The rise itself is taken as known to 40 % (arbitrary: a data sheet's thermal figures).
+    earlier checks have left; the rise itself is known to STATED or UNSTATED of it.
     """
     entry = spec.motor[motor].thermal
     known = (
@@ -60,9 +63,9 @@ def estimate(
     )
     if known is not None and all(value is not None for value in known):
         r_wh, r_ha, c_w, c_h = (value.value for value in known if value is not None)
-        share = 0.25
+        share = STATED
     else:
-        (r_wh, r_ha, c_w, c_h), share = USUAL_HEATING, 0.5
+        (r_wh, r_ha, c_w, c_h), share = USUAL_HEATING, UNSTATED
     across = housing = 0.0
     for power_w, seconds in spells:
         settled = power_w * r_wh
