@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.errors import MeasurementError
+from harness.gravity import STANDARD_M_S2
+from harness.measure.dead_time import amplitude_lost
 from harness.measure.field_fit import Following, Sweep, follow, hold_positions, sense_of
 from harness.measure.fit import linear
-from harness.measure.gravity import STANDARD_M_S2
 from harness.observation import Observation
 from harness.quantity import Quantity, exact, normal, rectangular, scaled, shifted
 from harness.rigfile import RigSpec
@@ -165,7 +166,7 @@ def align(sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: floa
     levels = sorted({sweep.amplitude for sweep in sweeps.values()}, reverse=True)
     if len(levels) < 2:
         raise MeasurementError("one amplitude does not part the arm from the pole pairs: two are needed")
-    lost = amplitude_lost(spec)
+    lost = amplitude_lost(spec).value
     log_ratio = math.log((levels[0] - lost) / max(levels[1] - lost, 0.2 * levels[1]))
     following = follow(
         tuple(sweeps.values()),
@@ -187,12 +188,6 @@ def sensor_error_u(spec: RigSpec, motor: str) -> tuple[float, float]:
     most = spec.motor[motor].sensor.eccentricity_rad
     once = max(1e-4, (most if most is not None else USUAL_ECCENTRICITY_RAD) / math.sqrt(6.0))
     return once, TWICE * once
-
-
-def amplitude_lost(spec: RigSpec) -> float:
-    """Amplitude that dead time takes off a field (fundamental of its square wave), 0 where it is not known."""
-    dead, carrier = spec.firmware.dead_time_s, spec.firmware.carrier_hz
-    return 0.0 if dead is None or carrier is None else 4.0 / math.pi * 2.0 * dead.value * carrier
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

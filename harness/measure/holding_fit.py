@@ -92,18 +92,19 @@ def open_loop(readings: Readings) -> Held:
     for name, (value, _) in beliefs.items():
         start[NAMES.index(name)] = value
     points = np.concatenate((phi, [value for value, _ in beliefs.values()]))
-    spread = SPREAD_RAD
+    spread, grown = SPREAD_RAD, 1.0
     for _ in range(2):  # the second time with the spread that the first has found
         u_points = np.concatenate((np.full(phi.size, spread), [u for _, u in beliefs.values()]))
         fit = nonlinear(model, start, points, u_points)
         residuals = fit.residuals[: phi.size]
-        spread, start = float(np.std(residuals)) * inflation(residuals), fit.values.tolist()
+        grown = inflation(residuals)
+        spread, start = float(np.std(residuals)) * grown, fit.values.tolist()
     found = from_covariance(
         fit.values.tolist(),
         fit.covariance.tolist(),
         ("N m/A", "N m", "rad", "rad", "kg m2", "s", *["rad"] * 4),
         f"{readings.motor} held-field fit",
-        phi.size - len(NAMES),
+        max(3.0, (phi.size - len(NAMES)) / grown**2),  # of as many independent readings as tell as much
         "more and slower sweeps",
     )
     parameters = dict(zip(NAMES, found, strict=True))

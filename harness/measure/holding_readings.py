@@ -6,20 +6,18 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
+from harness import gravity
 from harness.contract import FULL_TURN
 from harness.errors import MeasurementError
+from harness.measure.dead_time import amplitude_lost
 from harness.measure.hold import shaft_rad
 from harness.measure.moves import Array, Moves
+from harness.measure.supply_readings import current_over_idle, voltage
 from harness.measure.temperature import Warmth, estimate, room
 from harness.observation import Observation
-from harness.quantity import Contribution, Quantity, exact, propagate, rectangular, scaled
+from harness.quantity import Quantity, exact, propagate, scaled
 from harness.rigfile import RigSpec
 
-GRAVITY_M_S2 = 9.80665
-"""Standard gravity, ISO 80000-4 (from memory); the local value differs by up to 0.3 % (from memory)."""
-GRAVITY_HALF_WIDTH = 0.003 * GRAVITY_M_S2
 SPAN = 8
 """Rows of one smoothing: three of 32 ms let the swinging through and leave neither cogging nor noise of the
 acceleration, which would pass for a stiffer field (noise in what is regressed on)."""
@@ -55,27 +53,10 @@ class Readings:
         Supply current is the sum of duty times phase current: 0.75 a I, less what dead time takes off each duty,
         |i_A| + |i_B| + |i_C| at the field's angle.
         """
-        rows, idle = observation.conditions.get("supply"), observation.conditions.get("idle")
-        names = self.spec.instruments_of("supply")
-        if not rows or not idle or not names:
+        net = current_over_idle(observation, self.observations.values(), self.spec, self.motor)
+        if net is None:
             return None
-        name = next(iter(names))
-        accuracy = self.spec.instrument[name].current_accuracy
-        loaded = float(np.mean([row[1] for row in rows]))  # type: ignore[attr-defined]
-        empty = float(np.mean([row[1] for row in idle]))  # type: ignore[attr-defined]
         amplitude = float(observation.conditions["set_amplitude"])  # type: ignore[arg-type]
-        source = f"instrument.{name}.current"
-        drawn = loaded - empty  # the offset cancels
-        gain = (accuracy.percent if accuracy is not None else 1.0) / 100.0 / math.sqrt(3.0)
-        net = Quantity(
-            value=drawn,
-            unit="A",
-            budget={
-                f"{source}_gain": Contribution(
-                    u=drawn * gain, shape="rectangular", remedy="a more accurate current reading"
-                )
-            },
-        )
         firmware = self.spec.firmware
         lost = exact(0.0, "1")
         if firmware.dead_time_s is not None and firmware.carrier_hz is not None:
@@ -152,13 +133,12 @@ def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -
     load = entry.load
     if load is None or load.mass_kg is None or load.length_m is None:
         raise MeasurementError(f"{motor}: no arm with mass and length: no known torque")
-    gravity = rectangular(GRAVITY_M_S2, GRAVITY_HALF_WIDTH, "m/s2", "local gravity", "look up the local value")
     arm = propagate(
         lambda mass, length, g: mass * length * g,
         "N m",
         mass=load.mass_kg.quantity("kg"),
         length=load.length_m.quantity("m"),
-        g=gravity,
+        g=gravity.local(),
     )
     strong = by_name.get("field_60")
     if strong is None or "field_30" not in by_name:
@@ -175,9 +155,9 @@ def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -
         hang_count=hang / math.tau * turn,
         arm_n_m=arm,
         damping_n_m_s=_damping(spec, motor),
-        dead=_dead(spec),
+        dead=amplitude_lost(spec),
         observations=by_name,
-        supply_voltage=_voltage(spec, strong),
+        supply_voltage=voltage(strong, spec),
         room_c=room(spec, float(said) if isinstance(said, (int, float)) else None),
     )
 
@@ -196,32 +176,3 @@ def _damping(spec: RigSpec, motor: str) -> Quantity:
         ohm=entry.resistance_ohm.quantity("ohm"),
         viscous=exact(0.0, "N m s") if viscous is None else viscous.quantity("N m s"),
     )
-
-
-def _dead(spec: RigSpec) -> Quantity:
-    """Amplitude that dead time takes: 4/pi of the error of a phase over half the supply (fundamental of a square)."""
-    firmware = spec.firmware
-    if firmware.dead_time_s is None or firmware.carrier_hz is None:
-        return exact(0.0, "1")
-    return scaled(firmware.dead_time_s.quantity("s"), firmware.carrier_hz * 2.0 * 4.0 / math.pi * 1.1, "1")
-
-
-def _voltage(spec: RigSpec, observation: Observation) -> Quantity | None:
-    rows = observation.conditions.get("supply")
-    names = spec.instruments_of("supply")
-    if not rows or not names:
-        return None
-    name = next(iter(names))
-    accuracy = spec.instrument[name].voltage_accuracy
-    volts = float(np.mean([row[0] for row in rows]))  # type: ignore[attr-defined]
-    budget = {}
-    if accuracy is not None:
-        budget = {
-            f"instrument.{name}.voltage_gain": Contribution(
-                u=volts * accuracy.percent / 100.0 / math.sqrt(3.0), shape="rectangular", remedy="a better voltmeter"
-            ),
-            f"instrument.{name}.voltage_offset": Contribution(
-                u=accuracy.offset / math.sqrt(3.0), shape="rectangular", remedy="a better voltmeter"
-            ),
-        }
-    return Quantity(value=volts, unit="V", budget=budget)

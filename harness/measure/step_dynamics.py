@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from harness import gravity
 from harness.errors import MeasurementError
 from harness.measure.fit import linear
 from harness.measure.step_metrics import scattered
@@ -135,8 +136,8 @@ def loop_share(spec: RigSpec, motor: str, frequency_rad_s: float) -> Quantity:
         return rectangular(0.9, 0.1, "1", "share of the load in the stiffness", "state the load and the inertias")
     own = load.own_inertia_kg_m2
     return propagate(
-        lambda m, length, rotor, arm: 1.0 - m * 9.80665 * length / ((rotor + m * length**2 + arm) * frequency_rad_s**2),
-        "1", m=load.mass_kg.quantity("kg"), length=load.length_m.quantity("m"),
+        lambda m, length, rotor, arm, g: 1.0 - m * g * length / ((rotor + m * length**2 + arm) * frequency_rad_s**2),
+        "1", g=gravity.local(), m=load.mass_kg.quantity("kg"), length=load.length_m.quantity("m"),
         rotor=entry.rotor_inertia_kg_m2.quantity("kg m2"),
         arm=own.quantity("kg m2") if own is not None else rectangular(0.0, 0.0, "kg m2", "arm"),
     )  # fmt: skip

@@ -11,8 +11,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from harness import gravity
 from harness.contract import Declared
-from harness.model.motor import arm_torque, known, local_gravity, peak_torque
+from harness.model.motor import arm_torque, electrical_angle, known, peak_torque
 from harness.quantity import Quantity, exact, propagate, rectangular
 from harness.results import Expectation
 from harness.rigfile import RigSpec
@@ -125,7 +126,7 @@ def overlay(
     if not curve.endswith(".following") or offset is None or load is None or load.hang_reading_rad is None or not x:
         return None
     sense, pairs, hang = entry.direction or 1, entry.pole_pairs, load.hang_reading_rad.value
-    ahead = np.asarray(x, dtype=np.float64) - (sense * pairs * hang + offset.value)
+    ahead = np.asarray(x, dtype=np.float64) - electrical_angle(sense, pairs, hang, offset.value)
     ahead = sense * (ahead - math.tau * round(float(np.mean(ahead)) / math.tau))
     ratio = arm_over_field(spec, motor)
     share = ratio.value if ratio is not None else 0.0
@@ -146,11 +147,11 @@ def arm_over_field(spec: RigSpec, motor: str) -> Quantity | None:
         return None
     pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or 0.0
 
-    def ratio(mass_kg: float, length_m: float, gravity: float, **field: float) -> float:
-        level = -arm_torque(mass_kg, length_m, gravity, math.pi / 2.0)
+    def ratio(mass_kg: float, length_m: float, g: float, **field: float) -> float:
+        level = -arm_torque(mass_kg, length_m, g, math.pi / 2.0)
         return level / peak_torque(pairs, amplitude=AMPLITUDE, carrier_hz=carrier, **field)
 
-    return propagate(ratio, "1", gravity=local_gravity(), **inputs)
+    return propagate(ratio, "1", g=gravity.local(), **inputs)
 
 
 def misaligned(offset_error_rad: float) -> float:

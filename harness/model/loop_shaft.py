@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from harness import gravity
 from harness.errors import MeasurementError
 from harness.model.drive import circuit_ohm, dead_time_volts
-from harness.model.motor import entries, known, local_gravity, needs, optional, torque_per_ampere
+from harness.model.motor import entries, known, needs, optional, torque_per_ampere
 from harness.quantity import Quantity, exact, propagate
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
                    kt(flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm),
                    "supply_v", *ohms, "flux_v_s", "gain_per_rad"),
         "arm": of("N m/rad", lambda mass_kg, length_m, g: mass_kg * g * length_m, "mass_kg", "length_m",
-                  g=local_gravity()),
+                  g=gravity.local()),
         "inertia": of("kg m2", lambda mass_kg, length_m, rotor_inertia_kg_m2, arm_inertia_kg_m2:
                       rotor_inertia_kg_m2 + arm_inertia_kg_m2 + mass_kg * length_m**2,
                       "mass_kg", "length_m", "rotor_inertia_kg_m2", "arm_inertia_kg_m2"),

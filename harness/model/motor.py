@@ -18,30 +18,10 @@ from harness.rigfile.known import Known
 REFERENCE_C = 20.0
 CONDUCTOR_K = {"copper": 235.0, "aluminium": 225.0}
 """IEC 60034-1 (from memory): resistance goes as k + temperature in degC."""
-GRAVITY_M_S2 = Quantity(value=9.80665, unit="m/s2")
-"""Standard gravity, exact by definition; `local_gravity` has the width of the places people live in."""
-
-
-def local_gravity() -> Quantity:
-    """Standard gravity with what a place may differ, 9.78 to 9.83 m/s2 (handbook)."""
-    from harness.quantity import rectangular
-
-    return rectangular(GRAVITY_M_S2.value, 0.025, "m/s2", "local gravity", remedy="state local gravity")
-
 
 def torque_per_ampere(pole_pairs: float, flux_v_s: float) -> float:
     """Torque per ampere of phase current peak, N m/A."""
     return 1.5 * pole_pairs * flux_v_s
-
-
-def flux_at(flux_20_v_s: float, per_k: float, magnet_c: float) -> float:
-    """Flux linkage at a magnet temperature; `per_k` is relative to the flux at 20 degC."""
-    return flux_20_v_s * (1.0 + per_k * (magnet_c - REFERENCE_C))
-
-
-def resistance_at(resistance_20_ohm: float, winding_c: float, conductor_k: float = 235.0) -> float:
-    """Winding resistance at a temperature (IEC 60034-1)."""
-    return resistance_20_ohm * (conductor_k + winding_c) / (conductor_k + REFERENCE_C)
 
 
 def peak_torque(

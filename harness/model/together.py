@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from harness import gravity
 from harness.model.drive import circuit_ohm
 from harness.model.holding import LOOP, loop_stiffness
-from harness.model.motor import arm_torque, known, local_gravity, needs, optional
+from harness.model.motor import arm_torque, known, needs, optional
 from harness.quantity import Quantity, exact, propagate
 from harness.results import Expectation
 
@@ -72,7 +73,7 @@ def _arm(spec: RigSpec, motor: str) -> Quantity:
         "N m",
         m=inputs["mass_kg"],
         r=inputs["length_m"],
-        g=local_gravity(),
+        g=gravity.local(),
     )
 
 

@@ -14,6 +14,7 @@ from harness.measure import stiffness
 from harness.observation import Column, Observation
 from harness.results import Measurement, Unmeasured
 from harness.rigfile import load
+from tests.software.measure import bridge
 from tests.software.measure.turned_field import COLUMNS
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -21,6 +22,7 @@ SPEC = load(ROOT / "rigs_demo/rigs/sluice.toml")
 ARM = 0.170 * 0.0300 * 9.80665
 POLES, TURN, HANG = 11, 16384, 2.00
 KT, OHM, FRICTION, LOOP = 0.095, 5.9, 0.0019, 0.46
+LOST = bridge.amplitude_lost(12.0, 150e-9 * 20e3)
 TYPE = np.dtype([("t", "<u4"), ("count", "<u2"), ("age", "<u2"), ("command", "<i4"), ("amplitude", "<i2")])
 
 
@@ -57,7 +59,7 @@ def there_and_back(reach: float, points: int = 160) -> tuple[list[float], list[f
 def observations(kt: float = KT, gain: float = LOOP, eccentric: float = 5e-3) -> list[Observation]:
     made = []
     zero = POLES * HANG + 0.8
-    lost = 1.1 * 150e-9 * 20000 * 2 * 4 / math.pi
+    lost = LOST
     dead = 150e-9 * 20000 * 6 / math.pi
     # The sweep's own damping is part of what drags; the analysis takes the rig file's off again.
     damping = 1.5 * (POLES * 6e-3) ** 2 / 5.6 + 1.2e-4
@@ -111,7 +113,7 @@ def value(results: list[Measurement | Unmeasured], name: str) -> Measurement:
 def test_torques_come_back_whatever_the_sensors_eccentricity(eccentric: float) -> None:
     results = stiffness.analyse(observations(eccentric=eccentric), SPEC, "gate")
     assert [result.name.rpartition(".")[2] for result in results] == list(stiffness.PLANNED)
-    true_peak = KT * (0.6 - 1.1 * 150e-9 * 20000 * 8 / math.pi) * 6.0 / OHM
+    true_peak = KT * (0.6 - LOST) * 6.0 / OHM
     # The estimated warmth of a real sweep (2 to 4 K) is taken for granted here: 2 % either way.
     assert value(results, "torque_per_ampere").quantity.value == pytest.approx(KT, rel=0.015)
     assert value(results, "open_loop").quantity.value == pytest.approx(POLES * true_peak, rel=0.03)
@@ -152,6 +154,32 @@ def test_an_open_loop_run_alone_gives_what_it_can() -> None:
         "torque_per_ampere",
         "supply_voltage",
     }
+
+
+def test_readings_that_move_together_count_as_fewer() -> None:
+    def waved(one: Observation) -> Observation:
+        data = one.data.copy()
+        data["count"] += np.round(6.0 * np.sin(data["count"] / TURN * math.tau * 40.0)).astype(np.uint16)
+        return replace(one, data=data)
+
+    def dof(taken: list[Observation]) -> float:
+        return value(stiffness.analyse(taken, SPEC, "gate"), "open_loop").quantity.budget["gate held-field fit#1"].dof
+
+    plain = observations()
+    assert 3.0 <= dof([*map(waved, plain[:2]), *plain[2:]]) < dof(plain) / 1.5
+
+
+def test_a_coarse_supply_current_widens_what_is_weighed_by_it() -> None:
+    def coarse(one: Observation) -> Observation:
+        looks = {key: [[v, round(a, 3)] for v, a in one.conditions.get(key, [])] for key in ("supply", "idle")}  # type: ignore[attr-defined]
+        return replace(one, conditions={**one.conditions, **looks})
+
+    exact, rounded = observations(), [coarse(one) for one in observations()]
+    fine, wide = (value(stiffness.analyse(o, SPEC, "gate"), "torque_per_ampere").quantity for o in (exact, rounded))
+    # 0.41 mA on 60 mA of the smaller field, twice as much on the difference of the deflections.
+    added = math.sqrt(wide.u**2 - fine.u**2) / wide.value
+    assert 0.003 < added < 0.02
+    assert abs(wide.value - fine.value) / fine.value < 3.0 * added
 
 
 def test_every_arm_dependent_number_names_the_arm_in_its_budget() -> None:
