@@ -29,7 +29,7 @@ ORDER = (
     ("session", "against", "baseline_rows"),
     ("checks",),
     ("plugin",),
-    ("cli_inspect", "cli_report", "cli_keep"),
+    ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
     ("cli_qualify",),
     ("cli",),
 )
