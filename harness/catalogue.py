@@ -38,7 +38,7 @@ CHECKS: tuple[Check, ...] = (
             "step_spread": "rms departure of the steps from even ones, noise taken off",
             "offset": "electrical angle at reading zero",
             "hang_reading": "reading with the arm hanging",
-            "weakest_vector": "weakest pair of opposite vectors against the mean, by current or motion",
+            "weakest_vector": "weakest pair of vectors over the mean (current, else motion)",
             "sensor_noise": "noise of the reading at standstill",
             "distinct_codes": "distinct codes at standstill",
             "sensor_age": "age of the reading when the firmware hands it over",
