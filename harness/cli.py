@@ -1,4 +1,4 @@
-"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch`.
+"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch | baseline`.
 
 Light to import: each sub-command loads what it needs.
 Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
@@ -27,6 +27,7 @@ RUNNERS = {
     "report": "harness.cli_report:report",
     "keep": "harness.cli_keep:keep",
     "fetch": "harness.cli_keep:fetch",
+    "baseline": "harness.cli_baseline:baseline",
 }
 
 
@@ -95,7 +96,11 @@ def build_parser() -> Parser:
     )
     inspect.add_argument("rig", metavar="RIG", nargs="?", help="a rig file; without it: list ports and instruments")
     inspect.add_argument("--new", metavar="FILE", help="write a commented rig file to fill in")
-    inspect.add_argument("--interrupt", action="store_true", help="interrupt a board that is running something")
+    inspect.add_argument(
+        "--interrupt",
+        action="store_true",
+        help="interrupt a board that is running something, and ask its firmware even where its bridges may have power",
+    )
 
     qualify = commands.add_parser(
         "qualify", parents=[common], allow_abbrev=False, help="measure, judge, record and report"
@@ -150,12 +155,54 @@ def build_parser() -> Parser:
     fetch.add_argument("run", metavar="RUN", type=natural, help="number of the run in the store")
     fetch.add_argument("--out", metavar="DIR", required=True, help="folder to write, which must hold no record")
     fetch.add_argument("--store", metavar="STORE", help=f"{PLACE} (default: runs/store.sqlite)")
+
+    _add_baseline(commands, common)
     return parser
+
+
+def _add_baseline(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """`baseline` with its own sub-commands."""
+    baseline = commands.add_parser(
+        "baseline", parents=[common], allow_abbrev=False, help="accepted records by name, and what differs from them"
+    )
+    acts = baseline.add_subparsers(dest="act", metavar="ACT", required=True, parser_class=Parser)
+
+    def act(name: str, words: str) -> Parser:
+        parser = acts.add_parser(name, parents=[common], allow_abbrev=False, help=words, description=words)
+        parser.add_argument("--store", metavar="STORE", help=f"{PLACE} (default: runs/store.sqlite)")
+        return parser
+
+    accept = act("accept", "accept records as a baseline, as its next revision where the name is there already")
+    accept.add_argument("name", metavar="NAME", help="letters and digits with . _ - between them")
+    accept.add_argument("--despite", metavar="WHY", help="why runs are in it that did not end with 0")
+    act("list", "all baselines, with all their revisions")
+    show = act("show", "levels of a baseline; with RUNs: what differs from it")
+    show.add_argument("name", metavar="NAME")
+    retire = act("retire", "mark a baseline: it stays, and nothing is compared with it")
+    retire.add_argument("name", metavar="NAME")
+    run = "a run's number in the store, or the folder of its record"
+    accept.add_argument("runs", metavar="RUN", nargs="+", help=f"{run}, which is kept first")
+    show.add_argument("runs", metavar="RUN", nargs="*", help=f"{run}; several are repeats of one board and firmware")
+    for parser in (accept, retire):
+        parser.add_argument("--by", metavar="WHO", required=True, help="who answers for it; nobody checks")
+        parser.add_argument("--why", metavar="TEXT", required=True)
+    for parser in (show, retire):
+        parser.add_argument("--revision", metavar="N", type=natural, help="default: the newest")
+    mounting = "one a RUN: runs with one label were made without touching the bench (default: {})"
+    accept.add_argument("--mounting", metavar="LABEL,...", help=mounting.format("each is one of its own"))
+    show.add_argument("--mounting", metavar="LABEL,...", help=mounting.format("all were"))
 
 
 def parse(words: Sequence[str]) -> argparse.Namespace:
     """Arguments with the shared options filled in. Raises UsageError; --help and --version raise SystemExit(0)."""
-    arguments = build_parser().parse_args(list(words))
+    parser = build_parser()
+    arguments, rest = parser.parse_known_args(list(words))
+    if rest:
+        # argparse takes what a command may have many of in one piece; people also write options in between.
+        many = next((name for name in ("runs", "records") if hasattr(arguments, name)), None)
+        if many is None or any(word.startswith("-") for word in rest):
+            parser.error(f"unrecognized arguments: {' '.join(rest)}")
+        setattr(arguments, many, [*getattr(arguments, many), *rest])
     for option, absent in (("quiet", False), ("json", False), ("log", None)):
         if not hasattr(arguments, option):
             setattr(arguments, option, absent)

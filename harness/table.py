@@ -94,13 +94,13 @@ def cells(verdict: Verdict) -> Cells:
     digits = min(decimals_for(half_width / factor), FINEST) if half_width else None
 
     def number(value: float) -> str:
-        return _rounded(value / factor, digits)
+        return rounded(value / factor, digits)
 
     shown = shown.replace("\N{MICRO SIGN}", "u")
     if verdict.requirement is not None and verdict.outcome in REQUIRED:
         low, high = verdict.requirement.low, verdict.requirement.high
-        ends = [f">= {_rounded(low / factor)}"] if low is not None else []
-        awaited = " ".join([*ends, *([f"<= {_rounded(high / factor)}"] if high is not None else [])])
+        ends = [f">= {rounded(low / factor)}"] if low is not None else []
+        awaited = " ".join([*ends, *([f"<= {rounded(high / factor)}"] if high is not None else [])])
     elif expected is None or expected.quantity is None:
         awaited = ""
     elif expected.interval is not None:
@@ -114,7 +114,7 @@ def cells(verdict: Verdict) -> Cells:
     return number(measured.value), fine if half_width else "", awaited, shown
 
 
-def _rounded(value: float, digits: int | None = None) -> str:
+def rounded(value: float, digits: int | None = None) -> str:
     """A number with so many decimals; without them to four significant digits."""
     text = f"{value:.4g}" if digits is None else f"{value:.{digits}f}"
     return text.lstrip("-") if float(text) == 0.0 else text

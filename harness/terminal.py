@@ -8,12 +8,15 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Sequence
-from typing import TextIO, cast
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, TextIO, cast
 
 from harness.results import Verdict
 from harness.sink import Sink
 from harness.words import visible
+
+if TYPE_CHECKING:
+    from harness.columns import Layout, Row
 
 LINE_EVERY = 0.05
 """Share of the whole after which a step that goes on is told again where no line can move (arbitrary)."""
@@ -75,6 +78,15 @@ class Terminal:
 
         self._clear()
         write_table(cast("TextIO", self._out), verdicts, known_width=_is_terminal(self._out))
+        self._out.flush()
+
+    def rows(self, layout: Layout, rows: Sequence[Row], words: Callable[[Sequence[Row]], str] | None = None) -> None:
+        """Any other table, and its reasons in the `words` of the rows that share one."""
+        from harness.columns import together, write_rows
+
+        self._clear()
+        out, wide = cast("TextIO", self._out), _is_terminal(self._out)
+        write_rows(out, layout, rows, known_width=wide, words=words or together)
         self._out.flush()
 
     @property

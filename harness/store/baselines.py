@@ -175,7 +175,7 @@ class Baselines:
 
     def _found(self, wanted: Select[Any]) -> list[StoredBaseline]:
         order = wanted.order_by(tables.baseline.c.name, tables.baseline.c.revision)
-        ids = wanted.with_only_columns(tables.baseline.c.id).scalar_subquery()
+        ids = wanted.with_only_columns(tables.baseline.c.id)
         run, member, retirement = tables.run.c, tables.baseline_run.c, tables.retirement
         runs = (
             select(member.baseline_id, member.run_id, member.mounting, run.uid, run.virtual)
