@@ -20,6 +20,7 @@ from harness.measure import alignment_results as results
 from harness.measure import standstill
 from harness.measure.field_fit import Sweep
 from harness.measure.hold import Hold
+from harness.measure.strength import largest_amplitude, require
 from harness.observation import Observation
 from harness.quantity import Quantity
 from harness.results import Curve, Measurement, Outcome, Unmeasured
@@ -35,6 +36,8 @@ PLANNED = (
 )  # fmt: skip
 VECTOR_RAD = math.tau / 6.0
 AMPLITUDE = 0.6
+LEAST_AMPLITUDE = 0.1
+"""Below it friction and dead time decide where the shaft stands (arbitrary)."""
 STEPS = 6
 """Vectors either way from hanging; half as many at half the amplitude, which carries half the arm."""
 SPARE = 0.4
@@ -117,10 +120,14 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
 
 
 def strength(spec: RigSpec, motor: str, max_static_duty: float) -> tuple[float, int]:
-    """Amplitude, and vectors either way, that current limit, duty limit and the arm allow, from the rig file."""
+    """Amplitude, and vectors either way, that current limits, duty limit and the arm allow, from the rig file.
+
+    Raises MissingCapability where they allow less than LEAST_AMPLITUDE.
+    """
     entry, volts = spec.motor[motor], spec.supply.voltage_v
-    allowed = 0.9 * spec.limits.phase_current_a * entry.resistance_ohm.low / (volts.high / 2.0)
-    amplitude = min(AMPLITUDE, allowed, max(0.1, 2.0 * max_static_duty - 1.0))
+    allowed = largest_amplitude(spec, motor, max_static_duty)
+    require(allowed, LEAST_AMPLITUDE, "a field that turns the shaft")
+    amplitude = min(AMPLITUDE, allowed.value)
     load, flux = entry.load, entry.flux_linkage_v_s
     if load is None or load.mass_kg is None or load.length_m is None or flux is None:
         return amplitude, STEPS

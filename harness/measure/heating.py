@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple, Self
 
 from harness.errors import MeasurementError, MissingCapability
 from harness.measure.device import Service
+from harness.measure.strength import largest_current_a, require
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
@@ -30,7 +31,7 @@ FEED_S = 8.0
 RAMP_S = 0.3
 """Time in which the current comes up, so that the shaft settles along with it (arbitrary)."""
 FIRST_DIFFERENCE = 0.1
-"""Difference of duties for the first look at the current: a small one, whatever the winding is (arbitrary)."""
+"""Difference of duties for the first look at the current (arbitrary), or what a winding of little resistance bears."""
 WITHIN = 0.004
 """The current counts as set when it is this near, relative; later readings bring it nearer (arbitrary)."""
 TRIES = 8
@@ -57,7 +58,7 @@ def phase_current(supply_a: float, idle_a: float, difference: float, dead_share:
 class Heating:
     """The service on one motor; a context manager that ends it with the phases off.
 
-    Raises MissingCapability where supply or multimeter are missing; StoppedByBoard at a limit.
+    Raises MissingCapability without supply or multimeter, or with a limit below CURRENT_A; StoppedByBoard at a limit.
     """
 
     def __init__(self, rig: Rig, motor: str, dead_share: float) -> None:
@@ -67,6 +68,10 @@ class Heating:
                 f"{motor}: thermal rise needs a supply and a multimeter across two terminals: "
                 "add an [instrument.NAME] of each class"
             )
+        allowed = largest_current_a(rig.spec, motor)
+        require(allowed, CURRENT_A, "warming a winding")
+        ohm, volts = rig.spec.motor[motor].resistance_ohm.low, rig.spec.supply.voltage_v.high
+        self._first = min(FIRST_DIFFERENCE, 2.0 * dead_share + allowed.value * 2.0 * ohm / volts)
         self.rig, self.motor = rig, motor
         self._supply, self._meter = supply, meter
         across = next(
@@ -157,7 +162,7 @@ class Heating:
 
         Raises MeasurementError where no current flows, or not as much at the largest static duty.
         """
-        self.set(FIRST_DIFFERENCE, RAMP_S)
+        self.set(self._first, RAMP_S)
         self.wait(0.3)
         current = self._checked_path(self.read())
         for _ in range(TRIES):
@@ -183,16 +188,16 @@ class Heating:
         current = self.current_a(first)
         ohm, volts = self.rig.spec.motor[self.motor].resistance_ohm, self.rig.spec.supply.voltage_v.value
         if ohm is not None:
-            usual = FIRST_DIFFERENCE * volts / (2.0 * ohm.value)
+            usual = self._first * volts / (2.0 * ohm.value)
             open_lead = current < LEAST_SHARE * usual
             expected = f"about {usual * 1e3:.0f} mA"
         else:
-            usual_v = (FIRST_DIFFERENCE - 2.0 * self._dead_share) * volts
+            usual_v = (self._first - 2.0 * self._dead_share) * volts
             open_lead = current < LEAST_CURRENT_A or abs(first.volts_v) < LEAST_VOLTS * usual_v
             expected = f"more, and about {usual_v:.2g} V across them (found {abs(first.volts_v):.2g} V)"
         if open_lead:
             raise MeasurementError(
-                f"{self.motor}: {current * 1e3:.0f} mA at a difference of duties of {FIRST_DIFFERENCE:g}, expected "
+                f"{self.motor}: {current * 1e3:.0f} mA at a difference of duties of {self._first:g}, expected "
                 f"{expected}: no path through the two phases at the multimeter; look for an open lead"
             )
         return current

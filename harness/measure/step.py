@@ -17,6 +17,7 @@ from harness.errors import LinkError, MeasurementError, MissingCapability
 from harness.measure import step_dynamics as dynamics
 from harness.measure import step_metrics as metrics
 from harness.measure.step_record import Step, small_and_large
+from harness.measure.strength import largest_amplitude, require
 from harness.observation import Column, Observation
 from harness.quantity import Quantity
 from harness.results import Curve, Measurement, Outcome, Unmeasured
@@ -44,7 +45,7 @@ MOST_S = 1.5
 def procedure(rig: Rig, motor: str, large_steps: bool = True) -> list[Observation]:
     """Small steps, then large ones unless the loop is expected to hunt; the board sees itself whether it does.
 
-    Raises MissingCapability for firmware without a trace hook.
+    Raises MissingCapability for firmware without a trace hook, or whose clip, which large steps reach, a limit forbids.
     """
     from harness.measure.device import Service
 
@@ -56,6 +57,9 @@ def procedure(rig: Rig, motor: str, large_steps: bool = True) -> list[Observatio
     for way in LARGE_WAYS if large_steps else ():
         places.append(places[-1] + way * LARGE_RAD)
     declared = rig.declared[motor]
+    if large_steps:
+        allowed = largest_amplitude(rig.spec, motor, declared.max_static_duty)
+        require(allowed, declared.amplitude_limit, "the clip of the firmware's loop")
     turn = declared.counts_per_turn
     offsets = tuple(round(place / math.tau * turn) for place in places[1:])
     reading_c = rig.thermometer.measure_temperature().value if rig.thermometer is not None else None

@@ -16,6 +16,7 @@ from harness.measure.hold import Hold
 from harness.measure.holding_fit import open_loop
 from harness.measure.holding_loop import closed_loop, largest_clipped, largest_slipping, loop_points
 from harness.measure.holding_readings import Readings, readings_of
+from harness.measure.strength import largest_amplitude, require
 from harness.observation import Observation
 from harness.quantity import Quantity, propagate, scaled
 from harness.results import Curve, Measurement, Outcome, Unmeasured
@@ -67,15 +68,18 @@ NEEDS = needs
 
 
 def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observation]:
-    """Sweep the field at two amplitudes, let it slip, sweep the loop and drive it into its clip; about 18 s."""
+    """Sweep the field at two amplitudes, let it slip, sweep the loop and drive it into its clip; about 18 s.
+
+    Raises MissingCapability where a limit does not allow the larger amplitude or the clip of the firmware's loop.
+    """
+    _within_limits(rig, motor, closed_loop)
     spec = rig.spec.motor[motor]
-    pole_pairs = rig.declared[motor].pole_pairs
+    pole_pairs, turn = rig.declared[motor].pole_pairs, rig.declared[motor].counts_per_turn
     sense = spec.direction or 1
     hang = spec.load.hang_reading_rad.value if spec.load is not None and spec.load.hang_reading_rad is not None else 0.0
-    hang_count = round(hang / math.tau * rig.declared[motor].counts_per_turn)
+    hang_count = round(hang / math.tau * turn)
     offset = spec.electrical_offset_rad.value if spec.electrical_offset_rad is not None else 0.0
     zero = sense * pole_pairs * hang + offset
-    turn = rig.declared[motor].counts_per_turn
     room = rig.thermometer.measure_temperature().value if rig.thermometer is not None else None
     taken: list[Observation] = []
     with Hold(rig, motor, sample_ms=round(ROW_S * 1e3)) as hold:
@@ -137,6 +141,14 @@ def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observatio
         hold.off()
         hold.wait(0.2)
     return taken
+
+
+def _within_limits(rig: Rig, motor: str, closed_loop: bool) -> None:
+    declared = rig.declared[motor]
+    allowed = largest_amplitude(rig.spec, motor, declared.max_static_duty)
+    require(allowed, max(AMPLITUDES), "a field that carries the arm")
+    if closed_loop:
+        require(allowed, declared.amplitude_limit, "the clip of the firmware's loop")
 
 
 def _supply(rig: Rig) -> list[list[float]]:
