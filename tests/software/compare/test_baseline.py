@@ -144,3 +144,11 @@ def test_a_record_that_does_not_name_its_rig_is_refused() -> None:
     nameless = dataclasses.replace(records[0], content={**records[0].content, "rig": {}})
     with pytest.raises(RecordError, match="run1: cannot be compared: expected 'name' in the record"):
         baseline_of([nameless, *records[1:]])
+
+
+@given(st.lists(values, min_size=2, max_size=9), st.floats(0.0, 1.0))
+def test_a_level_is_known_as_well_as_its_scatter_and_what_lasts_leave_it(found, lasting_u):
+    one = level(STIFFNESS, [run(value, arm=lasting_u) for value in found], names(len(found)))
+    assert math.isclose(one.known.u, math.hypot(one.lasting.u, one.scatter / math.sqrt(len(found))), abs_tol=1e-12)
+    assert one.known.value == one.value
+    assert one.scatter == 0.0 or one.known.dof < math.inf

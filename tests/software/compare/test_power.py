@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 
 from harness.compare.baseline import level
 from harness.compare.difference import SCATTER, Terms, compared
-from harness.compare.power import power, power_at_margin, smallest_seen
+from harness.compare.power import power, power_at_margin, seen_beyond, smallest_seen
 from harness.compare.taken import Taken
 from harness.errors import MeasurementError
 from harness.quantity import Contribution, Quantity, exact
 from harness.results import Detect
+from tests.software.compare.test_baseline import run
 from tests.software.compare.test_difference import NAME, found, terms, usual
 
 
@@ -88,3 +89,20 @@ def test_values_without_any_uncertainty_show_every_shift() -> None:
     assert one.gap is not None and one.gap.u == 0.0
     assert power(one.gap, 0.1, at(0.01)) == 1.0 and power(one.gap, 0.0, at(0.01)) == 0.0
     assert math.isclose(one.gap.value, 0.1)
+
+
+def test_the_price_of_few_mountings_is_the_one_that_is_documented():
+    """The table in DEVELOPERS.md, 44 quantities."""
+    found = [seen_beyond(mountings, Terms(planned=44)) for mountings in (5, 6, 8, 10, 15, 30)]
+    assert found == pytest.approx([13.8, 10.2, 7.3, 6.2, 5.1, 4.3], abs=0.05)
+    assert seen_beyond(1, Terms(planned=44)) == math.inf
+
+
+@given(st.integers(5, 40), st.integers(1, 100))
+def test_what_lies_beyond_it_is_called_different(mountings, planned):
+    values = [run(1.0 + 0.01 * (-1) ** k) for k in range(mountings)]
+    base = level(NAME, values, [str(k) for k in range(mountings)])
+    limit = seen_beyond(mountings, Terms(planned=planned)) * base.scatter
+    for factor, word in ((0.999, "no difference seen"), (1.001, "different")):
+        off = compared(base, [run(base.value + factor * limit)], ["new"], Terms(planned=planned))
+        assert off.finding.value == word
