@@ -121,12 +121,21 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     take("stability_margin", lambda: dynamics.margin(found, spec, motor))
     take("rise_time", lambda: cold(metrics.small_rise(small, motor, f"{source}.rise_time scatter"), factor))
     take("overshoot", lambda: metrics.small_overshoot(small, motor, f"{source}.overshoot scatter"))
-    take("steady_state_error", lambda: metrics.error_left(small, motor, f"{source}.steady_state_error scatter"))
+    take("steady_state_error", lambda: _error_left(small, spec, motor, found, f"{source}.steady_state_error scatter"))
     take("settling_time", lambda: _settling(small, spec, motor, found, source))
     if large:
         take("large_rise_time", lambda: cold(metrics.large_rise(large, small, motor, f"{source} levels"), factor))
         take("large_overshoot", lambda: metrics.large_overshoot(large, small, motor, f"{source} levels"))
     return [_result(f"{motor}.step.{name}", found.get(name), trace) for name in PLANNED]
+
+
+def _error_left(
+    small: Sequence[Step], spec: RigSpec, motor: str, found: Mapping[str, Quantity | str], source: str
+) -> Quantity:
+    frequency = found["natural_frequency"]
+    if not isinstance(frequency, Quantity):
+        raise MeasurementError(f"how wide friction's band of rest is needs the frequency: {frequency}")
+    return metrics.error_left(small, motor, source, dynamics.rest_half_width_rad(spec, motor, frequency.value))
 
 
 def _settling(

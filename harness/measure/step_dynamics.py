@@ -143,6 +143,18 @@ def loop_share(spec: RigSpec, motor: str, frequency_rad_s: float) -> Quantity:
     )  # fmt: skip
 
 
+def rest_half_width_rad(spec: RigSpec, motor: str, frequency_rad_s: float) -> float:
+    """Half the band in which friction holds the shaft at rest: Tc / (J w^2); 0 where the rig file does not know it."""
+    entry, load = spec.motor[motor], spec.motor[motor].load
+    if entry.coulomb_friction_n_m is None or entry.rotor_inertia_kg_m2 is None:
+        return 0.0
+    inertia = entry.rotor_inertia_kg_m2.value
+    if load is not None and load.mass_kg is not None and load.length_m is not None:
+        own = load.own_inertia_kg_m2
+        inertia += load.mass_kg.value * load.length_m.value**2 + (own.value if own is not None else 0.0)
+    return entry.coulomb_friction_n_m.value / (inertia * frequency_rad_s**2)
+
+
 def delay(
     steps: Sequence[Step], observation: Observation, found: Mapping[str, Quantity | str], source: str
 ) -> Quantity:

@@ -138,10 +138,16 @@ def overshoot(step: Step) -> float:
     return (top - at_rest(step).final_rad) / step.size_rad
 
 
-def error_left(steps: Sequence[Step], motor: str, source: str) -> Quantity:
-    """Mean of final level less set point along the steps' way, with the arm hanging where the loop was closed."""
+def error_left(steps: Sequence[Step], motor: str, source: str, rest_rad: float = 0.0) -> Quantity:
+    """Mean of final level less set point along the steps' way, with the arm hanging where the loop was closed.
+
+    `rest_rad`: half the width of the band in which friction holds the shaft. Steps of one run swing alike and may all
+    end on one side of it, where another run's would not: their mean is known no better than that of as many places
+    anywhere in the band, however little they scatter.
+    """
     fit = levels(steps)
-    seen = normal(float(fit.values[0]), float(fit.u[0]), "rad", source, dof=fit.dof, remedy="more steps")
+    u = max(float(fit.u[0]), rest_rad / math.sqrt(3.0 * len(steps)))
+    seen = normal(float(fit.values[0]), u, "rad", source, dof=fit.dof, remedy="more steps")
     return with_cogging(seen, motor, 1.0)
 
 
@@ -155,8 +161,8 @@ def noise_of(steps: Sequence[Step], spec: RigSpec, motor: str) -> float:
 def settling(steps: Sequence[Step], noise_rad: float, half_cycle_s: float, source: str) -> Quantity:
     """Mean settling time. It jumps by half cycles, and few steps may show none of the jumps that there are.
 
-    The share p of steps off the usual number of half cycles is estimated by the rule of succession, (k + 1)/(n + 2)
-    (Laplace), so that ten steps alike do not say that an eleventh cannot differ.
+    The share p of steps off the usual number of half cycles is estimated as (k + 1/2)/(n + 1), the mean under
+    Jeffreys' prior (H. Jeffreys, 1946), so that ten steps alike do not say that an eleventh cannot differ.
     """
 
     def one(step: Step) -> float:
@@ -167,7 +173,7 @@ def settling(steps: Sequence[Step], noise_rad: float, half_cycle_s: float, sourc
     n = values.size
     jumps = np.round((values - np.median(values)) / half_cycle_s)
     within = values - jumps * half_cycle_s
-    share = (np.count_nonzero(jumps) + 1.0) / (n + 2.0)
+    share = (np.count_nonzero(jumps) + 0.5) / (n + 1.0)
     # Half cycles that steps differ by have a variance of their own where they are more than one.
     spread = half_cycle_s * max(math.sqrt(share * (1.0 - share)), float(np.std(jumps, ddof=1)))
     u = math.hypot(float(np.std(within, ddof=1)), spread) / math.sqrt(n)

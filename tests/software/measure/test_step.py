@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.errors import MeasurementError
-from harness.measure import step, step_metrics, step_record
+from harness.measure import step, step_dynamics, step_metrics, step_record
 from harness.observation import Column, Observation
 from harness.quantity import Quantity
 from harness.results import Measurement, Outcome, Unmeasured
@@ -191,4 +191,25 @@ def test_two_large_steps_scatter_as_the_levels_of_the_small_ones() -> None:
 def test_ten_steps_that_settle_alike_leave_room_for_an_eleventh_that_does_not() -> None:
     steps = [made_of(ringing(0.06) + 1e-5 * k) for k in range(10)]
     found = step_metrics.settling(steps, 0.0, 0.06, "settling")
-    assert found.u > 0.06 * math.sqrt(1 / 12 * 11 / 12 / 10) * 0.99
+    assert found.u > 0.06 * math.sqrt(0.5 / 11 * 10.5 / 11 / 10) * 0.99
+
+
+def test_ten_steps_that_rest_alike_do_not_say_where_another_ten_would() -> None:
+    """Each run's steps all end at one place of the band that friction leaves; the mean is that place."""
+    random = np.random.default_rng(5)
+    rest_rad, z = 4e-3, []
+    places = np.cumsum(np.array(step.WAYS) * 0.06)
+    for _ in range(60):
+        own = random.uniform(-rest_rad, rest_rad) / math.sqrt(10.0)
+        steps = [
+            made_of(ringing(0.06 + own + random.normal(0.0, 1e-5)), way=way, place=float(place))
+            for way, place in zip(step.WAYS, places, strict=True)
+        ]
+        found = step_metrics.error_left(steps, "gate", "error", rest_rad)
+        z.append(found.value / found.u)
+    assert 0.65 < math.sqrt(float(np.mean(np.square(z)))) < 1.4
+
+
+def test_friction_leaves_the_shaft_within_its_torque_over_the_stiffness() -> None:
+    inertia = 4.0e-5 + 0.170 * 0.03**2 + 1.0e-5
+    assert step_dynamics.rest_half_width_rad(SPEC, "gate", 50.0) == pytest.approx(2.0e-3 / (inertia * 2500.0), rel=1e-6)
