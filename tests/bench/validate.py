@@ -138,7 +138,7 @@ def run_one(store: Path, case: Case) -> Run:
 
 def qualify(case: Case, folder: Path, rig: str, options: Iterable[str] = ()) -> Run:
     """One qualification in a process of its own, as a user would."""
-    command = [str(Path(sys.executable).parent / "rotorgate"), "--quiet", "qualify", rig]
+    command = [str(Path(sys.executable).parent / "rotorgate"), "--quiet", "qualify", rig, "--no-store"]
     command += ["--out", str(folder), "--seed", str(case.seed), *options]
     command += ["--only", *case.only] if case.only else []
     done = subprocess.run(command, capture_output=True, text=True, check=False)
@@ -230,7 +230,7 @@ def shown_by(fault: str) -> tuple[str, ...]:
 
 
 def faults(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
-    """Each rig fault is caught with its cause: at nominal by a whole qualification, on drawn plants by what shows it."""
+    """Each rig fault is caught with its cause: by a whole qualification at nominal, on drawn plants by what shows it."""
     for fault, words in CAUSES.items():
         nominal = store.run_all([Case(seed=1, faults=(fault,))])[0]
         drawn = store.run_all(
