@@ -230,7 +230,7 @@ def shown_by(fault: str) -> tuple[str, ...]:
 
 
 def faults(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
-    """Each rig fault is caught with its cause: by a whole qualification at nominal, on drawn plants by what shows it."""
+    """Each rig fault is caught with its cause: at nominal by a whole qualification, on drawn plants by its checks."""
     for fault, words in CAUSES.items():
         nominal = store.run_all([Case(seed=1, faults=(fault,))])[0]
         drawn = store.run_all(
