@@ -132,7 +132,9 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
 
     rig: Any = SimpleNamespace(
         spec=spec,
-        declared={"gate": SimpleNamespace(pole_pairs=11, counts_per_turn=TURN)},
+        declared={
+            "gate": SimpleNamespace(pole_pairs=11, counts_per_turn=TURN, max_static_duty=0.98, amplitude_limit=0.4)
+        },
         supply=SimpleNamespace(measure_voltage=lambda: SimpleNamespace(value=bench.supply_v), measure_current=current),
         thermometer=None,
         progress=lambda text, fraction: None,

@@ -52,6 +52,7 @@ def watch(monkeypatch: pytest.MonkeyPatch) -> Iterator[Watch]:
     clock: Any = ModuleType("time")
     clock.now_us = 0
     clock.ticks_us = lambda: clock.now_us
+    clock.ticks_ms = lambda: clock.now_us // 1000
     clock.ticks_diff = lambda late, early: late - early
     constants: Any = ModuleType("micropython")
     constants.const = lambda value: value
