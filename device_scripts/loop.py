@@ -136,7 +136,7 @@ class _Steps:
         total, begun = self.sum, self.block_begun
         self.sum = self.number = 0
         self.block_begun = time.ticks_us()
-        if self.least is None:
+        if self.least is None or self.most is None:
             self.least = self.most = total
         self.least = min(self.least, total)
         self.most = max(self.most, total)
