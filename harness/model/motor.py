@@ -19,6 +19,7 @@ REFERENCE_C = 20.0
 CONDUCTOR_K = {"copper": 235.0, "aluminium": 225.0}
 """IEC 60034-1 (from memory): resistance goes as k + temperature in degC."""
 
+
 def torque_per_ampere(pole_pairs: float, flux_v_s: float) -> float:
     """Torque per ampere of phase current peak, N m/A."""
     return 1.5 * pole_pairs * flux_v_s
