@@ -19,7 +19,7 @@ from harness.errors import MeasurementError
 from harness.measure import alignment_results as results
 from harness.measure import standstill
 from harness.measure.field_fit import Sweep
-from harness.measure.hold import Hold
+from harness.measure.hold import Hold, shaft_rad
 from harness.measure.strength import largest_amplitude, require
 from harness.observation import Observation
 from harness.quantity import Quantity
@@ -51,6 +51,8 @@ EDGE = 0.4
 ROW_S = 4e-3
 SWING_S = 0.9
 """For an arm let go a vector from hanging to come to rest (arbitrary: friction takes its swing in a few passes)."""
+RESTS = 4
+"""Times that it is given as long again while it still swings: with crossed phases it is let go from far higher."""
 
 
 def procedure(rig: Rig, motor: str) -> list[Observation]:
@@ -69,16 +71,6 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
 
         def to(vector: float, level: float, seconds: float, edge_s: float = 0.06) -> None:
             hold.field(vector * VECTOR_RAD, level, seconds, edge_s)
-
-        def rest(which: str) -> None:
-            hold.sample(0.0)
-            hold.off()
-            hold.wait(SWING_S)
-            hold.forget()
-            hold.sample(ROW_S)
-            hold.wait(ROW_S * (standstill.READINGS + 8))
-            taken.append(hold.take(f"{name}.rest_{which}", phases="off"))
-            hold.sample(0.0)
 
         rig.progress("vectors in order", 0.0)
         hold.sample(0.0)
@@ -115,8 +107,24 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
             if which == "from_above":
                 to(start, amplitude, 0.2)
             to(start + side, amplitude, 0.15)
-            rest(which)
+            taken.append(_rested(hold, f"{name}.rest_{which}", rig.declared[motor].counts_per_turn))
     return taken
+
+
+def _rested(hold: Hold, name: str, turn: int) -> Observation:
+    """Phases off, and readings of the arm once it hangs still."""
+    hold.sample(0.0)
+    hold.off()
+    for _ in range(RESTS):
+        hold.wait(SWING_S)
+        hold.forget()
+        hold.sample(ROW_S)
+        hold.wait(ROW_S * (standstill.READINGS + 8))
+        seen = hold.look(name, phases="off")
+        hold.sample(0.0)
+        if not standstill.moves(shaft_rad(seen, turn, 0.0)):
+            break
+    return hold.keep(seen)
 
 
 def strength(spec: RigSpec, motor: str, max_static_duty: float) -> tuple[float, int]:

@@ -83,13 +83,21 @@ class Hold:
         self._service.send("o")
         self.wait(0.02)
 
-    def take(self, name: str, **conditions: object) -> Observation:
-        """What was sampled since the last `take`, kept in the record at once. Raises MeasurementError for nothing."""
+    def look(self, name: str, **conditions: object) -> Observation:
+        """What was sampled since the last look, not kept yet. Raises MeasurementError for nothing."""
         observation = self._service.observation(name, STREAM, conditions)
         if not observation.data.size:
             raise MeasurementError(f"{name}: no sample came from the board")
+        return observation
+
+    def keep(self, observation: Observation) -> Observation:
+        """Put an observation into the record, at once."""
         self.rig.keep(observation)
         return observation
+
+    def take(self, name: str, **conditions: object) -> Observation:
+        """Look, and keep what was seen."""
+        return self.keep(self.look(name, **conditions))
 
     def forget(self) -> None:
         """Drop what was sampled since the last `take`: the way to a starting point is no observation."""

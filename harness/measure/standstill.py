@@ -16,6 +16,8 @@ READINGS = 256
 """Readings of one run, over which distinct codes are counted."""
 LATCH_S = 5e-6
 """Half-width for what lies between the firmware's stamp and the sensor's latch (arbitrary: a select pin's delay)."""
+MOVING = 1.5
+"""Scatter over neighbours' scatter from which a shaft counts as moving; 256 readings at rest keep within 1.2."""
 LEFT_MOST = 1.0 / (4.0 * math.pi**2)
 """Variance of the noise, in squared codes, at which Sheppard's correction leaves the most."""
 
@@ -24,6 +26,17 @@ def quantum(runs: Sequence[Array]) -> float:
     """The step between neighbouring codes as they come, in the unit of the runs; 0 if only one code came."""
     steps = np.concatenate([np.diff(np.unique(run)) for run in runs])
     return float(np.median(steps)) if steps.size else 0.0
+
+
+def moves(run: Array) -> bool:
+    """Whether a shaft moved while these readings came: they scatter by more than neighbours do.
+
+    Second differences of white noise have six times its variance, and hardly any of a slow motion's.
+    """
+    if run.size < 3:
+        return False
+    by_neighbours = math.sqrt(float(np.mean(np.diff(run, 2) ** 2)) / 6.0)
+    return float(np.std(run)) > MOVING * by_neighbours > 0.0
 
 
 def noise(runs: Sequence[Array], least_step: float, source: str) -> Quantity:

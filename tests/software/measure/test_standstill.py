@@ -73,3 +73,14 @@ def test_age_is_a_mean_with_its_stamp() -> None:
     age = standstill.age(np.full(100, 86e-6), "s")
     assert age.value == pytest.approx(86e-6)
     assert age.u == pytest.approx(standstill.LATCH_S / math.sqrt(3.0))
+
+
+@pytest.mark.parametrize("code_rad", [3.8e-4, 1.5e-3])
+def test_a_shaft_that_still_swings_is_told_from_one_at_rest(code_rad: float) -> None:
+    random = np.random.default_rng(11)
+    at_rest = random.normal(0.3, 4e-4, (200, standstill.READINGS))
+    swing = 5e-3 * np.sin(15.0 * 4e-3 * np.arange(standstill.READINGS))
+    still = [standstill.moves(np.round(run / code_rad) * code_rad) for run in at_rest]
+    swinging = [standstill.moves(np.round((run + swing) / code_rad) * code_rad) for run in at_rest]
+    assert not any(still) and all(swinging)
+    assert not standstill.moves(np.full(standstill.READINGS, 0.3))
