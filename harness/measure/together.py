@@ -28,9 +28,9 @@ NEEDS = ("load",)
 REACH_RAD = 0.6
 READINGS = 6
 """Of the supply's voltage while a spell's motors hold (arbitrary)."""
-STUCK_SHARE = 0.25
+STUCK_SHARE = 0.2
 """Part of friction / stiffness by which one slow approach from below may end elsewhere than another (from repeats on
-the virtual bench: cogging and the field's grid make the last of the way jerky)."""
+12 plants of the virtual bench: cogging and the field's grid make the last of the way jerky)."""
 
 
 def procedure(rig: Rig, motor: str) -> list[Observation]:
@@ -122,9 +122,11 @@ def _sag(observation: Observation, spec: RigSpec) -> Measurement | Unmeasured:
         )
     alone = [value for spell, values in volts.items() if spell != last for value in values]
     both = volts[last]
-    spread = float(np.std(alone, ddof=1)) if len(alone) > 1 else 0.0
-    u = max(spread, 1e-4) * math.sqrt(1.0 / len(alone) + 1.0 / len(both))
-    part = Contribution(u=u, dof=float(len(alone) + len(both) - 2), remedy="more readings")
+    # Each spell has a level of its own; what its readings scatter by is the same in all.
+    squares = math.fsum(float(np.var(values)) * len(values) for values in volts.values())
+    dof = max(1.0, float(sum(map(len, volts.values())) - len(volts)))
+    u = max(math.sqrt(squares / dof), 1e-4) * math.sqrt(1.0 / len(alone) + 1.0 / len(both))
+    part = Contribution(u=u, dof=dof, remedy="more readings")
     value = float(np.mean(alone) - np.mean(both))
     # Gain and offset of one instrument cancel in a difference of two nearly equal readings.
     return Measurement(
