@@ -158,6 +158,11 @@ def noise_of(steps: Sequence[Step], spec: RigSpec, motor: str) -> float:
     return float(np.median(rest)) if rest else (stated.value if stated is not None else 0.0)
 
 
+def both(way: Array) -> bool:
+    """Whether there are steps either way."""
+    return bool(np.any(way > 0) and np.any(way < 0))
+
+
 def settling(steps: Sequence[Step], noise_rad: float, half_cycle_s: float, source: str) -> Quantity:
     """Mean settling time. It jumps by half cycles, and few steps may show none of the jumps that there are.
 
@@ -169,10 +174,15 @@ def settling(steps: Sequence[Step], noise_rad: float, half_cycle_s: float, sourc
         move = at_rest(step).transition()
         return pulse.settling_time(move, pulse.band_for(move.amplitude, noise_rad))
 
-    _, values = values_of(steps, one)
+    used, values = values_of(steps, one)
     n = values.size
-    jumps = np.round((values - np.median(values)) / half_cycle_s)
-    within = values - jumps * half_cycle_s
+    # Ways up and down settle apart by design, the arm pulls along one of them: each is compared with its own usual one.
+    way = np.array([step.way for step in used])
+    usual = (
+        np.where(way > 0, np.median(values[way > 0]), np.median(values[way < 0])) if both(way) else np.median(values)
+    )
+    jumps = np.round((values - usual) / half_cycle_s)
+    within = values - usual - jumps * half_cycle_s
     share = (np.count_nonzero(jumps) + 0.5) / (n + 1.0)
     # Half cycles that steps differ by have a variance of their own where they are more than one.
     spread = half_cycle_s * max(math.sqrt(share * (1.0 - share)), float(np.std(jumps, ddof=1)))
