@@ -158,6 +158,15 @@ def noise_of(steps: Sequence[Step], spec: RigSpec, motor: str) -> float:
     return float(np.median(rest)) if rest else (stated.value if stated is not None else 0.0)
 
 
+def _beside_design(steps: Sequence[Step], used: Sequence[Step], values: Array) -> float:
+    """Standard uncertainty of the mean of `values` of the steps used, without what way and set size make of them."""
+    sizes = dict(zip(map(id, steps), np.abs(np.diff([0.0, *(step.place_rad for step in steps)])), strict=True))
+    design = np.array([[step.way, sizes[id(step)]] for step in used])
+    columns = np.column_stack((np.ones(len(used)), design - design.mean(axis=0)))
+    whole = len(used) > columns.shape[1] + 1 and np.linalg.matrix_rank(columns) == columns.shape[1]
+    return float(linear(columns if whole else columns[:, :1], values).u[0])
+
+
 def both(way: Array) -> bool:
     """Whether there are steps either way."""
     return bool(np.any(way > 0) and np.any(way < 0))
@@ -178,15 +187,14 @@ def settling(steps: Sequence[Step], noise_rad: float, half_cycle_s: float, sourc
     n = values.size
     # Ways up and down settle apart by design, the arm pulls along one of them: each is compared with its own usual one.
     way = np.array([step.way for step in used])
-    usual = (
-        np.where(way > 0, np.median(values[way > 0]), np.median(values[way < 0])) if both(way) else np.median(values)
-    )
+    usual = np.full(n, np.median(values))
+    if both(way):
+        usual = np.where(way > 0, np.median(values[way > 0]), np.median(values[way < 0]))
     jumps = np.round((values - usual) / half_cycle_s)
-    within = values - usual - jumps * half_cycle_s
     share = (np.count_nonzero(jumps) + 0.5) / (n + 1.0)
     # Half cycles that steps differ by have a variance of their own where they are more than one.
     spread = half_cycle_s * max(math.sqrt(share * (1.0 - share)), float(np.std(jumps, ddof=1)))
-    u = math.hypot(float(np.std(within, ddof=1)), spread) / math.sqrt(n)
+    u = math.hypot(_beside_design(steps, used, values - jumps * half_cycle_s), spread / math.sqrt(n))
     return normal(float(np.mean(values)), u, "s", f"{source} scatter", dof=n - 1, remedy="more steps")
 
 
