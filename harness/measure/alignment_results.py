@@ -139,10 +139,9 @@ class Alignment:
         # The ways share some of what the fit leaves over, and it cannot be told from a sensor's error. A place between
         # two points has two thirds of their variance on the mean, and a straight line takes two of the places.
         u = self.following.scatter_rad / pairs / math.sqrt(2.0) * math.sqrt(2.0 / 3.0 * (count - 2) / count)
-        # The slope of a root grows without end towards no spread at all. There what noise leaves above its own square
-        # is the positive half of a normal of variance 2 u^4 / count, 0.4 of its deviation on the mean.
-        steep = math.sqrt(square) / spread if spread > 0.0 else math.inf
-        scatter = u * min(max(1.0, steep) / math.sqrt(count), math.sqrt(0.4 * math.sqrt(2.0 / count)))
+        # The slope of a root grows without end towards no spread at all, where the root of what noise leaves above its
+        # own square is no more than 0.41 u (a normal's positive half, of variance 2 u^4 / count): it is held there.
+        scatter = u / math.sqrt(count) * max(1.0, math.sqrt(square) / max(spread, u / math.sqrt(2.0)))
         return normal(spread, scatter, "rad", f"{self._source} positions", count - 2, "more sweeps")
 
 

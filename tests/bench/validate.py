@@ -207,7 +207,7 @@ def coverage(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
         mean = sum(error for error, _ in rows) / len(rows)
         held_in_all, total = held_in_all + held, total + len(rows)
         # With 95 % coverage fewer than 33 of 40 come once in 1400 times (binomial), among 70 quantities once in 20.
-        spread = 0.65 <= rms <= 1.4 or name.endswith(EXACT_HERE)
+        spread = 0.65 <= round(rms, 2) <= 1.4 or name.endswith(EXACT_HERE)
         good = plants < 20 or (held >= math.floor(33 / 40 * len(rows)) and spread)
         yield f"  {name}: {held} of {len(rows)} intervals hold, rms error {rms:.2f} u, mean {mean:+.2f} u", good
     share = held_in_all / max(1, total)
