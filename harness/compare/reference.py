@@ -116,7 +116,7 @@ class Surroundings:
 
 
 def surroundings(record: Record) -> Surroundings:
-    """Supply and room of a record. Raises RecordError where its rig file cannot be read."""
+    """Supply and room of a record. Raises RecordError where its rig file or an observation cannot be read."""
     try:
         spec = loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
     except (KeyError, TypeError, RigFileError) as error:
@@ -125,9 +125,13 @@ def surroundings(record: Record) -> Surroundings:
     for result in record.results:
         if isinstance(result, Measurement) and suffix_of(result.name) == "stiffness.supply_voltage":
             supply[result.name.split(".", 1)[0]] = result.quantity
+    try:
+        rooms = _rooms(spec, record.content["observations"])
+    except (KeyError, TypeError, AttributeError) as error:
+        raise RecordError(f"{record.folder}: cannot be compared: one of its observations is damaged") from error
     return Surroundings(
         supply_v=supply,
-        room_c=_rooms(spec, record.content["observations"]),
+        room_c=rooms,
         nominal_v=spec.supply.voltage_v.value,
     )
 

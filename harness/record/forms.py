@@ -10,11 +10,12 @@ import math
 from collections.abc import Mapping, Sequence
 from enum import Enum
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
-from harness.errors import RecordError
-from harness.quantity import Contribution, Quantity
+from harness.errors import MeasurementError, RecordError
+from harness.quantity import Contribution, Quantity, Shape
 from harness.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.words import visible
 
 Entry = dict[str, Any]
 
@@ -131,30 +132,51 @@ def quantity_from(entry: Mapping[str, Any]) -> Quantity:
     """The quantity of an entry. Raises RecordError where the entry is none."""
     try:
         budget = {
-            part["source"]: Contribution(
-                u=part["u"],
-                shape=part["shape"],
-                remedy=part["remedy"],
-                dof=math.inf if part["dof"] is None else part["dof"],
+            _text(part["source"]): Contribution(
+                u=_number(part["u"]),
+                shape=_shape(part["shape"]),
+                remedy=_text(part["remedy"]),
+                dof=math.inf if part["dof"] is None else _number(part["dof"]),
             )
             for part in entry["budget"]
         }
-        return Quantity(value=entry["value"], unit=entry["unit"], budget=budget)
-    except (KeyError, TypeError) as error:
-        name = entry.get("name", "an entry")
+        return Quantity(value=_number(entry["value"]), unit=_text(entry["unit"]), budget=budget)
+    except (KeyError, TypeError, MeasurementError) as error:
+        name = visible(str(entry.get("name", "an entry")))
         raise RecordError(f"record: {name}: expected value, unit and budget: {error}") from error
 
 
+def _number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError(f"expected a number, found {type(value).__name__}")
+    return value
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"expected text, found {type(value).__name__}")
+    return value
+
+
+def _shape(value: Any) -> Shape:
+    if value not in get_args(Shape):
+        raise TypeError(f"expected one of the shapes {', '.join(get_args(Shape))}")
+    return value  # type: ignore[no-any-return]
+
+
 def measurement_from(entry: Mapping[str, Any]) -> Measurement:
-    """The measurement of an entry."""
+    """The measurement of an entry. Raises RecordError, KeyError or TypeError where it is none."""
     return Measurement(
-        name=entry["name"], quantity=quantity_from(entry), observations=tuple(entry["observations"]), note=entry["note"]
+        name=_text(entry["name"]),
+        quantity=quantity_from(entry),
+        observations=tuple(entry["observations"]),
+        note=_text(entry["note"]),
     )
 
 
 def unmeasured_from(entry: Mapping[str, Any]) -> Unmeasured:
-    """The unmeasured quantity of an entry."""
-    return Unmeasured(name=entry["name"], outcome=Outcome(entry["outcome"]), reason=entry["reason"])
+    """The unmeasured quantity of an entry. Raises KeyError, TypeError or ValueError where it is none."""
+    return Unmeasured(name=_text(entry["name"]), outcome=Outcome(entry["outcome"]), reason=_text(entry["reason"]))
 
 
 def expectation_from(entry: Mapping[str, Any]) -> Expectation:

@@ -16,6 +16,7 @@ from harness.observation import Column, Observation
 from harness.record.forms import expectation_from, measurement_from, unmeasured_from
 from harness.record.write import FILE, SCHEMA
 from harness.results import Expectation, Measurement, Unmeasured
+from harness.words import visible
 
 NEEDED: Mapping[str, type] = {
     "finished": bool,
@@ -45,9 +46,13 @@ class Record:
 
     @property
     def results(self) -> list[Measurement | Unmeasured]:
-        """Measurements and planned quantities without a number."""
-        measured: list[Measurement | Unmeasured] = [measurement_from(entry) for entry in self.content["measurements"]]
-        return measured + [unmeasured_from(entry) for entry in self.content["unmeasured"]]
+        """Measurements and planned quantities without a number. Raises RecordError where one is damaged."""
+        try:
+            measured = [measurement_from(entry) for entry in self.content["measurements"]]
+            return [*measured, *(unmeasured_from(entry) for entry in self.content["unmeasured"])]
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            what = f"a measurement lacks {error}" if isinstance(error, KeyError) else visible(str(error))
+            raise RecordError(f"{visible(str(self.folder))}: damaged: {what}") from error
 
     @property
     def expectations(self) -> list[Expectation]:

@@ -361,6 +361,28 @@ def test_a_missing_raw_file_hinders_no_comparison(spring):
     assert spring("show", "spring", saved("new", record(values(0.651), 9)))[0] == 0
 
 
+@pytest.mark.parametrize(
+    ("where", "what"),
+    [
+        (("measurements", 0), {}), (("measurements", 0), 1.0), (("measurements", 0, "unit"), -1),
+        (("measurements", 0, "value"), True), (("measurements", 0, "value"), float("inf")),
+        (("measurements", 0, "budget", 0, "u"), "0.1"), (("measurements", 0, "budget", 0, "shape"), "odd"),
+        (("observations",), [1.0]), (("rig",), {}), (("declared",), None), (("instruments",), []),
+    ],
+)  # fmt: skip
+def test_a_damaged_record_is_said_in_one_line(spring, where, what):
+    path = Path(saved("new", record(values(0.651), 9))) / "record.json"
+    content = json.loads(path.read_text())
+    inner = content
+    for key in where[:-1]:
+        inner = inner[key]
+    inner[where[-1]] = what
+    path.write_text(json.dumps(content))
+    code, out, err = spring("show", "spring", "new")
+    assert (code, out, err.count("\n")) == (4, "", 1), err
+    assert spring("accept", "x", "new", *ACCEPT)[0] == 4
+
+
 class Tty(io.StringIO):
     def isatty(self) -> bool:
         return True
