@@ -7,6 +7,7 @@ many quantities there are. Against a model:
     differs      |measured - expected| > K u
     cannot tell  not that, but a deviation of the size that must not go unseen could hide in (K + 1.64) u
     agrees       neither
+    not judged   not the first, and nothing says what must not go unseen: an `agrees` might be worth nothing
 
 u is the uncertainty of the difference (what both took from one source cancels), K its Student quantile,
 two-sided, for the shared-out risk: at effective degrees of freedom that never understate that risk (see
@@ -29,7 +30,7 @@ CAUGHT_Z = 1.6449
 """Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
 
 UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
-"""Reason for which a quantity that has an expectation is measured and not judged."""
+"""Reason for which a quantity that does not differ from its expectation is measured and not judged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,11 +146,11 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     detect = rule.detect_for(name)
     must = None if detect is None else detect.deviation(expected.value)
     word, reason = Outcome.AGREES, ""
-    if must is None:
-        word, reason = Outcome.NOT_JUDGED, UNASKED
-    elif abs(off) > allowed:
+    if abs(off) > allowed:  # whatever must be seen: this was
         word = Outcome.DIFFERS
         reason = f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {allowed:.2g} allowed"
+    elif must is None:  # nothing says whether so wide an agreement is worth anything
+        word, reason = Outcome.NOT_JUDGED, UNASKED
     elif detectable > must:
         word = Outcome.CANNOT_TELL
         reason = f"this bench sees from {detectable:.2g} {_unit(measured)}on, must see {must:.2g}; {largest(gap)}"

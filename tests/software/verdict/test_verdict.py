@@ -175,8 +175,23 @@ def test_shared_sources_are_taken_out() -> None:
     assert outcome(measured(5.0, supply=apart), e) is Outcome.CANNOT_TELL
 
 
-def test_no_detect_entry_is_not_judged() -> None:
+def test_a_deviation_needs_no_detect_entry() -> None:
     verdict = against_expectation(measured(0.9), expected(0.5), Rule(planned=1))
+    assert verdict.outcome is Outcome.DIFFERS and verdict.must_detect is None
+    assert verdict.reason.startswith("+0.4 N m/rad off (+80 %)")
+
+
+@given(st.floats(-2.0, 2.0), positive, st.booleans())
+def test_a_detect_entry_decides_of_agreement_only(off: float, u: float, wide: bool) -> None:
+    m, e = measured(10.0 + off, u), expected(10.0, u)
+    asked = against_expectation(m, e, replace(RULE, detect={NAME: Detect(absolute=1e-6 if wide else 1e6)}))
+    silent = against_expectation(m, e, replace(RULE, detect={}))
+    assert (silent.outcome is Outcome.DIFFERS) == (asked.outcome is Outcome.DIFFERS)
+    assert silent.outcome in (Outcome.DIFFERS, Outcome.NOT_JUDGED)
+
+
+def test_no_detect_entry_is_not_judged_where_nothing_differs() -> None:
+    verdict = against_expectation(measured(0.51), expected(0.5), Rule(planned=1))
     assert verdict.outcome is Outcome.NOT_JUDGED
     assert verdict.reason == UNASKED == "needs an entry in [detect] of the rig file, which says nothing of it"
     assert verdict.e_n is not None and verdict.limits is not None
