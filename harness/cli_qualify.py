@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from harness.bench.safe import stop_on_signals
+from harness.bench.safe import order_first, stop_on_signals
 from harness.cli_keep import Kept, keep_run
 from harness.defects import write_defect
 from harness.errors import BenchError, ExitCode, Interrupted
@@ -98,7 +98,7 @@ def run(settings: Settings, arguments: argparse.Namespace, *, keep: Callable[[Pa
             try:
                 code = session.close()
             except BenchError as error:
-                code, trouble = ExitCode.BENCH, str(error)
+                code, trouble = ExitCode.BENCH, order_first(error)[1]
         kept = keep(session.folder) if keep is not None else None
     show(session, qualification, code, trouble, terminal, kept)
     return code
@@ -162,7 +162,8 @@ def show(
     """The verdict, the table, the causes, and where record and report are."""
     content = session.record.content if session.record is not None else {}
     stop = qualification.stop
-    lines: list[str] = []
+    order = (content.get("stop") or {}).get("by_hand")
+    lines: list[str] = [order] if order else []
     if stop is not None and not is_bench(stop):
         lines.append(write_defect(stop, session.folder))
     elif stop is not None:
@@ -179,6 +180,8 @@ def show(
         said["kept"] = None if kept is None else kept.entry()
         terminal.result(json.dumps(said, allow_nan=False))
         return
+    if order:
+        terminal.result(lines.pop(0))
     terminal.result(f"{session.spec.rig.name}{virtual}: {words}")
     for line in lines:
         terminal.result(line)

@@ -143,6 +143,9 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     from harness.words import visible
 
     terminalreporter.section("rotorgate")
+    stop = session.record.content["stop"] if session.record is not None else None
+    if stop and stop.get("by_hand"):
+        terminalreporter.line(visible(stop["by_hand"]))
     virtual = " (VIRTUAL)" if session.record is not None and session.record.content["virtual"] else ""
     terminalreporter.line(f"{visible(session.spec.rig.name)}{virtual}: {headline(session.qualification.verdicts)}")
     for cause in session.record.content["causes"] if session.record is not None else ():

@@ -15,6 +15,7 @@ from typing import Any
 from harness import planning
 from harness import verdict as rules
 from harness.bench.rig import Rig
+from harness.bench.safe import by_hand
 from harness.bench.stops import in_words
 from harness.catalogue import check_of
 from harness.clock import WallClock
@@ -134,7 +135,7 @@ class Qualification:
         troubles = self.rig.make_safe()
         words = str(error) or type(error).__name__
         kind = "bench" if is_bench(error) else "defect"
-        self.record.stop(kind, "; ".join([words, *(f"then {trouble}" for trouble in troubles)]))
+        self.record.stop(kind, words, by_hand=by_hand(troubles))
         if entry is not None:
             self._leave_out(entry, f"because the run was {why_stopped(error)}")
 

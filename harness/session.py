@@ -16,7 +16,7 @@ from typing import Any
 
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
-from harness.bench.safe import signals_held
+from harness.bench.safe import order_first, signals_held
 from harness.bench.virtual import scenario_of
 from harness.catalogue import CHECK_NAMES
 from harness.clock import utc_now
@@ -106,7 +106,8 @@ class BenchSession:
             )
         except BaseException as error:
             if self.record is not None:
-                self.record.stop("bench", str(error))
+                order, rest = order_first(error)
+                self.record.stop("bench", rest or "the run ended", by_hand=order)
             self._stack.__exit__(type(error), error, error.__traceback__)
             self._tidy()
             raise
@@ -124,7 +125,8 @@ class BenchSession:
                 self._stack.close()
             except BenchError as error:
                 trouble = error
-                self.record.stop("bench", str(error))
+                order, rest = order_first(error)
+                self.record.stop("bench", rest or "not made safe", by_hand=order)
             code = self.qualification.finish(whole=whole)
             if trouble is not None and code not in (ExitCode.USAGE, ExitCode.DEFECT):
                 code = ExitCode.BENCH

@@ -16,7 +16,7 @@ from harness.bench.guard import Guard
 from harness.bench.locks import DeviceLocks, board_device, port_device, visa_device
 from harness.bench.multimeter import Multimeter
 from harness.bench.rig import AnyInstrument, Rig
-from harness.bench.safe import signals_held
+from harness.bench.safe import by_hand, signals_held
 from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.virtual import VirtualBench, scenario_of
@@ -178,12 +178,15 @@ def _told(troubles: list[str]) -> Iterator[None]:
         yield
     except BaseException as error:
         if troubles:
-            first = f"{error.args[0]}; then " if error.args else ""
-            error.args = (first + _by_hand(troubles), *error.args[1:])
+            error.args = (_in_order(troubles, str(error.args[0]) if error.args else ""), *error.args[1:])
         raise
     if troubles:
-        raise BenchError(_by_hand(troubles))
+        raise BenchError(_in_order(troubles))
 
 
-def _by_hand(troubles: Sequence[str]) -> str:
-    return f"not made safe or not put back: {'; '.join(troubles)}; switch the power off by hand"
+def _in_order(troubles: Sequence[str], ended_by: str = "") -> str:
+    """First, on a line of its own, what a person must do now; then what ended the run, then what else failed."""
+    order = by_hand(troubles)
+    others = [trouble for trouble in troubles if trouble not in order]
+    rest = "; then ".join(words for words in (ended_by, *others) if words)
+    return f"{order}\n{rest}".strip("\n")

@@ -13,7 +13,7 @@ import numpy as np
 
 from harness.bench import source, supervision
 from harness.bench.multimeter import Multimeter
-from harness.bench.safe import SUPPLY_OFF, make_safe, signals_held
+from harness.bench.safe import SUPPLY_OFF, make_safe, signals_held, troubles_of
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.clock import Clock
@@ -186,7 +186,7 @@ class Rig:
                 link_lost=self._link_lost,
             )
             self.powered = any(outcome.step == SUPPLY_OFF and outcome.trouble for outcome in outcomes)
-        return tuple(f"{outcome.step}: {outcome.trouble}" for outcome in outcomes if outcome.trouble)
+        return troubles_of(outcomes)
 
     def bring_back(self) -> None:
         """After a stop and `make_safe`: restart the board and prove it and the supply as at the opening.

@@ -11,7 +11,7 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass
 from types import FrameType
@@ -23,6 +23,8 @@ STEP_LIMIT_S = 1.0  # promised to users
 DEAF_S = 5.0  # arbitrary, longer than both steps and the unwinding before them, where a script is interrupted
 
 PHASES_OFF, SUPPLY_OFF = "phases off", "supply off"
+
+BY_HAND = "SWITCH THE POWER OFF BY HAND"
 
 log = logging.getLogger("harness.safe")
 
@@ -81,6 +83,26 @@ def _try(step: str, act: Callable[[], object], limit_s: float) -> StepOutcome:
     else:
         log.debug("make safe: %s: done", step)
     return outcome
+
+
+def troubles_of(outcomes: Sequence[StepOutcome]) -> tuple[str, ...]:
+    """`phases off FAILED: why` for each step that was not done."""
+    return tuple(f"{outcome.step} FAILED: {outcome.trouble}" for outcome in outcomes if outcome.trouble)
+
+
+def by_hand(troubles: Sequence[str]) -> str:
+    """The order to a person, in one line, with the steps of making safe that failed; "" where none did."""
+    whats = ("phases", PHASES_OFF), ("supply", SUPPLY_OFF)
+    failed = {what: [said for said in troubles if said.startswith(f"{step} FAILED")] for what, step in whats}
+    on = " and ".join(what for what, said in failed.items() if said)
+    causes = "; ".join(cause for said in failed.values() for cause in said)
+    return f"{BY_HAND}: {on} may still be on ({causes})".replace("\n", " ") if on else ""
+
+
+def order_first(error: BaseException) -> tuple[str, str]:
+    """An error's words as the order to a person ("" where there is none) and the rest."""
+    first, _, rest = str(error).partition("\n")
+    return (first, rest) if first.startswith(BY_HAND) else ("", str(error))
 
 
 def stop_signals() -> tuple[signal.Signals, ...]:

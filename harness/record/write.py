@@ -102,10 +102,15 @@ class RecordWriter:
         self._set(**entries)
         self._write()
 
-    def stop(self, kind: str, message: str) -> None:
-        """Say why the run ended before its end; a first reason is not overwritten by what follows from it."""
-        if self._content["stop"] is None:
-            self.put(stop={"kind": kind, "message": message})
+    def stop(self, kind: str, message: str, *, by_hand: str = "") -> None:
+        """Say why the run ended before its end; a first reason is not overwritten by what follows from it.
+
+        `by_hand`: what a person must do now; it comes first, and is added to a reason that stands.
+        """
+        known = self._content["stop"]
+        if known is None or (by_hand and "by_hand" not in known):
+            order = {"by_hand": by_hand} if by_hand else {}
+            self.put(stop={**order, **(known or {"kind": kind, "message": message})})
 
     def finish(self, exit_code: int, ended_utc: str) -> None:
         """Close the record. `finished` is true only if nothing stopped the run."""

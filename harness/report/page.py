@@ -31,6 +31,7 @@ MARKS = {
 """A shape beside each verdict word, so that nothing rests on colour."""
 
 ORDER = tuple(MARKS)
+DECIDED = ("agrees", "conforming", "differs", "nonconforming")
 SMALL = 0.005
 """Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
 
@@ -101,6 +102,8 @@ def render(record: Mapping[str, Any]) -> str:
         style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
         headline=counted(verdicts),
         worst=claim(record),
+        by_hand=(record.get("stop") or {}).get("by_hand", ""),
+        decided=any(verdict["outcome"] in DECIDED for verdict in verdicts),
         attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
         sections=_sections(record),
         said=_diagnosis(record),

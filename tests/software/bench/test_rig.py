@@ -103,7 +103,7 @@ def test_made_safe_phases_before_supply(rig: Rig, events: list[str], supply: Stu
 
 def test_a_supply_that_cannot_be_switched_off_counts_as_on_whoever_switched_it_on(rig: Rig, supply: StubSupply) -> None:
     supply.on = supply.stuck = True
-    assert rig.make_safe() == ("supply off: supply: does not answer",)
+    assert rig.make_safe() == ("supply off FAILED: supply: does not answer",)
     assert rig.powered
     supply.stuck = False
     assert rig.make_safe() == ()

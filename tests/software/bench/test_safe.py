@@ -11,8 +11,17 @@ import time
 
 import pytest
 
-from harness.bench.safe import StopSignal, make_safe, signals_held, stop_on_signals
-from harness.errors import ExitCode, Interrupted, LinkError
+from harness.bench.safe import (
+    StepOutcome,
+    StopSignal,
+    by_hand,
+    make_safe,
+    order_first,
+    signals_held,
+    stop_on_signals,
+    troubles_of,
+)
+from harness.errors import BenchError, ExitCode, Interrupted, LinkError
 
 posix_only = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
 
@@ -158,3 +167,16 @@ assert not {"numpy", "pyvisa", "serial", "pydantic"} & set(sys.modules), "heavy"
 
 def test_imports_lightly_and_without_posix_modules() -> None:
     subprocess.run([sys.executable, "-c", WITHOUT_POSIX], check=True, timeout=30)
+
+
+def test_the_order_to_a_person_names_what_may_be_on_and_what_failed() -> None:
+    outcomes = [StepOutcome(step="phases off", trouble="gone"), StepOutcome(step="supply off", trouble="silent")]
+    troubles = troubles_of(outcomes)
+    assert by_hand(troubles) == (
+        "SWITCH THE POWER OFF BY HAND: phases and supply may still be on "
+        "(phases off FAILED: gone; supply off FAILED: silent)"
+    )
+    assert by_hand(troubles[1:]).startswith("SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED")
+    assert by_hand(("firmware not put back",)) == by_hand(()) == ""
+    assert order_first(BenchError(f"{by_hand(troubles)}\nthe rest")) == (by_hand(troubles), "the rest")
+    assert order_first(BenchError("supply: silent")) == ("", "supply: silent")

@@ -247,6 +247,33 @@ def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code
     assert Path("run/report.html").exists()
 
 
+def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(bench, capsys):
+    troubles = ("phases off FAILED: clock: gone", "supply off FAILED: supply: silent")
+    raises = {"gate.commutation": InstrumentError("clock: gone")}
+    bench(checks=FakeChecks(raises=raises), rig=FakeRig(troubles=troubles))
+    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 3
+    order = "SWITCH THE POWER OFF BY HAND: phases and supply may still be on"
+    out = capsys.readouterr().out
+    assert out.startswith(f"{order} (phases off FAILED: clock: gone; supply off FAILED: supply: silent)\n")
+    assert "\nstopped: clock: gone\n" in out
+    assert out.count(order) == 1
+    stop = read(Path("run")).content["stop"]
+    assert next(iter(stop)) == "by_hand"
+    assert stop["by_hand"].startswith(order)
+    assert stop["message"] == "clock: gone"
+    page = Path("run/report.html").read_text(encoding="utf-8")
+    assert page.index(f'<p class="order">{order}') < page.index("<h1>")
+    assert "speaks against" not in page
+    assert "Nothing was decided: this page says nothing for or against the board." in page
+
+
+def test_json_says_the_order_to_a_person_first(bench, capsys):
+    raises = {"gate.commutation": InstrumentError("supply: silent")}
+    bench(checks=FakeChecks(raises=raises), rig=FakeRig(troubles=("supply off FAILED: supply: silent",)))
+    assert cli.main(["--json", "qualify", str(SLUICE), "--out", "run"]) == 3
+    assert json.loads(capsys.readouterr().out)["error"][0].startswith("SWITCH THE POWER OFF BY HAND: supply may")
+
+
 def test_a_stop_by_the_board_is_told_and_the_rest_is_measured(bench, capsys):
     checks, _ = bench(checks=FakeChecks(raises={"gate.step": StoppedByBoard("motor 0: too fast")}))
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1

@@ -149,6 +149,9 @@ def test_a_first_stop_stands(tmp_path):
     record = read(tmp_path)
     assert not record.finished
     assert record.content["stop"] == {"kind": "bench", "message": "the board does not answer"}
+    writer.stop("bench", "what followed", by_hand="SWITCH OFF")
+    assert next(iter(writer.content["stop"].items())) == ("by_hand", "SWITCH OFF")
+    assert writer.content["stop"]["message"] == "the board does not answer"
 
 
 def test_what_is_refused(tmp_path):
