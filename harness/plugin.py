@@ -30,7 +30,11 @@ CHECKS = Path(__file__).parent / "checks"
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Options of the bench."""
     group = parser.getgroup("rotorgate", "motor controllers on the bench (rotorgate)")
-    group.addoption("--rig", metavar="RIG", help="rig file; it moves motors: read it before use")
+    group.addoption(
+        "--rig",
+        metavar="FILE",
+        help="rig file, written --rig=FILE (after a space pytest may take it for a test); it moves motors: read it",
+    )
     group.addoption("--rig-out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
     parser.addini("rotorgate_rig", "rig file that fixtures use where --rig is not given", default="")
 
@@ -96,7 +100,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         return
     session = session_of(metafunc.config)
     if session is None:
-        reason = pytest.mark.skip(reason="needs a rig: give --rig RIG")
+        reason = pytest.mark.skip(reason="needs a rig: give --rig=FILE")
         metafunc.parametrize("quantity", [pytest.param("", id="no rig", marks=reason)])
         return
     from harness.planning import planned_quantities
@@ -158,7 +162,7 @@ def qualification(request: pytest.FixtureRequest) -> Iterator[Qualification]:
     """The qualification on the opened rig: runs checks when they are asked for, once a session."""
     session = session_of(request.config)
     if session is None:
-        pytest.skip("needs a rig: give --rig RIG")
+        pytest.skip("needs a rig: give --rig=FILE")
     yield session.open()
     if not request.config.stash.get(HANDED_OVER, False):
         session.close(whole=False)
@@ -215,7 +219,7 @@ def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
     """
 
     def of(motor: str, name: str) -> Quantity:
-        full = full_name(qualification, motor, name)
+        full = asked_for(qualification, motor, name)
         from harness.checks.judged import raise_unless_good
 
         for verdict in qualification.reach(full):
@@ -238,7 +242,7 @@ def expectation(qualification: Qualification) -> Callable[[str, str], Expectatio
     """
 
     def of(motor: str, name: str) -> Expectation:
-        full = full_name(qualification, motor, name)
+        full = asked_for(qualification, motor, name)
         found = qualification.expected(full)
         if found is None or found.quantity is None:
             pytest.skip(f"{full}: no expectation: needs {found.needs if found else 'a model'}")
@@ -260,6 +264,17 @@ def verdicts(qualification: Qualification, quantity: str, request: pytest.Fixtur
     return found
 
 
+def asked_for(qualification: Qualification, motor: str, name: str) -> str:
+    """As `full_name`; a name that there is not fails the test in one line, without the way to here."""
+    from harness.errors import UsageError
+
+    try:
+        return full_name(qualification, motor, name)
+    except UsageError as error:
+        words = str(error)
+    pytest.fail(words, pytrace=False)
+
+
 def known_motor(rig: Rig, motor: str) -> None:
     """Raise UsageError for a motor that is not in the rig file."""
     if motor not in rig.motors:
@@ -273,8 +288,14 @@ def full_name(qualification: Qualification, motor: str, name: str) -> str:
     full = name if name.startswith("together.") else f"{motor}.{name}"
     if not name.startswith("together."):
         known_motor(qualification.rig, motor)
-    if not any(full in entry.names for entry in qualification.plan):
+    planned = [known for entry in qualification.plan for known in entry.names]
+    if full not in planned:
+        import difflib
+
         from harness.errors import UsageError
 
-        raise UsageError(f"no quantity {name!r}; see harness/catalogue.py for their names")
+        close = difflib.get_close_matches(full, planned, n=1, cutoff=0.0)
+        prefix = "" if name.startswith("together.") else f"{motor}."
+        hint = f"; the nearest is {close[0].removeprefix(prefix)!r}" if close else ""
+        raise UsageError(f"no quantity {name!r}{hint}")
     return full

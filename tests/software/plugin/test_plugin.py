@@ -88,7 +88,7 @@ def test_a_failing_comparison_prints_measured_expected_uncertainty_and_margin(ru
 def test_without_a_rig_bench_tests_are_skipped_with_the_reason(run):
     done = run("-rs", files={"test_own.py": OWN_TEST}, fakes=False)
     assert done.returncode == 0
-    assert "needs a rig: give --rig RIG" in done.stdout
+    assert "needs a rig: give --rig=FILE" in done.stdout
     assert "1 skipped" in done.stdout
 
 
@@ -227,7 +227,9 @@ def test_an_unknown_quantity_or_motor_is_named(run):
         "def test_b(measured): measured('gates', 'step.delay')\n"
     }
     done = run(RIG, "test_own.py", files=files)
-    assert "no quantity 'step.dleay'" in done.stdout
+    assert "\nno quantity 'step.dleay'; the nearest is 'step.delay'\n" in done.stdout
+    assert "plugin.py" not in done.stdout
+    assert "Error" not in done.stdout
     assert "no motor 'gates' on this rig; there are gate, wheel" in done.stdout
 
 
