@@ -48,7 +48,12 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=0, help="noise and start position")
     parser.add_argument("--plant-seed", type=int, help="draw the plant from the rig file's tolerances")
     parser.add_argument("--with-fault", action="append", default=[], metavar="NAME[=SEVERITY]")
-    parser.add_argument("--wall-clock", action="store_true", help="time follows the wall; for other programs")
+    parser.add_argument(
+        "--wall-clock",
+        action="store_true",
+        help="time follows the wall, for other programs and rig files without [clock]; without this option the bench "
+        "ends with its first user, and a rig file of your own must copy [clock] from the one that it writes",
+    )
     parser.add_argument(
         "--cost",
         type=int,

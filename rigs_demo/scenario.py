@@ -10,6 +10,10 @@ from pathlib import Path
 from typing import Any
 
 ROOM = Path(__file__).parent
+OWN_TIME = """\
+# This bench owns the time, and ends with its first user. A rig file of your own for it must hold this section too;
+# or start the bench with --wall-clock, for any number of users and rig files without it.
+"""
 ADDRESS = re.compile(r'"virtual:([^"/]*)(?:/([^"]*))?"')
 
 
@@ -51,4 +55,4 @@ class Scenario:
         text = ADDRESS.sub(real, self.text)
         if clock is None:
             return text
-        return f'{text}\n[clock]\naddress = "{clock}"\n'
+        return f'{text}\n{OWN_TIME}[clock]\naddress = "{clock}"\n'
