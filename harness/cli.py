@@ -78,7 +78,8 @@ def build_parser() -> Parser:
         allow_abbrev=False,
         description="Qualifies brushless motor controllers on the bench.",
         epilog="Exit codes: 0 agrees, 1 something differs, 2 something cannot be told, "
-        "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate.",
+        "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate. "
+        "Of several the first of 4, 5, 3, 1, 2, 0.",
     )
     parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
@@ -103,7 +104,11 @@ def build_parser() -> Parser:
     )
 
     qualify = commands.add_parser(
-        "qualify", parents=[common], allow_abbrev=False, help="measure, judge, record and report"
+        "qualify",
+        parents=[common],
+        allow_abbrev=False,
+        help="measure, judge, record and report",
+        usage="%(prog)s RIG [--only NAME ...] [options]",  # argparse would put RIG last, where --only takes it
     )
     qualify.add_argument("rig", metavar="RIG", help="a rig file; it moves motors: read it before use")
     qualify.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
@@ -196,7 +201,12 @@ def _add_baseline(commands: argparse._SubParsersAction[Parser], common: Parser) 
 def parse(words: Sequence[str]) -> argparse.Namespace:
     """Arguments with the shared options filled in. Raises UsageError; --help and --version raise SystemExit(0)."""
     parser = build_parser()
-    arguments, rest = parser.parse_known_args(list(words))
+    try:
+        arguments, rest = parser.parse_known_args(list(words))
+    except UsageError as error:
+        if "--only" in words and "required: RIG" in str(error):
+            raise UsageError(f"{error}: put RIG before --only, which takes every word after it for a check") from error
+        raise
     if rest:
         # argparse takes what a command may have many of in one piece; people also write options in between.
         many = next((name for name in ("runs", "records") if hasattr(arguments, name)), None)

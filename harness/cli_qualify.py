@@ -189,7 +189,8 @@ def show(
         terminal.table(qualification.verdicts)
     diagnosis = content.get("diagnosis") or {}
     if diagnosis.get("words"):
-        terminal.result(f"cause: {diagnosis['words']}")
+        words = diagnosis["words"]
+        terminal.result(words if words.startswith("cause ") else f"cause: {words}")
     if diagnosis.get("parted_by"):
         terminal.result(f"what would part them: {', '.join(diagnosis['parted_by'])}")
     if not terminal.quiet:

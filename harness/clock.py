@@ -178,7 +178,8 @@ class BenchClock:
             yield
         except (OSError, ValueError) as error:
             raise BenchError(
-                f"clock at {self._address}: no answer from the bench that owns the time ({error}); is it running?"
+                f"clock at {self._address}: no answer from the bench that owns the time ({error}); "
+                "it has ended, or was never there"
             ) from error
 
 

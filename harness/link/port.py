@@ -13,6 +13,7 @@ import threading
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 from harness.clock import Clock
 from harness.errors import BenchBusy, LinkError, LinkLost
@@ -50,6 +51,8 @@ class Port:
         self._wake, self._woken = socket.socketpair()  # ends the wait of the listener
         self._listener: _Listener | None = None
         self._kept = b""
+        if without_port(url):
+            raise LinkError(f"{url}: cannot open: expected a port number at the end: {url.rstrip(':/')}:PORT")
         with self._translated("cannot open", LinkError):
             self._serial = _unopened(find(url), baudrate)
             self._serial.dtr = self._serial.rts = control_lines and os.name == "posix"
@@ -231,6 +234,15 @@ def present() -> list[tuple[str, str]]:
     from serial.tools import list_ports
 
     return [(str(port.device), port.serial_number or "") for port in list_ports.comports()]
+
+
+def without_port(url: str) -> bool:
+    """Whether a URL of the network lacks its port number, on which pyserial stumbles without words."""
+    parts = urlsplit(url)
+    try:
+        return parts.scheme in ("socket", "rfc2217") and parts.port is None
+    except ValueError:  # a port that is no number, which pyserial says itself
+        return False
 
 
 def find(url: str) -> str:

@@ -105,6 +105,8 @@ def text_of(folder: Path) -> tuple[Path, bytes]:
         return path, path.read_bytes()
     except FileNotFoundError as error:
         raise RecordError(f"{folder}: no record here; expected a folder that holds {FILE}") from error
+    except NotADirectoryError as error:
+        raise RecordError(f"{folder}: expected a folder that holds {FILE}, found a file") from error
     except OSError as error:
         raise RecordError(f"{path}: cannot read: {error.strerror}") from error
 

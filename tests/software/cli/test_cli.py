@@ -32,6 +32,10 @@ def run(*words: str, **options) -> subprocess.CompletedProcess[str]:
         ([], "the following arguments are required: COMMAND"),
         (["qualif"], "invalid choice: 'qualif'"),
         (["qualify"], "the following arguments are required: RIG"),
+        (
+            ["qualify", "--only", "commutation", "x.toml"],
+            "required: RIG (see rotorgate qualify --help): put RIG before",
+        ),
         (["qualify", "x.toml", "--seed", "-1"], "expected a whole number from 0, found '-1'"),
         (["qualify", "x.toml", "--seed", "1.5"], "argument --seed: expected a whole number from 0, found '1.5'"),
         (["qualify", "x.toml", "--seed", "9" * 40], "expected a whole number from 0"),
@@ -39,6 +43,7 @@ def run(*words: str, **options) -> subprocess.CompletedProcess[str]:
         (["report"], "the following arguments are required: DIR"),
         (["qualify", "absent.toml"], "absent.toml: no such rig file; `rotorgate inspect --new FILE` writes one"),
         (["qualify", "/"], "/: expected a rig file, found a folder"),
+        (["report", str(SLUICE)], "rig.toml: expected a folder that holds record.json, found a file"),
         (["report", "absent"], "absent: no record here; expected a folder that holds record.json"),
         (["qualify", str(SLUICE), "--only", "stiffnes"], "--only stiffnes: no such check; did you mean stiffness?"),
         (["qualify", str(SLUICE), "--only", "step,thermal"], "--only step,thermal: no such check; put spaces between"),
@@ -71,6 +76,12 @@ def test_help_and_version_end_with_0():
     assert "qualify" in done.stdout
     assert run("--version").stdout.startswith("rotorgate ")
     assert run("qualify", "--help").returncode == 0
+
+
+def test_help_puts_the_rig_before_the_option_that_takes_many(capsys):
+    assert cli.main(["qualify", "--help"]) == 0
+    usage = capsys.readouterr().out.partition("\n\n")[0]
+    assert 0 < usage.index(" RIG ") < usage.index("--only")
 
 
 def test_json_errors_are_one_object_on_standard_output(capsys):
@@ -265,6 +276,14 @@ def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(be
     assert page.index(f'<p class="order">{order}') < page.index("<h1>")
     assert "speaks against" not in page
     assert "Nothing was decided: this page says nothing for or against the board." in page
+
+
+def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
+    bench(checks=FakeChecks(changes={"gate.step.delay": 0.2, "wheel.stiffness.open_loop": 0.3}))
+    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    out = capsys.readouterr().out
+    assert "\ncause not known: " in out
+    assert "cause: cause" not in out
 
 
 def test_json_says_the_order_to_a_person_first(bench, capsys):

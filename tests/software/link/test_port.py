@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import socket
 import subprocess
 import sys
@@ -112,6 +113,13 @@ def test_no_such_port() -> None:
 def test_nobody_listens() -> None:
     with pytest.raises(LinkError, match=r"socket://127\.0\.0\.1:1: cannot open: "):
         Port("socket://127.0.0.1:1", WallClock())
+
+
+@pytest.mark.parametrize("url", ["socket://127.0.0.1", "socket://[::1]", "rfc2217://bench:", "socket://bench/"])
+def test_an_address_without_its_port_number(url: str) -> None:
+    words = rf"^{re.escape(url)}: cannot open: expected a port number at the end: \S+[^:/]:PORT$"
+    with pytest.raises(LinkError, match=words):
+        Port(url, WallClock())
 
 
 def test_an_unknown_kind_of_url() -> None:
