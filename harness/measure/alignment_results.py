@@ -31,6 +31,7 @@ READINGS_DIFFER = 2.0
 """Half-width of a pair's current over the most that one of its readings was seen to differ by (arbitrary)."""
 LEAST_TRAVEL_RAD = 0.02
 """Less is noise, or an arm that creeps within its friction (arbitrary)."""
+STILL = "the shaft did not move when the field turned: is the supply switched on, the fuse whole, the shaft free?"
 PASSED = 5
 """Vectors either way from hanging whose positions are compared: the sweeps pass them well before their ends."""
 USUAL_ECCENTRICITY_RAD = 0.02
@@ -163,7 +164,7 @@ def align(sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: floa
     """Fit the sweeps of a motor that follows. Raises MeasurementError where it does not."""
     sense = int(direction(sweeps).value)
     if sense == 0:
-        raise MeasurementError("the shaft did not move when the field turned")
+        raise MeasurementError(STILL)
     entry = spec.motor[motor]
     levels = sorted({sweep.amplitude for sweep in sweeps.values()}, reverse=True)
     if len(levels) < 2:

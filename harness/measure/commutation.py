@@ -258,7 +258,7 @@ class _Data:
         found = {"weakest_vector": words} if words else {}
         try:
             if results.direction(self.sweeps).value == 0.0:
-                found["direction"] = "the shaft did not move"
+                found["direction"] = results.STILL
         except MeasurementError:
             pass
         return found
@@ -279,7 +279,7 @@ class _Data:
         if which in at_rest:
             return at_rest[which]()
         if results.direction(self.sweeps).value == 0.0:
-            raise MeasurementError("the shaft did not move when the field turned")
+            raise MeasurementError(results.STILL)
         return self.alignment().quantity(which)
 
     def _hang(self) -> Quantity:

@@ -110,10 +110,13 @@ def test_no_electrical_offset_no_cyclic_order() -> None:
 
 def test_a_shaft_that_stands_still_is_said_to() -> None:
     found = results(Bench(stuck=True).check())
+    words = "the shaft did not move when the field turned: is the supply switched on, the fuse whole, the shaft free?"
     assert value(found, "direction") == 0.0
-    pairs = found["pole_pairs"]
-    assert isinstance(pairs, Unmeasured)
-    assert "did not move" in pairs.reason
+    assert getattr(found["direction"], "note", "") == words
+    for name in ("pole_pairs", "phase_order", "step_angle", "step_spread", "offset"):
+        result = found[name]
+        assert isinstance(result, Unmeasured), name
+        assert result.reason.startswith(words)
     assert value(found, "hang_reading") == pytest.approx(2.0, abs=0.05)
     assert value(found, "sensor_noise") == pytest.approx(4e-4, rel=0.2)
 
