@@ -28,8 +28,10 @@ ALIKE = 0.01
 
 
 def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
-    """Expectations of `motor`'s commutation quantities; one that the rig file is silent about says what it needs."""
-    del declared  # what the firmware says of itself is under test, not known
+    """Expectations of `motor`'s commutation quantities; one that the rig file is silent about says what it needs.
+
+    But for the sense: where the rig file is silent, it must be the one that the firmware's loop is built for.
+    """
     entry, sensor, load = spec.motor[motor], spec.motor[motor].sensor, spec.motor[motor].load
     of, check = f"motor.{motor}", f"{motor}.commutation"
 
@@ -48,8 +50,8 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     return [
         stated(
             "direction",
-            None if entry.direction is None else exact(float(entry.direction), "1"),
-            f"{of}.direction",
+            exact(float(entry.direction or declared.direction), "1"),
+            f"{of}.direction" if entry.direction else f"the firmware's declare({motor}), direction",
             "a field in the order A, B, C turns the reading this way",
         ),
         stated("pole_pairs", exact(float(entry.pole_pairs), "1"), pairs, "electrical turns in a turn of the shaft"),

@@ -15,9 +15,10 @@ from harness.measure import commutation
 from harness.model import alignment, drive, motor
 from harness.quantity import rectangular
 from harness.rigfile import load
+from tests.software.qualification.fakes import declared
 
 SPEC = load("rigs_demo/rigs/sluice.toml")
-NOTHING = cast("Declared", None)  # what the firmware says of itself plays no part here
+NOTHING = cast("Declared", None)  # where the rig file states a thing, what the firmware says of it plays no part
 
 
 def test_table_of_48_entries() -> None:
@@ -91,12 +92,23 @@ def test_every_planned_quantity_has_an_expectation() -> None:
 def test_absent_inputs_are_named() -> None:
     gate = SPEC.motor["gate"].model_copy(update={"electrical_offset_rad": None, "load": None, "direction": None})
     spec = SPEC.model_copy(update={"motor": {"gate": gate}})
-    needs = {e.name.rpartition(".")[2]: e.needs for e in alignment.expect(spec, NOTHING, "gate")}
+    needs = {e.name.rpartition(".")[2]: e.needs for e in alignment.expect(spec, declared(), "gate")}
     assert needs["offset"] == needs["phase_order"] == "needs motor.gate.electrical_offset_rad"
     assert needs["hang_reading"] == "needs motor.gate.load.hang_reading_rad"
-    assert needs["direction"] == "needs motor.gate.direction"
+    assert needs["direction"] == ""
     assert motor.needs(spec, "gate", ("mass_kg", "flux_v_s")) == "needs motor.gate.load.mass_kg"
     assert alignment.overlay("gate.commutation.following", [0.0], spec, NOTHING, "gate") is None
+
+
+@pytest.mark.parametrize("sense", [1, -1])
+def test_a_sense_that_the_rig_file_leaves_out_is_the_firmwares(sense: int) -> None:
+    gate = SPEC.motor["gate"].model_copy(update={"direction": None})
+    silent = SPEC.model_copy(update={"motor": {"gate": gate}})
+    expectation = alignment.expect(silent, declared(direction=sense), "gate")[0]
+    assert expectation.quantity is not None and expectation.quantity.value == sense and expectation.quantity.exact
+    assert expectation.inputs == {"the firmware's declare(gate), direction": sense}
+    stated = alignment.expect(SPEC, declared(direction=sense), "gate")[0]
+    assert stated.inputs == {"motor.gate.direction": 1.0}, "the rig file goes first"
 
 
 def test_codes_of_normal_noise() -> None:
