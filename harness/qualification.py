@@ -111,6 +111,7 @@ class Qualification:
             return
         if not entry.reason:
             self._progress.begin(check, motor)
+            self.record.put(running=check if motor == BOTH else f"{motor} {check}")  # where the host dies meanwhile
         self._show(check, motor, 0.0)
         self.rig.shown = lambda text, fraction: self._show(check, motor, fraction, text)
         try:
@@ -232,11 +233,11 @@ class Qualification:
         except MissingCapability as error:
             return not_run(entry.names, str(error)), []
         except MeasurementError as error:
-            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
+            return no_number(entry.names, error, blocked), []
         try:
             results: list[Result] = list(module.analyse(observations, self.spec, entry.motor))
         except MeasurementError as error:
-            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
+            return no_number(entry.names, error, blocked), []
         if blocked:
             found = {result.name for result in results}
             results += not_run([name for name in entry.names if name not in found], blocked)
@@ -298,6 +299,7 @@ class Qualification:
                 "differs": list(found.differs),
                 "parted_by": list(found.parted_by),
             },
+            **({} if self.stop is not None else {"running": None}),
         )
 
     def _show(self, check: str, motor: str, fraction: float, text: str = "") -> None:
@@ -306,6 +308,17 @@ class Qualification:
         self._on_step(
             words + (f", {text}" if text else ""), progress.fraction(fraction), progress.remaining_s(fraction)
         )
+
+
+def no_number(names: Iterable[str], error: MeasurementError, blocked: str) -> list[Result]:
+    """Results of observations that carry no number.
+
+    On a motor whose loop may not be closed that is no wonder: a field held where another motor's would be. So what
+    blocks the loop is the reason then, not what a fit met with.
+    """
+    if blocked:
+        return not_run(names, blocked)
+    return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in names]
 
 
 def not_run(names: Iterable[str], reason: str) -> list[Result]:

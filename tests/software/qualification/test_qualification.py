@@ -138,6 +138,20 @@ def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, cod
 STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 15646 in 100 ms")
 
 
+def test_the_record_names_the_check_that_is_running(build):
+    made = build(FakeChecks(raises={"gate.step": BenchError("silent")}))
+    run_to_the_end(made)
+    assert read(made.folder).content["running"] == "gate step"
+
+
+def test_in_the_record_of_a_whole_run_nothing_is_running(build):
+    made = build()
+    made.run("commutation", "gate")
+    assert read(made.folder).content["running"] == "gate commutation"
+    run_to_the_end(made)
+    assert read(made.folder).content["running"] is None
+
+
 def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured(build):
     made = build(FakeChecks(raises={"gate.step": STOP}))
     assert run_to_the_end(made) is ExitCode.DIFFERS
@@ -212,6 +226,21 @@ def test_observations_that_do_not_support_a_number_cannot_tell(build):
     made = build(FakeChecks(raises={"gate.step": MeasurementError("nothing moved")}))
     assert run_to_the_end(made) is ExitCode.UNDECIDED
     assert outcomes(made)["gate.step.delay"] is Outcome.CANNOT_TELL
+
+
+def test_what_blocks_the_loop_is_the_reason_where_a_held_field_gives_no_number(build):
+    """On a motor that is not the stated one a fit of its held field says nothing that anyone could use."""
+    spoilt = MeasurementError("the points cannot part the parameters of a fit")
+    checks = FakeChecks(
+        changes={"gate.commutation.direction": -1.0}, raises={"gate.stiffness": spoilt}, opens={"stiffness"}
+    )
+    made = build(checks)
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert "gate.stiffness" in made.checks.ran
+    for name in ("gate.stiffness.open_loop", "gate.stiffness.closed_loop", "gate.step.delay"):
+        (verdict,) = made.verdicts_of(name)
+        assert verdict.outcome is Outcome.NOT_RUN, name
+        assert verdict.reason == "because gate.commutation.direction differs: the loop could run away"
 
 
 def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(build):
