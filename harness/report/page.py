@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,6 +33,8 @@ MARKS = {
 
 ORDER = tuple(MARKS)
 DECIDED = ("agrees", "conforming", "differs", "nonconforming")
+GUARD_LOG = "guard.log"
+NOTED = re.compile(r"^\S+ guard \d+: ")
 SMALL = 0.005
 """Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
 
@@ -81,12 +84,22 @@ def write_report(record_dir: Path) -> Path:
     except (OSError, ValueError) as problem:
         raise RecordError(f"{record_dir}: expected a readable record.json, found {problem}") from problem
     page = record_dir / "report.html"
-    page.write_text(render(record), encoding="utf-8")
+    page.write_text(render(record, guard_said=_last_note(record_dir / GUARD_LOG)), encoding="utf-8")
     return page
 
 
-def render(record: Mapping[str, Any]) -> str:
-    """The page as text; a pure function of the record."""
+def _last_note(log: Path) -> str:
+    """What the guard of the supply wrote last, without its time; "" where it wrote nothing."""
+    try:
+        notes = log.read_text(encoding="utf-8", errors="replace").split("\n")
+    except OSError:
+        return ""
+    last = next((note for note in reversed(notes) if note.strip()), "")
+    return NOTED.sub("", last)
+
+
+def render(record: Mapping[str, Any], *, guard_said: str = "") -> str:
+    """The page as text; a pure function of the record and of what the guard of the supply wrote last."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("harness.report", "."),
         autoescape=True,
@@ -110,6 +123,8 @@ def render(record: Mapping[str, Any]) -> str:
         stops=_stops(verdicts),
         left_out=_left_out(verdicts),
         finished=bool(record.get("finished")),
+        guard_said=guard_said,
+        reached=any(verdict["outcome"] != "not run" for verdict in verdicts),
     )
 
 

@@ -139,6 +139,22 @@ def test_every_quantity_is_told_in_words() -> None:
     assert "gate · holding stiffness" in page
 
 
+def test_an_unfinished_page_says_what_was_running_and_what_the_guard_did(tmp_path: Path) -> None:
+    killed = record(finished=False, stop=None, verdicts=[], measurements=[], curves=[], running="gate commutation")
+    (tmp_path / "record.json").write_text(json.dumps(killed))
+    page = write_report(tmp_path).read_text(encoding="utf-8")
+    assert "UNFINISHED. The check that was running: gate commutation. Nothing had been judged yet.</p>" in page
+    assert "stands below" not in page
+    (tmp_path / "guard.log").write_text(
+        "2026-01-02T03:04:05.000+00:00 guard 7: not yet: silent\n"
+        "2026-01-02T03:04:06.000+00:00 guard 7: supply output off, 9 ms after the host's end\n"
+    )
+    page = write_report(tmp_path).read_text(encoding="utf-8")
+    assert "Nothing had been judged yet. guard.log says of the supply: supply output off, 9 ms after the host" in page
+    some = render(record(finished=False, running="gate step"))
+    assert "The check that was running: gate step. What had been measured until then stands below.</p>" in some
+
+
 def test_a_virtual_record_and_an_unfinished_one_say_so_and_others_do_not() -> None:
     stopped = render(record(finished=False, stop={"kind": "interrupted", "message": "Ctrl-C in gate.step"}))
     assert "UNFINISHED: Ctrl-C in gate.step" in stopped
