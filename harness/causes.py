@@ -28,6 +28,7 @@ from harness.effects import (
     Effect,
     Effects,
     Expected,
+    Near,
     Power,
     Shift,
     Size,
@@ -213,6 +214,7 @@ CAUSES: tuple[Cause, ...] = (
         shown="commutation.sensor_noise",
         effects=LOOP
         | commutation(sensor_noise=1.0, distinct_codes=FREE, sensor_age=AGED, step_spread=FREE)
+        | commutation(pole_pairs=Near(0.45), step_angle=FREE)  # bent by less than half a pole pair
         | step(delay=FREE, natural_frequency=FREE, loop_period=FREE, loop_jitter=FREE)
         | stiffness(friction=FREE),
         settled_by="see which of the sensor's outputs the firmware reads",
@@ -358,7 +360,7 @@ CAUSES: tuple[Cause, ...] = (
 def matrix() -> str:
     """The table as Markdown, one row a cause, one column a quantity that any row names with a number or pattern."""
     columns = sorted(
-        {suffix for cause in CAUSES for suffix, effect in cause.effects.items() if effect is not FREE and effect != 0.0}
+        {suffix for cause in CAUSES for suffix, effect in cause.effects.items() if _shown(effect) not in ("", "any")}
     )
     lines = ["| cause | " + " | ".join(columns) + " |", "|" + "---|" * (len(columns) + 1)]
     for cause in CAUSES:
@@ -368,7 +370,7 @@ def matrix() -> str:
 
 def _shown(effect: Effect | None) -> str:
     """One cell: exponent, shift, pattern, `any`, or empty for `must agree`."""
-    if effect is None or effect == 0.0:
+    if effect is None or effect == 0.0 or isinstance(effect, Near):
         return ""
     if isinstance(effect, Anything):
         return "any" if effect is FREE else "stops"

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from harness.catalogue import words_of
 from harness.causes import CAUSES
-from harness.effects import Anything, Becomes, Cause, Effect, Power, Shift
+from harness.effects import Anything, Becomes, Cause, Effect, Near, Power, Shift
 from harness.quantity import difference
 from harness.results import Outcome, Verdict
 from harness.verdict import Rule, suffix
@@ -143,7 +143,7 @@ class _Claim:
         off = abs(item.residual(predicted))
         if off <= 1e-9 * (1.0 + abs(predicted)):
             return 0.0
-        stray = effect.stray if isinstance(effect, Shift) else 0.0
+        stray = effect.stray if isinstance(effect, Shift | Near) else 0.0
         allowed = item.allowed(predicted, scaled=isinstance(effect, float | Power)) + stray
         return off / allowed if allowed > 0.0 else math.inf
 
@@ -228,7 +228,7 @@ def _stopped_at(motors: tuple[str, ...], differs: tuple[str, ...]) -> bool:
 
 def _says_something(effect: Effect | None) -> bool:
     """Whether an effect predicts a change: a number other than 0, a shift, a pattern."""
-    return effect is not None and not isinstance(effect, Anything) and effect != 0.0
+    return effect is not None and not isinstance(effect, Anything | Near) and effect != 0.0
 
 
 def _worst(

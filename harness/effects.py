@@ -63,7 +63,14 @@ class Becomes:
     words: str
 
 
-Effect = float | Shift | Power | Becomes | Anything
+@dataclass(frozen=True, slots=True)
+class Near:
+    """Not moved, but for a stray of this size either way, in the quantity's unit."""
+
+    stray: float
+
+
+Effect = float | Shift | Power | Becomes | Near | Anything
 
 
 Effects = dict[str, Effect]

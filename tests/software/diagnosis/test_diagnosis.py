@@ -314,6 +314,15 @@ def test_a_noisier_reading_is_likened_to_pulse_width_only_where_it_is_like_it(
     assert re.fullmatch(f"gate and wheel: the angle is read by a noisier path than stated: {words}", diagnosis.words)
 
 
+def test_rows_that_move_the_loop_leave_its_damping_free() -> None:
+    """None of these has a number in the table; they may differ all the same, whatever a rig file asks for."""
+    loop = ("stiffness.closed_loop", "step.natural_frequency", "step.delay", "step.loop_period")
+    for cause in CAUSES:
+        if any(cause.effect(key) not in (None, 0.0) for key in loop):
+            for name in ("decay", "overshoot", "settling_time", "stability_margin"):
+                assert cause.effect(f"step.{name}") is FREE, f"{cause.name}: {name}"
+
+
 def test_every_row_names_quantities_that_exist() -> None:
     known = {f"{check.name}.{quantity}" for check in CHECKS for quantity in check.quantities}
     checks = {check.name for check in CHECKS}
