@@ -219,11 +219,9 @@ class Qualification:
             return not_run(entry.names, entry.reason), []
         module = planning.measuring(entry.check)
         options: dict[str, Any] = {}
-        blocked = self._loop_blocked(entry)
-        if blocked:
-            if not accepts(module.procedure, "closed_loop"):
-                return not_run(entry.names, blocked), []
-            options["closed_loop"] = False
+        # Nor is a field held then: it would stand where another motor's does, and a fit of it would say nothing.
+        if blocked := self._loop_blocked(entry):
+            return not_run(entry.names, blocked), []
         if accepts(module.procedure, "large_steps"):
             model = import_module(MODELS[entry.check])
             options["large_steps"] = not model.expected_to_hunt(self.spec, self.rig.declared[entry.motor], entry.motor)
@@ -233,14 +231,11 @@ class Qualification:
         except MissingCapability as error:
             return not_run(entry.names, str(error)), []
         except MeasurementError as error:
-            return no_number(entry.names, error, blocked), []
+            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
         try:
             results: list[Result] = list(module.analyse(observations, self.spec, entry.motor))
         except MeasurementError as error:
-            return no_number(entry.names, error, blocked), []
-        if blocked:
-            found = {result.name for result in results}
-            results += not_run([name for name in entry.names if name not in found], blocked)
+            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
         return results, observations
 
     def _take(self, entry: Planned, results: Sequence[Result], observations: Sequence[Observation]) -> None:
@@ -308,17 +303,6 @@ class Qualification:
         self._on_step(
             words + (f", {text}" if text else ""), progress.fraction(fraction), progress.remaining_s(fraction)
         )
-
-
-def no_number(names: Iterable[str], error: MeasurementError, blocked: str) -> list[Result]:
-    """Results of observations that carry no number.
-
-    On a motor whose loop may not be closed that is no wonder: a field held where another motor's would be. So what
-    blocks the loop is the reason then, not what a fit met with.
-    """
-    if blocked:
-        return not_run(names, blocked)
-    return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in names]
 
 
 def not_run(names: Iterable[str], reason: str) -> list[Result]:

@@ -67,12 +67,12 @@ def needs(spec: RigSpec) -> str:
 NEEDS = needs
 
 
-def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observation]:
+def procedure(rig: Rig, motor: str) -> list[Observation]:
     """Sweep the field at two amplitudes, let it slip, sweep the loop and drive it into its clip; about 18 s.
 
     Raises MissingCapability where a limit does not allow the larger amplitude or the clip of the firmware's loop.
     """
-    _within_limits(rig, motor, closed_loop)
+    _within_limits(rig, motor)
     spec = rig.spec.motor[motor]
     pole_pairs, turn = rig.declared[motor].pole_pairs, rig.declared[motor].counts_per_turn
     sense = spec.direction or 1
@@ -121,34 +121,32 @@ def procedure(rig: Rig, motor: str, closed_loop: bool = True) -> list[Observatio
         hold.field(zero + sense * pole_pairs * SLIP_REACH_RAD, 0.05, 2.4, EDGE_S, math.pi / pole_pairs)
         taken.append(hold.take(f"{motor}.stiffness.slip", slipped=hold.slipped, zero_rad=zero, idle=idle, room_c=room))
         hold.wait(0.4)  # at amplitude 0 the shorted winding brakes the arm's swinging
-        if closed_loop:
-            hold.close_loop()
-            rig.progress("the firmware's loop", 0.6)
-            point(0.0, 0.0)
+        hold.close_loop()
+        rig.progress("the firmware's loop", 0.6)
+        point(0.0, 0.0)
+        hold.forget()
+        for end, share in ((1.0, 1.0), (-1.0, 2.0), (0.0, 1.0)):
+            point(end * LOOP_REACH_RAD, share * LOOP_REACH_RAD)
+        taken.append(hold.take(f"{motor}.stiffness.loop", idle=idle, room_c=room, hang_count=hang_count))
+        near, beyond = CLIP_RAD
+        for word, end, way in (("up", 1.0, near), ("down", -1.0, near + beyond)):
+            rig.progress("the loop's clip", 0.8)
+            point(end * near, way, TRAVEL_RAD_S)
             hold.forget()
-            for end, share in ((1.0, 1.0), (-1.0, 2.0), (0.0, 1.0)):
-                point(end * LOOP_REACH_RAD, share * LOOP_REACH_RAD)
-            taken.append(hold.take(f"{motor}.stiffness.loop", idle=idle, room_c=room, hang_count=hang_count))
-            near, beyond = CLIP_RAD
-            for word, end, way in (("up", 1.0, near), ("down", -1.0, near + beyond)):
-                rig.progress("the loop's clip", 0.8)
-                point(end * near, way, TRAVEL_RAD_S)
-                hold.forget()
-                point(end * beyond, beyond - near, CLIP_RAD_S)
-                hold.wait(0.2)
-                taken.append(hold.take(f"{motor}.stiffness.clip_{word}", idle=idle, room_c=room))
-            point(0.0, beyond, TRAVEL_RAD_S)
+            point(end * beyond, beyond - near, CLIP_RAD_S)
+            hold.wait(0.2)
+            taken.append(hold.take(f"{motor}.stiffness.clip_{word}", idle=idle, room_c=room))
+        point(0.0, beyond, TRAVEL_RAD_S)
         hold.off()
         hold.wait(0.2)
     return taken
 
 
-def _within_limits(rig: Rig, motor: str, closed_loop: bool) -> None:
+def _within_limits(rig: Rig, motor: str) -> None:
     declared = rig.declared[motor]
     allowed = largest_amplitude(rig.spec, motor, declared.max_static_duty)
     require(allowed, max(AMPLITUDES), "a field that carries the arm")
-    if closed_loop:
-        require(allowed, declared.amplitude_limit, "the clip of the firmware's loop")
+    require(allowed, declared.amplitude_limit, "the clip of the firmware's loop")
 
 
 def _supply(rig: Rig) -> list[list[float]]:

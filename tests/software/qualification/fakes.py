@@ -137,8 +137,6 @@ class FakeChecks:
     raises: dict[str, BaseException] = field(default_factory=dict)
     needs: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: {"thermal": ("supply", "multimeter")})
     forgets: set[str] = field(default_factory=set)
-    opens: set[str] = field(default_factory=set)
-    """Checks that can be run without closing the loop."""
     ran: list[str] = field(default_factory=list)
 
     def measuring(self, check: str) -> types.ModuleType:
@@ -166,10 +164,7 @@ class FakeChecks:
                 if full not in self.forgets
             ]
 
-        def either(rig: FakeRig, motor: str, closed_loop: bool = True) -> list[Observation]:
-            return procedure(rig, motor)
-
-        module.procedure = either if check in self.opens else procedure  # type: ignore[attr-defined]
+        module.procedure = procedure  # type: ignore[attr-defined]
         module.analyse = analyse  # type: ignore[attr-defined]
         return module
 
