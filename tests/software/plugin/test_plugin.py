@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -156,6 +157,20 @@ def test_bench_trouble_is_an_error_not_a_failure(run):
     assert "1 error" in done.stdout
     assert "failed" not in done.stdout.splitlines()[-1]
     assert "'make safe'" in done.stdout
+
+
+def test_where_making_safe_fails_the_summary_begins_with_the_order_to_a_person(run):
+    done = run(
+        RIG,
+        "test_own.py",
+        checks="raises={'gate.commutation': InstrumentError('supply: silent')}",
+        rig="troubles=('supply off FAILED: supply: silent',)",
+        files={"test_own.py": OWN_TEST},
+    )
+    words = (
+        r"=+ rotorgate =+\nSWITCH THE POWER OFF BY HAND: supply may still be on \(supply off FAILED: supply: silent\)\n"
+    )
+    assert re.search(words, done.stdout), done.stdout
 
 
 def test_a_stop_by_the_board_is_a_failure(run):
