@@ -95,7 +95,7 @@ def test_a_battery_rig_says_what_each_missing_instrument_would_add(tmp_path):
     for words in (
         "a programmable supply would add",
         "a thermometer near the motors would add",
-        "not supervised: phase",
+        "not supervised: wheel, gate: phase current",
     ):
         assert words in done.stdout
 
