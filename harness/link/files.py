@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 
 BLOCK = 225
 """Size of a block to the board: within the credit, and every count in it plus 32 fits a byte."""
-_WINDOW_BITS = 12
-"""Window of compressed files: 4 KiB of the board's heap while it unpacks (the format allows 256 bytes to 32 KiB)."""
+_WINDOW_BITS, _ROOMY_BITS = 12, 15
+"""Window of compressed files: 4 KiB of the board's heap while it unpacks, 32 KiB where there is room (the format allows
+256 bytes to 32 KiB). Scripts shrink to a third, and a seventh more in the larger one."""
 _SUMS_S = 30.0
 """Time to sum files (arbitrary; a CRC without a table in C takes milliseconds a byte on the slowest boards)."""
 
@@ -59,10 +60,11 @@ def write_file(board: Board, name: str, data: bytes, timeout_s: float = 60.0) ->
     """
     has = board.abilities
     passing = f"{name}.part" if "rename" in has else name
-    packed = _packed(data) if {"binary_in", "deflate"} <= has else data
+    bits = _ROOMY_BITS if "roomy" in has else _WINDOW_BITS
+    packed = _packed(data, bits) if {"binary_in", "deflate"} <= has else data
     if len(packed) < 0.8 * len(data):
         _send_blocks(board, f"{passing}.z", packed, timeout_s)
-        board.execute(snippets.EXPAND % {"packed": f"{passing}.z", "name": passing, "bits": _WINDOW_BITS}, timeout_s)
+        board.execute(snippets.EXPAND % {"packed": f"{passing}.z", "name": passing, "bits": bits}, timeout_s)
     elif "binary_in" in has:
         _send_blocks(board, passing, data, timeout_s)
     else:
@@ -77,9 +79,9 @@ def write_file(board: Board, name: str, data: bytes, timeout_s: float = 60.0) ->
         rename(board, passing, name)
 
 
-def _packed(data: bytes) -> bytes:
-    """Raw deflate in a window that a small board can hold: scripts shrink to a third, and so does their way there."""
-    packer = zlib.compressobj(9, zlib.DEFLATED, -_WINDOW_BITS)
+def _packed(data: bytes, bits: int) -> bytes:
+    """Raw deflate in a window that the board can hold."""
+    packer = zlib.compressobj(9, zlib.DEFLATED, -bits)
     return packer.compress(data) + packer.flush()
 
 

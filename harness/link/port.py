@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("harness.link")
 
+_LOOKS = 100
+"""Looks before a wait sleeps: some 0.2 ms (arbitrary; about what a block of a file takes there and back)."""
 _SLICE_S = 0.02
 """How long one read of the operating system waits before the deadline is looked at again (arbitrary)."""
 _PROMISED_S = 1.0
@@ -156,7 +158,7 @@ class Port:
     def _some(self, limit: int = _CHUNK) -> bytes:
         """At least one byte, or nothing after one slice of waiting."""
         if self._selector is not None:
-            for key, _ in self._selector.select(_SLICE_S):
+            for key, _ in self._ready(self._selector):
                 if key.data is None:
                     self._woken.recv(1)
                 elif data := key.data(limit):
@@ -167,6 +169,14 @@ class Port:
         first = bytes(self._serial.read(1))
         waiting = min(self._serial.in_waiting, limit - 1) if first else 0
         return first + bytes(self._serial.read(waiting)) if waiting > 0 else first
+
+    @staticmethod
+    def _ready(selector: selectors.BaseSelector) -> list[tuple[selectors.SelectorKey, int]]:
+        # Looked at some times before sleeping: to be woken takes longer than most boards take to answer.
+        for _ in range(_LOOKS):
+            if ready := selector.select(0):
+                return ready
+        return selector.select(_SLICE_S)
 
     @contextlib.contextmanager
     def _translated(self, doing: str, kind: type[LinkError] = LinkLost) -> Iterator[None]:

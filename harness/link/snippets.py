@@ -42,10 +42,11 @@ for n in ('mkdir', 'rename'):
     if hasattr(os, n): o.append(n)
 gc.collect()
 if gc.mem_free() < 20000: o.append('small')
+if gc.mem_free() > 200000: o.append('roomy')
 print(' '.join(o))
 """
 """Prints the abilities: binary_out, stdin, binary_in, hashlib, select, binascii, deflate, mkdir, rename,
-small (heap)."""
+small, roomy (heap)."""
 
 SHA256 = """\
 import hashlib
