@@ -18,8 +18,9 @@ from harness.diagnosis import Diagnosis, diagnose
 from harness.errors import MeasurementError, RecordError
 from harness.expectation import expect
 from harness.observation import Observation
+from harness.planning import requirements_of
 from harness.record import Record
-from harness.results import Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.results import Expectation, Measurement, Outcome, Unmeasured, Verdict
 from harness.rigfile import RigSpec, loads
 
 
@@ -97,7 +98,5 @@ def _rule(spec: RigSpec, risk: Mapping[str, Any]) -> rules.Rule:
         false_alarm_risk=risk["false_alarm"],
         false_acceptance_risk=risk["false_acceptance"],
         detect=spec.detect,
-        requirements={
-            name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()
-        },
+        requirements=requirements_of(spec),
     )

@@ -31,6 +31,12 @@ MINOR = 0.02
 """Bounded parts below this share of the largest are taken as normal: by then the shape cannot be seen; arbitrary."""
 
 
+@lru_cache
+def shared_risk(risk: float, decisions: int) -> float:
+    """One decision's share of a risk that all of them together may take: 1 - (1 - R)^(1/N)."""
+    return -math.expm1(math.log1p(-risk) / decisions)
+
+
 @lru_cache(maxsize=65536)
 def student_quantile(probability: float, dof: float) -> float:
     """The value that Student's t with `dof` degrees of freedom stays below with `probability`; normal for infinity."""

@@ -100,12 +100,15 @@ def lacking(rig: Rig, module: ModuleType, check: str, motor: str) -> str:
     return ""
 
 
+def requirements_of(spec: RigSpec) -> dict[str, Requirement]:
+    """What the rig file's application requires, by quantity."""
+    return {name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()}
+
+
 def rule_for(rig: Rig, names: Sequence[str]) -> rules.Rule:
     """The rule, fixed before measuring: how many decisions, at which risks, and what must be seen."""
     spec = rig.spec
-    requirements = {
-        name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()
-    }
+    requirements = requirements_of(spec)
     return rules.Rule(
         planned=max(1, rules.decisions(names, requirements)),
         false_alarm_risk=spec.rig.false_alarm_risk,

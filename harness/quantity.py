@@ -108,6 +108,13 @@ class Quantity:
         """What would shrink the contribution of `source`, or an empty text."""
         return next((part.remedy for name, part in self.budget.items() if evaluation(name) == source), "")
 
+    def largest(self) -> str:
+        """The largest contribution in words, with what would shrink it; empty where nothing is uncertain."""
+        for source, share in self.shares()[:1]:
+            remedy = self.remedy(source)
+            return f"{source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
+        return ""
+
 
 def evaluation(source: str) -> str:
     """The evaluation that a source name belongs to: the name without its `#n`."""

@@ -20,9 +20,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 
-from harness.coverage import safe_factor
+from harness.coverage import safe_factor, shared_risk
 from harness.quantity import Quantity, difference
 from harness.results import Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 
@@ -58,7 +57,7 @@ class Rule:
     @property
     def risk_each(self) -> float:
         """One decision's share of the false-alarm risk: 1 - (1 - R)^(1/N)."""
-        return _share(self.false_alarm_risk, self.planned * self.looks)
+        return shared_risk(self.false_alarm_risk, self.planned * self.looks)
 
     def detect_for(self, name: str) -> Detect | None:
         """The `detect` entry for a quantity, the one for its motor first."""
@@ -71,11 +70,6 @@ class Rule:
     def factor(self, gap: Quantity) -> float:
         """K: the two-sided Student quantile of a difference for one decision."""
         return safe_factor(gap, self.risk_each / 2.0)
-
-
-@lru_cache
-def _share(risk: float, decisions: int) -> float:
-    return -math.expm1(math.log1p(-risk) / decisions)
 
 
 def suffix(name: str) -> str:
@@ -238,12 +232,8 @@ def e_number(off: float, measured: Quantity, expected: Quantity) -> float | None
 
 def largest(quantity: Quantity) -> str:
     """The largest contribution of a budget in words, with what would shrink it."""
-    shares = quantity.shares()
-    if not shares:
-        return "no contribution"
-    source, share = shares[0]
-    remedy = quantity.remedy(source)
-    return f"largest contribution: {source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
+    part = quantity.largest()
+    return f"largest contribution: {part}" if part else "no contribution"
 
 
 def _beyond(value: float, low: float, high: float) -> float:

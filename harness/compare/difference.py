@@ -20,13 +20,12 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from functools import lru_cache
 
 from harness.catalogue import suffix_of
 from harness.compare.baseline import SCATTER, Baseline, Level, mean_of
 from harness.compare.between import f_tail
 from harness.compare.taken import Taken, mixed, near, taken_from
-from harness.coverage import safe_factor
+from harness.coverage import safe_factor, shared_risk
 from harness.errors import UsageError
 from harness.quantity import Contribution, Quantity, combine
 from harness.record import Record
@@ -69,7 +68,7 @@ class Terms:
     @property
     def risk_each(self) -> float:
         """One quantity's share of `difference_risk`."""
-        return _share(self.difference_risk, self.planned)
+        return shared_risk(self.difference_risk, self.planned)
 
     def margin(self, level: Level) -> float | None:
         """The margin of a quantity in its unit, the entry for its motor first; None where none is stated."""
@@ -228,12 +227,8 @@ def _reach(gap: Quantity, risk: float) -> float:
 
 
 def _largest(gap: Quantity) -> str:
-    shares = gap.shares()
-    if not shares:
-        return "nothing uncertain"
-    source, share = shares[0]
-    remedy = gap.remedy(source)
-    return f"largest: {source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
+    part = gap.largest()
+    return f"largest: {part}" if part else "nothing uncertain"
 
 
 def _unit(quantity: Quantity) -> str:
@@ -242,8 +237,3 @@ def _unit(quantity: Quantity) -> str:
 
 def _percent(off: float, of: Difference) -> str:
     return f" ({100.0 * off / abs(of.level.value):+.1f} %)" if of.level is not None and of.level.value else ""
-
-
-@lru_cache
-def _share(risk: float, decisions: int) -> float:
-    return -math.expm1(math.log1p(-risk) / decisions)

@@ -41,11 +41,14 @@ class Scripts(Protocol):
 class Service:
     """One running device script. A context manager; left with the script still running, it is interrupted.
 
+    `last`: the order that ends the script, sent where nothing has gone wrong.
+
     Raises StoppedByBoard from any method when the board has stopped itself, else what the link raises
     (LinkTimeout, DeviceError, LinkError).
     """
 
-    def __init__(self, rig: Scripts, module: str, call: str, **parameters: object) -> None:
+    def __init__(self, rig: Scripts, module: str, call: str, *, last: str = "", **parameters: object) -> None:
+        self._last = last
         self._name = f"{module}.{call}"
         self._rows: dict[str, list[NDArray[np.void]]] = {}
         self._streams: dict[str, Rows] = {}
@@ -60,7 +63,11 @@ class Service:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._run.__exit__(kind, error, trace)
+        try:
+            if error is None and self._last:
+                self.finish(self._last)
+        finally:
+            self._run.__exit__(kind, error, trace)
 
     def send(self, *orders: str) -> None:
         """Send orders, one a line, in ASCII."""

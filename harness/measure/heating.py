@@ -82,7 +82,7 @@ class Heating:
         self._phases = tuple("ABC".index(terminal.split(".")[1]) for terminal in across)
         self._dead_share = dead_share
         self._largest = 2.0 * (rig.declared[motor].max_static_duty - 0.5)
-        self._service = Service(rig, "static", "hold", motor=rig.index(motor), silence_ms=SILENCE_MS)
+        self._service = Service(rig, "static", "hold", last="q", motor=rig.index(motor), silence_ms=SILENCE_MS)
         self._outstanding = 0
         self.difference = 0.0
         self.idle_a = 0.0
@@ -94,11 +94,7 @@ class Heating:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        try:
-            if error is None:
-                self._service.finish("q")
-        finally:
-            self._service.__exit__(kind, error, trace)
+        self._service.__exit__(kind, error, trace)
 
     def set(self, difference: float, ramp_s: float = 0.0) -> None:
         """Bring the two duties apart, symmetric about a half, along a straight line."""

@@ -26,7 +26,7 @@ class Hold:
     def __init__(self, rig: Rig, motor: str, *, sample_ms: int = 10) -> None:
         self.rig, self.motor = rig, motor
         self.turn = rig.declared[motor].counts_per_turn
-        self._service = Service(rig, "fields", "serve", motor=rig.index(motor), sample_ms=sample_ms)
+        self._service = Service(rig, "fields", "serve", last="q", motor=rig.index(motor), sample_ms=sample_ms)
 
     def __enter__(self) -> Hold:
         self._service.__enter__()
@@ -35,11 +35,7 @@ class Hold:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        try:
-            if error is None:
-                self._service.finish("q")
-        finally:
-            self._service.__exit__(kind, error, trace)
+        self._service.__exit__(kind, error, trace)
 
     @property
     def slipped(self) -> float | None:

@@ -21,6 +21,7 @@ import numpy as np
 from harness.measure.alignment_results import sensor_error_u
 from harness.measure.fit import inflation, nonlinear
 from harness.measure.holding_readings import Readings, middle_s, on_ohm
+from harness.measure.inertia import known_kg_m2
 from harness.measure.moves import Array
 from harness.measure.temperature import to_reference
 from harness.quantity import Quantity, combine, from_covariance, propagate, scaled
@@ -155,12 +156,13 @@ def _beliefs(readings: Readings) -> dict[str, tuple[float, float]]:
     if entry.inductance_h is not None and entry.resistance_ohm is not None:
         lag = entry.inductance_h.value / (entry.resistance_ohm.value + on_ohm(readings.spec))
         made["lag"] = (lag, math.hypot(LATENCY_S, lag * entry.inductance_h.u / entry.inductance_h.value))
-    load, rotor = entry.load, entry.rotor_inertia_kg_m2
-    if load is not None and load.mass_kg is not None and load.length_m is not None and rotor is not None:
+    load, rotor, turning = entry.load, entry.rotor_inertia_kg_m2, known_kg_m2(readings.spec, readings.motor)
+    if load is None or load.mass_kg is None or load.length_m is None:
+        return made
+    if rotor is not None and turning is not None:
         own = load.own_inertia_kg_m2
-        arm = load.mass_kg.value * load.length_m.value**2
-        inertia = arm + rotor.value + (own.value if own is not None else 0.0)
-        made["inertia"] = (inertia, math.hypot(rotor.u, own.u if own is not None else 0.1 * arm))
+        arm_u = own.u if own is not None else 0.1 * load.mass_kg.value * load.length_m.value**2
+        made["inertia"] = (turning, math.hypot(rotor.u, arm_u))
     return made
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from harness import gravity
 from harness.errors import MeasurementError
+from harness.measure import inertia
 from harness.measure.fit import linear
 from harness.measure.step_metrics import scattered
 from harness.measure.step_record import INSIDE_CLIP, LEVEL_S, Step
@@ -145,14 +146,8 @@ def loop_share(spec: RigSpec, motor: str, frequency_rad_s: float) -> Quantity:
 
 def rest_half_width_rad(spec: RigSpec, motor: str, frequency_rad_s: float) -> float:
     """Half the band in which friction holds the shaft at rest: Tc / (J w^2); 0 where the rig file does not know it."""
-    entry, load = spec.motor[motor], spec.motor[motor].load
-    if entry.coulomb_friction_n_m is None or entry.rotor_inertia_kg_m2 is None:
-        return 0.0
-    inertia = entry.rotor_inertia_kg_m2.value
-    if load is not None and load.mass_kg is not None and load.length_m is not None:
-        own = load.own_inertia_kg_m2
-        inertia += load.mass_kg.value * load.length_m.value**2 + (own.value if own is not None else 0.0)
-    return entry.coulomb_friction_n_m.value / (inertia * frequency_rad_s**2)
+    friction, turning = spec.motor[motor].coulomb_friction_n_m, inertia.known_kg_m2(spec, motor)
+    return 0.0 if friction is None or turning is None else friction.value / (turning * frequency_rad_s**2)
 
 
 def delay(

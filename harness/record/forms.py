@@ -14,7 +14,7 @@ from typing import Any, get_args
 
 from harness.errors import MeasurementError, RecordError
 from harness.quantity import Contribution, Quantity, Shape
-from harness.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.results import Curve, Expectation, Measurement, Outcome, Unmeasured, Verdict
 from harness.words import visible
 
 Entry = dict[str, Any]
@@ -190,8 +190,3 @@ def expectation_from(entry: Mapping[str, Any]) -> Expectation:
         model=entry["model"],
         inputs=entry["inputs"],
     )
-
-
-def requirement_from(name: str, entry: Mapping[str, Any]) -> Requirement:
-    """The requirement of a verdict's entry."""
-    return Requirement(name=name, low=entry["low"], high=entry["high"])

@@ -28,7 +28,6 @@ from rigs_demo.plant.winding import (
 
 STILL_A = 1e-8
 """Currents that change less than this in a step have settled (arbitrary; far below any reading's last digit)."""
-TINY_A = 1e-12
 ROOT_3 = sqrt(3.0)
 
 
