@@ -25,6 +25,10 @@ class Outcome(StrEnum):
     NOT_RUN = "not run"
 
 
+REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
+"""Words of a verdict against a requirement."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
     """A measured quantity. `name` is `motor.check.quantity`, or `together.quantity` for both motors."""

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from harness.columns import Heading, Layout, Row, together, write_rows
-from harness.results import Outcome, Verdict
+from harness.results import REQUIRED, Outcome, Verdict
 from harness.verdict import UNASKED, unasked
 
 MARKS = {
@@ -34,7 +34,6 @@ LAYOUT = Layout(
 """The table is about 80 columns wide, a little more than 90 with full names."""
 FINEST = 5
 """Decimals of a number at most (arbitrary): a clock is known to more of them than a person reads."""
-REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
 
 Cells = tuple[str, str, str, str]
 """Measured, half-width of its 95 % interval, expected, unit."""
@@ -43,7 +42,7 @@ Cells = tuple[str, str, str, str]
 def write_table(stream: TextIO, verdicts: Sequence[Verdict], *, known_width: bool) -> None:
     """All verdicts in order, then the reasons. `known_width`: the stream is a terminal that knows how wide it is."""
     rows = [_row(*one) for one in gathered(verdicts)]
-    others = [row.name for row in rows if row.reason != UNASKED]
+    others = [one.name for one in verdicts if one.reason != UNASKED and one.outcome not in REQUIRED]
 
     def words(those: Sequence[Row]) -> str:
         return unasked([row.name for row in those], others) if those[0].reason == UNASKED else together(those)

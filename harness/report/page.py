@@ -17,6 +17,7 @@ from harness.catalogue import CHECKS, words_of
 from harness.errors import RecordError
 from harness.report.numbers import in_unit, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
+from harness.results import REQUIRED
 from harness.verdict import UNASKED, unasked
 
 MARKS = {
@@ -179,7 +180,11 @@ def _left_out(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[str
             reason = f"{verdict['outcome']}: {visible(verdict.get('reason', ''))}"
             reasons.setdefault(reason, []).append(verdict["name"])
     if names := reasons.pop(f"not judged: {UNASKED}", None):
-        others = [verdict["name"] for verdict in verdicts if verdict.get("reason") != UNASKED]
+        others = [
+            verdict["name"]
+            for verdict in verdicts
+            if verdict.get("reason") != UNASKED and verdict["outcome"] not in REQUIRED
+        ]
         reasons[visible(unasked(names, others))] = names
     return sorted(reasons.items())
 

@@ -99,6 +99,14 @@ def test_what_the_rig_file_asks_nothing_of_is_one_line_in_plain_words():
     ]
 
 
+def test_a_requirement_met_is_no_reason_to_name_the_motor():
+    shown = table(
+        *(verdict(f"{motor}.step.overshoot", Outcome.NOT_JUDGED, UNASKED) for motor in ("gate", "wheel")),
+        *(verdict(f"{motor}.step.overshoot", Outcome.CONFORMING) for motor in ("gate", "wheel")),
+    )
+    assert "[detect] of the rig file says nothing of step.overshoot\n" in shown.replace(" \n", "\n")
+
+
 def test_a_clock_s_many_digits_are_cut():
     period = normal(1.00000002e-3, 5e-11, "s", "x")
     shown = table(verdict("gate.step.loop_period", Outcome.AGREES, unit="s", measured=period))
