@@ -11,7 +11,7 @@ from itertools import count
 
 from harness.clock import Clock
 from harness.closing import Closing
-from harness.errors import DeviceError, LinkError, LinkTimeout
+from harness.errors import BenchError, DeviceError, Interrupted, LinkError, LinkTimeout
 from harness.link import files, snippets
 from harness.link.port import Port
 from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State
@@ -284,8 +284,12 @@ class Board(Closing):
 
         What follows is making safe: a silent board must not keep the supply on for longer than its own step.
         """
-        with contextlib.suppress(LinkError):
+        try:
             self.enter(SAFE_S)
+        except Interrupted:
+            raise
+        except BenchError:
+            pass
 
     def _quiet(self, deadline_s: float) -> bytes:
         heard = b""

@@ -27,7 +27,7 @@ _LOOKS = 100
 """Looks before a wait sleeps: some 0.2 ms (arbitrary; about what a block of a file takes there and back)."""
 _SLICE_S = 0.02
 """How long one read of the operating system waits before the deadline is looked at again (arbitrary)."""
-_PROMISED_S = 1.0
+_PROMISED_S = 0.5
 """How long bytes may take that the bench's clock says are on their way (arbitrary, wall time)."""
 _WRITE_S = 5.0
 """How long a write may take before the port counts as lost (arbitrary, wall time)."""
@@ -83,9 +83,10 @@ class Port:
         """Write all of `data`. Raises LinkLost if the port is gone."""
         if log.isEnabledFor(logging.DEBUG):
             log.debug("%.6f > %r", self.clock.now_s(), data)
-        self.sent += len(data)
         with self._translated("lost while writing"):
             self._serial.write(data)
+        # Counted when gone: a bench waits in vain for bytes that a signal kept back, but not for one too many.
+        self.sent += len(data)
         self.clock.note_sent(self.sent)
 
     def read(self, deadline_s: float) -> bytes:

@@ -169,6 +169,25 @@ def test_where_a_bench_owns_the_time_exactly_what_it_put_out_is_read() -> None:
     listener.close()
 
 
+def test_what_a_signal_kept_back_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bench that was told of bytes which never left would wait for them, and after a signal nothing made safe."""
+    listener = socket.create_server(("127.0.0.1", 0))
+    clock = CountingClock()
+    port = Port(f"socket://127.0.0.1:{listener.getsockname()[1]}", clock)
+
+    def struck(_data: bytes) -> int:
+        raise KeyboardInterrupt
+
+    port.write(b"abc")
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(port._serial, "write", struck)
+        port.write(b"never sent")
+    port.read(7.0)
+    assert clock.asked == [(3, 0, 7.0)]
+    port.close()
+    listener.close()
+
+
 def test_the_link_imports_without_the_modules_that_windows_lacks() -> None:
     code = (
         "import sys\nfor name in ('fcntl', 'termios', 'pty', 'resource', 'tty'): sys.modules[name] = None\n"

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from harness.bench.safe import DEAF_S, STEP_LIMIT_S
-from harness.errors import LinkTimeout
+from harness.errors import BenchError, LinkTimeout
 from harness.link.board import Board
 from harness.link.protocol import Ended
 from harness.link.run import SAFE_S, Run
@@ -71,3 +71,12 @@ def test_a_question_that_is_not_answered_likewise() -> None:
 def test_a_second_signal_is_not_heard_before_all_steps_have_had_their_time() -> None:
     # An interrupt and the making safe after it, at the script; then the phases and the supply, at the end.
     assert DEAF_S > 2 * SAFE_S + 2 * STEP_LIMIT_S
+
+
+def test_a_bench_that_fails_while_the_board_is_got_back_does_not_hide_what_went_wrong_first() -> None:
+    class Failing(Silence):
+        def write(self, data: bytes) -> None:
+            raise BenchError("only 3 of 5 bytes arrived")
+
+    with pytest.raises(KeyError), Run(Board(Failing())):  # type: ignore[arg-type]
+        raise KeyError
