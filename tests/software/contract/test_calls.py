@@ -161,7 +161,8 @@ def started_by(check: str) -> tuple[str, str, set[str]]:
         if isinstance(word, ast.Constant) and isinstance(word.value, str)
         for letter in re.findall(r"^([a-z])(?: |$)", word.value)
     }
-    return found.group(1), found.group(2), orders
+    last = re.search(r'Service\([^)]*last="(\w)"', text)
+    return found.group(1), found.group(2), orders | ({last.group(1)} if last else set())
 
 
 def called(load: Callable[[str, Board], types.ModuleType], check: str, pace: str) -> set[str]:
