@@ -81,6 +81,7 @@ def _run(content: Mapping[str, Any]) -> Row:
         "rig_sha256": _text(content["rig"]["sha256"]),
         "virtual": content["virtual"],
         "board_id": _text(content["board"]["unique_id"]),
+        "board_name": _text_or_none(content["board"].get("name")),
         "firmware_name": _text_or_none(declared.get("name")),
         "firmware_version": _text_or_none(declared.get("version")),
         "firmware_sha256": _text_or_none(content.get("hashes", {}).get("firmware")),

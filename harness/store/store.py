@@ -25,6 +25,7 @@ from harness.store.adding import Adding
 from harness.store.address import DEFAULT, Address
 from harness.store.baselines import Baselines
 from harness.store.database import Database
+from harness.store.decisions import Decisions
 from harness.store.raw import Raw, RawFolder, RawTable
 from harness.store.rows import Rows, rows_of, text_from
 from harness.words import visible
@@ -51,6 +52,8 @@ class StoredRun:
     exit_code: int | None
     remark: str
     """What was odd when it was kept: a clock set back."""
+    board_name: str | None = None
+    """What a person called the board."""
 
 
 class Value(NamedTuple):
@@ -115,6 +118,11 @@ class Store(Closing):
         """Its baselines."""
         return Baselines(self._database)
 
+    @property
+    def decisions(self) -> Decisions:
+        """Its decisions of release gates."""
+        return Decisions(self._database)
+
     def close(self) -> None:
         """Leave the store; a second time does nothing."""
         self._database.close()
@@ -149,12 +157,14 @@ class Store(Closing):
         rig: str | None = None,
         virtual: bool | None = None,
         board_id: str | None = None,
+        board_name: str | None = None,
         firmware_version: str | None = None,
         lot: str | None = None,
     ) -> list[StoredRun]:
         """Runs in the order they were started; only those of a rig, board, firmware or lot where one is given."""
         asked = {
-            "rig": rig, "virtual": virtual, "board_id": board_id, "firmware_version": firmware_version, "lot": lot,
+            "rig": rig, "virtual": virtual, "board_id": board_id, "board_name": board_name,
+            "firmware_version": firmware_version, "lot": lot,
         }  # fmt: skip
         wanted = RUNS.order_by(tables.run.c.started_utc, tables.run.c.id)
         for column, value in asked.items():

@@ -23,11 +23,8 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-VERSION = 1
+VERSION = 2
 FORMAT = "rotorgate store"
-
-RAISES: Mapping[int, Callable[[Connection], None]] = {}
-"""What makes a store of version N one of version N + 1, by N. It adds; it never takes away."""
 
 metadata = MetaData()
 
@@ -61,8 +58,10 @@ run = Table(
     Column("finished", Boolean, nullable=False),
     Column("exit_code", Integer),
     Column("remark", Text, nullable=False),
+    Column("board_name", Text),
     Index("run_of_rig", "rig", "started_utc"),
 )
+"""`board_id` is what the board's controller says of itself, `board_name` what a person calls the board (version 2)."""
 
 record = Table(
     "record",
@@ -141,6 +140,43 @@ retirement = Table(
     Column("why", Text, nullable=False),
 )
 
+study = Table(
+    "study",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("made_utc", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("rig", Text, nullable=False),
+    Column("virtual", Boolean, nullable=False),
+    Column("json", LargeBinary, nullable=False),
+)
+"""What a study of several runs found (version 2); `json` is compressed (zlib)."""
+
+decision = Table(
+    "decision",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("made_utc", Text, nullable=False),
+    Column("rig", Text, nullable=False),
+    Column("virtual", Boolean, nullable=False),
+    Column("word", Text, nullable=False),
+    Column("exit_code", Integer, nullable=False),
+    Column("firmware_name", Text),
+    Column("firmware_version", Text),
+    Column("firmware_sha256", Text),
+    Column("baseline_id", ForeignKey("baseline.id"), nullable=False),
+    Column("policy_sha256", Text, nullable=False),
+    Column("json", LargeBinary, nullable=False),
+)
+"""What a release gate decided (version 2); `json`: why, with the text of the policy, compressed (zlib)."""
+
+decision_run = Table(
+    "decision_run",
+    metadata,
+    Column("decision_id", ForeignKey("decision.id"), primary_key=True, autoincrement=False),
+    Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
+)
+
 REFUSAL = "a store is only added to"
 
 
@@ -168,3 +204,17 @@ def guards(table: str, dialect: str) -> list[str]:
         f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
         for act in ("UPDATE", "DELETE")
     ]
+
+
+def _to_2(connection: Connection) -> None:
+    """Names of boards, studies, decisions."""
+    connection.exec_driver_sql("ALTER TABLE run ADD COLUMN board_name TEXT")
+    added = (study, decision, decision_run)
+    metadata.create_all(connection, tables=list(added), checkfirst=False)
+    for table in added:
+        for statement in guards(table.name, connection.dialect.name):
+            connection.exec_driver_sql(statement)
+
+
+RAISES: Mapping[int, Callable[[Connection], None]] = {1: _to_2}
+"""What makes a store of version N one of version N + 1, by N. It adds; it never takes away."""

@@ -17,7 +17,7 @@ ORDER = (
     # Each line may import from the lines above it; rooms of one line do not know each other. A room is a module or a
     # package directly under harness; two joined by + are one.
     ("errors", "words", "observation", "catalogue", "effects", "closing", "disk", "sink"),
-    ("clock", "contract", "columns", "defects", "causes"),
+    ("clock", "contract", "columns", "defects", "causes", "arguments"),
     ("quantity + coverage", "link", "progress"),
     ("results", "gravity"),
     ("rigfile",),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
+import sqlite3
 import sys
 import tempfile
 from datetime import UTC, datetime, timedelta
@@ -118,6 +120,12 @@ ROWS = {
     "baseline": {"id": 1, **WORDS},
     "baseline_run": {"baseline_id": 1, "run_id": 1},
     "retirement": {"baseline_id": 1, "retired_utc": "", "by_whom": "", "why": ""},
+    "study": {"id": 1, "made_utc": "", "kind": "", "rig": "", "virtual": True, "json": b""},
+    "decision": {
+        **{"id": 1, "made_utc": "", "rig": "", "virtual": True, "word": "", "exit_code": 1, "baseline_id": 1},
+        **{"policy_sha256": "", "json": b""},
+    },
+    "decision_run": {"decision_id": 1, "run_id": 1},
 }
 """A row of each table that keeping a record leaves empty."""
 
@@ -158,24 +166,49 @@ def test_a_record_of_an_older_schema_still_reads(place, tmp_path, monkeypatch):
             store.record(run.id)
 
 
-def to_2(connection):
+def to_next(connection):
     connection.exec_driver_sql("ALTER TABLE run ADD COLUMN operator TEXT")
 
 
 def test_an_older_store_is_raised_and_keeps_what_it_has(place, tmp_path, monkeypatch):
     with Store.open(place, make=True) as store:
         run = store.keep(written(tmp_path / "run"))
-    monkeypatch.setattr(tables, "VERSION", 2)
-    monkeypatch.setattr(tables, "RAISES", {1: to_2})
+    now = tables.VERSION
+    monkeypatch.setattr(tables, "VERSION", now + 1)
+    monkeypatch.setattr(tables, "RAISES", {now: to_next})
     for _ in range(2):
         with Store.open(place) as store:
             assert store.runs() == [run]
             with store._database.reading() as connection:
                 assert connection.exec_driver_sql("SELECT operator FROM run").all() == [(None,)]
-                assert connection.scalars(sqlalchemy.select(tables.store.c.version)).all() == [1, 2]
-    monkeypatch.setattr(tables, "VERSION", 1)
-    with pytest.raises(StoreError, match=r"a store of version 2, made by rotorgate \S+; this one reads up to 1: bring"):
+                assert connection.scalars(sqlalchemy.select(tables.store.c.version)).all() == [now, now + 1]
+    monkeypatch.setattr(tables, "VERSION", now)
+    words = rf"a store of version {now + 1}, made by rotorgate \S+; this one reads up to {now}: bring"
+    with pytest.raises(StoreError, match=words):
         Store.open(place)
+
+
+def test_a_store_of_version_1_reads_and_becomes_one_of_today(tmp_path):
+    """version_1.sql is what version 1 left of one run and one raw file's name."""
+    old, new = str(tmp_path / "old.sqlite"), str(tmp_path / "new.sqlite")
+    with contextlib.closing(sqlite3.connect(old)) as connection:
+        connection.executescript((Path(__file__).parent / "version_1.sql").read_text(encoding="utf-8"))
+    with Store.open(old) as store, Store.open(new, make=True) as made:
+        (run,) = store.runs()
+        assert (run.rig, run.board_id, run.board_name, run.exit_code) == ("sluice", "0042", None, 0)
+        assert [entry.value for entry in store.values(NAME, "sluice")] == [0.652]
+        assert store.record(run.id).content["schema"] == 1
+        later = store.keep(written(tmp_path / "run", seed=2))
+        assert [one.id for one in store.runs()] == [run.id, later.id]
+        raised, fresh = (sqlalchemy.inspect(one._database._engine) for one in (store, made))
+        assert sorted(raised.get_table_names()) == sorted(fresh.get_table_names())
+        for table in fresh.get_table_names():
+            assert [(c["name"], str(c["type"]), c["nullable"]) for c in raised.get_columns(table)] == [
+                (c["name"], str(c["type"]), c["nullable"]) for c in fresh.get_columns(table)
+            ]
+    triggers = "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'index') ORDER BY name"
+    with contextlib.closing(sqlite3.connect(old)) as one, contextlib.closing(sqlite3.connect(new)) as other:
+        assert one.execute(triggers).fetchall() == other.execute(triggers).fetchall()
 
 
 def test_a_clock_set_back_is_said_and_costs_nothing(place, tmp_path, monkeypatch):

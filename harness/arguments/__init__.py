@@ -1,0 +1,1 @@
+"""What each command may be given: one module a family of commands, light to import."""

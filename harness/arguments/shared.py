@@ -1,0 +1,31 @@
+"""What the arguments of several commands have in common."""
+
+from __future__ import annotations
+
+import argparse
+from typing import NoReturn, TypeAlias
+
+from harness.errors import UsageError
+from harness.words import visible
+
+PLACE = "a file, or postgresql://USER@HOST/DATABASE"
+BESIDE = "store.sqlite in the folder that holds the run's"
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser whose mistakes end with our exit code, not argparse's 2."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise UsageError with the one line that argparse has for it."""
+        raise UsageError(f"{message} (see {self.prog} --help)")
+
+
+Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
+"""Where a command is added."""
+
+
+def natural(text: str) -> int:
+    """A whole number from 0 to 2^63 - 1, for seeds."""
+    if not text.isascii() or not text.isdigit() or int(text[:20]) >= 2**63:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 0, found {visible(text[:30])!r}")
+    return int(text)
