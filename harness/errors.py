@@ -110,6 +110,10 @@ class StoppedByBoard(HarnessError):
     exit_code = ExitCode.DIFFERS
 
 
+class FirmwareError(StoppedByBoard):
+    """The firmware is on the board and cannot be used: it raises when it is imported or asked what it declares."""
+
+
 class MeasurementError(HarnessError):
     """Observations do not support the number asked of them; becomes `cannot tell`, with the reason."""
 

@@ -79,8 +79,8 @@ def _droop(parameters: Parameters, severity: float) -> Parameters:
     )
 
 
-def _edit(source: str, pattern: str, replacement: Callable[[re.Match[str]], str], what: str) -> str:
-    """`source` with the one line that matches changed; a pattern that fits no line, or several, is an error."""
+def edit(source: str, pattern: str, replacement: Callable[[re.Match[str]], str], what: str) -> str:
+    """`source` with the one place that matches changed. Raises FaultError where the pattern fits none, or several."""
     edited, count = re.subn(pattern, replacement, source, flags=re.MULTILINE)
     if count != 1:
         raise FaultError(f"firmware: expected exactly one line for {what} ({pattern}), found {count}")
@@ -88,7 +88,7 @@ def _edit(source: str, pattern: str, replacement: Callable[[re.Match[str]], str]
 
 
 def _halve_gain(source: str, severity: float) -> str:
-    return _edit(
+    return edit(
         source,
         r"^GAIN = (const\()?(\d+)(\)?)",
         lambda m: f"GAIN = {m[1] or ''}{round(int(m[2]) * (1.0 - severity))}{m[3]}",
@@ -118,18 +118,18 @@ LOOP_PERIOD_US = 1000
 
 def _be_late(source: str, severity: float) -> str:
     passes, rest_us = divmod(round(severity * 1e6), LOOP_PERIOD_US)
-    source = _edit(
+    source = edit(
         source,
         r"^( +)(error = \(m.*)$",
         lambda m: f"{m[1]}{m[2]}\n{m[1]}error = _held(m, error)",
         "the loop's error",
     )
     helper = LATE.format(passes=passes, rest_us=rest_us, forget_us=10 * LOOP_PERIOD_US)
-    return _edit(source, r"^\n\n(?=def declare\(motor\):)", lambda _: helper, "the place before declare()")
+    return edit(source, r"^\n\n(?=def declare\(motor\):)", lambda _: helper, "the place before declare()")
 
 
 def _misread(source: str, _: float) -> str:
-    return _edit(
+    return edit(
         source, r'^( +)if SENSOR_PATH == "bus":', lambda m: f'{m[1]}if SENSOR_PATH != "bus":', "the choice of path"
     )
 

@@ -6,7 +6,6 @@ import ast
 import contextlib
 import hashlib
 from collections.abc import Callable, Mapping
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,11 +13,13 @@ import numpy as np
 from harness.bench import source, supervision
 from harness.bench.multimeter import Multimeter
 from harness.bench.safe import SUPPLY_OFF, make_safe, signals_held, troubles_of
+from harness.bench.scripts import device_scripts
+from harness.bench.stops import meaning
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.clock import Clock
 from harness.contract import Declared, missing_parts, parse_declared
-from harness.errors import BenchError, DeviceError, HarnessError, LinkLost, StoppedByBoard, UsageError
+from harness.errors import BenchError, DeviceError, FirmwareError, HarnessError, LinkLost, StoppedByBoard, UsageError
 from harness.link.board import Board, BoardIdentity
 from harness.link.run import Run
 from harness.observation import Observation
@@ -37,16 +38,6 @@ AnyInstrument = Supply | Multimeter | Thermometer
 
 def _ignore(*_: object) -> None:
     """Nobody listens."""
-
-
-def device_scripts() -> dict[str, bytes]:
-    """The shipped device scripts: name -> content."""
-    folder = files("device_scripts")
-    return {
-        entry.name: entry.read_bytes()
-        for entry in sorted(folder.iterdir(), key=lambda entry: entry.name)
-        if entry.name.endswith(".py") and entry.name != "__init__.py"
-    }
 
 
 class Rig:
@@ -208,14 +199,17 @@ class Rig:
     # --- the firmware --------------------------------------------------------------------------------
 
     def ask_firmware(self) -> None:
-        """Import the firmware and take what it declares. Raises BenchError, DeclarationError."""
+        """Import the firmware and take what it declares.
+
+        Raises FirmwareError where it is there and raises, BenchError, DeclarationError.
+        """
         try:
             answers = source.answers(self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0))
         except DeviceError as error:
-            raise DeviceError(
-                f"firmware {self.spec.firmware.module}: cannot be imported or asked: {error.last_words}",
-                error.board_traceback,
-            ) from error
+            words = f"firmware {self.spec.firmware.module}: cannot be imported or asked: {error.last_words}"
+            if isinstance(meaning(error, device_scripts()), StoppedByBoard):
+                raise FirmwareError(words) from error
+            raise DeviceError(words, error.board_traceback) from error
         if len(answers) != 1 + len(self.motors):
             raise BenchError(f"firmware {self.spec.firmware.module}: expected what it declares, found no answer")
         self.firmware_names = tuple(ast.literal_eval(answers[0]))

@@ -1,12 +1,13 @@
-"""What the board's own guard says when it has stopped a motor, in a person's words. Pure functions."""
+"""What stopped a motor, in a person's words: the board's own guard, or the firmware that raised. Pure functions."""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Container
 from typing import TYPE_CHECKING
 
-from harness.errors import BenchError, HarnessError, StoppedByBoard
+from harness.errors import BenchError, DeviceError, HarnessError, StoppedByBoard
 from harness.rigfile.crosscheck import SPEED_SPAN_S
 
 if TYPE_CHECKING:
@@ -16,6 +17,8 @@ MOTOR = re.compile(r"motor (\d+): ")
 SPEED = re.compile(r"speed: (-?\d+) counts in (\d+) us, limit (\d+) in 100 ms")
 TRAVEL = re.compile(r"travel: (-?\d+) counts from hanging, limit (\d+)")
 DEADMAN = "deadman: "
+GUARDED = re.compile(r"\bStop: (.*)\s*\Z")
+PLACE = re.compile(r'^\s*File "([^"]+)", line (\d+)', re.MULTILINE)
 
 
 def stopped(said: str) -> HarnessError:
@@ -29,6 +32,25 @@ def stopped(said: str) -> HarnessError:
             "a busy machine or a slow link: raise board.deadman_s"
         )
     return StoppedByBoard(said)
+
+
+def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
+    """What an exception of code on the board means; `scripts` are the names of the device scripts' files.
+
+    The guard's Stop is what the guard says. Anything that was raised in a file which is not one of ours was raised by
+    the firmware: a stop that the board under test provoked. What is left is the error itself.
+    """
+    text = error.board_traceback.strip()
+    if guarded := GUARDED.search(text):
+        return stopped(guarded[1])
+    places = PLACE.findall(text)
+    if not places:
+        return error
+    file, line = places[-1]
+    name = file.rpartition("/")[2]
+    if file.startswith("<") or name in scripts:
+        return error
+    return StoppedByBoard(f"the firmware raised {text.rsplit(chr(10), 1)[-1].strip()} ({name}, line {line})")
 
 
 def in_words(said: str, spec: RigSpec) -> str:

@@ -5,20 +5,20 @@
         service.until("done")
         rows = service.rows("hold")
 
-A stop that the board's own guard made arrives as StoppedByBoard, in whichever way it shows; anything else
-that goes wrong on the way is bench trouble and keeps its own error.
+A stop that the board's own guard made, or that the firmware provoked by raising, arrives as StoppedByBoard, in
+whichever way it shows; anything else that goes wrong on the way is bench trouble and keeps its own error.
 """
 
 from __future__ import annotations
 
-import re
 from types import TracebackType
 from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.bench.stops import stopped
+from harness.bench.scripts import device_scripts
+from harness.bench.stops import meaning, stopped
 from harness.errors import DeviceError, LinkError
 from harness.link.frames import Event, Rows
 from harness.link.run import Run
@@ -75,14 +75,14 @@ class Service:
             try:
                 self._run.send(order.encode("ascii"))
             except DeviceError as error:
-                raise _translated(error) from error
+                raise meaning(error, device_scripts()) from error
 
     def step(self, timeout_s: float = ANSWER_S) -> Event | Rows | None:
         """Take one frame: rows are gathered and handed over as well; None when the script has ended."""
         try:
             frame = self._run.next_frame(timeout_s)
         except DeviceError as error:
-            raise _translated(error) from error
+            raise meaning(error, device_scripts()) from error
         if isinstance(frame, Rows):
             self._streams[frame.stream] = frame
             self._rows.setdefault(frame.stream, []).append(frame.data)
@@ -143,9 +143,3 @@ class Service:
             self._run.finish()
         except LinkError:
             self._run.__exit__(LinkError, LinkError("stopped"), None)  # the stop is what matters, and phases are off
-
-
-def _translated(error: DeviceError) -> Exception:
-    """What an exception Stop of the board's guard means (harness/bench/stops.py), else the error itself."""
-    found = re.search(r"\bStop: (.*)\s*\Z", error.board_traceback.strip())
-    return stopped(found.group(1)) if found else error
