@@ -60,19 +60,18 @@ def terms_of(against: Baseline) -> Terms:
 
 
 def compared(
-    stored: StoredBaseline, against: Baseline, records: Sequence[Record], mountings: Sequence[str] | None = None
+    stored: StoredBaseline,
+    against: Baseline,
+    records: Sequence[Record],
+    mountings: Sequence[str] | None = None,
+    terms: Terms | None = None,
 ) -> Comparison:
-    """One record, or repeats of it, against a baseline.
+    """One record, or repeats of it, against a baseline, by its own terms where no others are given.
 
     Raises UsageError where it is retired or has one of the records itself, or where the records are of several boards
     or firmwares, or cannot be compared with it.
     """
-    if stored.retirement is not None:
-        gone = stored.retirement
-        raise UsageError(
-            f"{stored.title}: retired {gone.retired_utc[:10]} by {gone.by_whom} ({gone.why}): nothing is compared with "
-            "it; accept a new revision"
-        )
+    refuse_retired(stored)
     for other in records[1:]:
         unlike = [word for word in exchanged(records[0], other) if word in ONE_STATE]
         if unlike:
@@ -84,7 +83,7 @@ def compared(
     for record in records:
         if (run := own.get(fingerprint(record))) is not None:
             raise UsageError(f"{visible(str(record.folder))} stands in {stored.title} itself, as run {run}")
-    terms = terms_of(against)
+    terms = terms or terms_of(against)
     found = compare(against, records, terms, mountings)
     known = {level.name for level in against.levels.values() if level.records}
     measured = dict.fromkeys(one.name for record in records for one in record.results if isinstance(one, Measurement))
@@ -95,6 +94,16 @@ def compared(
         exchanged=exchanged(in_time(against.records)[-1], in_time(records)[0]),
         steps=steps([*against.records, *records]),
     )
+
+
+def refuse_retired(stored: StoredBaseline) -> None:
+    """Raise UsageError for a baseline that is retired."""
+    if stored.retirement is not None:
+        gone = stored.retirement
+        raise UsageError(
+            f"{stored.title}: retired {gone.retired_utc[:10]} by {gone.by_whom} ({gone.why}): nothing is compared with "
+            "it; accept a new revision"
+        )
 
 
 def exit_code(differences: Iterable[Difference]) -> ExitCode:

@@ -31,12 +31,20 @@ class UsageError(HarnessError):
     exit_code = ExitCode.USAGE
 
 
-class RigFileError(UsageError):
-    """The rig file has problems; all of them, one line each."""
+class FileProblems(UsageError):
+    """A file that a person wrote has problems; all of them, one line each."""
 
     def __init__(self, problems: list[str]) -> None:
         super().__init__("\n".join(problems))
         self.problems = problems
+
+
+class RigFileError(FileProblems):
+    """Problems of a rig file."""
+
+
+class PolicyError(FileProblems):
+    """Problems of a policy file."""
 
 
 class RecordError(UsageError):

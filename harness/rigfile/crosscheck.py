@@ -6,7 +6,7 @@ Each check takes the parsed file and yields (place, text); it must survive any v
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from harness.catalogue import CHECK_NAMES, CHECKS, quantities_of, suffix_of
@@ -156,18 +156,20 @@ def virtual(raw: Mapping[str, Any]) -> Iterator[Problem]:
 def quantities(raw: Mapping[str, Any]) -> Iterator[Problem]:
     """Names in required, requirements and detect are names of checks and quantities there are."""
     motors = table(raw, "motor")
-    suffixes = [f"{check.name}.{quantity}" for check in CHECKS for quantity in quantities_of(check, motors)]
     for section in ("requirements", "detect"):
         for name in table(raw, section):
-            yield from _named((section, name), name, suffixes, motors)
+            yield from named((section, name), name, motors)
     required = table(raw, "rig").get("required")
     if isinstance(required, list):
         for position, name in enumerate(required):
-            if isinstance(name, str) and name not in CHECK_NAMES:
-                yield from _named(("rig", "required", position), name, [*CHECK_NAMES, *suffixes], motors)
+            if isinstance(name, str):
+                yield from named(("rig", "required", position), name, motors, checks=True)
 
 
-def _named(place: Place, name: str, known: list[str], motors: Mapping[str, Any]) -> Iterator[Problem]:
+def named(place: Place, name: str, motors: Iterable[str], *, checks: bool = False) -> Iterator[Problem]:
+    """Whether a name is of a quantity that there is, for every motor or for one; with `checks`, or of a check."""
+    suffixes = [f"{check.name}.{quantity}" for check in CHECKS for quantity in quantities_of(check, motors)]
+    known = [*CHECK_NAMES, *suffixes] if checks else suffixes
     first, _, rest = name.partition(".")
     if name in known or (first in motors and rest in known):
         return

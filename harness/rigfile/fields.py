@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
+from datetime import date, datetime
 from typing import Any
 
 from pydantic import PlainValidator
@@ -224,6 +225,13 @@ def name_of_quantity(value: Any) -> str:
     """A dotted name of a check or quantity; whether it exists is a cross-key check."""
     if not isinstance(value, str) or not re.fullmatch(r"[a-z0-9_]+(\.[a-z0-9_]+){0,2}", value):
         raise refuse("names of checks or quantities, such as step or step.overshoot")
+    return value
+
+
+def day(value: Any) -> date:
+    """A day, as TOML writes one."""
+    if not isinstance(value, date) or isinstance(value, datetime):
+        raise refuse("a day, such as 2027-06-30 without quotes")
     return value
 
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import codecs
 import hashlib
-import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
@@ -14,15 +12,11 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from harness.errors import RigFileError
-from harness.rigfile import crosscheck, problems
+from harness.rigfile import crosscheck, problems, toml
 from harness.rigfile.known import Known
 from harness.rigfile.spec import RigSpec
-from harness.words import visible
 
-LARGEST = 1_000_000
-"""Bytes of a rig file, at most. Arbitrary: a real one has some thousand."""
-HIDDEN = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x2028, 0x2029}
-"""Characters that change how the text round them is shown; refused with the control characters."""
+WHAT = "rig file"
 
 
 def load(path: Path | str) -> RigSpec:
@@ -31,94 +25,26 @@ def load(path: Path | str) -> RigSpec:
     Raises RigFileError with all problems, one line each.
     """
     path = Path(path)
-    try:
-        if path.is_dir():
-            raise RigFileError([f"{_name(path)}: expected a rig file, found a folder"])
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST + 1)
-    except FileNotFoundError as error:
-        hint = "no such rig file; `rotorgate inspect --new FILE` writes one to fill in"
-        raise RigFileError([f"{visible(str(path))}: {hint}"]) from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise RigFileError([f"{visible(str(path))}: cannot read the rig file: {reason}"]) from error
-    return loads(content, _name(path))
+    hint = "`rotorgate inspect --new FILE` writes one to fill in"
+    return loads(toml.content_of(path, WHAT, RigFileError, hint=hint), toml.name_of(path))
 
 
 def loads(content: bytes, file: str) -> RigSpec:
     """A rig file from its bytes; `file` names it in messages. Raises as `load`."""
-    if len(content) > LARGEST:
-        raise RigFileError([f"{file}: expected at most {LARGEST} bytes, found more; this is no rig file"])
-    text = _decoded(content, file)
-    raw = _parsed(text, file)
-    found = [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unclean(raw)]
+    text, raw = toml.tables_of(content, file, WHAT, RigFileError)
+    found = toml.unclean(raw, file)
     try:
         spec = RigSpec.model_validate(raw)
     except ValidationError as error:
-        found += problems.lines(file, error, raw)
+        found += problems.lines(file, error, raw, RigSpec)
     found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in crosscheck.problems(raw)]
     if found:
-        raise RigFileError(_once_a_place(found))
+        raise RigFileError(toml.once_a_place(found))
     placed: RigSpec = _placed(spec, "", file)
     placed._text = text
     placed._sha256 = hashlib.sha256(content).hexdigest()
     placed._file = file
     return placed
-
-
-def _name(path: Path) -> str:
-    return visible(path.name or str(path))
-
-
-def _decoded(content: bytes, file: str) -> str:
-    try:
-        return content.removeprefix(codecs.BOM_UTF8).decode("utf-8").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        found = f"expected UTF-8 text, found byte {content[error.start]:#04x}"
-        raise RigFileError([f"{file}: line {line}: {found}"]) from error
-
-
-def _parsed(text: str, file: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RigFileError([f"{file}: not valid TOML: {visible(str(error))}"]) from error
-    except RecursionError as error:
-        raise RigFileError([f"{file}: nested too deeply for a rig file"]) from error
-    except ValueError as error:  # an integer of more digits than Python converts, a date that does not exist
-        raise RigFileError([f"{file}: not valid TOML: {visible(str(error))}"]) from error
-
-
-def _unclean(raw: Mapping[str, Any]) -> Iterator[crosscheck.Problem]:
-    """Control characters in any key or text, NaN and infinities anywhere. Without recursion: a file may nest deeply."""
-    waiting: list[tuple[problems.Place, Any]] = [((), raw)]
-    while waiting:
-        place, value = waiting.pop()
-        if isinstance(value, Mapping):
-            for key, inner in value.items():
-                if _has_control(key):
-                    yield (*place, key), "control characters are refused in keys"
-                waiting.append(((*place, key), inner))
-        elif isinstance(value, list):
-            waiting.extend(((*place, position), inner) for position, inner in enumerate(value))
-        elif isinstance(value, str) and _has_control(value):
-            yield place, f"control characters are refused, found {problems.shown(value)}"
-        elif isinstance(value, float) and not abs(value) < float("inf"):
-            yield place, f"expected a finite number, found {value}"
-
-
-def _has_control(words: str) -> bool:
-    return any(ord(mark) < 0x20 or 0x7F <= ord(mark) < 0xA0 or ord(mark) in HIDDEN for mark in words)
-
-
-def _once_a_place(found: list[str]) -> list[str]:
-    """The lines in their order, those that say the same once; a place's first problem stands for the others."""
-    kept: dict[str, str] = {}
-    for line in found:
-        where = ": ".join(line.split(": ")[:2])
-        kept.setdefault(where, line)
-    return list(kept.values())
 
 
 def _placed(value: Any, key: str, file: str) -> Any:

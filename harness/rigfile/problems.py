@@ -1,4 +1,4 @@
-"""What is wrong with a rig file, in words: one line for each problem, with file, key, expected and found."""
+"""What is wrong with a rig file, or another with a schema, in words: a line a problem, file, key, expected, found."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from harness.rigfile.spec import RigSpec
 from harness.words import visible
 
 UNITS: tuple[str, ...] = (
@@ -94,7 +93,7 @@ def unknown(file: str, place: Sequence[int | str], allowed: Iterable[str]) -> st
     return f"{file}: {dotted(place)}: unknown key; {hint}"
 
 
-def lines(file: str, error: ValidationError, raw: Mapping[str, Any]) -> list[str]:
+def lines(file: str, error: ValidationError, raw: Mapping[str, Any], schema: type[BaseModel]) -> list[str]:
     """All problems of one validation, in the order of the schema."""
     found: list[str] = []
     for detail in error.errors(include_url=False, include_input=False):
@@ -103,9 +102,9 @@ def lines(file: str, error: ValidationError, raw: Mapping[str, Any]) -> list[str
         kind = detail["type"]
         where = f"{file}: {dotted(place)}"
         if kind == "extra_forbidden":
-            found.append(unknown(file, place, keys_at(place[:-1])))
+            found.append(unknown(file, place, keys_at(schema, place[:-1])))
         elif kind == "missing":
-            words = f"missing section; add [{dotted(place)}]" if is_section(place) else "missing key"
+            words = f"missing section; add [{dotted(place)}]" if is_section(schema, place) else "missing key"
             found.append(f"{where}: {words}")
         elif kind == "inside":
             found.extend(_inside(file, place, context["problems"], context["allowed"], raw))
@@ -131,20 +130,20 @@ def _inside(
     return found
 
 
-def keys_at(place: Sequence[int | str]) -> list[str]:
+def keys_at(schema: type[BaseModel], place: Sequence[int | str]) -> list[str]:
     """Keys that the schema knows in the section at a place."""
-    model = model_at(place)
+    model = model_at(schema, place)
     return [] if model is None else [entry.alias or name for name, entry in model.model_fields.items()]
 
 
-def is_section(place: Sequence[int | str]) -> bool:
+def is_section(schema: type[BaseModel], place: Sequence[int | str]) -> bool:
     """Whether a section stands at a place, not a single entry."""
-    return model_at(place) is not None or tuple(place) == ("motor",)
+    return model_at(schema, place) is not None or tuple(place) == ("motor",)
 
 
-def model_at(place: Sequence[int | str]) -> type[BaseModel] | None:
+def model_at(schema: type[BaseModel], place: Sequence[int | str]) -> type[BaseModel] | None:
     """The schema's section at a place, None for an entry."""
-    model: type[BaseModel] = RigSpec
+    model = schema
     steps = list(place)
     while steps:
         step = steps.pop(0)
@@ -152,8 +151,8 @@ def model_at(place: Sequence[int | str]) -> type[BaseModel] | None:
         inner = None if entry is None else _model_in(entry.annotation)
         if inner is None:
             return None
-        if entry is not None and "Mapping" in str(entry.annotation):  # a section for each name
-            if not steps:
+        if entry is not None and ("Mapping" in str(entry.annotation) or "tuple" in str(entry.annotation)):
+            if not steps:  # a section for each name, or one for each place in a list
                 return None
             steps.pop(0)
         model = inner

@@ -27,6 +27,7 @@ ORDER = (
     ("curves", "record", "table"),
     ("again", "qualification", "store", "compare", "terminal"),
     ("session", "against", "baseline_rows"),
+    ("gate",),
     ("checks",),
     ("plugin",),
     ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
@@ -52,6 +53,8 @@ FORBIDDEN = {
         *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.expectation"),
         *("harness.verdict", "harness.report", "harness.store", "harness.qualification", "harness.session"),
     ),
+    # A decision is made from records and a written policy: nobody can let a release through by driving a bench.
+    "harness/gate": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.qualification"),
     "harness/rigfile": ("harness.measure", "harness.model", "harness.bench", "harness.verdict"),
     "harness/verdict.py": ("harness.measure", "harness.model", "harness.record", "harness.bench", "harness.diagnosis"),
     "harness/diagnosis.py": ("harness.measure", "harness.model", "harness.record", "harness.bench"),

@@ -1,0 +1,6 @@
+"""The release gate: what a written policy makes of runs and their comparison with a baseline. Decides from records."""
+
+from harness.gate.decision import Decision, Objection, Word, decide
+from harness.gate.policy import Policy, Waiver, load
+
+__all__ = ["Decision", "Objection", "Policy", "Waiver", "Word", "decide", "load"]

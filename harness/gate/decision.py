@@ -1,0 +1,236 @@
+"""What is decided on a release, from the records of its runs, their comparison with the baseline, and a policy.
+
+    refuse       something speaks against it: a verdict that differs or is nonconforming, a stop that the board
+                 provoked, a difference from the baseline, a required quantity that was not measured
+    undecided    nothing does, but something that it takes is not shown, or the bench could not be operated
+    release      every required quantity was shown to be as in the baseline, and nothing speaks against it
+
+A waiver takes away what speaks against one quantity, never a stop, and is told wherever the decision is. A fault of the
+bench refuses nothing. Pure: nothing here measures, reads a clock or writes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+from harness.compare import Difference, Finding
+from harness.errors import ExitCode
+from harness.gate.policy import Policy, Waiver
+from harness.record import Record
+from harness.results import Outcome
+from harness.tally import OPEN, WORST
+from harness.words import visible
+
+
+class Word(StrEnum):
+    """The words of a decision."""
+
+    RELEASE = "release"
+    REFUSE = "refuse"
+    UNDECIDED = "undecided"
+
+
+CODES = {Word.RELEASE: ExitCode.AGREES, Word.REFUSE: ExitCode.DIFFERS, Word.UNDECIDED: ExitCode.UNDECIDED}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Objection:
+    """What stands between a release and its being let through."""
+
+    refuses: bool
+    """Whether it speaks against the release; otherwise something is only not shown."""
+    words: str
+    quantity: str = ""
+    """Full name; "" where it is of no single quantity."""
+    remedy: str = ""
+    """What to measure or do next."""
+
+    @property
+    def line(self) -> str:
+        """In one line."""
+        return f"{self.quantity}: {self.words}" if self.quantity else self.words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waived:
+    """An objection that somebody answers for."""
+
+    objection: Objection
+    waiver: Waiver
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What was decided, and why."""
+
+    word: Word
+    code: ExitCode
+    objections: tuple[Objection, ...]
+    waived: tuple[Waived, ...]
+    idle: tuple[tuple[Waiver, str], ...]
+    """Waivers that took nothing away, with the reason."""
+    shown: tuple[str, ...]
+    """Required quantities that were shown to be as in the baseline."""
+
+    @property
+    def reasons(self) -> list[str]:
+        """What it rests on, one line each; what speaks against the release first."""
+        return [one.line for one in self.objections] or [
+            f"all {len(self.shown)} required quantities are as in the baseline, and nothing speaks against it"
+        ]
+
+    @property
+    def next_steps(self) -> list[str]:
+        """What to measure or do next, each once."""
+        return list(dict.fromkeys(one.remedy for one in self.objections if one.remedy))
+
+
+def decide(
+    policy: Policy,
+    records: Sequence[Record],
+    differences: Sequence[Difference],
+    *,
+    today: date,
+    bench: str = "",
+    stopped: Iterable[Objection] = (),
+) -> Decision:
+    """The decision on a release.
+
+    `records`: of its qualifications, fewer than `policy.repeats` where they were ended early. `differences`: of the
+    finished ones from the baseline, none where none finished. `bench`: why the bench could not be operated; "" if it
+    could. `stopped`: objections from outside any record, such as firmware that cannot be imported or time that ran out.
+    """
+    found = [*stopped, *_of_verdicts(records), *_of_requireds(policy, records), *_of_baseline(policy, differences)]
+    unique = list(dict.fromkeys(found))
+    kept: list[Objection] = []
+    waived: list[Waived] = []
+    for one in sorted(unique, key=lambda objection: not objection.refuses):
+        waiver = policy.standing(one.quantity, today) if _may_be_waived(one) else None
+        if waiver is None:
+            kept.append(one)
+        else:
+            waived.append(Waived(objection=one, waiver=waiver))
+    equivalent = {one.name for one in differences if one.finding is Finding.EQUIVALENT}
+    shown = tuple(policy.required_of(sorted(equivalent)))
+    if not shown and not kept:
+        kept.append(Objection(refuses=False, words="nothing required was shown to be as in the baseline"))
+    word, code = _word(kept, bench)
+    if bench:
+        kept.insert(0, Objection(refuses=False, words=f"the bench could not be operated: {bench}", remedy=REPAIR))
+    return Decision(
+        word=word,
+        code=code,
+        objections=tuple(kept),
+        waived=tuple(waived),
+        idle=tuple(_idle(policy, waived, today)),
+        shown=shown,
+    )
+
+
+LARGEST = "largest contribution: "
+REPAIR = "put the bench in order and run the gate again: what was measured until then stands in its record"
+
+
+def _word(kept: Sequence[Objection], bench: str) -> tuple[Word, ExitCode]:
+    if bench:
+        return Word.UNDECIDED, ExitCode.BENCH
+    if any(one.refuses for one in kept):
+        return Word.REFUSE, CODES[Word.REFUSE]
+    word = Word.UNDECIDED if kept else Word.RELEASE
+    return word, CODES[word]
+
+
+def _may_be_waived(one: Objection) -> bool:
+    return bool(one.quantity) and not one.quantity.endswith(".limits")
+
+
+def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
+    """What the model or a requirement says against it, whichever repeat it was seen in; each quantity's words once."""
+    found: dict[tuple[str, str], tuple[dict[str, Any], list[int]]] = {}
+    count = len(records)
+    for number, record in enumerate(records, start=1):
+        for entry in record.content["verdicts"]:
+            if Outcome(entry["outcome"]) in (*WORST, *OPEN):
+                _, numbers = found.setdefault((str(entry["name"]), str(entry["outcome"])), (entry, []))
+                numbers.append(number)
+    return [
+        _of_verdict(
+            visible(name), Outcome(word), visible(str(entry.get("reason") or "no reason given")), numbers, count
+        )
+        for (name, word), (entry, numbers) in found.items()
+    ]
+
+
+def _of_verdict(name: str, word: Outcome, reason: str, numbers: Sequence[int], count: int) -> Objection:
+    worst = word in WORST
+    return Objection(
+        refuses=worst,
+        quantity=name,
+        words=f"{word.value}{_where(numbers, count)}: {visible(reason)}",
+        remedy="" if worst else f"{name}: {visible(reason.partition(LARGEST)[2] or reason)}",
+    )
+
+
+def _of_requireds(policy: Policy, records: Sequence[Record]) -> list[Objection]:
+    """Required quantities that have no number although their run came to its end."""
+    found: dict[str, Objection] = {}
+    for number, record in enumerate(records, start=1):
+        if record.content.get("stop") is not None:
+            continue  # the bench's fault, told elsewhere
+        for name in policy.required_of(map(str, record.content["planned"])):
+            reason = _why_without(record, name)
+            if reason and name not in found:
+                words = f"required, not measured{_where([number], len(records))}: {visible(reason)}"
+                found[name] = Objection(refuses=True, quantity=visible(name), words=words)
+    return list(found.values())
+
+
+def _why_without(record: Record, name: str) -> str:
+    """Why a planned quantity has no number; "" where it has one, or the bench could not tell."""
+    if any(entry["name"] == name for entry in record.content["measurements"]):
+        return ""
+    for entry in record.content["unmeasured"]:
+        if entry["name"] == name:
+            return "" if Outcome(entry["outcome"]) in OPEN else str(entry["reason"]) or "no reason given"
+    return "nothing of it stands in the record"
+
+
+def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Objection]:
+    """What is different, and what of the required is not shown to be the same."""
+    required = set(policy.required_of(one.name for one in differences))
+    found: list[Objection] = []
+    for one in differences:
+        if one.finding is Finding.DIFFERENT:
+            found.append(Objection(refuses=True, quantity=one.name, words=f"different: {one.reason}"))
+        elif one.name in required and one.finding is not Finding.EQUIVALENT:
+            words = f"required, {one.finding.value}: {one.reason}"
+            found.append(Objection(refuses=False, quantity=one.name, words=words, remedy=_remedy(one)))
+    return found
+
+
+def _remedy(one: Difference) -> str:
+    """What would shrink the largest contribution to a difference, or what the finding says of it."""
+    for source, _ in one.gap.shares()[:1] if one.gap is not None else ():
+        if words := one.gap.remedy(source) if one.gap is not None else "":
+            return f"{one.name}: {words}"
+    return f"{one.name}: {one.reason}"
+
+
+def _where(numbers: Sequence[int], count: int) -> str:
+    """In which repeats, where there were several and it was not in all."""
+    if count < 2 or len(numbers) == count:
+        return ""
+    return f" in repeat {' and '.join(map(str, numbers))} of {count}"
+
+
+def _idle(policy: Policy, waived: Sequence[Waived], today: date) -> list[tuple[Waiver, str]]:
+    used = {id(one.waiver) for one in waived}
+    return [
+        (one, f"ended on {one.until}" if today > one.until else "nothing to waive")
+        for one in policy.waiver
+        if id(one) not in used
+    ]

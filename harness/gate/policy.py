@@ -1,0 +1,190 @@
+"""The policy file: by what a release is let through, written down before anything is measured. TOML, schema 1.
+
+schema = 1
+name = "releases of the gate drive"
+repeats = 2                                # qualifications that decide together, fixed beforehand
+time_budget_s = 900.0                      # after which none is begun any more
+required = ["stiffness.closed_loop", "step.delay"]   # must be measured and shown to be as in the baseline
+
+[margins]                                  # where it is silent: [detect] of the baseline's rig file
+"stiffness.closed_loop" = { percent = 10 }
+
+[waivers]                                  # without it nobody may waive anything
+by = ["M. Keeper"]
+until = 2027-06-30                         # no waiver outlasts this day
+
+[[waiver]]
+quantity = "gate.step.overshoot"
+by = "M. Keeper"
+why = "rings more by design since 1.5"
+until = 2026-12-31
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import BeforeValidator, Field, PlainValidator, PrivateAttr, ValidationError
+
+from harness.errors import PolicyError
+from harness.results import Detect
+from harness.rigfile import fields, problems, toml
+from harness.rigfile.crosscheck import named
+from harness.rigfile.fields import integer, listed, number, text
+from harness.rigfile.spec import Section
+from harness.words import visible
+
+WHAT = "policy file"
+SCHEMA = 1
+MOST_REPEATS = 20
+"""Arbitrary: more says little more about a board that stays mounted."""
+
+NameField = Annotated[str, text("text of 1 to 200 characters", r"\S.{0,199}")]
+WhyField = Annotated[str, text("a reason of 1 to 1000 characters", r"\S.{0,999}", longest=1000)]
+DayField = Annotated[date, PlainValidator(fields.day)]
+QuantityField = Annotated[str, PlainValidator(fields.name_of_quantity)]
+
+
+def _person(value: object) -> str:
+    if not isinstance(value, str) or not value.strip() or len(value) > 200:
+        raise fields.refuse("names of people, each of 1 to 200 characters")
+    return value
+
+
+def _entries(value: object) -> object:
+    if not isinstance(value, list):
+        raise fields.refuse("entries that begin with [[waiver]]")
+    return tuple(value)
+
+
+class Risks(Section):
+    """[risks] of the comparison with the baseline."""
+
+    difference: Annotated[float, number(1e-6, 0.49)] = 0.01
+    """That an unchanged board is called different in any of its quantities."""
+    equivalence: Annotated[float, number(1e-6, 0.49)] = 0.05
+    """That a quantity off by its margin is called equivalent."""
+
+
+class Waivers(Section):
+    """[waivers]: who may waive, and until when at most."""
+
+    by: Annotated[tuple[str, ...], listed("a list of people who may waive", _person, 1, 50)]
+    until: DayField
+
+
+class Waiver(Section):
+    """[[waiver]]: what somebody answers for. Nobody checks who wrote it: the name is self-declared."""
+
+    quantity: QuantityField
+    by: NameField
+    why: WhyField
+    until: DayField
+
+    def covers(self, name: str) -> bool:
+        """Whether it speaks of a quantity, given by full name."""
+        return name == self.quantity or name.partition(".")[2] == self.quantity
+
+
+class Policy(Section):
+    """A policy. Made by `load`."""
+
+    schema_: Annotated[int, integer(SCHEMA, SCHEMA)] = Field(alias="schema")
+    name: NameField
+    repeats: Annotated[int, integer(1, MOST_REPEATS)]
+    time_budget_s: Annotated[float, number(1.0, 1e6)]
+    required: Annotated[
+        tuple[str, ...], listed("a list of 1 to 200 names of checks or quantities", fields.name_of_quantity, 1, 200)
+    ]
+    risks: Risks = Risks()
+    margins: Mapping[str, Annotated[Detect, PlainValidator(fields.detect)]] = Field(default_factory=dict)
+    waivers: Waivers | None = None
+    waiver: Annotated[tuple[Waiver, ...], BeforeValidator(_entries)] = ()
+    _file: str = PrivateAttr("")
+    _text: str = PrivateAttr("")
+    _sha256: str = PrivateAttr("")
+
+    @property
+    def file(self) -> str:
+        """The file's name, for messages."""
+        return self._file
+
+    @property
+    def text(self) -> str:
+        """The file, as read."""
+        return self._text
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's bytes."""
+        return self._sha256
+
+    def check_names(self, motors: Sequence[str]) -> None:
+        """Whether every name is of a quantity that a rig with these motors has. Raises PolicyError with all."""
+        found = [f"{self._file}: {problems.dotted(place)}: {words}" for place, words in self._strangers(motors)]
+        if found:
+            raise PolicyError(found)
+
+    def required_of(self, names: Iterable[str]) -> list[str]:
+        """Those of these full names that are required: by full name, as `check.quantity`, or by their check."""
+        wanted = set(self.required)
+        return [name for name in names if wanted & _keys(name)]
+
+    def standing(self, name: str, today: date) -> Waiver | None:
+        """The waiver that covers a quantity today, if there is one."""
+        return next((one for one in self.waiver if one.covers(name) and today <= one.until), None)
+
+    def _strangers(self, motors: Sequence[str]) -> Iterator[tuple[problems.Place, str]]:
+        for position, name in enumerate(self.required):
+            yield from named(("required", position), name, motors, checks=True)
+        for name in self.margins:
+            yield from named(("margins", name), name, motors)
+        for position, one in enumerate(self.waiver):
+            yield from named(("waiver", position, "quantity"), one.quantity, motors)
+
+
+def load(path: Path) -> Policy:
+    """Read a policy file. Raises PolicyError with all problems, one line each."""
+    return loads(toml.content_of(path, WHAT, PolicyError), toml.name_of(path))
+
+
+def loads(content: bytes, file: str) -> Policy:
+    """A policy from its file's bytes; `file` names it in messages. Raises as `load`."""
+    whole, raw = toml.tables_of(content, file, WHAT, PolicyError)
+    found = toml.unclean(raw, file)
+    policy: Policy | None = None
+    try:
+        policy = Policy.model_validate(raw)
+    except ValidationError as error:
+        found += problems.lines(file, error, raw, Policy)
+    if policy is not None:
+        found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unfounded(policy)]
+    if found or policy is None:
+        raise PolicyError(toml.once_a_place(found))
+    policy._file, policy._text = file, whole
+    policy._sha256 = hashlib.sha256(content).hexdigest()
+    return policy
+
+
+def _unfounded(policy: Policy) -> Iterator[tuple[problems.Place, str]]:
+    """Waivers that nobody may give, or for longer than anybody may."""
+    for position, one in enumerate(policy.waiver):
+        place: problems.Place = ("waiver", position)
+        if policy.waivers is None:
+            yield place, "nobody may waive by this policy; add [waivers] with by and until, or leave the waiver out"
+            continue
+        if one.by not in policy.waivers.by:
+            people = ", ".join(map(visible, policy.waivers.by))
+            yield (*place, "by"), f"expected one of those in waivers.by ({people}), found {visible(one.by)}"
+        if one.until > policy.waivers.until:
+            yield (*place, "until"), f"expected at most waivers.until, {policy.waivers.until}, found {one.until}"
+
+
+def _keys(name: str) -> set[str]:
+    """Names under which a quantity can be required."""
+    parts = name.split(".")
+    return {name, ".".join(parts[-2:]), parts[-2] if len(parts) > 1 else name}

@@ -1,0 +1,207 @@
+"""Release, refuse, undecided: what each takes, whatever the order of things; a fault of the bench refuses nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.compare import Difference, Finding
+from harness.errors import ExitCode
+from harness.gate.decision import Decision, Objection, Word, decide
+from harness.gate.policy import Policy, loads
+from harness.quantity import Contribution, Quantity
+from harness.record import Record
+from tests.software.compare.records import quantity, record
+
+TODAY = date(2026, 11, 27)
+DELAY, GAIN, RING = "gate.step.delay", "gate.stiffness.closed_loop", "gate.step.overshoot"
+NAMES = (DELAY, GAIN, RING)
+WORDS = {
+    Word.RELEASE: ExitCode.AGREES,
+    Word.REFUSE: ExitCode.DIFFERS,
+    Word.UNDECIDED: ExitCode.UNDECIDED,
+}
+
+
+def policy(waivers: str = "", *, repeats: int = 1) -> Policy:
+    text = f"""\
+schema = 1
+name = "releases"
+repeats = {repeats}
+time_budget_s = 900.0
+required = ["step.delay", "stiffness.closed_loop"]
+[waivers]
+by = ["M. Keeper"]
+until = 2027-06-30
+{waivers}"""
+    return loads(text.encode(), "policy.toml")
+
+
+def waiver(name: str, until: str = "2026-12-31") -> str:
+    return f'[[waiver]]\nquantity = "{name}"\nby = "M. Keeper"\nwhy = "known"\nuntil = {until}\n'
+
+
+def run(*verdicts: tuple[str, str, str], **missing: str) -> Record:
+    """A finished record; a name with __ for a dot and a reason: not run."""
+    gone = {name.replace("__", "."): reason for name, reason in missing.items()}
+    found = record({name: gone.get(name, quantity(1.0)) for name in NAMES})
+    entries = [{"name": name, "outcome": outcome, "reason": reason} for name, outcome, reason in verdicts]
+    return replace(found, content={**found.content, "verdicts": entries})
+
+
+def found(name: str, finding: Finding = Finding.EQUIVALENT, reason: str = "", remedy: str = "") -> Difference:
+    gap = Quantity(value=0.0, unit="s", budget={"a source": Contribution(u=1.0, remedy=remedy)})
+    return Difference(name=name, finding=finding, gap=gap if remedy else None, measured=1.0, reason=reason)
+
+
+SAME = [found(name) for name in NAMES]
+
+
+def decided(*records: Record, differences: list[Difference] = SAME, by: Policy | None = None, **more: Any) -> Decision:
+    return decide(by or policy(), records, differences, today=TODAY, **more)
+
+
+def test_nothing_against_it_and_all_shown_is_a_release():
+    made = decided(run((DELAY, "agrees", ""), (RING, "not judged", "needs a baseline")))
+    assert (made.word, made.code, made.shown) == (Word.RELEASE, ExitCode.AGREES, (DELAY, GAIN))
+    assert made.reasons == ["all 2 required quantities are as in the baseline, and nothing speaks against it"]
+    assert made.next_steps == []
+
+
+@pytest.mark.parametrize("outcome", ["differs", "nonconforming"])
+def test_a_verdict_against_any_quantity_refuses(outcome):
+    made = decided(run((RING, outcome, "twice as much")))
+    assert (made.word, made.code) == (Word.REFUSE, ExitCode.DIFFERS)
+    assert made.reasons == [f"{RING}: {outcome}: twice as much"]
+
+
+@pytest.mark.parametrize("outcome", ["cannot tell", "undecided"])
+def test_what_the_bench_cannot_tell_holds_it_open_and_says_what_would_help(outcome):
+    made = decided(run((RING, outcome, "sees from 3; largest contribution: the arm (80 %): a better arm")))
+    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.UNDECIDED)
+    assert made.next_steps == [f"{RING}: the arm (80 %): a better arm"]
+
+
+def test_a_difference_from_the_baseline_refuses_whether_required_or_not():
+    made = decided(run(), differences=[*SAME[:2], found(RING, Finding.DIFFERENT, "3 off, 1 allowed")])
+    assert made.word is Word.REFUSE
+    assert made.reasons == [f"{RING}: different: 3 off, 1 allowed"]
+
+
+@pytest.mark.parametrize("finding", [Finding.NOT_SEEN, Finding.UNDECIDED])
+def test_a_required_quantity_must_be_shown_to_be_the_same_and_another_need_not(finding):
+    made = decided(run(), differences=[found(DELAY, finding, "too wide", remedy="more repeats"), *SAME[1:]])
+    assert (made.word, made.next_steps) == (Word.UNDECIDED, [f"{DELAY}: more repeats"])
+    assert made.reasons == [f"{DELAY}: required, {finding.value}: too wide"]
+    assert decided(run(), differences=[*SAME[:2], found(RING, finding, "too wide")]).word is Word.RELEASE
+
+
+def test_a_required_quantity_that_was_not_run_refuses_unless_the_bench_was_at_fault():
+    made = decided(run(gate__step__delay="because the board was stopped"), differences=SAME[1:])
+    assert (made.word, made.reasons) == (
+        Word.REFUSE,
+        [f"{DELAY}: required, not measured: because the board was stopped"],
+    )
+    unlucky = run(gate__step__delay="because the run was stopped")
+    unlucky.content["stop"] = {"kind": "bench", "message": "the link is lost"}  # type: ignore[index]
+    made = decided(unlucky, differences=[], bench="the link is lost")
+    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.BENCH)
+    assert made.reasons[0] == "the bench could not be operated: the link is lost"
+    assert not any(one.refuses for one in made.objections)
+
+
+def test_another_quantity_that_was_not_run_holds_nothing_up():
+    assert decided(run(gate__step__overshoot="needs a supply")).word is Word.RELEASE
+
+
+def test_the_bench_goes_before_what_was_seen_until_then():
+    made = decided(run((RING, "differs", "twice as much")), bench="no supply")
+    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.BENCH)
+    assert made.reasons[1] == f"{RING}: differs: twice as much"
+
+
+def test_in_which_repeats():
+    bad, good = run((RING, "differs", "twice")), run()
+    assert decided(good, bad).reasons == [f"{RING}: differs in repeat 2 of 2: twice"]
+    assert decided(bad, bad).reasons == [f"{RING}: differs: twice"]
+
+
+def test_a_waiver_takes_away_what_speaks_against_its_quantity_and_is_told():
+    by = policy(waiver(RING))
+    made = decided(
+        run((RING, "differs", "twice")), by=by, differences=[*SAME[:2], found(RING, Finding.DIFFERENT, "off")]
+    )
+    assert made.word is Word.RELEASE
+    assert [one.objection.line for one in made.waived] == [f"{RING}: differs: twice", f"{RING}: different: off"]
+    assert {one.waiver.by for one in made.waived} == {"M. Keeper"}
+    assert made.idle == ()
+    assert decided(run((GAIN, "differs", "half")), by=by).word is Word.REFUSE
+
+
+def test_a_waiver_that_has_ended_or_has_nothing_to_waive_is_told_too():
+    by = policy(waiver(RING, "2026-11-26") + waiver(DELAY))
+    made = decided(run((RING, "differs", "twice")), by=by)
+    assert made.word is Word.REFUSE
+    assert [(one.quantity, why) for one, why in made.idle] == [
+        (RING, "ended on 2026-11-26"),
+        (DELAY, "nothing to waive"),
+    ]
+
+
+def test_a_stop_is_never_waived():
+    stop = ("gate.step.limits", "nonconforming", "speed 80 rad/s, limit 60 rad/s")
+    made = decided(run(stop), by=policy(waiver(DELAY) + waiver(GAIN) + waiver(RING)))
+    assert made.word is Word.REFUSE
+    assert made.reasons == ["gate.step.limits: nonconforming: speed 80 rad/s, limit 60 rad/s"]
+
+
+def test_a_release_with_everything_required_waived_shows_nothing():
+    by = policy(waiver(DELAY) + waiver(GAIN))
+    open_ = [found(DELAY, Finding.NOT_SEEN, "wide"), found(GAIN, Finding.NOT_SEEN, "wide"), SAME[2]]
+    made = decided(run(), by=by, differences=open_)
+    assert (made.word, made.reasons) == (Word.UNDECIDED, ["nothing required was shown to be as in the baseline"])
+
+
+def test_strangers_text_is_made_visible():
+    made = decided(run((RING, "differs", "a\x1b[31mb\nc")))
+    assert made.reasons[0].isprintable()
+
+
+OUTCOMES = st.sampled_from(
+    ["agrees", "conforming", "differs", "nonconforming", "cannot tell", "undecided", "not judged"]
+)
+VERDICTS = st.lists(st.tuples(st.sampled_from([*NAMES, "gate.step.limits"]), OUTCOMES, st.just("why")), max_size=4)
+RUNS = st.lists(VERDICTS.map(lambda entries: run(*entries)), max_size=3)
+FINDINGS = st.fixed_dictionaries({name: st.sampled_from(Finding) for name in NAMES}).map(
+    lambda chosen: [found(name, finding, "why") for name, finding in chosen.items()]
+)
+WAIVED = st.lists(st.sampled_from(NAMES), unique=True).map(lambda names: policy("".join(map(waiver, names))))
+EXTRA = st.sampled_from([(), (Objection(refuses=True, words="x"),), (Objection(refuses=False, words="y"),)])
+RANK = (Word.RELEASE, Word.UNDECIDED, Word.REFUSE)
+
+
+@given(runs=RUNS, differences=FINDINGS, by=WAIVED, extra=EXTRA)
+def test_words_follow_from_what_stands_against_it(runs, differences, by, extra):
+    made = decided(*runs, differences=differences, by=by, stopped=extra)
+    assert made.code is WORDS[made.word]
+    assert (made.word is Word.REFUSE) == any(one.refuses for one in made.objections)
+    assert (made.word is Word.RELEASE) == (not made.objections)
+    assert made.word is not Word.RELEASE or set(made.shown) & {DELAY, GAIN}
+    assert all(one.objection.quantity != "gate.step.limits" for one in made.waived)
+    bench = decided(*runs, differences=differences, by=by, stopped=extra, bench="gone")
+    assert (bench.word, bench.code) == (Word.UNDECIDED, ExitCode.BENCH)
+
+
+@given(runs=RUNS, differences=FINDINGS, by=WAIVED, more=VERDICTS, extra=EXTRA)
+def test_more_against_it_never_makes_it_better_and_a_waiver_never_worse(runs, differences, by, more, extra):
+    made = decided(*runs, differences=differences, by=by)
+    worse = decided(*runs, run(*more), differences=differences, by=by, stopped=extra)
+    assert RANK.index(worse.word) >= RANK.index(made.word)
+    unwaived = decided(*runs, differences=differences)
+    shown_less = made.reasons == ["nothing required was shown to be as in the baseline"]
+    assert RANK.index(unwaived.word) >= RANK.index(made.word) or shown_less
