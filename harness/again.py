@@ -95,6 +95,7 @@ def _declared(entry: Mapping[str, Any]) -> Declared:
 def _rule(spec: RigSpec, risk: Mapping[str, Any]) -> rules.Rule:
     return rules.Rule(
         planned=risk["planned"],
+        looks=risk.get("looks", 1),  # older records are of one look
         false_alarm_risk=risk["false_alarm"],
         false_acceptance_risk=risk["false_acceptance"],
         detect=spec.detect,

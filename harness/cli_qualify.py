@@ -1,52 +1,31 @@
-"""`rotorgate qualify` and `rotorgate demo`: the shipped checks under pytest, with a configuration of its own."""
+"""`rotorgate qualify` and `rotorgate demo`: one qualification, or repeats of it, run and shown."""
 
 from __future__ import annotations
 
 import argparse
-import contextlib
 import importlib.util
 import json
-import os
-from collections.abc import Callable, Iterator
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import pytest
-
-from harness.bench.safe import order_first, stop_on_signals
-from harness.cli_keep import Kept, keep_run
+from harness.bench.rig import Rig
+from harness.bench.safe import stop_on_signals
+from harness.boards import Named, lot_for
+from harness.cli_keep import beside, keep_run
 from harness.defects import write_defect
-from harness.errors import BenchError, ExitCode, Interrupted
-from harness.plugin import CHECKS, HANDED_OVER, SESSION
-from harness.qualification import Qualification, is_bench, why_stopped
-from harness.session import BenchSession, Settings
+from harness.errors import BenchError
+from harness.qualification import is_bench, why_stopped
+from harness.repeats import Repeats, repeated
+from harness.running import Ended, Keep, run_session
+from harness.session import BenchSession, Settings, folder_for
 from harness.store.address import Address
 from harness.tally import counts, headline
 from harness.terminal import Terminal
 
 DEMO_SEED = 1
 """The demo is the same for everybody (arbitrary)."""
-OURS = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_THEME", "PYTEST_DEBUG")
-"""Variables by which a person's environment would change what pytest runs."""
-
-
-class Handover:
-    """Gives the opened session to the plugin."""
-
-    def __init__(self, session: BenchSession) -> None:
-        self._session = session
-        self.trouble: BaseException | None = None
-
-    @pytest.hookimpl(tryfirst=True)
-    def pytest_configure(self, config: pytest.Config) -> None:
-        """Before the plugin looks for a rig of its own."""
-        config.stash[SESSION] = self._session
-        config.stash[HANDED_OVER] = True
-
-    def pytest_internalerror(self, excinfo: pytest.ExceptionInfo[BaseException]) -> bool:
-        """Keep what went wrong inside pytest or the plugin for the defect's file, instead of printing it."""
-        self.trouble = excinfo.value
-        return True
 
 
 def demo(arguments: argparse.Namespace) -> int:
@@ -62,125 +41,106 @@ def demo(arguments: argparse.Namespace) -> int:
 def qualify(arguments: argparse.Namespace) -> int:
     """Qualify the board of a rig, and keep the run in the store."""
     store = Address.parse(arguments.store) if arguments.store else None  # wrong use is said before anything moves
+    settings = Settings(
+        rig=Path(arguments.rig),
+        out=Path(arguments.out) if arguments.out else None,
+        only=tuple(arguments.only),
+        seed=arguments.seed,
+        plant_seed=arguments.plant_seed,
+        board_seed=arguments.board_seed,
+        faults=tuple(arguments.with_fault),
+        firmware=Path(arguments.firmware) if arguments.firmware else None,
+        restore=arguments.restore,
+        require_all=arguments.require_all,
+        board=arguments.board,
+        lot=arguments.lot,
+    )
+    settings = replace(settings, out=folder_for(settings), lot=lot_for(settings))
+    if arguments.no_store:
+        return run(settings, arguments, count=arguments.repeats, named=Named.of(settings, None))
+    folder = folder_for(settings)
+    if arguments.repeats > 1 and store is None:
+        store = beside(folder)  # not beside DIR/1
     return run(
-        Settings(
-            rig=Path(arguments.rig),
-            out=Path(arguments.out) if arguments.out else None,
-            only=tuple(arguments.only),
-            seed=arguments.seed,
-            plant_seed=arguments.plant_seed,
-            faults=tuple(arguments.with_fault),
-            firmware=Path(arguments.firmware) if arguments.firmware else None,
-            restore=arguments.restore,
-            require_all=arguments.require_all,
-        ),
+        settings,
         arguments,
-        keep=None if arguments.no_store else lambda folder: keep_run(folder, store),
+        count=arguments.repeats,
+        keep=lambda kept: keep_run(kept, store),
+        named=Named.of(settings, lambda: store or beside(folder)),
     )
 
 
-def run(settings: Settings, arguments: argparse.Namespace, *, keep: Callable[[Path], Kept] | None = None) -> int:
-    """Open, run, close, keep, show; the exit code."""
+def run(
+    settings: Settings,
+    arguments: argparse.Namespace,
+    *,
+    count: int = 1,
+    keep: Keep | None = None,
+    named: Named | None = None,
+) -> int:
+    """Open, run, close, keep and show, `count` times; the exit code over all."""
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
-    with stop_on_signals():
-        session = BenchSession(settings, on_step=terminal.step)
-        if settings.seed is None:
-            terminal.say(f"seed {session.seed}")
-        qualification = session.open()
-        if session.record is not None and session.record.content["virtual"]:
+    drawn = settings.seed is None
+
+    def opened(rig: Rig) -> None:
+        if rig.virtual:
             terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
-        trouble = ""
-        try:
-            run_checks(session, qualification)
-        except KeyboardInterrupt as error:
-            qualification.ended_by(error)
-        finally:
-            try:
-                code = session.close()
-            except BenchError as error:
-                code, trouble = ExitCode.BENCH, order_first(error)[1]
-        kept = keep(session.folder) if keep is not None else None
-    show(session, qualification, code, trouble, terminal, kept)
-    return code
+        if named is not None and (remark := named.check(rig.identity.unique_id, virtual=rig.virtual)):
+            terminal.say(remark)
+
+    def once(one: Settings) -> Ended:
+        session = BenchSession(one, on_step=terminal.step, on_open=opened)
+        if count > 1:
+            terminal.say(f"repeat {one.number} of {one.looks}, seed {session.seed}")
+        elif drawn:
+            terminal.say(f"seed {session.seed}")
+        ended = run_session(session, keep)
+        if count > 1 and not terminal.json:
+            show(ended, terminal)
+        return ended
+
+    if settings.board is not None:
+        terminal.say(f"board {settings.board} of lot {settings.lot}")
+    with stop_on_signals():
+        found = repeated(settings, count, once)
+    if count == 1:
+        show(found.runs[0], terminal)
+    else:
+        show_all(found, terminal)
+    return found.code
 
 
-def run_checks(session: BenchSession, qualification: Qualification) -> None:
-    """The shipped checks, in this process. What ends them early is in `qualification.stop` afterwards."""
-    words = [
-        "-c",
-        str(CHECKS / "checks.toml"),
-        "--rootdir",
-        str(CHECKS),
-        "--noconftest",
-        "-p",
-        "no:cacheprovider",
-        "-p",
-        "no:terminal",
-        "-p",
-        "no:unraisableexception",  # it collects garbage five times over at the end
-        "--capture",
-        "no",
-        "-p",
-        "harness.plugin",
-        *(str(CHECKS / f"test_{check}.py") for check in qualification.selected),
-    ]
-    handover = Handover(session)
-    with own_environment():
-        ended = pytest.main(words, plugins=[handover])
-    if qualification.stop is None and handover.trouble is not None:
-        qualification.ended_by(handover.trouble)
-    if qualification.stop is None and ended == pytest.ExitCode.INTERRUPTED:
-        qualification.ended_by(Interrupted("stopped from outside"))
-    if qualification.stop is None and ended not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
-        qualification.ended_by(RuntimeError(f"the checks did not run: pytest ended with {ended!r}"))
+def show_all(found: Repeats, terminal: Terminal) -> None:
+    """What became of each repeat."""
+    missing = [number for number in range(1, found.asked + 1) if number > len(found.runs)]
+    why = "" if found.trouble is None else str(found.trouble) or type(found.trouble).__name__
+    if terminal.json:
+        entries = [said_of(ended) for ended in found.runs]
+        terminal.result(
+            json.dumps(
+                {"exit_code": int(found.code), "asked": found.asked, "repeats": entries, "trouble": why},
+                allow_nan=False,
+            )
+        )
+        return
+    for ended in found.runs:
+        number, words = ended.session.settings.number, headline(ended.qualification.verdicts)
+        terminal.result(f"repeat {number} of {found.asked}: exit code {int(ended.code)}: {words}")
+    for number in missing:
+        terminal.result(f"repeat {number} of {found.asked}: not run{f': {why}' if why else ''}")
 
 
-@contextlib.contextmanager
-def own_environment() -> Iterator[None]:
-    """Without what would change the checks: options, plugins named in the environment, plugins that load themselves."""
-    saved = {name: os.environ.pop(name) for name in OURS if name in os.environ}
-    autoload = os.environ.get("PYTEST_DISABLE_PLUGIN_AUTOLOAD")
-    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
-    try:
-        yield
-    finally:
-        os.environ.update(saved)
-        if autoload is None:
-            os.environ.pop("PYTEST_DISABLE_PLUGIN_AUTOLOAD", None)
-        else:
-            os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = autoload
-
-
-def show(
-    session: BenchSession,
-    qualification: Qualification,
-    code: ExitCode,
-    trouble: str,
-    terminal: Terminal,
-    kept: Kept | None = None,
-) -> None:
+def show(ended: Ended, terminal: Terminal) -> None:
     """The verdict, the table, the causes, and where record and report are."""
-    content = session.record.content if session.record is not None else {}
-    stop = qualification.stop
-    order = (content.get("stop") or {}).get("by_hand")
-    lines: list[str] = [order] if order else []
-    if stop is not None and not is_bench(stop):
-        lines.append(write_defect(stop, session.folder))
-    elif stop is not None:
-        lines.append(why_stopped(stop))
-    for entry in qualification.stops:
-        where = entry.name.removesuffix(".limits").replace(".", " ")
-        lines.append(f"the board was stopped in {where}: {entry.reason}")
-    if trouble:
-        lines.append(trouble)
+    if terminal.json:
+        terminal.result(json.dumps(said_of(ended), allow_nan=False))
+        return
+    session, qualification, kept = ended.session, ended.qualification, ended.kept
+    content = content_of(session)
+    lines = lines_of(ended)
     words = headline(qualification.verdicts)
     virtual = " (VIRTUAL)" if content.get("virtual") else ""
-    if terminal.json:
-        said = summary(session, qualification, code, words, lines)
-        said["kept"] = None if kept is None else kept.entry()
-        terminal.result(json.dumps(said, allow_nan=False))
-        return
-    if order:
+    if (content.get("stop") or {}).get("by_hand"):
         terminal.result(lines.pop(0))
     terminal.result(f"{session.spec.rig.name}{virtual}: {words}")
     for line in lines:
@@ -206,20 +166,45 @@ def show(
         terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 
 
-def summary(
-    session: BenchSession, qualification: Qualification, code: ExitCode, words: str, lines: list[str]
-) -> dict[str, Any]:
+def content_of(session: BenchSession) -> Mapping[str, Any]:
+    """What stands in a run's record."""
+    return session.record.content if session.record is not None else {}
+
+
+def lines_of(ended: Ended) -> list[str]:
+    """What went wrong: what a person must do first, why the run ended early, where the board was stopped."""
+    order = (content_of(ended.session).get("stop") or {}).get("by_hand")
+    lines: list[str] = [order] if order else []
+    stop = ended.qualification.stop
+    if stop is not None and not is_bench(stop):
+        lines.append(write_defect(stop, ended.folder))
+    elif stop is not None:
+        lines.append(why_stopped(stop))
+    for entry in ended.qualification.stops:
+        where = entry.name.removesuffix(".limits").replace(".", " ")
+        lines.append(f"the board was stopped in {where}: {entry.reason}")
+    if ended.trouble:
+        lines.append(ended.trouble)
+    return lines
+
+
+def said_of(ended: Ended) -> dict[str, Any]:
     """The result as --json gives it."""
-    content = session.record.content if session.record is not None else {}
+    session, qualification = ended.session, ended.qualification
+    content = content_of(session)
     return {
-        "exit_code": int(code),
-        "verdict": words,
+        "exit_code": int(ended.code),
+        "verdict": headline(qualification.verdicts),
         "rig": session.spec.rig.name,
         "virtual": content.get("virtual"),
         "counts": {word.value: count for word, count in counts(qualification.verdicts).items()},
         "seed": session.seed,
         "plant_seed": session.settings.plant_seed,
-        "error": lines,
+        "board_seed": session.settings.board_seed,
+        "board": session.settings.board,
+        "lot": session.settings.lot,
+        "repeat": {"number": session.settings.number, "of": session.settings.looks},
+        "error": lines_of(ended),
         "verdicts": [
             {
                 "name": entry.name,
@@ -235,4 +220,5 @@ def summary(
         "causes": content.get("causes"),
         "record": str(session.folder),
         "report": str(session.report),
+        "kept": None if ended.kept is None else ended.kept.entry(),
     }

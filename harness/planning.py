@@ -105,12 +105,13 @@ def requirements_of(spec: RigSpec) -> dict[str, Requirement]:
     return {name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()}
 
 
-def rule_for(rig: Rig, names: Sequence[str]) -> rules.Rule:
-    """The rule, fixed before measuring: how many decisions, at which risks, and what must be seen."""
+def rule_for(rig: Rig, names: Sequence[str], looks: int = 1) -> rules.Rule:
+    """The rule, fixed before measuring: how many decisions, how often each, at which risks, and what must be seen."""
     spec = rig.spec
     requirements = requirements_of(spec)
     return rules.Rule(
         planned=max(1, rules.decisions(names, requirements)),
+        looks=looks,
         false_alarm_risk=spec.rig.false_alarm_risk,
         false_acceptance_risk=spec.rig.false_acceptance_risk,
         detect=spec.detect,

@@ -45,6 +45,7 @@ class Qualification:
         *,
         only: Sequence[str] = (),
         require_all: bool = False,
+        looks: int = 1,
         on_step: Callable[[str, float, float | None], None] | None = None,
     ) -> None:
         self.rig = rig
@@ -57,7 +58,8 @@ class Qualification:
             else tuple(name for name in self.spec.rig.required if not only or check_of(name) in self.selected)
         )
         self.plan = planning.plan(rig, self.selected)
-        self.rule = planning.rule_for(rig, [name for entry in self.plan if not entry.reason for name in entry.names])
+        names = [name for entry in self.plan if not entry.reason for name in entry.names]
+        self.rule = planning.rule_for(rig, names, looks)
         self.results: dict[str, Result] = {}
         self.expectations: dict[str, Expectation] = {}
         self.verdicts: list[Verdict] = []
@@ -80,6 +82,7 @@ class Qualification:
                 "false_alarm": self.rule.false_alarm_risk,
                 "false_acceptance": self.rule.false_acceptance_risk,
                 "planned": self.rule.planned,
+                "looks": self.rule.looks,
                 "each": self.rule.risk_each,
             },
             not_supervised=rig.not_supervised(),

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -44,15 +45,30 @@ class Settings:
     firmware: Path | None = None
     restore: bool = False
     require_all: bool = False
+    number: int = 1
+    looks: int = 1
+    """This run is number `number` of `looks` that share the false-alarm risk."""
+    board: str | None = None
+    """What a person calls the board."""
+    lot: str | None = None
+    board_seed: int | None = None
 
 
 class BenchSession:
     """The opened rig with its record and qualification. `open` once, `close` once; both from the main thread."""
 
     def __init__(
-        self, settings: Settings, *, on_step: Callable[[str, float, float | None], None] | None = None
+        self,
+        settings: Settings,
+        *,
+        on_step: Callable[[str, float, float | None], None] | None = None,
+        on_open: Callable[[Rig], None] | None = None,
     ) -> None:
-        """Check what can be checked before anything is opened. Raises UsageError with every problem."""
+        """Check what can be checked before anything is opened. Raises UsageError with every problem.
+
+        `on_open` is called with the opened rig, before the record is begun and anything is energised; what it raises
+        ends the run.
+        """
         self.settings = settings
         self.spec: RigSpec = load(settings.rig)
         check_names(settings.only)
@@ -63,16 +79,16 @@ class BenchSession:
         self.seed = secrets.randbelow(2**31) if settings.seed is None else settings.seed
         started = utc_now()
         self.started_utc = started.isoformat(timespec="seconds")
-        stamp = started.strftime("%Y%m%dT%H%M%SZ")
-        self.folder = settings.out or Path("runs") / f"{stamp}-{self.spec.rig.name}"
-        if (self.folder / FILE).exists():
-            raise RecordError(f"{visible(str(self.folder))}: holds a record already; choose another folder with --out")
+        self.folder = settings.out or _new_folder(self.spec, started)
+        refuse_used(self.folder)
         self.rig: Rig | None = None
         self.qualification: Qualification | None = None
         self.record: RecordWriter | None = None
         self.report: Path | None = None
         self.code: ExitCode | None = None
         self._on_step = on_step
+        self._on_open = on_open
+        self._made: list[Path] = []
         self._stack = ExitStack()
 
     def open(self) -> Qualification:
@@ -81,6 +97,7 @@ class BenchSession:
             return self.qualification
         settings = self.settings
         self._tell("opening the rig", 0.0)
+        self._made = [path for path in (self.folder, *self.folder.parents) if not path.exists()]
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -91,17 +108,21 @@ class BenchSession:
                     self.spec,
                     seed=self.seed,
                     plant_seed=settings.plant_seed,
+                    board_seed=settings.board_seed,
                     faults=settings.faults,
                     guard_log=self.folder / GUARD_LOG,
                     before_firmware=self._exchange,
                 )
             )
+            if self._on_open is not None:
+                self._on_open(self.rig)
             self.record = RecordWriter(self.folder, self._opening(self.rig))
             self.qualification = Qualification(
                 self.rig,
                 self.record,
                 only=settings.only,
                 require_all=settings.require_all,
+                looks=settings.looks,
                 on_step=self._tell,
             )
         except BaseException as error:
@@ -147,14 +168,18 @@ class BenchSession:
         return exchange(rig, self.settings.firmware, restore=self.settings.restore)
 
     def _opening(self, rig: Rig) -> dict[str, Any]:
-        spec = self.spec
+        spec, settings = self.spec, self.settings
         identity = rig.identity
+        called = {} if settings.board is None else {"name": settings.board}
         return {
             "rotorgate": version_of("rotorgate"),
             "versions": {"python": sys.version.split()[0], **{name: version_of(name) for name in LIBRARIES}},
             "started_utc": self.started_utc,
             "seed": self.seed,
-            "plant_seed": self.settings.plant_seed,
+            "plant_seed": settings.plant_seed,
+            "board_seed": settings.board_seed,
+            "lot": settings.lot,
+            "repeat": {"number": settings.number, "of": settings.looks},
             "virtual": rig.virtual,
             "scenario": scenario_of(spec),
             "rig": {
@@ -165,6 +190,7 @@ class BenchSession:
                 "text": spec.text,
             },
             "board": {
+                **called,
                 "port": spec.board.port,
                 "unique_id": identity.unique_id,
                 "system": identity.system,
@@ -195,11 +221,25 @@ class BenchSession:
             log = self.folder / GUARD_LOG
             if log.exists() and not log.stat().st_size:
                 log.unlink()
-            self.folder.rmdir()
-            if self.settings.out is None:
-                self.folder.parent.rmdir()
+            for folder in self._made:
+                folder.rmdir()
         except OSError:
             return
+
+
+def folder_for(settings: Settings) -> Path:
+    """The folder that a person named, or a new one under runs. Raises RigFileError."""
+    return settings.out or _new_folder(load(settings.rig), utc_now())
+
+
+def refuse_used(folder: Path) -> None:
+    """Raises RecordError for a folder that holds a record."""
+    if (folder / FILE).exists():
+        raise RecordError(f"{visible(str(folder))}: holds a record already; choose another folder with --out")
+
+
+def _new_folder(spec: RigSpec, started: datetime) -> Path:
+    return Path("runs") / f"{started.strftime('%Y%m%dT%H%M%SZ')}-{spec.rig.name}"
 
 
 def check_names(only: Sequence[str]) -> None:

@@ -49,6 +49,7 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
     parser.add_argument("--rig-file", type=Path, help="where to write the rig file of this bench")
     parser.add_argument("--seed", type=int, default=0, help="noise and start position")
     parser.add_argument("--plant-seed", type=int, help="draw the plant from the rig file's tolerances")
+    parser.add_argument("--board-seed", type=int, help="draw what belongs to the board, with a unique id of its own")
     parser.add_argument("--with-fault", action="append", default=[], metavar="NAME[=SEVERITY]")
     parser.add_argument(
         "--wall-clock",
@@ -100,7 +101,7 @@ def _tell_truth(arguments: argparse.Namespace) -> None:
     from rigs_demo.truth import truth
 
     scenario = Scenario.load(arguments.of or "")
-    values = truth(scenario.name, arguments.plant_seed, tuple(arguments.with_fault))
+    values = truth(scenario.name, arguments.plant_seed, tuple(arguments.with_fault), arguments.board_seed)
     print(json.dumps(values, indent=2))
 
 
@@ -110,12 +111,13 @@ def _run(arguments: argparse.Namespace) -> None:
 
     faults = tuple(arguments.with_fault)
     scenario = Scenario.load(arguments.scenario)
-    parameters = Parameters.load(scenario.name, arguments.plant_seed, faults)
+    parameters = Parameters.load(scenario.name, arguments.plant_seed, faults, arguments.board_seed)
     plant = Plant(parameters, arguments.seed)
     files = {name: firmware_copy(source, faults) for name, source in scenario.firmware.items()}
     hardware = Hardware(plant, Wiring.of(scenario.rig))
     with contextlib.ExitStack() as stack:
-        board = VirtualBoard(hardware, files, name=scenario.name, cost_permille=arguments.cost)
+        name = scenario.name if arguments.board_seed is None else f"{scenario.name} board {arguments.board_seed}"
+        board = VirtualBoard(hardware, files, name=name, cost_permille=arguments.cost)
         stack.callback(board.close)
         bench = Bench(plant, board)
         bench.start()

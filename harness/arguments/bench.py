@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.arguments.shared import BESIDE, PLACE, Commands, Parser, natural
+from harness.arguments.shared import BESIDE, PLACE, Commands, Parser, count, natural
 from harness.catalogue import CHECK_NAMES
 
 
@@ -51,6 +51,11 @@ def add(commands: Commands, common: Parser) -> None:
         action="store_true",
         help="put the firmware that was there before back after any ending; alone: after a kill",
     )
+    qualify.add_argument(
+        "--repeats", metavar="N", type=count, default=1, help="so many runs, which share the false-alarm risk"
+    )
+    qualify.add_argument("--board", metavar="ID", help="what the board is called: letters and digits with . _ -")
+    qualify.add_argument("--lot", metavar="NAME", help="lot of boards that it belongs to (default: the rig's name)")
     qualify.add_argument("--require-all", action="store_true", help="every check counts as required")
     kept = qualify.add_mutually_exclusive_group()
     kept.add_argument("--store", metavar="STORE", help=f"keep the run in {PLACE} (default: {BESIDE})")
@@ -65,4 +70,7 @@ def add(commands: Commands, common: Parser) -> None:
     )
     virtual.add_argument(
         "--plant-seed", metavar="N", type=natural, help="draw the true values from the rig file's tolerances"
+    )
+    virtual.add_argument(
+        "--board-seed", metavar="N", type=natural, help="draw those of the board alone, with a unique id of its own"
     )

@@ -11,6 +11,9 @@ from harness.words import visible
 PLACE = "a file, or postgresql://USER@HOST/DATABASE"
 BESIDE = "store.sqlite in the folder that holds the run's"
 
+MOST = 1000
+"""Times that something is done in one command, at most (arbitrary)."""
+
 
 class Parser(argparse.ArgumentParser):
     """An argument parser whose mistakes end with our exit code, not argparse's 2."""
@@ -28,4 +31,11 @@ def natural(text: str) -> int:
     """A whole number from 0 to 2^63 - 1, for seeds."""
     if not text.isascii() or not text.isdigit() or int(text[:20]) >= 2**63:
         raise argparse.ArgumentTypeError(f"expected a whole number from 0, found {visible(text[:30])!r}")
+    return int(text)
+
+
+def count(text: str) -> int:
+    """A whole number from 1 to 1000, for how many times something is to be done."""
+    if not text.isascii() or not text.isdigit() or not 1 <= int(text[:20]) <= MOST:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 1 to {MOST}, found {visible(text[:30])!r}")
     return int(text)

@@ -60,7 +60,12 @@ def devices_of(spec: RigSpec) -> list[str]:
 
 @contextlib.contextmanager
 def addressed(
-    spec: RigSpec, *, seed: int, plant_seed: int | None = None, faults: Sequence[str] = ()
+    spec: RigSpec,
+    *,
+    seed: int,
+    plant_seed: int | None = None,
+    board_seed: int | None = None,
+    faults: Sequence[str] = (),
 ) -> Iterator[RigSpec]:
     """The rig file with addresses that can be opened: starts the virtual bench where they name a scenario.
 
@@ -68,11 +73,13 @@ def addressed(
     """
     scenario = scenario_of(spec)
     if scenario is None:
+        if board_seed is not None:
+            raise UsageError("--board-seed is for a rig whose addresses begin with virtual:")
         if plant_seed is not None or faults:
             raise UsageError("--plant-seed and --with-fault are for a rig whose addresses begin with virtual:")
         yield spec
         return
-    with VirtualBench(scenario, seed=seed, plant_seed=plant_seed, faults=faults) as bench:
+    with VirtualBench(scenario, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults) as bench:
         try:
             yield bench.addressed(spec)
         except BenchError as error:
@@ -103,6 +110,7 @@ def open_rig(
     *,
     seed: int,
     plant_seed: int | None = None,
+    board_seed: int | None = None,
     faults: Sequence[str] = (),
     guard_log: Path | None = None,
     interrupt: bool = True,
@@ -115,7 +123,9 @@ def open_rig(
     `interrupt=False` and no `guard_log`: for looking only. Raises BenchBusy, LinkError, InstrumentError, UsageError.
     """
     with ExitStack() as stack:
-        spec = stack.enter_context(addressed(spec, seed=seed, plant_seed=plant_seed, faults=faults))
+        spec = stack.enter_context(
+            addressed(spec, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults)
+        )
         locks = stack.enter_context(DeviceLocks())
         locks.hold(devices_of(spec))
         clock = open_clock(spec)

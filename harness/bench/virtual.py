@@ -44,6 +44,7 @@ class VirtualBench(Closing):
         *,
         seed: int,
         plant_seed: int | None = None,
+        board_seed: int | None = None,
         faults: Sequence[str] = (),
         bench: str = "rigs_demo",
     ) -> None:
@@ -55,6 +56,8 @@ class VirtualBench(Closing):
         command = [sys.executable, "-P", "-m", bench, scenario, "--seed", str(seed)]
         if plant_seed is not None:
             command += ["--plant-seed", str(plant_seed)]
+        if board_seed is not None:
+            command += ["--board-seed", str(board_seed)]
         for fault in faults:
             command.append(f"--with-fault={fault}")
         self._folder = tempfile.TemporaryDirectory(prefix="rotorgate-bench-")

@@ -39,7 +39,11 @@ class VirtualBoard:
     """One board from power-up to the end of the bench."""
 
     def __init__(self, hardware: Hardware, files: Mapping[str, str], *, name: str, cost_permille: int) -> None:
-        """Prepare it; `restart` starts it. `cost_permille`: what Python work costs, 1000 is a usual small board."""
+        """Prepare it; `restart` starts it.
+
+        `name`: two boards of different names have different unique ids. `cost_permille`: what Python work costs, 1000
+        is a usual small board.
+        """
         self.hardware = hardware
         self.line = SerialLine()
         self.flash = Flash(files)

@@ -3,8 +3,9 @@
 A plant seed draws each value that the rig file gives a tolerance for, from exactly that tolerance
 around the RIG FILE's value: rectangular for a half-width, normal for `standard` and `expanded`.
 What the rig file does not know stays as the plant file says, mounting angles apart. Each value has a
-stream of its own, named by its key, so that a new parameter does not move the others. What an instrument
-is off by is drawn where it reads (instruments/wiring.py), from the same seed.
+stream of its own, named by its key, so that a new parameter does not move the others. A board seed draws
+in the same way what belongs to the board (`driver.*`), and nothing else: another board on the same bench.
+What an instrument is off by is drawn where it reads (instruments/wiring.py), from the same seed.
 """
 
 from __future__ import annotations
@@ -35,6 +36,8 @@ LOCAL_GRAVITY_TOLERANCE = 0.003
 STANDARD_GRAVITY_M_S2 = 9.80665
 ELSEWHERE = {"firmware.dead_time_s": "driver.dead_time_s"}
 """What the rig file states where its author says it, and the plant has where it happens."""
+BOARD = "driver."
+"""What the keys of values that belong to the board begin with."""
 PHASES_RAD = ("sensor.eccentricity_phase_rad", "sensor.tilt_phase_rad", "cogging_phase_rad")
 """Angles at which parts happen to be mounted: anywhere on a turn."""
 
@@ -43,9 +46,9 @@ class PlantFileError(Exception):
     """A plant or rig file of the virtual bench is missing or incomplete."""
 
 
-def load(scenario: str, plant_seed: int | None = None) -> Parameters:
+def load(scenario: str, plant_seed: int | None = None, board_seed: int | None = None) -> Parameters:
     """Parameters of a shipped scenario, without faults. Raises PlantFileError."""
-    return build(scenario, true_values(scenario, plant_seed), rig_table(scenario))
+    return build(scenario, true_values(scenario, plant_seed, board_seed), rig_table(scenario))
 
 
 def scenarios() -> list[str]:
@@ -82,8 +85,18 @@ def _is_known(value: Table) -> bool:
     return "value" in value or "percent" in value
 
 
-def true_values(scenario: str, plant_seed: int | None) -> dict[str, Any]:
-    """Flat table of true values: the plant file's, or those that `plant_seed` draws."""
+def true_values(scenario: str, plant_seed: int | None, board_seed: int | None = None) -> dict[str, Any]:
+    """Flat table of true values: the plant file's, or those that `plant_seed` draws; the board's by `board_seed`."""
+    values = _bench_values(scenario, plant_seed)
+    if board_seed is not None:
+        for named, known in flat(rig_table(scenario)):
+            key = ELSEWHERE.get(named, named)
+            if key.startswith(BOARD) and isinstance(known, Mapping) and "value" in known and key in values:
+                values[key] = draw(known, random.Random(f"board {board_seed} {key}"))
+    return values
+
+
+def _bench_values(scenario: str, plant_seed: int | None) -> dict[str, Any]:
     values = dict(flat(plant_table(scenario)))
     if plant_seed is None:
         return values

@@ -156,9 +156,13 @@ class Parameters:
 
     @classmethod
     def load(
-        cls, scenario: str, plant_seed: int | None = None, faults: Iterable[str] | Mapping[str, float] = ()
+        cls,
+        scenario: str,
+        plant_seed: int | None = None,
+        faults: Iterable[str] | Mapping[str, float] = (),
+        board_seed: int | None = None,
     ) -> Parameters:
-        """The plant of a shipped scenario, drawn by `plant_seed` and given `faults`.
+        """The plant of a shipped scenario, drawn by `plant_seed`, its board by `board_seed`, and given `faults`.
 
         `faults` are texts `name` or `name=severity`, or severity by name.
 
@@ -167,4 +171,4 @@ class Parameters:
         from rigs_demo.faults import apply
         from rigs_demo.plant.drawing import load
 
-        return apply(load(scenario, plant_seed), faults)
+        return apply(load(scenario, plant_seed, board_seed), faults)

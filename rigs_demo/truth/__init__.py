@@ -18,11 +18,14 @@ class Entry(TypedDict):
     unit: str
 
 
-def truth(scenario: str, plant_seed: int | None = None, faults: tuple[str, ...] = ()) -> dict[str, Entry]:
+def truth(
+    scenario: str, plant_seed: int | None = None, faults: tuple[str, ...] = (), board_seed: int | None = None
+) -> dict[str, Entry]:
     """True value and unit by full quantity name.
 
     Raises UnknownScenario, PlantFileError, FaultError.
     """
     from rigs_demo.truth.gather import gather
 
-    return {name: Entry(value=value, unit=unit) for name, (value, unit) in gather(scenario, plant_seed, faults).items()}
+    found = gather(scenario, plant_seed, faults, board_seed=board_seed)
+    return {name: Entry(value=value, unit=unit) for name, (value, unit) in found.items()}

@@ -13,13 +13,20 @@ from rigs_demo.truth.step import step
 from rigs_demo.truth.stiffness import holding_voltage, stiffness
 
 
-def gather(scenario: str, plant_seed: int | None, faults: tuple[str, ...], *, responses: bool = True) -> Values:
+def gather(
+    scenario: str,
+    plant_seed: int | None,
+    faults: tuple[str, ...],
+    *,
+    board_seed: int | None = None,
+    responses: bool = True,
+) -> Values:
     """Values and units; without `responses` no loop is run (a tenth of the time).
 
     Raises UnknownScenario, PlantFileError, FaultError.
     """
     firmware = read_firmware(scenario, faults)
-    parameters = rig_faults.apply(drawing.load(scenario, plant_seed), faults)
+    parameters = rig_faults.apply(drawing.load(scenario, plant_seed, board_seed), faults)
     rig = drawing.rig_table(scenario)
     values: Values = {}
     for index, (name, motor) in enumerate(parameters.motors.items()):

@@ -31,6 +31,8 @@ ORDER = (
     ("checks",),
     ("plugin",),
     ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
+    ("running", "boards"),
+    ("repeats",),
     ("cli_qualify",),
     ("cli",),
 )

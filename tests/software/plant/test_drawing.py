@@ -52,6 +52,31 @@ def test_a_seed_gives_the_same_plant_again_and_another_seed_another() -> None:
     assert Parameters.load("sluice", 7) != Parameters.load("sluice", 8)
 
 
+@pytest.mark.parametrize("scenario", SCENARIOS)
+@pytest.mark.parametrize("plant_seed", [None, 7])
+@settings(max_examples=20, deadline=None)
+@given(seed=SEEDS)
+def test_a_board_seed_moves_what_belongs_to_the_board_and_nothing_else(
+    scenario: str, plant_seed: int | None, seed: int
+) -> None:
+    bench = drawing.true_values(scenario, plant_seed)
+    other = drawing.true_values(scenario, plant_seed, seed)
+    tolerances = {f"driver.{key}": known for key, known in drawing.rig_table(scenario)["driver"].items()}
+    tolerances["driver.dead_time_s"] = drawing.rig_table(scenario)["firmware"]["dead_time_s"]
+    assert {key for key in bench if other[key] != bench[key]} == set(tolerances)
+    for key, known in tolerances.items():
+        assert abs(other[key] - known["value"]) <= half_width(known) * (1.0 + 1e-12)
+    assert drawing.true_values(scenario, plant_seed, seed) == other
+    assert drawing.true_values(scenario, 12345, seed)["driver.dead_time_s"] == other["driver.dead_time_s"]
+    assert drawing.true_values(scenario, plant_seed, seed + 1) != other
+
+
+def test_a_board_is_not_the_one_that_the_plant_seed_of_its_number_has() -> None:
+    drawn = drawing.load("sluice", 3)
+    assert drawing.load("sluice", None, 3).driver.on_resistance_ohm != drawn.driver.on_resistance_ohm
+    assert drawing.load("sluice", 3, 3).motors == drawn.motors
+
+
 def test_drawn_values_fill_their_tolerance() -> None:
     drawn = [drawing.true_values("sluice", seed)["motor.gate.resistance_ohm"] for seed in range(60)]
     assert min(drawn) < 5.6 * 0.984

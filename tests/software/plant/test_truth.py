@@ -151,6 +151,15 @@ def test_a_drawn_plant_has_truths_of_its_own() -> None:
     assert drawn["gate.stiffness.closed_loop"][0] != value("gate.stiffness.closed_loop")
 
 
+def test_another_board_has_a_driver_of_its_own_and_the_same_motors() -> None:
+    found = gather("sluice", None, (), board_seed=3, responses=False)
+    assert found["gate.thermal.resistance"][0] == value("gate.thermal.resistance")
+    driver = drawing.load("sluice", None, 3).driver
+    ratio = driver.thermal_resistance_k_w / SLUICE.driver.thermal_resistance_k_w
+    assert found["gate.thermal.driver_rise"][0] / value("gate.thermal.driver_rise") == pytest.approx(ratio, rel=0.2)
+    assert found["gate.thermal.driver_rise"][0] != value("gate.thermal.driver_rise")
+
+
 @pytest.mark.parametrize(
     ("fault", "name", "ratio"),
     [
