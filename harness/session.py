@@ -44,6 +44,8 @@ class Settings:
     faults: tuple[str, ...] = ()
     firmware: Path | None = None
     restore: bool = False
+    hold: bool = False
+    """The firmware from before stays in its backup: what becomes of it is decided after the run."""
     require_all: bool = False
     number: int = 1
     looks: int = 1
@@ -66,8 +68,8 @@ class BenchSession:
     ) -> None:
         """Check what can be checked before anything is opened. Raises UsageError with every problem.
 
-        `on_open` is called with the opened rig, before the record is begun and anything is energised; what it raises
-        ends the run.
+        `on_open` is called with the opened rig before its firmware is exchanged or asked, the record is begun and
+        anything is energised; what it raises ends the run.
         """
         self.settings = settings
         self.spec: RigSpec = load(settings.rig)
@@ -86,6 +88,8 @@ class BenchSession:
         self.record: RecordWriter | None = None
         self.report: Path | None = None
         self.code: ExitCode | None = None
+        self.backup: Path | None = None
+        """Where the firmware from before is held, once an exchange has begun."""
         self._on_step = on_step
         self._on_open = on_open
         self._made: list[Path] = []
@@ -111,11 +115,9 @@ class BenchSession:
                     board_seed=settings.board_seed,
                     faults=settings.faults,
                     guard_log=self.folder / GUARD_LOG,
-                    before_firmware=self._exchange,
+                    before_firmware=self._before_firmware,
                 )
             )
-            if self._on_open is not None:
-                self._on_open(self.rig)
             self.record = RecordWriter(self.folder, self._opening(self.rig))
             self.qualification = Qualification(
                 self.rig,
@@ -160,12 +162,17 @@ class BenchSession:
             raise trouble
         return code
 
-    def _exchange(self, rig: Rig) -> Callable[[], None] | None:
-        if self.settings.firmware is None and not self.settings.restore:
+    def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
+        if self._on_open is not None:
+            self._on_open(rig)
+        settings = self.settings
+        if settings.firmware is None and not settings.restore:
             return None
-        from harness.bench.exchange import exchange
+        from harness.bench.exchange import backup_of, exchange
 
-        return exchange(rig, self.settings.firmware, restore=self.settings.restore)
+        if settings.hold:
+            self.backup = backup_of(rig)
+        return exchange(rig, settings.firmware, restore=settings.restore, hold=settings.hold)
 
     def _opening(self, rig: Rig) -> dict[str, Any]:
         spec, settings = self.spec, self.settings

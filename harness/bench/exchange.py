@@ -81,12 +81,15 @@ def firmware_files(path: Path, spec: RigSpec) -> dict[str, bytes]:
     return files
 
 
-def exchange(rig: Rig, path: Path | None, *, restore: bool, folder: Path | None = None) -> Callable[[], None] | None:
+def exchange(
+    rig: Rig, path: Path | None, *, restore: bool, hold: bool = False, folder: Path | None = None
+) -> Callable[[], None] | None:
     """Put the firmware at `path` on the board; without a path put back what a killed run left in the backup.
 
-    Returns what puts the old one back at the end, if `restore` asks for that. Raises UsageError, BenchError.
+    Returns what puts the old one back at the end, if `restore` asks for that; with `hold` neither that is done nor the
+    backup forgotten: the caller does one of both later. Raises UsageError, BenchError.
     """
-    store = (folder or backup_folder()) / re.sub(r"[^A-Za-z0-9]", "", rig.identity.unique_id or "board")[:64]
+    store = backup_of(rig, folder)
     board = rig.board
     if path is None:
         if not (store / INDEX).exists():
@@ -98,7 +101,14 @@ def exchange(rig: Rig, path: Path | None, *, restore: bool, folder: Path | None 
         back_up(board, store, list(files))
     install(board, files)
     board.soft_reset()
+    if hold:
+        return None
     return (lambda: put_back(board, store)) if restore else (lambda: forget(store))
+
+
+def backup_of(rig: Rig, folder: Path | None = None) -> Path:
+    """Where the backup of a board's firmware lies, if there is one."""
+    return (folder or backup_folder()) / re.sub(r"[^A-Za-z0-9]", "", rig.identity.unique_id or "board")[:64]
 
 
 def backup_folder() -> Path:

@@ -184,6 +184,11 @@ def _unfounded(policy: Policy) -> Iterator[tuple[problems.Place, str]]:
             yield (*place, "until"), f"expected at most waivers.until, {policy.waivers.until}, found {one.until}"
 
 
+def required_by(wanted: str, names: Iterable[str]) -> list[str]:
+    """Those of these full names that one entry of `required` asks for."""
+    return [name for name in names if wanted in _keys(name)]
+
+
 def _keys(name: str) -> set[str]:
     """Names under which a quantity can be required."""
     parts = name.split(".")

@@ -33,7 +33,8 @@ ORDER = (
     ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
     ("running", "boards"),
     ("repeats",),
-    ("cli_qualify",),
+    ("trial",),
+    ("cli_qualify", "cli_gate"),
     ("cli",),
 )
 FORBIDDEN = {

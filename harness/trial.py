@@ -1,0 +1,194 @@
+"""A release tried on a bench: its qualifications one after another, the decision, and what becomes of the firmware.
+
+The firmware that was on the board before is held in its backup until the decision: a release keeps its place, anything
+else is taken off the board again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+from harness.against import Comparison, compared
+from harness.bench.rig import Rig
+from harness.clock import Clock
+from harness.compare import Baseline, Terms
+from harness.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
+from harness.gate import Decision, Objection, Policy, Word, decide
+from harness.gate.policy import required_by
+from harness.qualification import is_bench, why_stopped
+from harness.record import Record, read
+from harness.repeats import Repeats, repeated
+from harness.running import Ended
+from harness.session import BenchSession, Settings
+from harness.store.baselines import StoredBaseline
+
+Run = Callable[[Settings], Ended]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """What a release is judged by, all of it fixed before the first run."""
+
+    policy: Policy
+    stored: StoredBaseline
+    against: Baseline
+    terms: Terms
+    today: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tried:
+    """What became of a release."""
+
+    runs: tuple[Ended, ...]
+    records: tuple[Record, ...]
+    comparison: Comparison | None
+    decision: Decision
+
+
+def terms_for(policy: Policy, by_default: Terms) -> Terms:
+    """The terms of a comparison by a policy: its risks, and its margins before those of the baseline's rig file."""
+    return replace(
+        by_default,
+        margins={**by_default.margins, **policy.margins},
+        difference_risk=policy.risks.difference,
+        equivalence_risk=policy.risks.equivalence,
+    )
+
+
+def check_reach(conditions: Conditions) -> None:
+    """Whether every required quantity can be shown to be as in the baseline at all. Raises UsageError with all."""
+    policy, levels = conditions.policy, conditions.against.levels
+    title = conditions.stored.title
+    problems: list[str] = []
+    for wanted in policy.required:
+        known = [name for name in required_by(wanted, levels) if levels[name].records]
+        if not known:
+            problems.append(
+                f"{policy.file}: required: {wanted} was never measured in {title}: leave it out, or accept a baseline "
+                "that has it"
+            )
+        problems += [
+            f"{policy.file}: required: {name} has no margin, so that nothing can show that it is as before: "
+            f'add "{name}" to [margins]'
+            for name in known
+            if not levels[name].exact and conditions.terms.margin(levels[name]) is None
+        ]
+    if problems:
+        raise UsageError("\n".join(dict.fromkeys(problems)))
+
+
+def same_kind(rig: Rig, stored: StoredBaseline) -> None:
+    """Whether rig and baseline are both simulated or both real. Raises UsageError; nothing is energised then."""
+    if rig.virtual != stored.virtual:
+        words = {True: "simulated", False: "real"}
+        raise UsageError(
+            f"{stored.title} is of a {words[stored.virtual]} bench, this one is {words[rig.virtual]}: they are never "
+            "compared; nothing was energised"
+        )
+
+
+def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) -> Tried:
+    """Qualify as often as the policy says, and decide.
+
+    Ends early where the policy's time is over or a verdict refuses already. Raises UsageError, RecordError before
+    anything is measured.
+    """
+    policy = conditions.policy
+    begun_s = clock.now_s()
+    longest_s = 0.0
+    last_s = begun_s
+    late = False
+
+    def go_on(runs: Sequence[Ended]) -> bool:
+        nonlocal longest_s, last_s, late
+        now_s = clock.now_s()
+        longest_s, last_s = max(longest_s, now_s - last_s), now_s
+        if decide(policy, _records(runs), (), today=conditions.today).word is Word.REFUSE:
+            return False
+        late = now_s - begun_s + longest_s > policy.time_budget_s
+        return not late
+
+    stopped: list[Objection] = []
+    bench = ""
+    made = Repeats(asked=policy.repeats, runs=())
+    try:
+        made = repeated(settings, policy.repeats, run, go_on=go_on)
+        bench = _trouble(made)
+    except FirmwareError as error:
+        stopped.append(Objection(refuses=True, words=str(error)))
+    except BenchError as error:
+        bench = str(error) or type(error).__name__
+    if late:
+        words = (
+            f"the time budget of {policy.time_budget_s:g} s is spent after {len(made.runs)} of {policy.repeats} runs"
+        )
+        stopped.append(Objection(refuses=False, words=words, remedy=f"a larger time_budget_s in {policy.file}"))
+    if isinstance(made.trouble, FirmwareError):
+        stopped.append(Objection(refuses=True, words=str(made.trouble)))
+    records = _records(made.runs)
+    finished = [record for record in records if record.finished]
+    comparison = None
+    if finished:
+        comparison = compared(conditions.stored, conditions.against, finished, terms=conditions.terms)
+    decision = decide(
+        policy,
+        records,
+        comparison.differences if comparison is not None else (),
+        today=conditions.today,
+        bench=bench,
+        stopped=stopped,
+    )
+    if any(ended.code is ExitCode.DEFECT for ended in made.runs):
+        decision = replace(decision, code=ExitCode.DEFECT)
+    return Tried(runs=made.runs, records=tuple(records), comparison=comparison, decision=decision)
+
+
+def settle(sessions: Sequence[BenchSession], *, released: bool) -> str:
+    """Forget the firmware from before, or put it back, supply off; why that failed, "" if it did not."""
+    from harness.bench.exchange import INDEX, exchange, forget
+    from harness.bench.opening import open_rig
+
+    held = [session for session in sessions if session.backup is not None and (session.backup / INDEX).exists()]
+    if not held:
+        return ""
+    session = held[-1]
+    if released:
+        forget(session.backup or Path())
+        return ""
+    asked = session.settings
+    try:
+        with open_rig(
+            session.spec,
+            seed=session.seed,
+            plant_seed=asked.plant_seed,
+            board_seed=asked.board_seed,
+            faults=asked.faults,
+            before_firmware=lambda rig: exchange(rig, None, restore=True),
+        ):
+            pass
+    except HarnessError as error:
+        return f"the firmware from before is not back, `rotorgate qualify {asked.rig} --restore` does it: {error}"
+    return ""
+
+
+def _records(runs: Sequence[Ended]) -> list[Record]:
+    return [read(ended.folder) for ended in runs]
+
+
+def _trouble(made: Repeats) -> str:
+    """Why the bench could not be operated; "" if it could."""
+    if made.trouble is not None and not isinstance(made.trouble, FirmwareError):
+        return str(made.trouble) or type(made.trouble).__name__
+    for ended in made.runs:
+        stop = ended.qualification.stop
+        if stop is not None:
+            return why_stopped(stop) if is_bench(stop) else "a defect of rotorgate ended a run"
+        if ended.trouble:
+            return ended.trouble
+        if ended.code is ExitCode.BENCH:
+            return "not left safe"
+    return ""
