@@ -112,7 +112,7 @@ def _conditions(arguments: argparse.Namespace, policy: Policy, spec: RigSpec, ad
         stored=stored,
         against=against,
         terms=terms_for(policy, terms_of(against)),
-        today=utc_now().date(),
+        on_day=utc_now().date(),
     )
     check_reach(conditions)
     return conditions

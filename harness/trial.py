@@ -36,7 +36,7 @@ class Conditions:
     stored: StoredBaseline
     against: Baseline
     terms: Terms
-    today: date
+    on_day: date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +107,7 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         nonlocal longest_s, last_s, late
         now_s = clock.now_s()
         longest_s, last_s = max(longest_s, now_s - last_s), now_s
-        if decide(policy, _records(runs), (), today=conditions.today).word is Word.REFUSE:
+        if decide(policy, _records(runs), (), on_day=conditions.on_day).word is Word.REFUSE:
             return False
         late = now_s - begun_s + longest_s > policy.time_budget_s
         return not late
@@ -138,7 +138,7 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         policy,
         records,
         comparison.differences if comparison is not None else (),
-        today=conditions.today,
+        on_day=conditions.on_day,
         bench=bench,
         stopped=stopped,
     )

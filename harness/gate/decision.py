@@ -94,7 +94,7 @@ def decide(
     records: Sequence[Record],
     differences: Sequence[Difference],
     *,
-    today: date,
+    on_day: date,
     bench: str = "",
     stopped: Iterable[Objection] = (),
 ) -> Decision:
@@ -109,7 +109,7 @@ def decide(
     kept: list[Objection] = []
     waived: list[Waived] = []
     for one in sorted(unique, key=lambda objection: not objection.refuses):
-        waiver = policy.standing(one.quantity, today) if _may_be_waived(one) else None
+        waiver = policy.standing(one.quantity, on_day) if _may_be_waived(one) else None
         if waiver is None:
             kept.append(one)
         else:
@@ -126,7 +126,7 @@ def decide(
         code=code,
         objections=tuple(kept),
         waived=tuple(waived),
-        idle=tuple(_idle(policy, waived, today)),
+        idle=tuple(_idle(policy, waived, on_day)),
         shown=shown,
     )
 
@@ -227,10 +227,10 @@ def _where(numbers: Sequence[int], count: int) -> str:
     return f" in repeat {' and '.join(map(str, numbers))} of {count}"
 
 
-def _idle(policy: Policy, waived: Sequence[Waived], today: date) -> list[tuple[Waiver, str]]:
+def _idle(policy: Policy, waived: Sequence[Waived], on_day: date) -> list[tuple[Waiver, str]]:
     used = {id(one.waiver) for one in waived}
     return [
-        (one, f"ended on {one.until}" if today > one.until else "nothing to waive")
+        (one, f"ended on {one.until}" if on_day > one.until else "nothing to waive")
         for one in policy.waiver
         if id(one) not in used
     ]

@@ -134,9 +134,9 @@ class Policy(Section):
         wanted = set(self.required)
         return [name for name in names if wanted & _keys(name)]
 
-    def standing(self, name: str, today: date) -> Waiver | None:
-        """The waiver that covers a quantity today, if there is one."""
-        return next((one for one in self.waiver if one.covers(name) and today <= one.until), None)
+    def standing(self, name: str, on_day: date) -> Waiver | None:
+        """The waiver that covers a quantity on that day, if there is one."""
+        return next((one for one in self.waiver if one.covers(name) and on_day <= one.until), None)
 
     def _strangers(self, motors: Sequence[str]) -> Iterator[tuple[problems.Place, str]]:
         for position, name in enumerate(self.required):

@@ -63,7 +63,7 @@ SAME = [found(name) for name in NAMES]
 
 
 def decided(*records: Record, differences: list[Difference] = SAME, by: Policy | None = None, **more: Any) -> Decision:
-    return decide(by or policy(), records, differences, today=TODAY, **more)
+    return decide(by or policy(), records, differences, on_day=TODAY, **more)
 
 
 def test_nothing_against_it_and_all_shown_is_a_release():

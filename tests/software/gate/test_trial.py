@@ -41,7 +41,7 @@ def conditions(by: Policy | None = None, records: Sequence[Record] | None = None
     against = baseline_of(records or scattered(8))
     by = by or policy()
     terms = terms_for(by, terms_of(against))
-    return Conditions(policy=by, stored=STORED, against=against, terms=terms, today=date(2026, 11, 27))
+    return Conditions(policy=by, stored=STORED, against=against, terms=terms, on_day=date(2026, 11, 27))
 
 
 class Clock:
@@ -174,8 +174,8 @@ def test_what_can_never_be_shown_is_said_before_anything_moves():
     with pytest.raises(UsageError) as caught:
         check_reach(conditions(policy(required='["stiffness.open_loop", "step.delay"]')))
     assert str(caught.value) == (
-        "policy.toml: required: step.delay was never measured in baseline spring, revision 1: leave it out, or accept a "
-        "baseline that has it"
+        "policy.toml: required: step.delay was never measured in baseline spring, revision 1: leave it out, or accept "
+        "a baseline that has it"
     )
     name = "gate.step.decay"
     with pytest.raises(UsageError) as caught:
