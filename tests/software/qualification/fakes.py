@@ -198,6 +198,7 @@ def install(
         if opening is not None:
             raise opening
         try:
+            options["before_firmware"](rig)  # type: ignore[operator]
             yield rig
         finally:
             rig.make_safe()
