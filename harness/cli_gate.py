@@ -70,7 +70,6 @@ def gate(arguments: argparse.Namespace) -> int:
             tried = attempt(settings, conditions, run, WallClock())
             released = tried.decision.word is Word.RELEASE
         finally:
-            terminal.step("settling the firmware", 1.0, None)
             trouble = settle(sessions, released=released)
             if trouble:
                 terminal.say(trouble)

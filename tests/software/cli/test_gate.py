@@ -1,0 +1,277 @@
+"""`rotorgate gate` on a bench in memory: every decision with its exit code, files, rows; every mistake in one line."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from harness import cli
+from harness.errors import BenchError, FirmwareError, StoppedByBoard
+from harness.store import Store
+from tests.software.qualification.fakes import SLUICE, FakeChecks, FakeRig, install
+
+STIFF, DELAY = "gate.stiffness.closed_loop", "wheel.step.delay"
+POLICY = """\
+schema = 1
+name = "releases"
+repeats = {repeats}
+time_budget_s = 900.0
+required = ["stiffness.closed_loop", "step.delay", "commutation.direction"]
+[waivers]
+by = ["M. Keeper"]
+until = 2099-06-30
+"""
+WAIVER = '[[waiver]]\nquantity = "{}"\nby = "M. Keeper"\nwhy = "by design"\nuntil = 2099-01-01\n'
+JITTER = (0.9996, 1.0003, 1.0001, 0.9998, 1.0002, 1.0)
+
+
+def checks(factor: float = 1.0, **changes: float) -> FakeChecks:
+    """Values that scatter a little from run to run."""
+    return FakeChecks(changes={STIFF: 2.0 * factor, DELAY: 1e-3 * factor, **changes})
+
+
+def write_policy(more: str = "", repeats: int = 1, path: str = "policy.toml") -> str:
+    Path(path).write_text(POLICY.format(repeats=repeats) + more, encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def say(monkeypatch, tmp_path, capsys):
+    """Run `rotorgate ...` on a bench in memory: exit code, standard output, standard error."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str, bench: FakeChecks | None = None, **options: object) -> tuple[int, str, str]:
+        install(monkeypatch, bench or checks(), **options)  # type: ignore[arg-type]
+        code = cli.main(list(words))
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def six(tmp_path_factory):
+    """A folder with six runs accepted as a baseline."""
+    folder = tmp_path_factory.mktemp("six")
+    accept = ("baseline", "accept", "spring", *"123456", "--by", "M. Keeper", "--why", "good")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        for number, factor in enumerate(JITTER):
+            install(patch, checks(factor))
+            assert cli.main(["--quiet", "qualify", str(SLUICE), "--seed", "1", "--out", f"runs/{number}"]) == 0
+        assert cli.main(list(accept)) == 0
+    return folder
+
+
+@pytest.fixture
+def spring(six, say, capsys):
+    """Six runs accepted as a baseline, and a policy."""
+    shutil.copytree(six, Path(), dirs_exist_ok=True)
+    write_policy()
+    capsys.readouterr()
+    return say
+
+
+GATE = ("gate", str(SLUICE), "--against", "spring", "--policy", "policy.toml", "--seed", "7", "--out", "runs/new")
+
+
+def decision() -> dict[str, object]:
+    found = json.loads(Path("runs/new/decision.json").read_text(encoding="utf-8"))
+    assert isinstance(found, dict)
+    return found
+
+
+def test_a_release_is_let_through_told_and_kept(spring):
+    code, out, err = spring(*GATE)
+    assert code == 0, out + err
+    lines = out.splitlines()
+    assert lines[0] == "sluice (VIRTUAL): release: firmware fake 1 against baseline spring, revision 1"
+    assert lines[1] == "  all 6 required quantities are as in the baseline, and nothing speaks against it"
+    assert "store runs/store.sqlite, decision 1 on runs 7" in lines
+    assert "VIRTUAL" in err
+    assert (decision()["decision"], decision()["exit_code"]) == ("release", 0)
+    assert Path("runs/new/summary.md").read_text(encoding="utf-8").startswith("## Release gate: released\n")
+    suite = ElementTree.parse("runs/new/junit.xml").getroot().find("testsuite")
+    assert suite is not None
+    assert suite.get("failures") == "0"
+    with Store.open() as store:
+        (made,) = store.decisions.all("sluice")
+        assert (made.word, made.exit_code, made.runs, made.baseline_id, made.virtual) == ("release", 0, (7,), 1, True)
+        assert made.content["policy"] == POLICY.format(repeats=1)
+        assert (made.firmware_name, made.firmware_version) == ("fake", "1")
+
+
+def test_what_differs_is_refused_with_its_reason(spring):
+    code, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0}))
+    assert code == 1
+    lines = out.splitlines()
+    assert lines[0].startswith("sluice (VIRTUAL): refuse: ")
+    assert lines[1].startswith(f"  {STIFF}: differs: ")
+    assert any(line.startswith(f"  {STIFF}: different: ") for line in lines)
+    reasons = decision()["reasons"]
+    assert isinstance(reasons, list)
+    assert reasons[0].startswith(f"{STIFF}: differs: ")
+
+
+def test_repeats_are_runs_of_their_own_that_share_the_risk(spring):
+    write_policy(repeats=2)
+    code, out, err = spring(*GATE)
+    assert code == 0, out + err
+    assert "run 1 of 2, seed 7" in err
+    assert "run 2 of 2, seed 8" in err
+    for number in (1, 2):
+        record = json.loads(Path(f"runs/new/{number}/record.json").read_text(encoding="utf-8"))
+        assert record["repeat"] == {"number": number, "of": 2}
+    with Store.open() as store:
+        assert store.decisions.all()[0].runs == (7, 8)
+
+
+def test_a_waiver_lets_through_and_stands_in_every_account(spring):
+    write_policy(WAIVER.format("gate.stiffness.open_loop") + WAIVER.format("gate.thermal.rise"))
+    code, out, _ = spring(*GATE, bench=checks(**{"gate.stiffness.open_loop": 3.0}))
+    assert code == 0, out
+    assert "waived by M. Keeper (self-declared) until 2099-01-01: gate.stiffness.open_loop: differs: " in out
+    assert "  waiver of gate.thermal.rise by M. Keeper: nothing to waive" in out
+    assert "### Waived (who waived is self-declared)" in Path("runs/new/summary.md").read_text(encoding="utf-8")
+    assert "waived by M. Keeper (self-declared)" in Path("runs/new/junit.xml").read_text(encoding="utf-8")
+    with Store.open() as store:
+        waivers = store.decisions.all()[0].content["waivers"]
+    assert [(one["quantity"], one["used"], one["by_is"]) for one in waivers] == [
+        ("gate.stiffness.open_loop", True, "self-declared"), ("gate.thermal.rise", False, "self-declared"),
+    ]  # fmt: skip
+
+
+def test_a_stop_that_the_board_provoked_refuses_whoever_waives(spring):
+    write_policy(WAIVER.format("gate.step.delay"))
+    bench = checks()
+    bench.raises["gate.step"] = StoppedByBoard("motor 0: speed: 900 counts in 1000 us, limit 100 in 100 ms")
+    code, out, _ = spring(*GATE, bench=bench)
+    assert code == 1
+    assert "  gate.step.limits: nonconforming: " in out
+
+
+def test_a_bench_that_fails_is_undecided_and_keeps_what_was_measured(spring):
+    bench = checks()
+    bench.raises["gate.step"] = BenchError("the link is lost")
+    code, out, _ = spring(*GATE, bench=bench)
+    assert code == 3
+    assert out.splitlines()[0].startswith("sluice (VIRTUAL): undecided: ")
+    assert "the bench could not be operated: stopped: the link is lost" in out
+    assert decision()["decision"] == "undecided"
+    assert "<error " in Path("runs/new/junit.xml").read_text(encoding="utf-8")
+    with Store.open() as store:
+        assert store.decisions.all()[0].exit_code == 3
+        assert not store.run(7).finished
+
+
+def test_firmware_that_cannot_be_used_is_refused(spring):
+    code, out, _ = spring(*GATE, opening=FirmwareError("firmware fake: cannot be imported: SyntaxError"))
+    assert code == 1
+    assert "  firmware fake: cannot be imported: SyntaxError" in out
+    with Store.open() as store:
+        assert (store.decisions.all()[0].word, store.decisions.all()[0].runs) == ("refuse", ())
+
+
+def test_json_is_one_object_and_nothing_else(spring):
+    code, out, err = spring("--json", *GATE)
+    assert (code, err) == (0, "")
+    found = json.loads(out)
+    assert (found["decision"], found["exit_code"], found["files"]["decision"]) == (
+        "release",
+        0,
+        "runs/new/decision.json",
+    )
+
+
+def test_a_store_that_cannot_take_the_decision_changes_nothing_of_it(spring, monkeypatch):
+    from harness.errors import StoreUnavailable
+    from harness.store.decisions import Decisions
+
+    def full(*_: object, **__: object) -> None:
+        raise StoreUnavailable("runs/store.sqlite: the disk is full; nothing that was kept is lost")
+
+    monkeypatch.setattr(Decisions, "add", full)
+    code, out, _ = spring(*GATE)
+    assert code == 0
+    assert (
+        "not in the store: runs/store.sqlite: the disk is full; nothing that was kept is lost; decision.json stands"
+        in out
+    )
+    assert decision()["decision"] == "release"
+
+
+def replaced(words: tuple[str, ...], option: str, value: str) -> list[str]:
+    at = words.index(option)
+    return [*words[: at + 1], value, *words[at + 2 :]]
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "message"),
+    [
+        ("--policy", "absent.toml", "absent.toml: no such policy file"),
+        ("--policy", "wrong.toml", "wrong.toml: required[0]: no such quantity; did you mean stiffness.closed_loop?"),
+        (
+            "--policy",
+            "never.toml",
+            "never.toml: required: step.decay was never measured in baseline spring, revision 1",
+        ),
+        ("--against", "sprung", "runs/store.sqlite: no baseline sprung; did you mean spring?"),
+        ("--against", "a/b", "baseline 'a/b': expected a name"),
+        ("--out", "runs/0", "runs/0: holds a record already; choose another folder with --out"),
+        ("--out", "runs/old", "runs/old: holds a decision already; choose another folder with --out"),
+    ],
+)
+def test_wrong_use_is_one_line_before_anything_moves(spring, option, value, message):
+    write_policy(path="wrong.toml")
+    Path("wrong.toml").write_text(Path("wrong.toml").read_text().replace("closed_loop", "closed_lop"))
+    write_policy(path="never.toml")
+    Path("never.toml").write_text(Path("never.toml").read_text().replace("step.delay", "step.decay"))
+    Path("runs/old").mkdir()
+    Path("runs/old/decision.json").write_text("{}")
+    rig = FakeRig()
+    code, out, err = spring(*replaced(GATE, option, value), rig=rig)
+    assert (code, out) == (4, "")
+    assert message in err
+    assert all(line.startswith("rotorgate: ") for line in err.splitlines())
+    assert rig.events == []
+    with Store.open() as store:
+        assert store.decisions.all() == []
+
+
+def test_no_store_no_baseline(say):
+    write_policy()
+    code, _, err = say(*GATE)
+    assert (code, err) == (
+        4,
+        "rotorgate: runs/store.sqlite: no store here yet; `rotorgate qualify` and `rotorgate keep` make it\n",
+    )
+
+
+def test_a_retired_baseline_decides_nothing(spring):
+    assert spring("baseline", "retire", "spring", "--by", "M. Keeper", "--why", "moved")[0] == 0
+    code, _, err = spring(*GATE)
+    assert code == 4
+    assert "nothing is compared with it; accept a new revision" in err
+
+
+def test_another_rig_type_is_refused(spring):
+    Path("other.toml").write_text(SLUICE.read_text(encoding="utf-8").replace('name = "sluice"', 'name = "weir"', 1))
+    code, _, err = spring(*("other.toml" if word == str(SLUICE) else word for word in GATE))
+    assert code == 4
+    assert "baseline spring, revision 1 is of rig sluice, other.toml is weir: expected a baseline of this rig" in err
+
+
+def test_real_and_simulated_never_mix(spring):
+    code, _, err = spring(*GATE, rig=FakeRig(virtual=False))
+    assert code == 4
+    assert "is of a simulated bench, this one is real: they are never compared; nothing was energised" in err
+    assert not Path("runs/new/decision.json").exists()
+
+
+def test_a_firmware_that_is_not_there(spring):
+    code, _, err = spring(*GATE, "--firmware", "absent")
+    assert (code, err) == (4, "rotorgate: --firmware absent: no such file or folder\n")
