@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from harness.bench.exchange import exchange
+from harness.bench.exchange import backup_of, exchange
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
-from harness.errors import DeviceError
+from harness.errors import FirmwareError
 from harness.rigfile import load
+from harness.session import Settings
+from harness.trial import settle
+from tests.bench.conftest import stand_alone
 
 pytestmark = pytest.mark.board
 
@@ -52,8 +56,28 @@ def test_a_firmware_that_cannot_be_imported_is_put_back(bench, tmp_path):
     (tmp_path / "sluice_drive.py").write_text("this is no Python\n")
     watched = Watched(tmp_path / "sluice_drive.py", tmp_path / "store")
     with (
-        pytest.raises(DeviceError, match="SyntaxError"),
+        pytest.raises(FirmwareError, match="SyntaxError"),
         open_rig(load(bench.rig_file), seed=1, before_firmware=watched),
     ):
         pass
     assert watched.left == FIRMWARE.read_bytes()
+
+
+@pytest.mark.parametrize("released", [False, True])
+def test_a_held_firmware_is_put_back_by_a_later_opening_of_the_board_or_forgotten(tmp_path, monkeypatch, released):
+    """One bench for any number of users, as a real board is: what a gate does when its runs are over."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    new = tmp_path / "new" / "sluice_drive.py"
+    new.parent.mkdir()
+    new.write_bytes(FIRMWARE.read_bytes().replace(b"1.4.0", b"1.5.0"))
+    with stand_alone(tmp_path, "sluice", "--wall-clock") as bench:
+        spec = load(bench.rig_file)
+        with open_rig(spec, seed=1, before_firmware=lambda rig: exchange(rig, new, restore=False, hold=True)) as rig:
+            backup = backup_of(rig)
+        assert (backup / "index.json").exists()
+        session = SimpleNamespace(backup=backup, spec=spec, settings=Settings(rig=bench.rig_file), seed=1)
+        assert settle([session], released=released) == ""  # type: ignore[list-item]
+        assert not backup.exists()
+        with open_rig(spec, seed=1) as rig:
+            assert rig.declared["gate"].version == ("1.5.0" if released else "1.4.0")
+            assert rig.board.read_file("sluice_drive.py") == (new if released else FIRMWARE).read_bytes()

@@ -1,0 +1,115 @@
+"""The release gate on the virtual bench: one release that only tidies, and four with a slip in them.
+
+What a release is expected to be refused for follows from what was changed in it, by the drive contract's own words.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.store import Store
+from tests.bench.conftest import rotorgate, start
+from tests.bench.test_safety import until
+
+pytestmark = [pytest.mark.board, pytest.mark.slow]
+
+ROOT = Path(__file__).resolve().parents[2]
+SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
+POLICY = ROOT / "rigs_demo" / "policies" / "release.toml"
+BASELINE_SEEDS = range(1, 7)
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory) -> Path:
+    """A folder with a baseline of six runs of the demo's firmware, a policy of one run, and the releases to try."""
+    folder = tmp_path_factory.mktemp("lab")
+    for seed in BASELINE_SEEDS:
+        done = rotorgate("qualify", str(SLUICE), "--quiet", "--seed", str(seed), "--out", f"runs/{seed}", cwd=folder)
+        assert done.returncode == 0, done.stdout + done.stderr
+    numbers = [str(number) for number in range(1, len(BASELINE_SEEDS) + 1)]
+    words = ("accept", "spring", *numbers, "--by", "M. Keeper", "--why", "firmware 1.4.0 on the first board")
+    done = rotorgate("baseline", *words, cwd=folder)
+    assert done.returncode == 0, done.stdout + done.stderr
+    text = POLICY.read_text(encoding="utf-8")
+    assert text.count("repeats = 2 ") == 1
+    (folder / "policy.toml").write_text(text.replace("repeats = 2 ", "repeats = 1 "), encoding="utf-8")
+    for name in ("tidied", "half-gain", "two-late", "other-path", "short-table"):
+        command = [sys.executable, "-m", "rigs_demo", "release", name, str(folder / name)]
+        subprocess.run(command, check=True, capture_output=True, cwd=ROOT)
+    return folder
+
+
+def words_for(name: str, seed: int) -> tuple[str, ...]:
+    options = ("--firmware", name, "--seed", str(seed), "--out", f"runs/{name}")
+    return ("gate", str(SLUICE), "--against", "spring", "--policy", "policy.toml", *options)
+
+
+def backups(folder: Path) -> list[Path]:
+    return list((folder / "state").rglob("index.json"))
+
+
+def test_a_release_that_only_tidies_is_let_through(lab):
+    done = rotorgate(*words_for("tidied", 21), cwd=lab)
+    assert done.returncode == 0, done.stdout + done.stderr
+    decision = json.loads((lab / "runs/tidied/decision.json").read_text(encoding="utf-8"))
+    assert (decision["decision"], decision["virtual"]) == ("release", True)
+    assert (decision["firmware_name"], decision["firmware_version"]) == ("sluice_drive", "1.5.0")
+    source = (lab / "tidied/sluice_drive.py").read_bytes()
+    assert decision["firmware_sha256"] == hashlib.sha256(source).hexdigest()
+    assert len(decision["shown"]) == 24
+    assert backups(lab) == [], "a release keeps its place: nothing is left to put back"
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "reason"),
+    [
+        ("half-gain", 22, "gate.stiffness.closed_loop: differs: "),
+        ("two-late", 23, "gate.step.delay: differs: "),
+        ("other-path", 24, "gate.commutation.sensor_noise: differs: "),
+        ("short-table", 25, "gate.commutation.limits: nonconforming: the firmware raised IndexError"),
+    ],
+)
+def test_a_release_with_a_slip_in_it_is_refused_by_name_and_taken_off(lab, name, seed, reason):
+    done = rotorgate(*words_for(name, seed), cwd=lab)
+    assert done.returncode == 1, done.stdout + done.stderr
+    folder = lab / "runs" / name
+    decision = json.loads((folder / "decision.json").read_text(encoding="utf-8"))
+    assert decision["decision"] == "refuse"
+    assert any(line.startswith(reason) for line in decision["reasons"]), decision["reasons"]
+    assert "## Release gate: refused" in (folder / "summary.md").read_text(encoding="utf-8")
+    assert 'type="refuse"' in (folder / "junit.xml").read_text(encoding="utf-8")
+    assert decision["trouble"] == ""
+    assert backups(lab) == [], "the firmware from before is back"
+    with Store.open(str(lab / "runs/store.sqlite")) as store:
+        kept = store.decisions.all("sluice")[-1]
+        assert (kept.word, kept.firmware_sha256) == ("refuse", decision["firmware_sha256"])
+
+
+def test_a_gate_that_is_interrupted_is_undecided_and_puts_the_firmware_back(lab):
+    process = start(*words_for("tidied", 26)[:-1], "runs/interrupted", cwd=lab)
+    until((lab / "runs/interrupted/record.json").exists, 60.0, "a record")
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 3, out + err
+    assert "undecided" in out
+    assert "stopped by Ctrl-C" in out
+    assert backups(lab) == []
+
+
+def test_a_gate_that_is_killed_leaves_the_way_back(lab):
+    process = start(*words_for("tidied", 27)[:-1], "runs/killed", cwd=lab)
+    until((lab / "runs/killed/record.json").exists, 60.0, "a record")
+    os.kill(process.pid, signal.SIGKILL)
+    process.communicate(timeout=60)
+    assert len(backups(lab)) == 1
+    done = rotorgate("qualify", str(SLUICE), "--restore", "--only", "commutation", "--out", "runs/again", cwd=lab)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert backups(lab) == []
