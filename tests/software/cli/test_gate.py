@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 from pathlib import Path
 from xml.etree import ElementTree
@@ -275,3 +276,24 @@ def test_real_and_simulated_never_mix(spring):
 def test_a_firmware_that_is_not_there(spring):
     code, _, err = spring(*GATE, "--firmware", "absent")
     assert (code, err) == (4, "rotorgate: --firmware absent: no such file or folder\n")
+
+
+def test_the_job_in_the_readme_calls_the_command_as_it_is():
+    readme = (Path(__file__).resolve().parents[3] / "README.md").read_text(encoding="utf-8")
+    job = readme.partition("a test of the project reads exactly this -->\n```yaml\n")[2].partition("```")[0]
+    (line,) = [line for line in job.splitlines() if "rotorgate --quiet gate" in line]
+    words = shlex.split(line.partition("run: rotorgate ")[2])
+    found = cli.parse(words)
+    assert (found.command, found.against, found.policy, found.out) == ("gate", "spring", "bench/release.toml", "gate")
+    assert f"cat {found.out}/summary.md" in job
+    assert f"path: {found.out} " in job
+
+
+def test_the_policy_that_is_shipped_fits_the_rig_that_is_shipped():
+    from harness.gate import load
+    from harness.rigfile import load as load_rig
+
+    demo = Path(__file__).resolve().parents[3] / "rigs_demo"
+    policy = load(demo / "policies" / "release.toml")
+    policy.check_names(load_rig(demo / "rigs" / "sluice.toml").motors)
+    assert policy.repeats == 2
