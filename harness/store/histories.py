@@ -1,0 +1,202 @@
+"""What a store says over many runs: its rigs, their firmware versions, and each quantity over them.
+
+Summed up where the rows lie: a million of them do not pass through Python.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, Double, Integer, bindparam, case, func, literal, or_, select
+
+from harness.results import Outcome
+from harness.store import tables
+from harness.store.database import Database
+
+RUN, QUANTITY = tables.run.c, tables.quantity.c
+FIRMWARE = (RUN.rig, RUN.firmware_name, RUN.firmware_version)
+DIFFERS, NONCONFORMING = Outcome.DIFFERS.value, Outcome.NONCONFORMING.value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Release:
+    """The runs of one firmware version on one rig."""
+
+    rig: str
+    virtual: bool
+    firmware_name: str | None
+    firmware_version: str | None
+    runs: int
+    first_utc: str
+    last_utc: str
+    builds: int
+    """Firmwares of this name and version that are not the same bytes."""
+    boards: int
+    endings: Mapping[int | None, int]
+    """Runs by exit code; None where they did not come to their end."""
+    first_id: int
+    last_id: int
+
+    @property
+    def key(self) -> tuple[str, str | None, str | None]:
+        """Rig, name and version of the firmware."""
+        return self.rig, self.firmware_name, self.firmware_version
+
+    @property
+    def alone(self) -> bool:
+        """Whether no other run was kept between its first and its last."""
+        return self.last_id - self.first_id + 1 == self.runs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """One quantity over the runs of one firmware version. Values are in the unit of the quantity."""
+
+    release: tuple[str, str | None, str | None]
+    runs: int
+    """That measured it."""
+    mean: float
+    s: float
+    """Standard deviation of the values; 0 for a single one."""
+    low: float
+    high: float
+    """Smallest and largest value."""
+    refused: int
+    """Runs in which it differed or was nonconforming."""
+
+
+class Entry(NamedTuple):
+    """One quantity in one run, measured (`value`) or not."""
+
+    run_id: int
+    check_name: str
+    motor: str
+    value: float | None
+    u: float | None
+    unit: str
+    outcome: str | None
+    conformity: str | None
+
+
+class Histories:
+    """The runs of an opened store taken together. Made by `Store.histories`."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def rigs(self) -> dict[tuple[str, bool], int]:
+        """How many runs there are of each rig, by its name and whether they are virtual."""
+        wanted = select(RUN.rig, RUN.virtual, func.count()).group_by(RUN.rig, RUN.virtual).order_by(RUN.rig)
+        with self._database.reading() as connection:
+            return {(rig, bool(virtual)): count for rig, virtual, count in connection.execute(wanted)}
+
+    def releases(self, *, virtual: bool, rig: str | None = None) -> list[Release]:
+        """Firmware versions in the order of their first runs."""
+        chosen = _chosen(virtual, rig)
+        counted = select(
+            *FIRMWARE, func.count(), func.min(RUN.started_utc), func.max(RUN.started_utc),
+            func.count(RUN.firmware_sha256.distinct()), func.count(RUN.board_id.distinct()), func.min(RUN.id),
+            func.max(RUN.id),
+        ).where(*chosen).group_by(*FIRMWARE)  # fmt: skip
+        ended = select(*FIRMWARE, RUN.exit_code, func.count()).where(*chosen).group_by(*FIRMWARE, RUN.exit_code)
+        endings: dict[tuple[str, str | None, str | None], dict[int | None, int]] = {}
+        with self._database.reading() as connection:
+            rows = connection.execute(counted).all()
+            for *key, code, count in connection.execute(ended.order_by(RUN.exit_code)):
+                endings.setdefault((key[0], key[1], key[2]), {})[code] = count
+        found = [
+            Release(
+                rig=rig_name, virtual=virtual, firmware_name=name, firmware_version=version, runs=runs, first_utc=first,
+                last_utc=last, builds=max(builds, 1), boards=boards, endings=endings[rig_name, name, version],
+                first_id=first_id, last_id=last_id,
+            )
+            for rig_name, name, version, runs, first, last, builds, boards, first_id, last_id in rows
+        ]  # fmt: skip
+        return sorted(found, key=lambda release: (release.rig, release.first_utc, str(release.key)))
+
+    def names(self) -> list[str]:
+        """Full names of all quantities, one step along the table's order for each (a DISTINCT would read it all)."""
+        names: list[str] = []
+        following = select(func.min(QUANTITY.name)).where(QUANTITY.name > bindparam("after"))
+        with self._database.reading() as connection:
+            after: Any = ""
+            while (after := connection.scalar(following, {"after": after})) is not None:
+                names.append(after)
+        return names
+
+    def levels(
+        self, name: str, releases: Sequence[Release], *, origin: float = 0.0, turning: bool = False
+    ) -> list[Level]:
+        """One quantity over each of these firmware versions that measured it.
+
+        `origin`: a value near the others, from which squares are summed up so that no digits are lost. A `turning`
+        quantity is an angle on a circle: each value is taken within half a turn of `origin`.
+        """
+        # Versions commonly follow each other: their rows lie together, and nothing needs to be asked of each run.
+        rows = self._along if all(release.alone for release in releases) else self._joined
+        keys = {release.key for release in releases}
+        return [_level(row, origin) for row in rows(name, releases, _sums(origin, turning)) if tuple(row[:3]) in keys]
+
+    def _along(self, name: str, releases: Sequence[Release], sums: Sequence[ColumnElement[Any]]) -> list[Any]:
+        """The sums over each version's stretch of the table."""
+        first, last = bindparam("first", type_=Integer), bindparam("last", type_=Integer)
+        wanted = select(*sums).where(*_measured(name), QUANTITY.run_id.between(first, last))
+        rows: list[Any] = []
+        with self._database.reading() as connection:
+            for release in releases:
+                found = connection.execute(wanted, {"first": release.first_id, "last": release.last_id}).one()
+                if found[0]:
+                    rows.append((*release.key, *found))
+        return rows
+
+    def _joined(self, name: str, releases: Sequence[Release], sums: Sequence[ColumnElement[Any]]) -> list[Any]:
+        """The same, each run asked for its version. No other conditions: whoever asks drops what it did not want."""
+        wanted = (
+            select(*FIRMWARE, *sums)
+            .select_from(tables.quantity.join(tables.run, RUN.id == QUANTITY.run_id))
+            .where(*_measured(name), RUN.virtual == releases[0].virtual)
+            .group_by(*FIRMWARE)
+        )
+        with self._database.reading() as connection:
+            return list(connection.execute(wanted))
+
+    def entries(self, name: str, runs: Sequence[int]) -> list[Entry]:
+        """One quantity in each of these runs that planned it, in the order in which they were kept."""
+        columns = [QUANTITY[word] for word in Entry._fields]
+        wanted = select(*columns).where(QUANTITY.name == name, QUANTITY.run_id.in_(runs)).order_by(QUANTITY.run_id)
+        with self._database.reading() as connection:
+            return [Entry(*row) for row in connection.execute(wanted)]
+
+
+def _chosen(virtual: bool, rig: str | None) -> list[ColumnElement[bool]]:
+    return [RUN.virtual == virtual, *([] if rig is None else [RUN.rig == rig])]
+
+
+def _measured(name: str) -> list[ColumnElement[bool]]:
+    return [QUANTITY.name == name, QUANTITY.value.is_not(None)]
+
+
+def _sums(origin: float, turning: bool) -> list[ColumnElement[Any]]:
+    """What a level is made of, as distances from `origin`."""
+    moved: ColumnElement[float] = QUANTITY.value - literal(origin, Double)
+    if turning:
+        moved = moved - math.tau * func.round(moved / math.tau)
+    refused = case((or_(QUANTITY.outcome == DIFFERS, QUANTITY.conformity == NONCONFORMING), 1), else_=0)
+    return [
+        func.count(), func.sum(moved), func.sum(moved * moved), func.min(moved), func.max(moved), func.sum(refused)
+    ]  # fmt: skip
+
+
+def _level(row: Any, origin: float) -> Level:
+    rig, name, version, count, total, squares, low, high, refused = row
+    mean = total / count
+    rest = squares - count * mean * mean
+    # What is left where all values are alike is rounding.
+    s = math.sqrt(rest / (count - 1)) if count > 1 and rest > 1e-13 * squares and high > low else 0.0
+    return Level(
+        release=(rig, name, version), runs=count, mean=origin + mean, s=s, low=origin + low, high=origin + high,
+        refused=refused,
+    )  # fmt: skip
