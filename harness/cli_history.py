@@ -18,6 +18,7 @@ BEGINNING = b"<!doctype html>"
 def history(arguments: argparse.Namespace) -> int:
     """Write the page. Raises UsageError, StoreError, StoreUnavailable."""
     from harness.history import entry, gather, render
+    from harness.history.page import many
     from harness.record.forms import clean
     from harness.store import Store
     from harness.terminal import Terminal
@@ -37,10 +38,11 @@ def history(arguments: argparse.Namespace) -> int:
     if arguments.json:
         terminal.result(json.dumps(clean({"exit_code": 0, "page": str(page), **entry(found)})))
         return ExitCode.AGREES
-    kept = " (VIRTUAL)" if found.virtual else ""
-    lines = [f"history {page}{kept}"]
+    virtual = " (VIRTUAL)" if found.virtual else ""
+    lines = [f"history {page}{virtual}"]
     for rig in found.rigs:
-        lines.append(f"rig {rig.name}: {rig.runs} runs, {len(rig.releases) + rig.older} firmware versions")
+        versions = many(len(rig.releases) + rig.older, "firmware version")
+        lines.append(f"rig {rig.name}: {many(rig.runs, 'run')}, {versions}")
         lines += rig.remarks
     terminal.result("\n".join(lines))
     return ExitCode.AGREES

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 from harness.errors import HarnessError
@@ -35,12 +36,17 @@ def reports(store: Store, runs: Sequence[StoredRun]) -> dict[int, Path]:
             with page.with_name(FILE).open("rb") as stream:
                 text = stream.read(BEGINNING)
                 started = STARTED.search(text)
-                maybe = by_start.get(started[1].decode("ascii", "replace"), []) if started else []
+                maybe = by_start.get(_utc(started[1]), []) if started else []
                 if maybe:
                     text += stream.read()
             for run in maybe:
                 if run.id not in found and store.text(run.id) == text:
                     found[run.id] = page
-        except (OSError, HarnessError):
+        except (OSError, ValueError, HarnessError):
             continue  # a folder that cannot be read is no folder to point to
     return found
+
+
+def _utc(text: bytes) -> str:
+    """A time as a store spells it. Raises ValueError."""
+    return datetime.fromisoformat(text.decode("ascii")).astimezone(UTC).isoformat(timespec="seconds")

@@ -20,7 +20,7 @@ from harness.history.gather import VERSIONS, History, Quantity, Rig
 from harness.history.limits import Ends
 from harness.history.plot import band_of, columns_of, limits_are_far, plot
 from harness.history.told import Told, told
-from harness.report.numbers import in_unit, visible, with_uncertainty
+from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, visible, with_uncertainty
 from harness.report.page import ORDER
 from harness.store import StoredRun
 from harness.store.histories import Level, Release
@@ -75,7 +75,7 @@ def render(history: History, *, beside: Path) -> str:
         store=history.store,
         virtual=history.virtual,
         style=Markup(style),
-        counts=f"{_many(sum(rig.runs for rig in history.rigs), 'run')} of {_many(len(history.rigs), 'rig')}",
+        counts=f"{many(sum(rig.runs for rig in history.rigs), 'run')} of {many(len(history.rigs), 'rig')}",
         first=min(release.first_utc for release in releases)[:10],
         last=max(release.last_utc for release in releases)[:10],
         sections=sections,
@@ -87,7 +87,8 @@ def _title(history: History) -> str:
     return f"History of rig {names[0]}" if len(names) == 1 else f"History of {len(names)} rigs"
 
 
-def _many(count: int, word: str) -> str:
+def many(count: int, word: str) -> str:
+    """`1 run`, `2 runs`."""
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
@@ -112,7 +113,7 @@ def _section(rig: Rig, number: int, store: str, beside: Path) -> dict[str, Any]:
     return {
         "anchor": anchor,
         "rig": rig,
-        "counts": f"{_many(rig.runs, 'run')}, {_many(len(rig.releases) + rig.older, 'firmware version')}",
+        "counts": f"{many(rig.runs, 'run')}, {many(len(rig.releases) + rig.older, 'firmware version')}",
         "aggregated": _aggregated(rig),
         "releases": [_release(rig, release) for release in reversed(rig.releases)],
         "decisions": [_decision(told(decision)) for decision in reversed(rig.decisions)],
@@ -200,14 +201,25 @@ def _levels(rig: Rig, quantity: Quantity) -> list[dict[str, str]]:
 
 
 def _level(release: Release, level: Level, unit: str) -> dict[str, str]:
+    """Values with the digits that their scatter supports."""
+    factor, text = prefix_for(level.mean, unit)
+
+    def shown(*values: float) -> str:
+        if level.s <= 0.0:
+            return " to ".join(in_unit(value, unit) for value in values)
+        return (
+            f"{' to '.join(signed(value / factor, decimals_for(level.s / factor)) for value in values)} {text}".strip()
+        )
+
     band = band_of(level)
+    several = level.runs > 1
     return {
         "version": _version(release.firmware_name, release.firmware_version),
         "runs": str(level.runs),
-        "mean": in_unit(level.mean, unit),
-        "s": in_unit(level.s, unit) if level.runs > 1 else "–",
-        "band": "–" if band is None else f"{in_unit(band[0], unit)} to {in_unit(band[1], unit)}",
-        "reach": f"{in_unit(level.low, unit)} to {in_unit(level.high, unit)}" if level.runs > 1 else "–",
+        "mean": shown(level.mean),
+        "s": in_unit(level.s, unit) if several else "–",
+        "band": "–" if band is None else shown(*band),
+        "reach": shown(level.low, level.high) if several else "–",
         "refused": str(level.refused),
     }
 
