@@ -19,11 +19,13 @@ from harness.results import Outcome
 from harness.store.histories import Entry, Level
 
 WIDTH, HEIGHT = 480.0, 236.0
-LEFT, RIGHT, TOP, BOTTOM = 66.0, 10.0, 28.0, 46.0
+LEFT, RIGHT, TOP, BOTTOM = 70.0, 10.0, 28.0, 46.0
 LEAST = 5
 """Runs from which on a version has a band: with fewer it says more of Student's quantile than of the runs."""
 FAR = 6.0
 """Limits that would shrink what was measured to less than this part of the plot are told in words (arbitrary)."""
+ROUNDING = 1e-9
+"""Differences below this part of a value are those of adding up (arbitrary; no instrument tells them)."""
 NARROW = 44.0
 """Room that a version's name takes at least."""
 APART = 12
@@ -145,10 +147,12 @@ def _range(quantity: Quantity) -> tuple[float, float, bool]:
     measured = _measured(quantity)
     found = quantity.limits
     ends = [end for pair in ((found.model, found.required) if found else ()) for end in pair if end is not None]
-    span = max(measured) - min(measured) or max(map(abs, measured)) * 0.02 or 1.0
+    size = max(map(abs, measured))
+    if max(measured) - min(measured) <= ROUNDING * size:
+        measured = measured[-1:]  # the rest is rounding, and no axis has numbers for it
+    span = max(measured) - min(measured) or size * 0.02 or 1.0
     far = bool(ends) and max(*measured, *ends) - min(*measured, *ends) > FAR * span
-    values = measured if far or not ends else [*measured, *ends]
-    low, high = svg.spread(values, 0.08)
+    low, high = svg.spread(measured if far else [*measured, *ends], 0.08)
     return low, high, far
 
 
