@@ -20,7 +20,7 @@ from harness.store.decisions import Decision
 from harness.store.histories import Entry, Level, Release
 from harness.words import visible
 
-DRAWN = 200
+DRAWN = 120
 """Newest runs of a rig that are drawn one by one (arbitrary: more would be one blot). All others are in the bands."""
 VERSIONS = 40
 """Newest firmware versions of a rig that are shown (arbitrary: as many as have room side by side)."""

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Double, Integer, bindparam, case, func, literal, or_, select
+from sqlalchemy import ColumnElement, bindparam, func, select
 
 from harness.results import Outcome
 from harness.store import tables
@@ -18,7 +18,8 @@ from harness.store.database import Database
 
 RUN, QUANTITY = tables.run.c, tables.quantity.c
 FIRMWARE = (RUN.rig, RUN.firmware_name, RUN.firmware_version)
-DIFFERS, NONCONFORMING = Outcome.DIFFERS.value, Outcome.NONCONFORMING.value
+MEASURED = "name = ? AND value IS NOT NULL"
+REFUSED = f"CASE WHEN outcome = '{Outcome.DIFFERS}' OR conformity = '{Outcome.NONCONFORMING}' THEN 1 ELSE 0 END"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,28 +141,32 @@ class Histories:
         keys = {release.key for release in releases}
         return [_level(row, origin) for row in rows(name, releases, _sums(origin, turning)) if tuple(row[:3]) in keys]
 
-    def _along(self, name: str, releases: Sequence[Release], sums: Sequence[ColumnElement[Any]]) -> list[Any]:
-        """The sums over each version's stretch of the table."""
-        first, last = bindparam("first", type_=Integer), bindparam("last", type_=Integer)
-        wanted = select(*sums).where(*_measured(name), QUANTITY.run_id.between(first, last))
+    def _along(self, name: str, releases: Sequence[Release], sums: str) -> list[Any]:
+        """The sums over each version's stretch of the table, in the driver's own words: there are many, and each is
+        done sooner than SQLAlchemy has prepared it."""
+        wanted = f"SELECT {sums} FROM quantity WHERE {MEASURED} AND run_id BETWEEN ? AND ?"
         rows: list[Any] = []
         with self._database.reading() as connection:
             for release in releases:
-                found = connection.execute(wanted, {"first": release.first_id, "last": release.last_id}).one()
+                values = (name, release.first_id, release.last_id)
+                found = connection.exec_driver_sql(self._marked(wanted), values).one()
                 if found[0]:
                     rows.append((*release.key, *found))
         return rows
 
-    def _joined(self, name: str, releases: Sequence[Release], sums: Sequence[ColumnElement[Any]]) -> list[Any]:
-        """The same, each run asked for its version. No other conditions: whoever asks drops what it did not want."""
+    def _joined(self, name: str, releases: Sequence[Release], sums: str) -> list[Any]:
+        """The same, each run asked for its version; of other rigs, too, which whoever asks leaves out."""
+        firmware = ", ".join(f"run.{column.name}" for column in FIRMWARE)
         wanted = (
-            select(*FIRMWARE, *sums)
-            .select_from(tables.quantity.join(tables.run, RUN.id == QUANTITY.run_id))
-            .where(*_measured(name), RUN.virtual == releases[0].virtual)
-            .group_by(*FIRMWARE)
+            f"SELECT {firmware}, {sums} FROM quantity JOIN run ON run.id = quantity.run_id "
+            f"WHERE {MEASURED} AND run.virtual = ? GROUP BY {firmware}"
         )
         with self._database.reading() as connection:
-            return list(connection.execute(wanted))
+            return list(connection.exec_driver_sql(self._marked(wanted), (name, releases[0].virtual)))
+
+    def _marked(self, words: str) -> str:
+        """A query with the marks of this driver for its values."""
+        return words.replace("?", "%s") if self._database.dialect == "postgresql" else words
 
     def entries(self, name: str, runs: Sequence[int]) -> list[Entry]:
         """One quantity in each of these runs that planned it, in the order in which they were kept."""
@@ -175,19 +180,12 @@ def _chosen(virtual: bool, rig: str | None) -> list[ColumnElement[bool]]:
     return [RUN.virtual == virtual, *([] if rig is None else [RUN.rig == rig])]
 
 
-def _measured(name: str) -> list[ColumnElement[bool]]:
-    return [QUANTITY.name == name, QUANTITY.value.is_not(None)]
-
-
-def _sums(origin: float, turning: bool) -> list[ColumnElement[Any]]:
+def _sums(origin: float, turning: bool) -> str:
     """What a level is made of, as distances from `origin`."""
-    moved: ColumnElement[float] = QUANTITY.value - literal(origin, Double)
+    moved = f"(value - ({origin!r}))"
     if turning:
-        moved = moved - math.tau * func.round(moved / math.tau)
-    refused = case((or_(QUANTITY.outcome == DIFFERS, QUANTITY.conformity == NONCONFORMING), 1), else_=0)
-    return [
-        func.count(), func.sum(moved), func.sum(moved * moved), func.min(moved), func.max(moved), func.sum(refused)
-    ]  # fmt: skip
+        moved = f"({moved} - {math.tau!r} * round({moved} / {math.tau!r}))"
+    return f"count(*), sum({moved}), sum({moved} * {moved}), min({moved}), max({moved}), sum({REFUSED})"
 
 
 def _level(row: Any, origin: float) -> Level:
