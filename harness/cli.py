@@ -1,4 +1,4 @@
-"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch | baseline | gate`.
+"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch | baseline | gate | history | study`.
 
 Light to import: each sub-command loads what it needs.
 Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
@@ -15,7 +15,7 @@ from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from typing import cast
 
-from harness.arguments import baseline, bench, gate, records
+from harness.arguments import baseline, bench, gate, history, records
 from harness.arguments.shared import Parser
 from harness.errors import ExitCode, HarnessError, UsageError
 from harness.sink import open_closed_streams
@@ -28,6 +28,7 @@ RUNNERS = {
     "report": "harness.cli_report:report",
     "keep": "harness.cli_keep:keep",
     "fetch": "harness.cli_keep:fetch",
+    "history": "harness.cli_history:history",
     "baseline": "harness.cli_baseline:baseline",
     "gate": "harness.cli_gate:gate",
 }
@@ -67,7 +68,7 @@ def build_parser() -> Parser:
     parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
 
-    for family in (bench, records, baseline, gate):
+    for family in (bench, records, baseline, gate, history):
         family.add(commands, common)
     return parser
 

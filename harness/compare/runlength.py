@@ -12,16 +12,25 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from harness.errors import UsageError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 NODES = 64
 """Gauss-Legendre nodes. Arbitrary: six digits at the smallest weight, which has the narrowest kernel."""
 
+LEAST_LIMIT = 0.2
+HALVINGS = 33
+"""Of the interval in which a limit is looked for: to 1e-9."""
 MOST_LIMIT = 5.2
 """A mean run to it is beyond 1e6 values at any weight; much beyond, the equations say nothing any more."""
 
 
+@lru_cache
 def run_length(limit: float, weight: float, shift: float = 0.0) -> float:
     """Mean run length at limits of `limit` standard deviations of the average, mean of x `shift`.
 
@@ -32,7 +41,7 @@ def run_length(limit: float, weight: float, shift: float = 0.0) -> float:
     if not 0.05 <= weight <= 1.0 or not limit > 0.0:
         raise UsageError(f"expected a weight from 0.05 to 1 and a limit above 0, found {weight} and {limit}")
     half = limit * math.sqrt(weight / (2.0 - weight))
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    nodes, weights = _nodes()
     y, dy = half * nodes, half * weights
 
     def kernel(z: object) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
@@ -49,8 +58,18 @@ def limit_for(length: float, weight: float) -> float:
 
     Raises UsageError unless 10 <= length <= 1e6.
     """
-    from scipy.optimize import brentq
-
     if not 10.0 <= length <= 1e6:
         raise UsageError(f"expected a mean run length from 10 to 1e6, found {length:g}")
-    return float(brentq(lambda limit: math.log(run_length(limit, weight) / length), 0.2, MOST_LIMIT, xtol=1e-9))
+    low, high = LEAST_LIMIT, MOST_LIMIT
+    for _ in range(HALVINGS):  # done sooner than scipy's root finders are imported
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if run_length(middle, weight) < length else (low, middle)
+    return (low + high) / 2.0
+
+
+@lru_cache
+def _nodes() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    import numpy as np
+
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    return np.asarray(nodes, dtype=np.float64), np.asarray(weights, dtype=np.float64)

@@ -68,9 +68,12 @@ def signed(value: float, digits: int) -> str:
 
 def visible(text: object) -> str:
     r"""Outside text made harmless: control and format characters are spelled out (\x1b), everything else stays."""
+    words = str(text)
+    if words.isprintable():  # the same characters, told by Python at once
+        return words
     return "".join(
         character
         if character == " " or unicodedata.category(character)[0] not in "CZ"
         else character.encode("unicode_escape").decode("ascii")
-        for character in str(text)
+        for character in words
     )

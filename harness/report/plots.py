@@ -11,9 +11,15 @@ from markupsafe import Markup
 from harness.report import svg
 from harness.report.numbers import in_unit, prefix_for, visible
 
-WIDTH, HEIGHT = 720.0, 340.0
-IN_A_ROW = 3
+WIDTH, HEIGHT = 480.0, 300.0
+"""As wide as a column of the page: wider, its labels would shrink with it, most of all on a phone."""
+LEFT = 70.0
+"""Room for the numbers of the upright axis, on a phone too."""
+IN_A_ROW = 2
 """Legend entries side by side."""
+ROW = 19.0
+LETTER = 8.1
+"""Width of a legend's letter on a phone, where letters are larger (arbitrary; a mean of Latin text)."""
 BAND = 2.0
 """Half-width of a model's band in standard uncertainties: about 95 % (JCGM 100:2008, 6.2.2)."""
 
@@ -32,7 +38,7 @@ def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
     x_factor, x_unit = prefix_for(max((abs(x) for x in xs), default=0.0), curve["x_unit"])
     y_factor, y_unit = prefix_for(max((abs(y) for y in ys), default=0.0), curve["y_unit"])
     low, high = svg.spread([x / x_factor for x in xs], 0.02)
-    across = svg.Scale(low=low, high=high, start=64, end=WIDTH - 12)
+    across = svg.Scale(low=low, high=high, start=LEFT, end=WIDTH - 12)
     low, high = svg.spread([y / y_factor for y in ys])
     up = svg.Scale(low=low, high=high, start=HEIGHT - 66, end=30)
 
@@ -42,7 +48,7 @@ def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
     described = f"{sum(map(len, series.values()))} measured points in {len(series)} series: {', '.join(series)}."
     if model:
         described += f" The model's line with a band of {BAND:g} standard uncertainties lies over them."
-    extra = 16.0 * ((len(series) + bool(model) - 1) // IN_A_ROW)
+    extra = ROW * ((len(series) + bool(model) - 1) // IN_A_ROW)
     root = svg.drawing(WIDTH, HEIGHT + extra, visible(curve["title"]), visible(described), name)
     svg.axes(
         root,
@@ -70,9 +76,9 @@ def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
 def _legend(root: Tree.Element, labels: Sequence[str], model: bool, joined: bool) -> None:
     """Rows under the plot; entries share the width evenly so that long names do not collide."""
     entries = [*labels, *(["model, band 2 u"] if model else [])]
-    step = (WIDTH - 76) / min(IN_A_ROW, max(1, len(entries)))
+    step = (WIDTH - LEFT - 12) / min(IN_A_ROW, max(1, len(entries)))
     for number, label in enumerate(entries):
-        x, y = 64 + number % IN_A_ROW * step, HEIGHT - 8 + 16.0 * (number // IN_A_ROW)
+        x, y = LEFT + number % IN_A_ROW * step, HEIGHT - 8 + ROW * (number // IN_A_ROW)
         if model and number == len(labels):
             svg.line(root, x, y - 4, x + 22, y - 4, "model")
         elif joined:
@@ -80,7 +86,7 @@ def _legend(root: Tree.Element, labels: Sequence[str], model: bool, joined: bool
         else:
             svg.marks(root, [(x + 11, y - 4)], f"mark s{number % 4}", number)
         shown = visible(label)
-        most = max(8, int(step / 6.5) - 5)
+        most = max(8, int((step - 28) / LETTER))
         svg.text(root, x + 28, y, shown if len(shown) <= most else shown[: most - 1] + "…", "tick", "start")
 
 

@@ -130,6 +130,12 @@ def axes(parent: Tree.Element, across: Scale, up: Scale, x_label: str, y_label: 
         x = across(value)
         line(parent, x, up.start, x, up.end, "grid")
         text(parent, x, up.start + 16, tick_label(value, gap), "tick")
+    text(parent, (across.start + across.end) / 2, up.start + 34, x_label, "label")
+    upright(parent, across, up, y_label)
+
+
+def upright(parent: Tree.Element, across: Scale, up: Scale, y_label: str) -> None:
+    """Grid, tick labels and title of the upright axis, and the two lines of the axes."""
     steps = ticks(up.low, up.high, 5)
     gap = steps[1] - steps[0] if len(steps) > 1 else 1.0
     for value in steps:
@@ -138,5 +144,4 @@ def axes(parent: Tree.Element, across: Scale, up: Scale, x_label: str, y_label: 
         text(parent, across.start - 7, y + 4, tick_label(value, gap), "tick", "end")
     line(parent, across.start, up.start, across.end, up.start, "axis")
     line(parent, across.start, up.start, across.start, up.end, "axis")
-    text(parent, (across.start + across.end) / 2, up.start + 34, x_label, "label")
     text(parent, across.start, up.end - 8, y_label, "label", "start")

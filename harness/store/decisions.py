@@ -86,5 +86,5 @@ class Decisions:
                 )
                 for row in rows
             ]
-        except (zlib.error, ValueError) as error:
+        except (zlib.error, TypeError, ValueError) as error:
             raise StoreError(f"{self._database.address.shown}: a decision is damaged: {error}") from error

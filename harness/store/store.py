@@ -26,6 +26,7 @@ from harness.store.address import DEFAULT, Address
 from harness.store.baselines import Baselines
 from harness.store.database import Database
 from harness.store.decisions import Decisions
+from harness.store.histories import Histories
 from harness.store.raw import Raw, RawFolder, RawTable
 from harness.store.rows import Rows, rows_of, text_from
 from harness.words import visible
@@ -123,6 +124,11 @@ class Store(Closing):
         """Its decisions of release gates."""
         return Decisions(self._database)
 
+    @property
+    def histories(self) -> Histories:
+        """Its runs taken together."""
+        return Histories(self._database)
+
     def close(self) -> None:
         """Leave the store; a second time does nothing."""
         self._database.close()
@@ -160,18 +166,20 @@ class Store(Closing):
         board_name: str | None = None,
         firmware_version: str | None = None,
         lot: str | None = None,
+        newest: int | None = None,
     ) -> list[StoredRun]:
-        """Runs in the order they were started; only those of a rig, board, firmware or lot where one is given."""
+        """Runs in the order they were started; only those of a rig, board, firmware or lot where one is given, and of
+        those only the `newest` so many."""
         asked = {
             "rig": rig, "virtual": virtual, "board_id": board_id, "board_name": board_name,
             "firmware_version": firmware_version, "lot": lot,
         }  # fmt: skip
-        wanted = RUNS.order_by(tables.run.c.started_utc, tables.run.c.id)
+        wanted = RUNS.order_by(tables.run.c.started_utc.desc(), tables.run.c.id.desc()).limit(newest)
         for column, value in asked.items():
             if value is not None:
                 wanted = wanted.where(tables.run.c[column] == value)
         with self._database.reading() as connection:
-            return [_run(row._mapping) for row in connection.execute(wanted)]
+            return [_run(row._mapping) for row in connection.execute(wanted)][::-1]
 
     def record(self, run_id: int) -> Record:
         """The record of a run, its observations read when asked for. Raises StoreError, RecordError."""

@@ -26,11 +26,11 @@ ORDER = (
     ("expectation", "planning", "diagnosis", "tally", "report"),
     ("curves", "record", "table"),
     ("again", "qualification", "store", "compare", "terminal"),
-    ("session", "against", "baseline_rows"),
+    ("session", "against", "baseline_rows", "history"),
     ("gate",),
     ("checks",),
     ("plugin",),
-    ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
+    ("cli_inspect", "cli_report", "cli_keep", "cli_baseline", "cli_history"),
     ("running", "boards"),
     ("repeats",),
     ("trial",),
@@ -51,6 +51,11 @@ FORBIDDEN = {
     "harness/store": (
         *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.verdict"),
         *("harness.report", "harness.rigfile", "harness.qualification", "harness.session"),
+    ),
+    # From what is kept alone: a page shows nothing that a bench would have to be asked for.
+    "harness/history": (
+        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.expectation"),
+        *("harness.qualification", "harness.session"),
     ),
     "harness/compare": (
         *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.expectation"),

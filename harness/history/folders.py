@@ -1,0 +1,52 @@
+"""Folders of runs that still lie beside the store, found by what their record.json says, byte for byte."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from harness.errors import HarnessError
+from harness.record.write import FILE
+from harness.store import Store, StoredRun
+
+PAGE = "report.html"
+RUNS = Path("runs")
+"""Where runs lie that are kept in a database: the folder in which `qualify` makes them."""
+STARTED = re.compile(rb'"started_utc": "([^"\\]{10,40})"')
+BEGINNING = 65536
+"""Bytes of a record.json in which the time of its start stands."""
+
+
+def reports(store: Store, runs: Sequence[StoredRun]) -> dict[int, Path]:
+    """Page of each of these runs by its id, where its folder is beside the store and has one."""
+    file = store.address.file
+    folder = RUNS if file is None else file.parent
+    by_start: dict[str, list[StoredRun]] = {}
+    for run in runs:
+        by_start.setdefault(run.started_utc, []).append(run)
+    found: dict[int, Path] = {}
+    try:
+        pages = sorted(folder.glob(f"*/{PAGE}"))
+    except OSError:
+        return found
+    for page in pages:
+        try:
+            with page.with_name(FILE).open("rb") as stream:
+                text = stream.read(BEGINNING)
+                started = STARTED.search(text)
+                maybe = by_start.get(_utc(started[1]), []) if started else []
+                if maybe:
+                    text += stream.read()
+            for run in maybe:
+                if run.id not in found and store.text(run.id) == text:
+                    found[run.id] = page
+        except (OSError, ValueError, HarnessError):
+            continue  # a folder that cannot be read is no folder to point to
+    return found
+
+
+def _utc(text: bytes) -> str:
+    """A time as a store spells it. Raises ValueError."""
+    return datetime.fromisoformat(text.decode("ascii")).astimezone(UTC).isoformat(timespec="seconds")

@@ -1,0 +1,61 @@
+"""The baseline in force of a rig: the mean of its runs, and the margin round it."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from harness.catalogue import suffix_of
+from harness.errors import HarnessError
+from harness.results import Detect
+from harness.store import Store
+from harness.store.baselines import StoredBaseline
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """Of one quantity. Values as they were measured, not referred to one temperature and supply."""
+
+    title: str
+    """`baseline NAME, revision N`."""
+    mean: float
+    runs: int
+    margin: float | None
+    """[detect] of the rig file of the baseline's first run; None where that says nothing of it."""
+
+
+def references(store: Store, rig: str, virtual: bool) -> tuple[dict[str, Reference], list[str]]:
+    """What the baseline of a rig that was accepted last and is in force says, by quantity; and what went wrong."""
+    standing = [one for one in store.baselines.all() if (one.rig, one.virtual, one.state) == (rig, virtual, "in force")]
+    if not standing:
+        return {}, []
+    newest = max(standing, key=lambda one: (one.accepted_utc, one.id))
+    remarks = [] if len(standing) == 1 else [f"of {len(standing)} baselines in force the one accepted last is shown"]
+    detect: Mapping[str, Detect] = {}
+    try:
+        detect = _detect(store, newest)
+    except HarnessError as error:
+        remarks.append(f"{newest.title}: no margins are shown: {error}")
+    found: dict[str, Reference] = {}
+    for name in store.histories.names():
+        values = [one.value for one in store.histories.entries(name, newest.runs) if one.value is not None]
+        if values:
+            asked = detect.get(name, detect.get(suffix_of(name)))
+            mean = statistics.fmean(values)
+            found[name] = Reference(
+                title=newest.title,
+                mean=mean,
+                runs=len(values),
+                margin=None if asked is None else asked.deviation(mean),
+            )
+    return found, remarks
+
+
+def _detect(store: Store, baseline: StoredBaseline) -> Mapping[str, Detect]:
+    """Raises StoreError, RecordError, RigFileError."""
+    from harness.rigfile import loads
+
+    rig: Any = store.record(baseline.runs[0]).content["rig"]
+    return loads(str(rig.get("text", "")).encode(), "its rig file").detect
