@@ -31,7 +31,7 @@ ORDER = (
     ("plugin",),
     ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
     ("running", "boards"),
-    ("repeats",),
+    ("repeats", "lot"),
     ("cli_qualify",),
     ("cli",),
 )
