@@ -32,7 +32,7 @@ ORDER = (
     ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
     ("running", "boards"),
     ("repeats", "lot"),
-    ("cli_qualify",),
+    ("cli_qualify", "cli_study"),
     ("cli",),
 )
 FORBIDDEN = {
