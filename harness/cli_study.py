@@ -144,7 +144,8 @@ def _say(
 def _of_reference(reference: Reference) -> str:
     from harness.compare import LEAST_MOUNTINGS
 
-    words = f"reference board {reference.board}: {reference.mountings} {'mounting' if reference.mountings == 1 else 'mountings'}, each command counts as one"
+    count = f"{reference.mountings} {'mounting' if reference.mountings == 1 else 'mountings'}"
+    words = f"reference board {reference.board}: {count}, each command counts as one"
     if reference.mountings < LEAST_MOUNTINGS:
         words += (
             f"; fewer than {LEAST_MOUNTINGS} say too little of what plugging a board in anew does, so that nothing "

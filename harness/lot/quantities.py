@@ -177,7 +177,9 @@ def _excess(groups: Mapping[str, Sequence[Taken]]) -> tuple[float, float]:
         squares += [(one.value - mean) ** 2 for one in runs]
     every = [one.own_u**2 for runs in groups.values() for one in runs]
     left = math.fsum(squares) / dof - math.fsum(every) / len(every)
-    return (math.sqrt(left), float(dof)) if left > 0.0 else (0.0, math.inf)
+    # What is left by rounding is no scatter: 1e-20 s of a clock would pass for one.
+    largest = max(abs(one.value) for runs in groups.values() for one in runs)
+    return (math.sqrt(left), float(dof)) if left > (1e-12 * largest) ** 2 else (0.0, math.inf)
 
 
 def _noise(groups: Mapping[str, Sequence[Taken]], excess: float) -> float:
