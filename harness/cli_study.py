@@ -115,7 +115,8 @@ def _say(
     )
 
     few = too_few(lot)
-    counts = f"{len(lot.boards)} boards, {len(lot.runs)} runs"
+    boards, runs = len(lot.boards), len(lot.runs)
+    counts = f"{boards} {'board' if boards == 1 else 'boards'}, {runs} {'run' if runs == 1 else 'runs'}"
     terminal.result(f"lot {lot.name}, rig {lot.rig}{lot.kind}: {counts}{f': {few}, no capability' if few else ''}")
     shown = with_requirement(measured)
     if not shown:

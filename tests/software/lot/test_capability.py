@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import brentq
 from scipy.special import chdtri, ndtri
 
 from harness.errors import MeasurementError
@@ -22,6 +21,7 @@ from harness.lot.capability import (
     least_index,
     normality,
 )
+from tests.software.lot.simulation import missed
 
 UPPER = Limits(high=6.0)
 
@@ -51,29 +51,15 @@ def test_lower_limits_lie_beside_an_approximation_that_shares_nothing_with_them(
 
 
 @pytest.mark.parametrize(
-    ("count", "low", "high", "share"),
-    [
-        (10, None, 1.33, 0.05),
-        (30, None, 1.0, 0.05),
-        (10, 1.0, 2.0, 0.05),
-        (10, 1.33, 1.33, 0.025),
-        (30, -0.2, 3.0, 0.05),
-    ],
+    ("count", "low", "high", "least"),
+    [(10, None, 1.33, 0.045), (30, None, 1.0, 0.045), (10, 1.0, 2.0, 0.045), (10, 1.33, 1.33, 0.02)],
 )
 def test_a_limit_is_above_the_true_index_as_often_as_stated(
-    count: int, low: float | None, high: float | None, share: float
+    count: int, low: float | None, high: float, least: float
 ) -> None:
-    """Index of normal boards at mean 0, s 1: limits of 3 low and 3 high; 20 000 lots."""
-    true = min(one for one in (low, high) if one is not None)
-    # The limit rises with what is found: it is above the true index from one found index on.
-    beyond = float(brentq(lambda found: least_index(found, count) - true, true - 0.01, 6.0 * abs(true) + 1.0))
-    lots = np.random.default_rng(7).standard_normal((20_000, count))
-    mean, s = lots.mean(axis=1), lots.std(axis=1, ddof=1)
-    sides = [(3.0 * high - mean) / (3.0 * s)] if high is not None else []
-    sides += [(mean + 3.0 * low) / (3.0 * s)] if low is not None else []
-    missed = float(np.mean(np.min(sides, axis=0) > beyond))
-    assert missed <= 0.05 + 0.0046  # three standard deviations of a count
-    assert missed >= share - (0.0046 if share == 0.05 else 0.01)
+    share = missed(count, low, high, 20_000)
+    assert least <= share <= 0.05 + 0.0046  # three standard deviations of a count of 20 000
+    assert missed(count, low, high, 20_000, even=True) < share  # boards drawn evenly have no tails
 
 
 def test_the_limit_of_cp_is_above_it_as_often_as_stated() -> None:
