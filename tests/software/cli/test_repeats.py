@@ -51,13 +51,13 @@ def test_each_repeat_is_a_whole_run_of_its_own_in_one_store(bench, capsys):
 
 
 def test_repeats_share_the_risk_and_are_judged_so_again(bench):
-    bench(checks=FakeChecks(changes={"gate.step.delay": 1.0055e-3}))
+    bench(checks=FakeChecks(changes={"gate.step.delay": 1.0052e-3}))
     assert cli.main(["qualify", str(SLUICE), "--out", "one", "--seed", "1"]) == 1
-    assert cli.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "20"]) == 0
+    assert cli.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "4"]) == 0
     risk = read(Path("many/1")).content["risk"]
-    assert risk["looks"] == 20
-    assert risk["each"] == pytest.approx(shared_risk(risk["false_alarm"], risk["planned"] * 20))
-    assert "each in 20 runs" in Path("many/1/report.html").read_text()
+    assert risk["looks"] == 4
+    assert risk["each"] == pytest.approx(shared_risk(risk["false_alarm"], risk["planned"] * 4))
+    assert "each in 4 runs" in Path("many/1/report.html").read_text()
 
 
 def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench, monkeypatch):
