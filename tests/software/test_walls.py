@@ -32,7 +32,8 @@ ORDER = (
     ("cli_inspect", "cli_report", "cli_keep", "cli_baseline"),
     ("running", "boards"),
     ("repeats", "lot"),
-    ("cli_qualify", "cli_study"),
+    ("cli_qualify", "cli_capability"),
+    ("cli_study",),
     ("cli",),
 )
 FORBIDDEN = {

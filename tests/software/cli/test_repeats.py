@@ -57,7 +57,10 @@ def test_repeats_share_the_risk_and_are_judged_so_again(bench):
     risk = read(Path("many/1")).content["risk"]
     assert risk["looks"] == 4
     assert risk["each"] == pytest.approx(shared_risk(risk["false_alarm"], risk["planned"] * 4))
-    assert "each in 4 runs" in Path("many/1/report.html").read_text()
+    page = Path("many/3/report.html").read_text()
+    assert "each in 4 runs" in page
+    assert "<dd>3 of 4</dd>" in page
+    assert "<dt>Repeat</dt>" not in Path("one/report.html").read_text()
 
 
 def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench, monkeypatch):
