@@ -27,18 +27,33 @@ WORST_FIRST = (Outcome.DIFFERS, Outcome.CANNOT_TELL, Outcome.AGREES, Outcome.NOT
 def write_certificates(
     lot: Lot, quantities: Sequence[LotQuantity], folder: Path, made_utc: str, reference: Reference | None = None
 ) -> list[Path]:
-    """Write `certificate-ID.html` for each board. Raises UsageError where the folder cannot be written."""
+    """Write `certificate-ID.html` for each board.
+
+    Raises UsageError where the folder cannot be written, or holds a page of another lot under one of these names.
+    """
     paths = []
+    places = {board: folder / f"certificate-{board}.html" for board in lot.boards}
+    if len({board.casefold() for board in places}) < len(places):
+        raise UsageError("--out: boards whose names differ in capitals alone would share a page where files do not")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for board in lot.boards:
-            path = folder / f"certificate-{board}.html"
+        for board, path in places.items():
+            if path.exists() and _title(board, lot.name) not in path.read_text(encoding="utf-8", errors="replace"):
+                raise UsageError(
+                    f"{visible(str(path))}: is there, and no page of board {board} of lot {visible(lot.name)}; choose "
+                    "another folder with --out"
+                )
+        for board, path in places.items():
             page = certificate_page(certificate(lot, board, quantities, made_utc, reference))
             path.write_text(page, encoding="utf-8", errors="backslashreplace")
             paths.append(path)
     except OSError as error:
         raise UsageError(f"--out {visible(str(folder))}: cannot write: {error.strerror}") from error
     return paths
+
+
+def _title(board: str, lot: str) -> str:
+    return f"board {board}, lot {lot}</p>"
 
 
 def certificate(

@@ -79,18 +79,20 @@ def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench, monkeyp
     assert rules[0].risk_each == record.content["risk"]["each"]
 
 
-def test_trouble_of_the_bench_ends_the_row_and_keeps_what_was_measured(bench, capsys):
+@pytest.mark.parametrize("trouble", [InstrumentError("supply: silent"), StopSignal("stopped by Ctrl-C")])
+def test_trouble_of_the_bench_ends_the_row_and_keeps_what_was_measured(bench, capsys, trouble):
     class Fails(dict):
         def __contains__(self, name):
             return name == "gate.stiffness" and checks.ran.count("gate.stiffness") == 2
 
         def __getitem__(self, name):
-            return InstrumentError("supply: silent")
+            return trouble
 
     checks, _ = bench(checks=FakeChecks(raises=Fails()))
     assert cli.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "4"]) == 3
     lines = capsys.readouterr().out.splitlines()[-4:]
     assert [line.split(": ")[1] for line in lines] == ["exit code 0", "exit code 3", "not run", "not run"]
+    assert lines[-1] == "repeat 4 of 4: not run: because repeat 2 ended with 3"
     assert read(Path("r/1")).finished
     assert not read(Path("r/2")).finished
     assert not Path("r/3").exists()

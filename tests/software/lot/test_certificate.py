@@ -132,6 +132,13 @@ def test_a_page_for_each_board_is_written_and_a_folder_that_cannot_be_is_told(tm
     paths = write_certificates(lot, quantities(lot), tmp_path / "out" / "pages", "2026-01-01")
     assert [path.name for path in paths] == [f"certificate-B0{k}.html" for k in (1, 2, 3)]
     assert "board B02, lot spring" in paths[1].read_text(encoding="utf-8")
+    assert write_certificates(lot, quantities(lot), tmp_path / "out" / "pages", "2026-01-02") == paths
+    other = gather("summer", boards(3))
+    with pytest.raises(UsageError, match=r"certificate-B01.html: is there, and no page of board B01 of lot summer"):
+        write_certificates(other, quantities(other), tmp_path / "out" / "pages", "2026-01-02")
+    twins = gather("spring", [run(k, name, {NAME: rise(3.7)}) for k, name in ((1, "b1"), (2, "B1"))])
+    with pytest.raises(UsageError, match="differ in capitals alone"):
+        write_certificates(twins, [], tmp_path / "twins", "2026-01-02")
     (tmp_path / "file").write_text("")
     with pytest.raises(UsageError, match=r"--out .*file: cannot write"):
         write_certificates(lot, [], tmp_path / "file", "2026-01-01")
