@@ -27,7 +27,7 @@ def _layout(name: str, right: str, left: str, narrow: int) -> Layout:
     )
 
 
-CAPABILITY = _layout("quantity", "boards mean s bench+- required Cpk above bench", "unit observed", 98)
+CAPABILITY = _layout("quantity", "boards mean s bench+- required Cpk above bench", "unit figure", 98)
 BOARDS = _layout("board", "runs value +- required", "unit verdict", 72)
 
 
@@ -46,13 +46,13 @@ def capability_row(found: LotQuantity) -> Row:
     if found.capability is not None:
         one = found.capability
         indices = f"{one.cpk:.2f}", f"{one.cpk_least:.2f}", f"{one.cpk_bench:.2f}"
-        word, mark, reason = "Cpk", "", ""
+        word, mark, reason = "given", "", ""
         if one.doubtful:
             word, mark = "doubtful", "??"
             reason = f"not like a sample of a normal distribution (p = {one.normal_p:.2g}), which the figures rest on"
     said = [f"{counts} boards", f"mean {mean} {scale.unit}".strip(), s and f"s {s}", f"required {limit}", word]
     if found.capability is not None:
-        said.append(f"{indices[0]}, above {indices[1]} with 95 %")
+        said.append(f"Cpk {indices[0]}, above {indices[1]} with 95 %")
     return Row(
         mark=mark,
         name=found.name,

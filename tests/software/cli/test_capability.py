@@ -47,7 +47,7 @@ def test_ten_boards_have_a_capability(lot, capsys):
     row = next(line.split() for line in out.splitlines() if line.lstrip().startswith("gate.thermal.rise"))
     assert row[1:3] == ["10", "40.01"]
     assert row[5:7] == ["<=", "60"]
-    assert (row[7], row[-1]) == (f"{CPK:.2f}", "Cpk")
+    assert (row[7], row[-1]) == (f"{CPK:.2f}", "given")
     assert float(row[8]) < float(row[7])
     assert float(row[9]) < float(row[8])
     assert "on the reference motor (gate and wheel) of this bench; no other motor was measured" in out
