@@ -15,7 +15,7 @@ from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from typing import cast
 
-from harness.arguments import baseline, bench, gate, history, records
+from harness.arguments import baseline, bench, gate, history, records, study
 from harness.arguments.shared import Parser
 from harness.errors import ExitCode, HarnessError, UsageError
 from harness.sink import open_closed_streams
@@ -31,6 +31,7 @@ RUNNERS = {
     "history": "harness.cli_history:history",
     "baseline": "harness.cli_baseline:baseline",
     "gate": "harness.cli_gate:gate",
+    "study": "harness.cli_study:study",
 }
 
 
@@ -68,7 +69,7 @@ def build_parser() -> Parser:
     parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
 
-    for family in (bench, records, baseline, gate, history):
+    for family in (bench, records, baseline, gate, history, study):
         family.add(commands, common)
     return parser
 

@@ -17,7 +17,7 @@ from harness.cli_keep import beside, keep_run
 from harness.defects import write_defect
 from harness.errors import BenchError
 from harness.qualification import is_bench, why_stopped
-from harness.repeats import Repeats, repeated
+from harness.repeats import ENDING, Repeats, repeated
 from harness.running import Ended, Keep, run_session
 from harness.session import BenchSession, Settings, folder_for
 from harness.store.address import Address
@@ -114,6 +114,9 @@ def show_all(found: Repeats, terminal: Terminal) -> None:
     """What became of each repeat."""
     missing = [number for number in range(1, found.asked + 1) if number > len(found.runs)]
     why = "" if found.trouble is None else str(found.trouble) or type(found.trouble).__name__
+    last = found.runs[-1]
+    if not why and last.code in ENDING:
+        why = f"because repeat {last.session.settings.number} ended with {int(last.code)}"
     if terminal.json:
         entries = [said_of(ended) for ended in found.runs]
         terminal.result(

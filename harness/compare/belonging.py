@@ -10,7 +10,7 @@ that it belongs to, so that what two records took from one thing cancels and all
 | `motor.*.load.*`, `motor.*.sensor.*`, `motor.*` | the rig, as long as its file says the same of that part |
 | `local gravity` | the rig |
 | `driver.*` | the board, by its unique id |
-| `firmware.*` | the firmware, by the hash of its files |
+| `firmware.*` | the firmware, by the hash of its files; its dead time to the board as well, whose drivers make it |
 | `supply.*`, `room.*` | the run: a battery and a room are other ones every time |
 | anything else | the procedure: this release of rotorgate with these device scripts |
 
@@ -31,6 +31,7 @@ from harness.quantity import Quantity
 from harness.record import Record
 
 EACH_RUN = ("supply", "room")
+DEAD_TIME = "firmware.dead_time_s"
 NO_SERIAL = ("", "0")
 """IEEE 488.2 has an instrument answer 0 where it does not know its serial number (from memory)."""
 
@@ -61,6 +62,8 @@ class Belongings:
             return f"{source} ({self.place})"
         if parts[0] == "driver":
             return f"{source} ({self.board}, {self._section(parts)})"
+        if key == DEAD_TIME:
+            return f"{source} ({self.firmware}, {self.board}, {self._section(parts)})"
         if parts[0] == "firmware":
             return f"{source} ({self.firmware}, {self._section(parts)})"
         if parts[0] in EACH_RUN and len(parts) > 1:

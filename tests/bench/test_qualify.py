@@ -55,6 +55,22 @@ def test_the_same_seed_gives_the_same_bits(tmp_path):
         assert one == two, name
 
 
+def test_repeats_of_a_board_of_its_own_are_kept_and_studied(tmp_path):
+    words = ("--repeats", "2", "--board", "B1", "--board-seed", "3", "--only", "commutation", "--seed", "5")
+    done = rotorgate("qualify", str(RIGS / "sluice.toml"), *words, "--out", "runs/r", cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    first, second = (read(tmp_path / "runs" / "r" / number).content for number in ("1", "2"))
+    assert first["board"]["unique_id"] == second["board"]["unique_id"] == "5649525474bb3b8a"
+    assert (first["seed"], second["seed"], first["board_seed"]) == (5, 6, 3)
+    done = rotorgate("study", "capability", "--out", "pages", cwd=tmp_path)
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert done.stdout.startswith("lot sluice, rig sluice (VIRTUAL): 1 board, 2 runs: too few boards (1 of 10)")
+    assert "VIRTUAL BENCH" in (tmp_path / "pages" / "certificate-B1.html").read_text(encoding="utf-8")
+    done = rotorgate("qualify", str(RIGS / "sluice.toml"), "--board", "B2", "--board-seed", "3", cwd=tmp_path)
+    assert done.returncode == 4
+    assert "was called B1 in run 1" in done.stderr
+
+
 def test_a_bench_that_stands_alone_gives_the_same_verdicts(tmp_path):
     words = ("--only", "commutation", "--seed", "5")
     done = rotorgate("qualify", str(RIGS / "sluice.toml"), *words, "--out", "within", cwd=tmp_path)

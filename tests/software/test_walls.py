@@ -32,9 +32,10 @@ ORDER = (
     ("plugin",),
     ("cli_inspect", "cli_report", "cli_keep", "cli_baseline", "cli_history"),
     ("running", "boards"),
-    ("repeats",),
+    ("repeats", "lot"),
     ("trial",),
-    ("cli_qualify", "cli_gate"),
+    ("cli_qualify", "cli_gate", "cli_capability"),
+    ("cli_study",),
     ("cli",),
 )
 FORBIDDEN = {

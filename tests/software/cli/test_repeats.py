@@ -51,13 +51,16 @@ def test_each_repeat_is_a_whole_run_of_its_own_in_one_store(bench, capsys):
 
 
 def test_repeats_share_the_risk_and_are_judged_so_again(bench):
-    bench(checks=FakeChecks(changes={"gate.step.delay": 1.0055e-3}))
+    bench(checks=FakeChecks(changes={"gate.step.delay": 1.0052e-3}))
     assert cli.main(["qualify", str(SLUICE), "--out", "one", "--seed", "1"]) == 1
-    assert cli.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "20"]) == 0
+    assert cli.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "4"]) == 0
     risk = read(Path("many/1")).content["risk"]
-    assert risk["looks"] == 20
-    assert risk["each"] == pytest.approx(shared_risk(risk["false_alarm"], risk["planned"] * 20))
-    assert "each in 20 runs" in Path("many/1/report.html").read_text()
+    assert risk["looks"] == 4
+    assert risk["each"] == pytest.approx(shared_risk(risk["false_alarm"], risk["planned"] * 4))
+    page = Path("many/3/report.html").read_text()
+    assert "each in 4 runs" in page
+    assert "<dd>3 of 4</dd>" in page
+    assert "<dt>Repeat</dt>" not in Path("one/report.html").read_text()
 
 
 def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench, monkeypatch):
@@ -76,18 +79,20 @@ def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench, monkeyp
     assert rules[0].risk_each == record.content["risk"]["each"]
 
 
-def test_trouble_of_the_bench_ends_the_row_and_keeps_what_was_measured(bench, capsys):
+@pytest.mark.parametrize("trouble", [InstrumentError("supply: silent"), StopSignal("stopped by Ctrl-C")])
+def test_trouble_of_the_bench_ends_the_row_and_keeps_what_was_measured(bench, capsys, trouble):
     class Fails(dict):
         def __contains__(self, name):
             return name == "gate.stiffness" and checks.ran.count("gate.stiffness") == 2
 
         def __getitem__(self, name):
-            return InstrumentError("supply: silent")
+            return trouble
 
     checks, _ = bench(checks=FakeChecks(raises=Fails()))
     assert cli.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "4"]) == 3
     lines = capsys.readouterr().out.splitlines()[-4:]
     assert [line.split(": ")[1] for line in lines] == ["exit code 0", "exit code 3", "not run", "not run"]
+    assert lines[-1] == "repeat 4 of 4: not run: because repeat 2 ended with 3"
     assert read(Path("r/1")).finished
     assert not read(Path("r/2")).finished
     assert not Path("r/3").exists()

@@ -1,0 +1,298 @@
+"""The certificate of one board of a lot, filled from its records."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from harness.catalogue import CHECK_NAMES, words_of
+from harness.compare.reference import surroundings
+from harness.errors import UsageError
+from harness.lot.gathered import Lot, LotRun
+from harness.lot.quantities import LotQuantity
+from harness.lot.reference import Beside, Reference
+from harness.quantity import Quantity
+from harness.report.certificate import Certificate, Facts, Line, certificate_page
+from harness.report.numbers import in_unit, with_uncertainty
+from harness.report.page import MARKS
+from harness.results import REQUIRED, Outcome, Requirement
+from harness.words import visible
+
+REFUSING = (Outcome.DIFFERS, Outcome.NONCONFORMING)
+DECIDED = (Outcome.AGREES, Outcome.CONFORMING, *REFUSING)
+WORST_FIRST = (Outcome.DIFFERS, Outcome.CANNOT_TELL, Outcome.AGREES, Outcome.NOT_JUDGED, Outcome.NOT_RUN)
+
+
+def write_certificates(
+    lot: Lot, quantities: Sequence[LotQuantity], folder: Path, made_utc: str, reference: Reference | None = None
+) -> list[Path]:
+    """Write `certificate-ID.html` for each board.
+
+    Raises UsageError where the folder cannot be written, or holds a page of another lot under one of these names.
+    """
+    paths = []
+    places = {board: folder / f"certificate-{board}.html" for board in lot.boards}
+    if len({board.casefold() for board in places}) < len(places):
+        raise UsageError("--out: boards whose names differ in capitals alone would share a page where files do not")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for board, path in places.items():
+            if path.exists() and _title(board, lot.name) not in path.read_text(encoding="utf-8", errors="replace"):
+                raise UsageError(
+                    f"{visible(str(path))}: is there, and no page of board {board} of lot {visible(lot.name)}; choose "
+                    "another folder with --out"
+                )
+        for board, path in places.items():
+            page = certificate_page(certificate(lot, board, quantities, made_utc, reference))
+            path.write_text(page, encoding="utf-8", errors="backslashreplace")
+            paths.append(path)
+    except OSError as error:
+        raise UsageError(f"--out {visible(str(folder))}: cannot write: {error.strerror}") from error
+    return paths
+
+
+def _title(board: str, lot: str) -> str:
+    return f"board {board}, lot {lot}</p>"
+
+
+def certificate(
+    lot: Lot, board: str, quantities: Sequence[LotQuantity], made_utc: str, reference: Reference | None = None
+) -> Certificate:
+    """What the page of one board says."""
+    runs = lot.boards[board]
+    newest = runs[-1].record.content
+    said = _said(runs)
+    beside = {} if reference is None else {one.found.name: one for one in reference.beside.get(board, ())}
+    lines = [*_required(quantities, board, beside), *_modelled(quantities, board, said, beside)]
+    claim = _claim(runs, lines)
+    words = {
+        "accepted": f"Board {board} conforms to what was required of it",
+        "refused": f"Board {board} does not conform",
+        "open": f"No decision on board {board}",
+    }
+    return Certificate(
+        board=board,
+        lot=lot.name,
+        rig=lot.rig,
+        virtual=lot.virtual,
+        verdict=words[claim],
+        claim=claim,
+        identity=_identity(lot, runs),
+        bench=_bench(lot, runs),
+        runs=[_run_cells(run) for run in runs],
+        lines=lines,
+        left_out=_left_out(runs),
+        rule=_rule(newest["risk"], reference),
+        limits=_limits(lot),
+        reference="" if reference is None else reference.board,
+        made_utc=made_utc,
+        rotorgate=", ".join(dict.fromkeys(str(run.record.content["rotorgate"]) for run in runs)),
+    )
+
+
+def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
+    """What each run said of a quantity against its model, by name."""
+    said: dict[str, list[Outcome]] = {}
+    for run in runs:
+        for verdict in run.record.content["verdicts"]:
+            outcome = Outcome(verdict["outcome"])
+            if outcome not in REQUIRED or verdict["name"].endswith(".limits"):
+                said.setdefault(str(verdict["name"]), []).append(outcome)
+    return said
+
+
+def _claim(runs: Sequence[LotRun], lines: Sequence[Line]) -> str:
+    """`refused` where a mean misses its requirement or any run found something; `accepted` where all is decided."""
+    judged = [Outcome(verdict["outcome"]) for run in runs for verdict in run.record.content["verdicts"]]
+    words = {line.word for line in lines}
+    if Outcome.NONCONFORMING in words or any(outcome in REFUSING for outcome in judged):
+        return "refused"
+    whole = all(run.record.content.get("exit_code") == 0 for run in runs)
+    return "accepted" if whole and Outcome.UNDECIDED not in words and words & set(DECIDED) else "open"
+
+
+def _required(quantities: Iterable[LotQuantity], board: str, beside: Mapping[str, Beside]) -> list[Line]:
+    """Lines of the quantities that have a requirement."""
+    found = []
+    for quantity in quantities:
+        value = quantity.boards.get(board)
+        if value is not None and value.verdict is not None and quantity.requirement is not None:
+            required = _limits_in_words(quantity.requirement, quantity.unit)
+            outcome = value.verdict.outcome
+            found.append(_line(quantity, value.mean, value.runs, required, outcome.value, outcome, beside))
+    return found
+
+
+def _modelled(
+    quantities: Iterable[LotQuantity],
+    board: str,
+    said: Mapping[str, Sequence[Outcome]],
+    beside: Mapping[str, Beside],
+) -> list[Line]:
+    """Lines of all quantities, with what the runs said of the model."""
+    found = []
+    for quantity in quantities:
+        value, outcomes = quantity.boards.get(board), said.get(quantity.name, ())
+        if value is None or not outcomes:
+            continue
+        outcome = next(word for word in WORST_FIRST if word in outcomes)
+        count = sum(one is outcome for one in outcomes)
+        word = outcome.value if outcome is Outcome.NOT_JUDGED else f"{outcome.value} in {count} of {len(outcomes)}"
+        found.append(_line(quantity, value.mean, value.runs, "model of the rig", word, outcome, beside))
+    return found
+
+
+def _line(
+    quantity: LotQuantity,
+    mean: Quantity,
+    runs: int,
+    required: str,
+    word: str,
+    outcome: Outcome,
+    beside: Mapping[str, Beside],
+) -> Line:
+    half = 0.0 if mean.exact else mean.half_width(0.95)
+    words = words_of(quantity.name)
+    return Line(
+        name=quantity.name.replace(".", " · ").replace("_", " "),
+        words="" if words == quantity.name else words,
+        value=with_uncertainty(mean.value, half, quantity.unit),
+        factor=f"{half / mean.u:.2f}" if mean.u else "–",
+        runs=str(runs),
+        required=required,
+        word=word,
+        mark=MARKS.get(outcome.value, "?"),
+        apart=_apart(beside.get(quantity.name), quantity.unit),
+    )
+
+
+def _apart(one: Beside | None, unit: str) -> str:
+    if one is None:
+        return ""
+    if one.apart is None:
+        return one.found.finding.value
+    half = 0.0 if one.apart.exact else one.apart.half_width(0.95)
+    return f"{with_uncertainty(one.apart.value, half, unit)}: {one.found.finding.value}"
+
+
+def _limits_in_words(requirement: Requirement, unit: str) -> str:
+    low, high = requirement.low, requirement.high
+    parts = [f"at least {in_unit(low, unit)}"] if low is not None else []
+    return " and ".join([*parts, *([f"at most {in_unit(high, unit)}"] if high is not None else [])])
+
+
+def _identity(lot: Lot, runs: Sequence[LotRun]) -> Facts:
+    contents = [run.record.content for run in runs]
+    board = contents[-1]["board"]
+    declared = {
+        f"Firmware, {motor}": f"{said.get('name', '')} {said.get('version', '')}".strip()
+        for content in contents
+        for motor, said in content["declared"].items()
+    }
+    return [
+        ("Board", runs[-1].board),
+        ("Unique id", runs[-1].unique_id or "the board says none"),
+        ("Lot", lot.name),
+        ("Machine", str(board.get("machine", ""))),
+        ("Interpreter", f"{board.get('implementation', '')} {board.get('version', '')}".strip()),
+        *declared.items(),
+        ("Firmware, SHA-256", _each(content["hashes"].get("firmware") or "not known" for content in contents)),
+    ]
+
+
+def _bench(lot: Lot, runs: Sequence[LotRun]) -> Facts:
+    contents = [run.record.content for run in runs]
+    facts = [
+        ("Rig", f"{lot.rig}{lot.kind}"),
+        ("Description", str(contents[-1]["rig"].get("description", ""))),
+        ("Rig file, SHA-256", _each(content["rig"].get("sha256", "") for content in contents)),
+        *((f"Reference motor {motor}", _motor(lot, motor)) for motor in lot.spec.motors),
+        ("Room", _rooms(runs)),
+        ("Procedure", _each(f"rotorgate {content['rotorgate']}" for content in contents)),
+    ]
+    for name, entry in contents[-1]["instruments"].items():
+        facts.append((f"{name} ({entry.get('class', 'instrument')})", str(entry["idn"])))
+    if lot.virtual:
+        facts.append(("Simulated plant", _each(f"plant seed {content.get('plant_seed')}" for content in contents)))
+        facts.append(("Simulated board", _each(f"board seed {content.get('board_seed')}" for content in contents)))
+    return facts
+
+
+def _motor(lot: Lot, motor: str) -> str:
+    entry = lot.spec.motor[motor]
+    load = entry.load
+    known = f"{entry.pole_pairs} pole pairs"
+    if load is None:
+        return f"{known}, no known load"
+    torque = [
+        f"{part.value:g} {unit}" for part, unit in ((load.mass_kg, "kg"), (load.length_m, "m")) if part is not None
+    ]
+    return f"{known}, {str(load.kind).replace('_', ' ')}{' of ' if torque else ''}{' at '.join(torque)}"
+
+
+def _rooms(runs: Sequence[LotRun]) -> str:
+    rooms = [surroundings(run.record).room_c[""].value for run in runs]
+    low, high = min(rooms), max(rooms)
+    return f"{low:.1f} °C" if f"{low:.1f}" == f"{high:.1f}" else f"{low:.1f} to {high:.1f} °C"
+
+
+def _run_cells(run: LotRun) -> tuple[str, ...]:
+    number, of = run.repeat
+    return str(run.number), run.started, f"{number} of {of}", str(run.record.content.get("exit_code")), run.uid
+
+
+def _left_out(runs: Sequence[LotRun]) -> Facts:
+    """Reasons of the newest run for what it did not measure or judge, each with the quantities it cost."""
+    reasons: dict[str, list[str]] = {}
+    content = runs[-1].record.content
+    for verdict in content["verdicts"]:
+        if verdict["outcome"] in (Outcome.NOT_RUN, Outcome.NOT_JUDGED):
+            reasons.setdefault(f"{verdict['outcome']}: {verdict.get('reason', '')}", []).append(verdict["name"])
+    facts = [(why, ", ".join(names)) for why, names in reasons.items()]
+    checks = {name.rpartition(".")[0].rpartition(".")[2] for name in content["planned"]}
+    absent = [check for check in CHECK_NAMES if check not in checks]
+    return [*facts, *([("not asked for in these runs", ", ".join(absent))] if absent else [])]
+
+
+def _rule(risk: Mapping[str, Any], reference: Reference | None) -> list[str]:
+    looks = int(risk.get("looks", 1))
+    shared = f"{risk['planned']} decisions" + (f" in each of {looks} runs" if looks > 1 else "")
+    found = [
+        "Against a requirement, with guard bands (JCGM 106:2012, ISO 14253-1): conforming inside the limit by at least "
+        f"what keeps the chance of accepting a board at the limit to {100 * risk['false_acceptance']:g} %, "
+        f"nonconforming beyond it by at least what keeps that of refusing one to the share of one decision in "
+        f"{100 * risk['false_alarm']:g} % for all; undecided between the two.",
+        "Against the model of the rig: a run differs where measured and expected lie further apart than the "
+        f"uncertainties of both allow; {shared} share the {100 * risk['false_alarm']:g} % that a healthy board is "
+        "refused. Agrees says that a deviation of the size that the rig file states would have been seen.",
+        "Verdicts against a requirement are on the mean of the runs; those against the model are the runs' own, and "
+        "one run that found something refuses the board.",
+    ]
+    if reference is not None:
+        found.append(
+            f"Beside board {reference.board} ({reference.mountings} mountings of it): equivalent where a difference as "
+            "large as the margin of the rig file is ruled out (two one-sided tests, 5 %), different beyond what an "
+            f"unchanged board scatters ({100 * 0.01:g} % for all boards and quantities). What both took from the bench "
+            "has cancelled. ± is for 95 % coverage."
+        )
+    return found
+
+
+def _limits(lot: Lot) -> list[str]:
+    found = [
+        f"It is of this board with this firmware on the reference motor ({lot.motors}) with its load and sensor: these "
+        "are the bench's. No other motor was measured.",
+        "Accuracies of the instruments are those that the rig file states; whether and by whom they were calibrated "
+        "no record shows.",
+        "Each command that measured counts as a mounting of the board; whether it was plugged in anew no record shows.",
+        "It concerns the board with the unique id above and no other of its lot.",
+        "It is not issued under accreditation to ISO/IEC 17025, and nobody but who signs it answers for it.",
+    ]
+    virtual = ["Board, motors and instruments are simulated: it says nothing about hardware."] if lot.virtual else []
+    return virtual + found
+
+
+def _each(values: Iterable[object]) -> str:
+    """Different values, once each."""
+    return ", ".join(dict.fromkeys(str(value) for value in values))

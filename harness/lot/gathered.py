@@ -1,0 +1,178 @@
+"""The runs of a lot by board: what can stand together on one bench, and what is left out of it for which reason."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from harness.boards import swapped_in
+from harness.compare.belonging import belongings
+from harness.errors import RecordError, RigFileError, UsageError
+from harness.record import Record
+from harness.rigfile import RigSpec, loads
+from harness.words import visible
+
+BENCH = ("motor", "supply", "instrument", "driver")
+"""Sections of a rig file that say what bench a board was measured on, and what is expected of any board."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotRun:
+    """One run of a board of a lot."""
+
+    number: int
+    """In the store."""
+    uid: str
+    record: Record
+
+    @property
+    def board(self) -> str:
+        """The board's name."""
+        return str(self.record.content["board"].get("name") or "")
+
+    @property
+    def unique_id(self) -> str:
+        """What the board says of itself."""
+        return str(self.record.content["board"]["unique_id"])
+
+    @property
+    def started(self) -> str:
+        """When it was started, in UTC."""
+        return str(self.record.content["started_utc"])
+
+    @property
+    def repeat(self) -> tuple[int, int]:
+        """Its number among the runs of its command, and how many those were to be."""
+        entry = self.record.content.get("repeat") or {}
+        return int(entry.get("number", 1)), int(entry.get("of", 1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lot:
+    """Runs of the boards of a lot on one bench, in the order they were started."""
+
+    name: str
+    rig: str
+    virtual: bool
+    spec: RigSpec
+    """The rig file of the newest run: its requirements and margins are those of the lot."""
+    boards: Mapping[str, tuple[LotRun, ...]]
+    left_out: tuple[str, ...]
+    """Runs that could not stand with the others, and why, in words."""
+    remarks: tuple[str, ...]
+
+    @property
+    def runs(self) -> list[LotRun]:
+        """All runs, oldest first."""
+        return sorted((run for runs in self.boards.values() for run in runs), key=lambda run: (run.started, run.number))
+
+    @property
+    def kind(self) -> str:
+        """` (VIRTUAL)`, or nothing."""
+        return " (VIRTUAL)" if self.virtual else ""
+
+    @property
+    def motors(self) -> str:
+        """The reference motors, in words."""
+        return " and ".join(self.spec.motors)
+
+
+def gather(name: str, runs: Sequence[LotRun]) -> Lot:
+    """The runs that can stand together. Raises UsageError where none can, RecordError for a damaged record.
+
+    Runs of one bench stand together: the same rig, motors, loads, sensors, supply and instruments; of several benches
+    the one with most boards, and among those the newest. What is left out is said.
+    """
+    left: list[str] = []
+    whole: list[LotRun] = []
+    for run in sorted(runs, key=lambda run: (run.started, run.number)):
+        why = "" if run.record.finished else "did not come to its end"
+        why = why or ("" if run.board else "its board has no name: qualify it with --board ID")
+        if why:
+            left.append(f"run {run.number}: {why}")
+        else:
+            whole.append(run)
+    for board, why in swapped_in((run.board, run.unique_id, run.number) for run in whole):
+        left.append(f"board {visible(board)}: {why}")
+        whole = [run for run in whole if run.board != board]
+    if not whole:
+        raise UsageError(f"lot {visible(name)}: no run to study{': ' if left else ''}{'; '.join(left)}")
+    chosen, others = _one_bench(whole)
+    left += others
+    newest = chosen[-1]
+    boards: dict[str, list[LotRun]] = {}
+    for run in chosen:
+        boards.setdefault(run.board, []).append(run)
+    return Lot(
+        name=name,
+        rig=str(newest.record.content["rig"]["name"]),
+        virtual=bool(newest.record.content["virtual"]),
+        spec=spec_of(newest.record),
+        boards={board: tuple(those) for board, those in sorted(boards.items())},
+        left_out=tuple(left),
+        remarks=tuple(_remarks(chosen)),
+    )
+
+
+def spec_of(record: Record) -> RigSpec:
+    """The rig file of a record. Raises RecordError."""
+    try:
+        return loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
+    except (KeyError, TypeError, RigFileError) as error:
+        raise RecordError(f"{record.folder}: its rig file does not read: {error}") from error
+
+
+def mountings(runs: Iterable[LotRun]) -> list[str]:
+    """A label a run: runs of one command were made without touching the board, each command is a mounting of its own.
+
+    That it was one no record shows.
+    """
+    labels: list[str] = []
+    for number, run in enumerate(runs):
+        again = labels and run.repeat[0] > 1
+        labels.append(labels[-1] if again else f"mounting {number}")
+    return labels
+
+
+def _one_bench(runs: Sequence[LotRun]) -> tuple[list[LotRun], list[str]]:
+    benches: dict[str, list[LotRun]] = {}
+    for run in runs:
+        benches.setdefault(_bench(run.record), []).append(run)
+    chosen = max(benches.values(), key=lambda those: (len({run.board for run in those}), those[-1].started))
+    here = belongings(chosen[-1].record)
+    left = []
+    for those in benches.values():
+        if those is not chosen:
+            there = belongings(those[-1].record)
+            numbers = ", ".join(str(run.number) for run in those)
+            left.append(f"{'run' if len(those) == 1 else 'runs'} {numbers}: another bench ({_apart(here, there)})")
+    return chosen, left
+
+
+def _bench(record: Record) -> str:
+    one = belongings(record)
+    return repr((one.place, sorted(one.instruments.items()), [(key, one.rig.get(key)) for key in BENCH]))
+
+
+def _apart(one: Any, other: Any) -> str:
+    if one.place != other.place:
+        return visible(f"{other.place} in place of {one.place}")
+    names = sorted(set(one.instruments) | set(other.instruments))
+    swapped = [f"instrument {name}" for name in names if one.instruments.get(name) != other.instruments.get(name)]
+    sections = [f"[{key}] of the rig file" for key in BENCH if one.rig.get(key) != other.rig.get(key)]
+    return visible(", ".join([*swapped, *sections]))
+
+
+def _remarks(runs: Sequence[LotRun]) -> list[str]:
+    """What was not the same for all runs of a lot and scatters with its boards."""
+    owners = [belongings(run.record) for run in runs]
+    found = []
+    if len({one.firmware for one in owners}) > 1:
+        found.append("firmware was not the same in all runs: what it does differently counts as the boards'")
+    if len({one.procedure for one in owners}) > 1:
+        found.append("rotorgate or its device scripts were not the same in all runs: that counts as the boards'")
+    texts = {repr(one.rig.get("requirements")) for one in owners}
+    if len(texts) > 1:
+        found.append(f"requirements were not the same in all runs: those of run {runs[-1].number}, the newest, count")
+    return found

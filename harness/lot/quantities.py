@@ -1,0 +1,196 @@
+"""Quantities of a lot: each board's mean with its budget, what scatters between boards, and what shifts all of them.
+
+A board's mean of r runs keeps what lasts from run to run (type B) whole; what its readings scattered by themselves
+(type A) falls with the root of r. Where the runs of a board scatter more than their readings explain, the excess is a
+part of its own, from all boards of the lot together, because two runs of one board say next to nothing of it.
+
+Between boards three things are told apart. What the bench is off by (meters, arm, sensor: contributions that all runs
+share) shifts all boards alike and does not scatter them: `shift`. What runs of one board scatter by adds to the
+scatter of the boards' means: `noise`. What is left is the boards' own: `between`. The capability is taken from the
+observed scatter, noise included: it can only make the process look worse than it is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from harness import verdict as rules
+from harness.compare.baseline import mean_of
+from harness.compare.belonging import belongings
+from harness.compare.between import one_way
+from harness.compare.taken import Taken, near, taken
+from harness.errors import MeasurementError, UsageError
+from harness.lot.capability import LEAST_BOARDS, Capability, Limits, capability
+from harness.lot.gathered import Lot
+from harness.planning import requirements_of
+from harness.quantity import Contribution, Quantity
+from harness.results import Measurement, Requirement, Unmeasured, Verdict
+
+REPEATS = "runs of one board scatter more than their readings"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardValue:
+    """A quantity of one board: mean of its runs, and the verdict on it where there is a requirement."""
+
+    mean: Quantity
+    runs: int
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotQuantity:
+    """A quantity over the boards of a lot."""
+
+    name: str
+    unit: str
+    requirement: Requirement | None
+    boards: Mapping[str, BoardValue]
+    missing: Mapping[str, str]
+    """Why a board has no value, by its name."""
+    exact: bool = False
+    mean: float = 0.0
+    s: float = 0.0
+    """Standard deviation of the boards' means; 0 for fewer than two boards."""
+    noise: float = 0.0
+    """The part of `s` that runs of one board scatter by."""
+    between: float = 0.0
+    """What is left of `s` without it: the boards' own; at least 0."""
+    shift: float = 0.0
+    """Half-width of the 95 % interval of what the bench shifts all boards by."""
+    capability: Capability | None = None
+    why_not: str = ""
+    """Why there is no capability."""
+
+
+def quantities(lot: Lot) -> list[LotQuantity]:
+    """Every quantity that a run of the lot planned, in the order of the newest run. Raises RecordError, UsageError."""
+    measured: dict[str, dict[str, list[Taken]]] = {}
+    missing: dict[str, dict[str, str]] = {}
+    for run in reversed(lot.runs):
+        owners = belongings(run.record)
+        for result in run.record.results:
+            if isinstance(result, Unmeasured):
+                missing.setdefault(result.name, {}).setdefault(run.board, result.reason)
+                measured.setdefault(result.name, {})
+            else:
+                measured.setdefault(result.name, {}).setdefault(run.board, []).append(taken(result.quantity, owners))
+    requirements = requirements_of(lot.spec)
+    rule = _rule(lot, requirements)
+    found = []
+    for name, boards in measured.items():
+        reasons = {
+            board: missing.get(name, {}).get(board, "not planned in any of its runs")
+            for board in lot.boards
+            if board not in boards
+        }
+        found.append(_quantity(name, {board: boards[board] for board in lot.boards if board in boards}, reasons, rule))
+    return found
+
+
+def _rule(lot: Lot, requirements: Mapping[str, Requirement]) -> rules.Rule:
+    """The rule of the newest run; a mean is looked at once."""
+    risk = lot.runs[-1].record.content["risk"]
+    return rules.Rule(
+        planned=risk["planned"],
+        false_alarm_risk=risk["false_alarm"],
+        false_acceptance_risk=risk["false_acceptance"],
+        requirements=requirements,
+    )
+
+
+def _quantity(
+    name: str, boards: Mapping[str, Sequence[Taken]], missing: Mapping[str, str], rule: rules.Rule
+) -> LotQuantity:
+    requirement = rule.requirement_for(name)
+    found = LotQuantity(name=name, unit="", requirement=requirement, boards={}, missing=missing)
+    if not boards:
+        return replace(found, why_not="not measured")
+    origin = next(iter(boards.values()))[0]
+    units = {one.lasting.unit or "1" for runs in boards.values() for one in runs}
+    if len(units) > 1:
+        raise UsageError(f"{name}: the records of the lot give it in {' and '.join(sorted(units))}: one is wrong")
+    groups = {board: [near(name, one, origin.value) for one in runs] for board, runs in boards.items()}
+    every = [one for runs in groups.values() for one in runs]
+    excess, dof = _excess(groups)
+    values = {board: _board(name, runs, excess, dof, requirement, rule) for board, runs in groups.items()}
+    found = replace(found, unit=origin.lasting.unit, boards=values, exact=all(one.exact for one in every))
+    means = [value.mean.value for value in values.values()]
+    lasting = mean_of(list(groups.values()))
+    found = replace(found, mean=lasting.value, shift=0.0 if lasting.exact else lasting.half_width(0.95))
+    if len(means) > 1:
+        spread = one_way([[one.value for one in runs] for runs in groups.values()])
+        noise = _noise(groups, excess)
+        found = replace(
+            found, s=spread.s_of_means, noise=noise, between=math.sqrt(max(spread.s_of_means**2 - noise**2, 0.0))
+        )
+    return _with_capability(found, means)
+
+
+def _with_capability(found: LotQuantity, means: Sequence[float]) -> LotQuantity:
+    if found.requirement is None:
+        return replace(found, why_not="no requirement in the rig file")
+    if found.exact:
+        return replace(found, why_not="counted, not measured")
+    try:
+        limits = Limits(low=found.requirement.low, high=found.requirement.high)
+        return replace(found, capability=capability(means, limits, found.shift))
+    except MeasurementError as error:
+        return replace(found, why_not=str(error))
+
+
+def _board(
+    name: str,
+    runs: Sequence[Taken],
+    excess: float,
+    dof: float,
+    requirement: Requirement | None,
+    rule: rules.Rule,
+) -> BoardValue:
+    count = len(runs)
+    lasting = mean_of([runs])
+    budget = dict(lasting.budget)
+    for number, one in enumerate(runs, start=1):
+        if one.own_u:
+            budget[f"readings of its run {number}"] = Contribution(
+                u=one.own_u / count, dof=one.own_dof, remedy="more repeats"
+            )
+    if excess:
+        budget[REPEATS] = Contribution(u=excess / math.sqrt(count), dof=dof, remedy="more repeats")
+    mean = replace(lasting, budget=budget)
+    verdict = None
+    if requirement is not None:
+        verdict = rules.against_requirement(Measurement(name=name, quantity=mean), requirement, rule)
+    return BoardValue(mean=mean, runs=count, verdict=verdict)
+
+
+def _excess(groups: Mapping[str, Sequence[Taken]]) -> tuple[float, float]:
+    """What one run scatters by beyond its readings, with its degrees of freedom, pooled over the boards; 0 if none."""
+    dof = sum(len(runs) - 1 for runs in groups.values())
+    if not dof:
+        return 0.0, math.inf
+    squares = []
+    for runs in groups.values():
+        mean = math.fsum(one.value for one in runs) / len(runs)
+        squares += [(one.value - mean) ** 2 for one in runs]
+    every = [one.own_u**2 for runs in groups.values() for one in runs]
+    left = math.fsum(squares) / dof - math.fsum(every) / len(every)
+    # What is left by rounding is no scatter: 1e-20 s of a clock would pass for one.
+    largest = max(abs(one.value) for runs in groups.values() for one in runs)
+    return (math.sqrt(left), float(dof)) if left > (1e-12 * largest) ** 2 else (0.0, math.inf)
+
+
+def _noise(groups: Mapping[str, Sequence[Taken]], excess: float) -> float:
+    """Standard deviation that runs give the boards' means: root of the mean over boards of its square."""
+    squares = [
+        math.fsum(one.own_u**2 for one in runs) / len(runs) ** 2 + excess**2 / len(runs) for runs in groups.values()
+    ]
+    return math.sqrt(math.fsum(squares) / len(squares))
+
+
+def too_few(lot: Lot) -> str:
+    """`too few boards (7 of 10)`, or nothing."""
+    count = len(lot.boards)
+    return "" if count >= LEAST_BOARDS else f"too few boards ({count} of {LEAST_BOARDS})"

@@ -1,0 +1,147 @@
+"""A lot as rows of tables at the terminal: its capability, its boards, what differs from the reference board."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from harness.baseline_rows import Scale, difference_row
+from harness.columns import Heading, Layout, Row
+from harness.compare import Finding
+from harness.lot.gathered import Lot
+from harness.lot.quantities import LotQuantity
+from harness.lot.reference import Reference
+from harness.results import Outcome, Requirement
+from harness.table import MARKS, rounded
+
+
+def _layout(name: str, right: str, left: str, narrow: int) -> Layout:
+    return Layout(
+        headings=(
+            Heading(words=name),
+            *(Heading(words=word, right=True) for word in right.split()),
+            *(Heading(words=word) for word in left.split()),
+        ),
+        narrow=narrow,
+        with_names=narrow + 14,
+    )
+
+
+CAPABILITY = _layout("quantity", "boards mean s bench+- required Cpk above bench", "unit figure", 98)
+BOARDS = _layout("board", "runs value +- required", "unit verdict", 72)
+
+
+def capability_row(found: LotQuantity) -> Row:
+    """One quantity of a lot that has a requirement."""
+    scale = Scale.of(found.mean, found.s, found.unit)
+    limit = required(found.requirement, scale)
+    counts, mean, s, shift = (
+        str(len(found.boards)),
+        scale.number(found.mean),
+        scale.size(found.s),
+        scale.size(found.shift),
+    )
+    indices = ("", "", "")
+    word, mark, reason = found.why_not.split(":")[0], "--", found.why_not
+    if found.capability is not None:
+        one = found.capability
+        indices = f"{one.cpk:.2f}", f"{one.cpk_least:.2f}", f"{one.cpk_bench:.2f}"
+        word, mark, reason = "given", "", ""
+        if one.doubtful:
+            word, mark = "doubtful", "??"
+            reason = f"not like a sample of a normal distribution (p = {one.normal_p:.2g}), which the figures rest on"
+    said = [f"{counts} boards", f"mean {mean} {scale.unit}".strip(), s and f"s {s}", f"required {limit}", word]
+    if found.capability is not None:
+        said.append(f"Cpk {indices[0]}, above {indices[1]} with 95 %")
+    return Row(
+        mark=mark,
+        name=found.name,
+        cells=(counts, mean, s, shift, limit, *indices, scale.unit),
+        word=word,
+        sentence=", ".join(part for part in said if part),
+        group=found.name.rpartition(".")[0],
+        reason=reason,
+    )
+
+
+def board_rows(found: LotQuantity) -> list[Row]:
+    """One quantity of every board."""
+    rows = []
+    for board, value in found.boards.items():
+        mean = value.mean
+        half = 0.0 if mean.exact else mean.half_width(0.95)
+        scale = Scale.of(mean.value, half, found.unit)
+        outcome = value.verdict.outcome if value.verdict is not None else Outcome.NOT_JUDGED
+        limit = required(found.requirement, scale)
+        number, spread = scale.number(mean.value), scale.size(half)
+        rows.append(
+            Row(
+                mark=MARKS[outcome],
+                name=f"{board} {found.name}",
+                cells=(str(value.runs), number, spread, limit, scale.unit),
+                word=outcome.value,
+                sentence=f"{number} +- {spread} {scale.unit}, required {limit}, {outcome.value}",
+                reason=value.verdict.reason if value.verdict is not None else "",
+            )
+        )
+    rows += [
+        Row(
+            mark="--",
+            name=f"{board} {found.name}",
+            cells=("", "", "", "", ""),
+            word=Outcome.NOT_RUN.value,
+            sentence=Outcome.NOT_RUN.value,
+            reason=why,
+        )
+        for board, why in found.missing.items()
+    ]
+    return rows
+
+
+def reference_rows(reference: Reference) -> list[Row]:
+    """What is different, board by board."""
+    return [
+        replace(
+            difference_row(one.found, reference.against.levels[one.found.name]),
+            name=f"{board} {one.found.name}",
+            group="",
+        )
+        for board, those in reference.beside.items()
+        for one in those
+        if one.found.finding is Finding.DIFFERENT
+    ]
+
+
+def beside_line(reference: Reference, board: str) -> str:
+    """`B02: 40 equivalent, 1 different`."""
+    words = [one.found.finding for one in reference.beside[board]]
+    counted = ", ".join(f"{words.count(word)} {word.value}" for word in Finding if word in words)
+    return f"{board} beside reference board {reference.board}: {counted}"
+
+
+def required(requirement: Requirement | None, scale: Scale) -> str:
+    """`>= 0.45`, `<= 6`, or both, in a row's unit."""
+    if requirement is None:
+        return ""
+    low, high = requirement.low, requirement.high
+    ends = [f">= {rounded(low / scale.factor)}"] if low is not None else []
+    return " ".join([*ends, *([f"<= {rounded(high / scale.factor)}"] if high is not None else [])])
+
+
+def with_requirement(quantities: Iterable[LotQuantity]) -> list[LotQuantity]:
+    """Those that have one and are measured."""
+    return [one for one in quantities if one.requirement is not None and not one.exact]
+
+
+def explained(lot: Lot, shown: Sequence[LotQuantity]) -> list[str]:
+    """What the columns of the capability say, in sentences."""
+    where = f"All of it on the reference motor ({lot.motors}) of this bench; no other motor was measured."
+    if not any(one.capability is not None for one in shown):
+        return [where]
+    return [
+        where,
+        "Cpk: observed, from the scatter s of the boards' means with what measuring adds to it, so that the boards are "
+        "no worse. above: its lower 95 % confidence limit. bench: the same wherever the bench's own error (bench+-, "
+        "which shifts all boards alike and is not in s) lies within its 95 %. All for a random sample of boards of a "
+        "normal distribution, of which so few boards can only show gross departures.",
+    ]

@@ -1,0 +1,84 @@
+"""One page for one board: what was measured on it, with which uncertainty, by which rule, on which bench.
+
+What such a page has to say is what ISO/IEC 17025:2017, 7.8, asks of a report (from memory): who and what, when, by
+which method and rule, the values with their uncertainty, and where it does not reach. It is no accredited certificate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import jinja2
+from markupsafe import Markup
+
+from harness.report.numbers import visible
+
+Facts = Sequence[tuple[str, str]]
+"""What, and what it is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One quantity on the page, ready to print."""
+
+    name: str
+    words: str
+    value: str
+    """With its expanded uncertainty and unit."""
+    factor: str
+    """Coverage factor k: expanded over standard uncertainty."""
+    runs: str
+    required: str
+    word: str
+    """Conforming, nonconforming, undecided; what the runs said of the model where there is no requirement."""
+    mark: str
+    apart: str = ""
+    """Difference from the reference board, and what was found."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Certificate:
+    """Everything on the page."""
+
+    board: str
+    lot: str
+    rig: str
+    virtual: bool
+    verdict: str
+    """What the page says first, in words."""
+    claim: str
+    """`accepted`, `refused` or `open`: its colour."""
+    identity: Facts
+    bench: Facts
+    runs: Sequence[Sequence[str]]
+    lines: Sequence[Line]
+    left_out: Facts
+    """Why something was not measured or not judged, and what."""
+    rule: Sequence[str]
+    """Sentences."""
+    limits: Sequence[str]
+    """Where the page does not reach, in sentences."""
+    reference: str
+    """The board that others are compared with, "" where there is none."""
+    made_utc: str
+    rotorgate: str
+
+
+def certificate_page(certificate: Certificate) -> str:
+    """The page as text; offline, without scripts, for A4."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("harness.report", "."),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters["visible"] = visible
+    here = Path(__file__).parent
+    return environment.get_template("certificate.html").render(
+        page=certificate,
+        style=Markup((here / "page.css").read_text(encoding="utf-8")),
+        print_style=Markup((here / "certificate.css").read_text(encoding="utf-8")),
+    )

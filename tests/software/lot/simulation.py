@@ -1,0 +1,49 @@
+"""How often a stated lower limit of capability is above the true one: `python -m tests.software.lot.simulation [LOTS]`.
+
+Normal lots, of boards that are normal and of boards drawn evenly between two limits, as the virtual bench draws them.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+
+import numpy as np
+from scipy.optimize import brentq
+
+from harness.lot.capability import bissell, least_index
+
+Rule = Callable[[float, int], float]
+CASES = ((10, None, 1.33), (10, 1.33, 1.33), (10, 1.0, 2.0), (30, None, 1.0), (30, 1.0, 1.0))
+"""Boards, Cpl and Cpu of the process; None where there is no lower limit."""
+
+
+def missed(
+    count: int, low: float | None, high: float, lots: int, *, even: bool = False, rule: Rule = least_index
+) -> float:
+    """Share of lots in which the stated limit is above the true Cpk."""
+    true = high if low is None else min(low, high)
+    # The limit rises with what is found: it is above the true index from one found index on.
+    beyond = brentq(lambda found: rule(found, count) - true, true, 12.0 * true)
+    dice = np.random.default_rng(count)
+    shape = (lots, count)
+    values = dice.uniform(-(3.0**0.5), 3.0**0.5, shape) if even else dice.standard_normal(shape)
+    mean, s = values.mean(axis=1), values.std(axis=1, ddof=1)
+    found = (3.0 * high - mean) / (3.0 * s)
+    if low is not None:
+        found = np.minimum(found, (mean + 3.0 * low) / (3.0 * s))
+    return float(np.mean(found > beyond))
+
+
+def main() -> None:
+    """Print a row a case."""
+    lots = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+    for count, low, high in CASES:
+        row = [missed(count, low, high, lots), missed(count, low, high, lots, rule=bissell)]
+        row.append(missed(count, low, high, lots, even=True))
+        said = f"{count} boards, Cpl {low}, Cpu {high}: {row[0]:.2%} above"
+        sys.stdout.write(f"{said}; by Bissell {row[1]:.2%}; boards drawn evenly {row[2]:.2%}\n")
+
+
+if __name__ == "__main__":
+    main()
