@@ -28,6 +28,7 @@ from harness.store.database import Database
 from harness.store.decisions import Decisions
 from harness.store.raw import Raw, RawFolder, RawTable
 from harness.store.rows import Rows, rows_of, text_from
+from harness.store.studies import Studies
 from harness.words import visible
 
 
@@ -122,6 +123,11 @@ class Store(Closing):
     def decisions(self) -> Decisions:
         """Its decisions of release gates."""
         return Decisions(self._database)
+
+    @property
+    def studies(self) -> Studies:
+        """Its studies of several runs."""
+        return Studies(self._database)
 
     def close(self) -> None:
         """Leave the store; a second time does nothing."""
