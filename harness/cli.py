@@ -1,4 +1,4 @@
-"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch | baseline`.
+"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch | baseline | study`.
 
 Light to import: each sub-command loads what it needs.
 Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
@@ -15,7 +15,7 @@ from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from typing import cast
 
-from harness.arguments import baseline, bench, records
+from harness.arguments import baseline, bench, records, study
 from harness.arguments.shared import Parser
 from harness.errors import ExitCode, HarnessError, UsageError
 from harness.sink import open_closed_streams
@@ -29,6 +29,7 @@ RUNNERS = {
     "keep": "harness.cli_keep:keep",
     "fetch": "harness.cli_keep:fetch",
     "baseline": "harness.cli_baseline:baseline",
+    "study": "harness.cli_study:study",
 }
 
 
@@ -66,7 +67,7 @@ def build_parser() -> Parser:
     parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
 
-    for family in (bench, records, baseline):
+    for family in (bench, records, baseline, study):
         family.add(commands, common)
     return parser
 

@@ -56,7 +56,7 @@ def demo(arguments: argparse.Namespace) -> int:
         raise BenchError("demo: rigs_demo is not installed here: python -m pip install 'rotorgate[demo]'")
     rig = Path(found.submodule_search_locations[0]) / "rigs" / "sluice.toml"
     out = Path(arguments.out) if arguments.out else None
-    return run(Settings(rig=rig, out=out, seed=DEMO_SEED), arguments)
+    return run(Settings(rig=rig, out=out, seed=DEMO_SEED, studied=False), arguments)
 
 
 def qualify(arguments: argparse.Namespace) -> int:
@@ -73,6 +73,7 @@ def qualify(arguments: argparse.Namespace) -> int:
             firmware=Path(arguments.firmware) if arguments.firmware else None,
             restore=arguments.restore,
             require_all=arguments.require_all,
+            store=store,
         ),
         arguments,
         keep=None if arguments.no_store else lambda folder: keep_run(folder, store),
@@ -198,6 +199,8 @@ def show(
             terminal.result(f"{entry['what']} would add: {entry['adds']}")
         for entry in content.get("not_supervised", ()):
             terminal.result(f"not supervised: {entry}")
+    for remark in (content.get("gauge") or {}).get("remarks", ()):
+        terminal.result(remark)
     terminal.result(f"record {session.folder}")
     terminal.result(f"report {session.report}")
     if kept is not None:
@@ -233,6 +236,7 @@ def summary(
         ],
         "diagnosis": content.get("diagnosis"),
         "causes": content.get("causes"),
+        "gauge": content.get("gauge"),
         "record": str(session.folder),
         "report": str(session.report),
     }

@@ -21,10 +21,13 @@ from harness.bench.virtual import scenario_of
 from harness.catalogue import CHECK_NAMES
 from harness.clock import utc_now
 from harness.errors import BenchError, ExitCode, RecordError, UsageError
+from harness.gauges import for_record, newest
 from harness.qualification import Qualification
 from harness.record import RecordWriter
+from harness.record.forms import gauges_from
 from harness.record.write import FILE
 from harness.rigfile import RigSpec, load
+from harness.store.address import Address
 from harness.words import visible
 
 LIBRARIES = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pydantic", "pytest")
@@ -44,6 +47,10 @@ class Settings:
     firmware: Path | None = None
     restore: bool = False
     require_all: bool = False
+    store: Address | None = None
+    """Where studies of the gauge are looked up; None: beside the run's folder."""
+    studied: bool = True
+    """Whether they are: the demo is the same whatever somebody has studied."""
 
 
 class BenchSession:
@@ -67,6 +74,7 @@ class BenchSession:
         self.folder = settings.out or Path("runs") / f"{stamp}-{self.spec.rig.name}"
         if (self.folder / FILE).exists():
             raise RecordError(f"{visible(str(self.folder))}: holds a record already; choose another folder with --out")
+        self._studies = newest(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
         self.rig: Rig | None = None
         self.qualification: Qualification | None = None
         self.record: RecordWriter | None = None
@@ -102,6 +110,7 @@ class BenchSession:
                 self.record,
                 only=settings.only,
                 require_all=settings.require_all,
+                gauge=gauges_from(self.record.content["gauge"]),
                 on_step=self._tell,
             )
         except BaseException as error:
@@ -183,6 +192,9 @@ class BenchSession:
                 }
                 for name, entry in rig.instruments.items()
             },
+            "gauge": for_record(
+                self._studies.get(rig.virtual), {name: entry.identity for name, entry in rig.instruments.items()}
+            ),
         }
 
     def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:
