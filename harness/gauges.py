@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from harness.errors import HarnessError
+from harness.errors import HarnessError, RecordError, StoreError
+from harness.record.forms import gauges_from
 from harness.store.address import Address, beside
 
+if TYPE_CHECKING:
+    from harness.store.studies import Study
+
 Found = Mapping[str, Any]
+KEYS = ("name", "grr", "mean", "largest")
 
 
 def newest(store: Address | None, folder: Path, rig: str) -> dict[bool, Found]:
@@ -26,20 +31,26 @@ def newest(store: Address | None, folder: Path, rig: str) -> dict[bool, Found]:
 
         with Store.open(address) as opened:
             those = {virtual: opened.studies.newest("gauge", rig, virtual=virtual) for virtual in (False, True)}
+        return {virtual: _found(study, address) for virtual, study in those.items() if study is not None}
     except HarnessError as error:
         why = {"trouble": f"no study of the gauge was read: {error}"}
         return {False: why, True: why}
-    return {
-        virtual: {
+
+
+def _found(study: Study, address: Address) -> Found:
+    """What judging needs of a study; a quantity of which it told nothing is left out. Raises StoreError."""
+    try:
+        quantities = [{key: entry[key] for key in KEYS} for entry in study.content["quantities"]]
+        found = {
             "study": study.id,
             "made_utc": study.made_utc,
             "store": address.shown,
-            "quantities": study.content.get("quantities", []),
-            "instruments": study.content.get("instruments", []),
+            "quantities": [entry for entry in quantities if entry["grr"] is not None],
         }
-        for virtual, study in those.items()
-        if study is not None
-    }
+        gauges_from(found)  # a study that cannot be judged by is told before anything is opened
+        return {**found, "instruments": [str(number) for number in study.content["instruments"]]}
+    except (KeyError, TypeError, RecordError) as error:
+        raise StoreError(f"{address.shown}: study {study.id} is damaged: expected {error} in it") from error
 
 
 def for_record(found: Found | None, identities: Mapping[str, str]) -> dict[str, Any] | None:
@@ -60,11 +71,5 @@ def for_record(found: Found | None, identities: Mapping[str, str]) -> dict[str, 
         if number and number not in found["instruments"]
     ]
     remark = f"study {found['study']} was made without {', '.join(strangers)}, and is applied all the same"
-    keys = ("name", "grr", "mean", "largest")
-    return {
-        "study": found["study"],
-        "made_utc": found["made_utc"],
-        "store": found["store"],
-        "quantities": [{key: entry[key] for key in keys} for entry in found["quantities"] if entry["grr"] is not None],
-        "remarks": [remark] if strangers else [],
-    }
+    kept = {key: found[key] for key in ("study", "made_utc", "store", "quantities")}
+    return {**kept, "remarks": [remark] if strangers else []}

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from harness.report.numbers import in_unit, plain, visible
+from harness.report.numbers import in_unit, plain, prefix_for, visible
 from harness.report.page import environment
 
 MARKS = {"fit": "●", "too coarse": "?", "not told": "?", "no requirement": "○"}
@@ -31,7 +31,8 @@ def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -
 
 def _row(found: Mapping[str, Any]) -> dict[str, Any]:
     unit, grr, limits = found["unit"], found["grr"], found["grr_limits"]
-    between = f" ({in_unit(limits[0], unit)} to {in_unit(limits[1], unit)})" if grr is not None and limits else ""
+    factor = prefix_for(grr or 0.0, unit)[0]
+    between = f" ({plain(limits[0] / factor, 3)} to {plain(limits[1] / factor, 3)})" if grr and limits else ""
     asked = found["requirement"] is not None
     claimed = found["claimed_u"]
     total = sum(line["component"] for line in found["lines"])

@@ -32,6 +32,8 @@ from harness.verdict import percent, tolerance_share
 
 PER_CATEGORY = 1.41
 """Boards are told apart in groups as wide as 97 % of the readings of one: root of 2 (AIAG manual)."""
+CATEGORIES = 5
+"""Groups that a gauge should tell apart (AIAG manual, from memory). Said, and decides nothing: boards may be alike."""
 FEWEST_DOF = 4
 """Degrees of freedom of the repeats below which they say too little of their own scatter. Arbitrary: with 4 the 95 %
 limits of a standard deviation are 0.6 and 2.9 times the estimate."""
@@ -143,6 +145,12 @@ def _numbers(empty: Found, got: Variances, values: Sequence[float], unit: str, s
     remarks = []
     if 1 < distinct < DISTINCT <= len(values):
         remarks.append(f"its readings fall on {distinct} values only: their resolution is part of the scatter")
+    ndc = None if pv is None or not grr else math.floor(PER_CATEGORY * pv / grr)
+    if ndc is not None and ndc < CATEGORIES and empty.requirement is not None:
+        groups = f"{ndc} groups" if ndc > 1 else "no groups"
+        remarks.append(
+            f"tells {groups} of these boards apart, where {CATEGORIES} are wanted: they are alike, or it is coarse"
+        )
     table = got.table
     return replace(
         empty,
@@ -158,7 +166,7 @@ def _numbers(empty: Found, got: Variances, values: Sequence[float], unit: str, s
         tv=None if pv is None else math.hypot(grr, pv),
         grr_limits=got.limits(),
         grr_dof=got.dof,
-        ndc=None if pv is None or not grr else math.floor(PER_CATEGORY * pv / grr),
+        ndc=ndc,
         largest=f"{WORDS[got.largest]}; what would help: {REMEDIES[got.largest]}",
         lines=tuple(_line(got, one) for one in (*(term.factors for term in table.terms), REPEATS)),
         pooled=tuple(WORDS[one] for one in table.pooled),

@@ -258,15 +258,39 @@ def test_instruments_that_the_study_did_not_have_are_said():
     from harness.gauges import for_record
 
     entry = {"name": DELAY, "grr": 1e-3, "mean": 1e-3, "largest": ""}
-    found = {"study": 3, "made_utc": "2026-01-01", "store": "s", "quantities": [entry, {**entry, "grr": None}],
+    found = {"study": 3, "made_utc": "2026-01-01", "store": "s", "quantities": [entry],
              "instruments": ["Maker DC supply SN1"]}  # fmt: skip
     kept = for_record(found, {"supply": "Maker,DC supply,SN1,1.0", "meter": "Maker,Meter,SN9,1.0", "other": "x,y,0,1"})
     assert kept["remarks"] == [
         "study 3 was made without instrument meter (Maker Meter SN9), and is applied all the same"
     ]
-    assert kept["quantities"] == [entry], "what was not told of a quantity is no gauge of it"
+    assert kept["quantities"] == [entry]
     assert for_record(found, {"supply": "Maker,DC supply,SN1,1.0"})["remarks"] == []
     assert for_record(None, {}) is None
+
+
+def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(bench):
+    with Store.open("runs/store.sqlite", make=True) as store:
+        entry = {"name": DELAY, "grr": None, "mean": 0.0, "largest": ""}
+        store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
+    assert bench("--out", "runs/a")[0] == 0
+    assert read(Path("runs/a")).content["gauge"]["quantities"] == []
+    for content in ({}, {"quantities": [{"name": 1}], "instruments": []}, {"quantities": 3}):
+        with Store.open("runs/store.sqlite") as store:
+            number = store.studies.add("gauge", "sluice", True, content).id
+        assert bench("--out", f"runs/{number}")[0] == 0
+        (remark,) = read(Path(f"runs/{number}")).content["gauge"]["remarks"]
+        assert f"study {number} is damaged" in remark
+
+
+def test_the_demo_is_the_same_whatever_somebody_has_studied(say, monkeypatch):
+    install(monkeypatch)
+    entry = {"name": "gate.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": ""}
+    Path("runs").mkdir()
+    with Store.open("runs/store.sqlite", make=True) as store:
+        store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
+    assert say("demo", "--out", "runs/demo")[0] == 0
+    assert read(Path("runs/demo")).content["gauge"] is None
 
 
 def test_the_demos_rig_file_reads_with_one_requirement():

@@ -14,6 +14,7 @@ from harness.errors import MeasurementError
 from harness.study.anova import REPEATS, Table, crossed
 from harness.study.design import FACTORS
 from harness.study.gauge import variances
+from harness.study.limits import MeanSquare, limits
 
 SHAPES = [(4, 3, 2, 2), (3, 1, 1, 4), (1, 2, 3, 2), (5, 2, 1, 1), (2, 2, 2, 3), (1, 1, 1, 5)]
 TERMS = [one for count in (1, 2, 3) for one in combinations(FACTORS, count)]
@@ -142,16 +143,42 @@ def test_days_within_benches_are_one_term_with_their_own_expectation():
 
 
 def test_the_pooling_rule_looks_at_p():
-    small = drawn((5, 3, 1, 3), 4, {("board",): 3.0})
-    large = small + drawn((5, 3, 1, 3), 9, {("board", "bench"): 4.0}, 0.0)
-    for values, kept in ((small, False), (large, True)):
+    # Chance interactions that fall on either side of 0.25.
+    for seed, low, high, kept in ((39, 0.25, 0.27, False), (2, 0.23, 0.25, True)):
+        values = drawn((5, 3, 1, 3), seed, {("board",): 3.0})
         table = crossed(values, FACTORS)
-        p = table.test(("board", "bench")).p
-        assert (p <= 0.25) is kept
+        assert low < table.test(("board", "bench")).p < high
         assert (variances(values).table.term(("board", "bench")) is not None) is kept
         pooled = table.merged(("board", "bench"), REPEATS)
         assert pooled.error.dof == 30 + 8
         assert pooled.error.ss == pytest.approx(table.error.ss + table.term(("board", "bench")).ss)
+
+
+def test_an_interaction_inside_one_that_is_kept_is_kept():
+    values = drawn((4, 3, 2, 2), 1, {("board", "bench", "day"): 2.0})
+    table = crossed(values, FACTORS)
+    assert table.test(("board", "bench", "day")).p < 0.01
+    assert table.test(("board", "bench")).p > 0.3
+    assert variances(values).table.term(("board", "bench")) is not None
+
+
+def test_days_of_a_bench_are_no_interaction_and_never_pooled():
+    table = variances(drawn((4, 3, 2, 2), 19, {}), nested=True).table
+    assert ("board", "bench", "day") in table.pooled
+    assert table.test(("bench", "day")).p > 0.5
+
+
+@given(st.integers(1, 40), st.integers(1, 40), st.sampled_from([0.9, 0.95, 0.99]))
+def test_a_difference_of_mean_squares_is_0_at_a_limit_where_f_says_that_it_is(above, below, probability):
+    """The limits of MS1 - MS2 reach 0 where MS1 / MS2 is a quantile of F: what the cross term is there for."""
+    from scipy.stats import f
+
+    tail = (1.0 - probability) / 2.0
+    for quantile, place in ((1.0 - tail, 0), (tail, 1)):
+        ratio = float(f.ppf(quantile, above, below))
+        for off, sign in ((0.98, -1), (1.02, 1)):
+            parts = ((1.0, MeanSquare(ms=off * ratio, dof=above)), (-1.0, MeanSquare(ms=1.0, dof=below)))
+            assert (limits(parts, probability)[place] > 0.0) is (sign > 0)
 
 
 def test_an_interaction_over_repeats_that_are_all_alike_is_certain():

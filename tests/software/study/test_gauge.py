@@ -119,10 +119,18 @@ def _with_rise(one: Record, value: float) -> Record:
 
 def test_an_understated_budget_is_a_finding():
     understated = rise(gauge_study(runs(claimed=0.001)))
-    assert "its budget is understated: repeats alone scatter" in understated.remarks[0]
+    assert "its budget is understated: repeats alone scatter" in understated.remarks[-1]
     benches = rise(gauge_study(runs(s=(0.2, 4.0, 0.05, 0.05))))
-    assert "what a run's budget claims: benches and days differ" in benches.remarks[0]
-    assert rise(gauge_study(runs(claimed=1.0))).remarks == ()
+    assert "what a run's budget claims: benches and days differ" in benches.remarks[-1]
+    assert rise(gauge_study(runs(claimed=1.0, s=(3.0, 0.05, 0.05, 0.05)))).remarks == ()
+
+
+def test_boards_that_are_not_told_apart_are_said_and_decide_nothing():
+    found = rise(gauge_study(runs(claimed=1.0, s=(0.0, 0.05, 0.05, 0.05))))
+    assert (found.word, found.ndc) == (Fitness.FIT, 0)
+    assert found.remarks == (
+        "tells no groups of these boards apart, where 5 are wanted: they are alike, or it is coarse",
+    )
 
 
 def test_a_run_without_the_value_leaves_the_quantity_untold():
@@ -265,6 +273,13 @@ def test_labels_go_before_what_the_records_say():
     study = gauge_study(those, days=labels)
     assert study.design.words == "2 boards x 1 bench x 3 days x 2 runs"
     assert study.design.days == ("day 1", "day 2", "day 3")
+
+
+def test_a_day_is_a_date_in_utc():
+    those = [run({RISE: quantity(50.0 + 0.1 * k, "K")}, k, day=3) for k in range(6)]
+    for k, one in enumerate(those[:3]):
+        one.content["started_utc"] = f"2026-01-04T01:00:0{k}+05:00"  # type: ignore[index]
+    assert gauge_study(those).design.days == ("2026-01-03",)
 
 
 def test_benches_are_named_by_what_differs_and_virtual_ones_by_their_plant():
