@@ -21,7 +21,7 @@ from harness.bench.virtual import scenario_of
 from harness.catalogue import CHECK_NAMES
 from harness.clock import utc_now
 from harness.errors import BenchError, ExitCode, RecordError, UsageError
-from harness.gauges import for_record, newest
+from harness.gauges import for_record, in_force
 from harness.qualification import Qualification
 from harness.record import RecordWriter
 from harness.record.forms import gauges_from
@@ -74,7 +74,7 @@ class BenchSession:
         self.folder = settings.out or Path("runs") / f"{stamp}-{self.spec.rig.name}"
         if (self.folder / FILE).exists():
             raise RecordError(f"{visible(str(self.folder))}: holds a record already; choose another folder with --out")
-        self._studies = newest(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
+        self._studies = in_force(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
         self.rig: Rig | None = None
         self.qualification: Qualification | None = None
         self.record: RecordWriter | None = None

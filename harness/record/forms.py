@@ -113,25 +113,19 @@ def verdict_entry(verdict: Verdict) -> Entry:
     }
 
 
-def gauge_entry(gauge: Gauge) -> Entry:
-    """What a study found on one quantity."""
-    return {"name": gauge.name, "grr": gauge.grr, "mean": gauge.mean, "largest": gauge.largest}
-
-
 def gauges_from(content: Mapping[str, Any] | None) -> dict[str, Gauge]:
-    """What the study that a record names found, by full name; {} where there is none. Raises RecordError."""
+    """What the studies that a record names found, by full name; {} where there are none. Raises RecordError."""
     if content is None:
         return {}
     try:
-        study, made = content["study"], _text(content["made_utc"])
         return {
             _text(entry["name"]): Gauge(
                 name=entry["name"],
                 grr=_number(entry["grr"]),
                 mean=_number(entry["mean"]),
                 largest=_text(entry["largest"]),
-                study=study,
-                made=made[:10],
+                study=int(_number(entry["study"])),
+                made=_text(entry["made_utc"])[:10],
             )
             for entry in content["quantities"]
         }

@@ -174,7 +174,7 @@ def worst(verdicts: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _gauge(record: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The study of the bench that this record was judged by: what it found on quantities with a requirement."""
+    """What studies of the bench found on the quantities with a requirement that this record was judged by."""
     study = record.get("gauge")
     if study is None:
         return None
@@ -183,13 +183,14 @@ def _gauge(record: Mapping[str, Any]) -> dict[str, Any] | None:
     rows = [
         {
             "name": visible(found["name"]),
+            "study": f"{found['study']} of {found['made_utc'][:10]}",
             "grr": in_unit(found["grr"], units.get(found["name"], "")),
             "share": percent(tolerance_share(found["grr"], found["mean"], _requirement(judged[found["name"]]))),
         }
         for found in study["quantities"]
         if found["name"] in judged
     ]
-    return {"study": study["study"], "made": study["made_utc"][:10], "rows": rows, "remarks": study["remarks"]}
+    return {"rows": rows, "remarks": study["remarks"]}
 
 
 def _requirement(entry: Mapping[str, Any]) -> Requirement:

@@ -58,9 +58,10 @@ class Studies:
         those = self._found(column.kind == kind, column.rig == rig, column.virtual == virtual, last=True)
         return those[0] if those else None
 
-    def all(self, kind: str | None = None) -> list[Study]:
-        """Studies in the order in which they were made; only those of a kind where one is given."""
-        return self._found(*([] if kind is None else [tables.study.c.kind == kind]))
+    def all(self, kind: str | None = None, rig: str | None = None, *, virtual: bool | None = None) -> list[Study]:
+        """Studies in the order in which they were made; only those of a kind, a rig, a sort of bench where asked."""
+        asked = {"kind": kind, "rig": rig, "virtual": virtual}
+        return self._found(*(tables.study.c[name] == value for name, value in asked.items() if value is not None))
 
     def _found(self, *conditions: Any, last: bool = False) -> list[Study]:
         number = tables.study.c.id

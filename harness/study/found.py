@@ -61,6 +61,8 @@ class Found:
 
     name: str
     word: Fitness
+    told: bool = False
+    """Whether a verdict may be held against it: enough runs, and reproducibility studied or repeats alone too much."""
     unit: str = ""
     reason: str = ""
     mean: float = 0.0

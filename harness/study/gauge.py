@@ -194,19 +194,13 @@ def _claims(got: Variances, claimed: float) -> list[str]:
     if not claimed:
         return []  # counts and senses claim nothing
     if math.sqrt(got.components[REPEATS].limits(CLAIM)[0]) > claimed:
-        return [
-            f"its budget is understated: repeats alone scatter {_times(got.root([REPEATS]), claimed)} what it claims"
-        ]
+        return ["its budget is understated: repeats alone scatter more than a run claims"]
     if got.limits(CLAIM)[0] > claimed:
         return [
-            f"readings of one board scatter {_times(got.root(got.gauge), claimed)} what a run's budget claims: benches "
-            "and days differ by what no budget of one run holds, or it is understated"
+            "readings of one board scatter more than a run's budget claims: benches and days differ by what no budget "
+            "of one run holds, or it is understated"
         ]
     return []
-
-
-def _times(found: float, claimed: float) -> str:
-    return f"{found / claimed:.2g} times"
 
 
 def _judged(known: Found, got: Variances, *, exact: bool) -> Found:
@@ -215,6 +209,9 @@ def _judged(known: Found, got: Variances, *, exact: bool) -> Found:
     if known.distinct == 1 and not exact:
         reason = "all readings are alike: it is coarser than its scatter, and how coarse nothing here tells"
         return replace(known, reason=reason, grr=None, grr_limits=None, ndc=None, largest="")
+    dof = got.table.error.dof
+    few = dof < FEWEST_DOF and not exact
+    known = replace(known, told=not few and known.av is not None)
     if requirement is None:
         return known
     share = tolerance_share(grr, known.mean, requirement)
@@ -222,19 +219,18 @@ def _judged(known: Found, got: Variances, *, exact: bool) -> Found:
     limits = (tolerance_share(low, known.mean, requirement), tolerance_share(high, known.mean, requirement))
     known = replace(known, share=share, share_limits=limits)
     between = f"95 % limits {percent(limits[0])} to {percent(limits[1])}"
-    if got.table.error.dof < FEWEST_DOF and not exact:
-        dof = got.table.error.dof
+    if few:
         reason = f"{dof} of the {FEWEST_DOF} degrees of freedom that its repeatability takes: more runs a board"
-        return replace(known, word=Fitness.NOT_TOLD, reason=reason)
+        return replace(known, reason=reason)
     if share > most:
         reason = f"takes {percent(share)} of the tolerance ({between}), at most {percent(most)}; largest part: "
-        return replace(known, word=Fitness.COARSE, reason=reason + known.largest)
+        return replace(known, word=Fitness.COARSE, told=True, reason=reason + known.largest)
     if known.av is None:
         reason = (
             f"repeatability alone takes {percent(share)} of the tolerance; reproducibility was not studied: "
             "it takes several benches or days"
         )
-        return replace(known, word=Fitness.NOT_TOLD, reason=reason)
+        return replace(known, reason=reason)
     reason = f"fit by its estimate; {between}: more benches, days or boards would narrow them"
     return replace(known, word=Fitness.FIT, reason=reason if limits[1] > most else "")
 

@@ -13,17 +13,21 @@ MARKS = {Fitness.FIT: "ok", Fitness.COARSE: "??", Fitness.NOT_TOLD: "??", Fitnes
 LAYOUT = Layout(
     headings=(
         Heading(words="quantity"),
-        *(Heading(words=words, right=True) for words in ("GRR", "repeats", "between", "boards", "ndc", "of tol.")),
+        *(
+            Heading(words=words, right=True)
+            for words in ("GRR", "repeats", "between", "boards", "ndc", "of u", "of tol.")
+        ),
         Heading(words="unit"),
         Heading(words="gauge"),
     ),
     narrow=90,
-    with_names=104,
+    with_names=108,
 )
 """About as wide as its rows are."""
 EXPLAINED = (
     "GRR: standard deviation of readings of one board, of repeats and between benches and days",
-    "ndc: groups of boards that are told apart; of tol.: share of the requirement's tolerance",
+    "ndc: groups of boards that are told apart; of u: GRR over the standard uncertainty that a run claims; of tol.: "
+    "share of the requirement's tolerance",
 )
 
 
@@ -34,12 +38,16 @@ def row(found: Found) -> Row:
     digits = decimals_for(found.grr / factor) + 1 if found.grr else 3
 
     def number(value: float | None) -> str:
-        return "" if value is None else f"{value / factor:.{min(digits, 5)}f}"
+        if not value:
+            return "" if value is None else "0"
+        text = f"{value / factor:.{min(digits, 5)}f}"
+        return text if float(text) else f"{value / factor:.2g}"
 
     between = None if found.av is None else (found.av**2 + (found.interaction or 0.0) ** 2) ** 0.5
     ndc = "" if found.ndc is None else str(found.ndc)
     share = "" if found.share is None else percent(found.share)
-    cells = (number(found.grr), number(found.ev), number(between), number(found.pv), ndc, share, _plain(unit))
+    over = f"{found.grr / found.claimed_u:.2g}" if found.grr and found.claimed_u else ""
+    cells = (number(found.grr), number(found.ev), number(between), number(found.pv), ndc, over, share, _plain(unit))
     said = [
         f"GRR {cells[0]} {_plain(unit)}".rstrip() if cells[0] else "",
         f"{ndc} categories" if ndc else "",

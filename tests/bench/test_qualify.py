@@ -132,7 +132,7 @@ def test_the_log_holds_link_and_instrument_traffic(tmp_path):
 
 
 def test_a_record_judged_again_says_the_same(tmp_path):
-    entry = {"name": "gate.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "repeatability"}
+    entry = {"name": "gate.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "told": True}
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     done = rotorgate(

@@ -43,12 +43,26 @@ def test_folders_are_studied_and_kept(say):
     lines = out.splitlines()
     assert lines[0] == "sluice, gauge: 1 fit"
     assert lines[1] == "3 boards x 3 benches x 1 day x 2 runs"
-    assert lines[2].split() == ["quantity", "GRR", "repeats", "between", "boards", "ndc", "of", "tol.", "unit", "gauge"]
-    mark, name, *numbers, ndc, share, percent, unit, word = lines[3].split()
+    assert lines[2].split() == [
+        "quantity",
+        "GRR",
+        "repeats",
+        "between",
+        "boards",
+        "ndc",
+        "of",
+        "u",
+        "of",
+        "tol.",
+        "unit",
+        "gauge",
+    ]
+    mark, name, *numbers, ndc, over, share, percent, unit, word = lines[3].split()
     assert (mark, name, percent, unit, word) == ("ok", RISE, "%", "K", "fit")
     grr, repeats, between, _ = map(float, numbers)
     assert grr == pytest.approx((repeats**2 + between**2) ** 0.5, abs=0.002)
     assert int(ndc) >= 2
+    assert float(over) > 0.0
     assert 0 < int(share) < 30
     assert "one day: reproducibility between days was not studied" in lines
     assert lines[-1].startswith("study 1 in store runs/store.sqlite, of runs 1 to 18")
@@ -170,11 +184,11 @@ LIMITED = '[requirements]\n"step.delay" = { max = 5.0e-3 }\n'
 DELAY = "gate.step.delay"
 
 
-def put_study(place: str, *, grr: float, virtual: bool = True, rig: str = "sluice", **more: object) -> None:
-    entry = {"name": DELAY, "grr": grr, "mean": 1e-3, "largest": "repeatability; what would help: x"}
+def put_study(place: str, *, grr: float, virtual: bool = True, rig: str = "sluice", told: bool = True) -> None:
+    entry = {"name": DELAY, "grr": grr, "mean": 1e-3, "largest": "repeatability; what would help: x", "told": told}
     Path(place).parent.mkdir(parents=True, exist_ok=True)
     with Store.open(place, make=True) as store:
-        store.studies.add("gauge", rig, virtual, {"quantities": [entry], "instruments": [], **more})
+        store.studies.add("gauge", rig, virtual, {"quantities": [entry], "instruments": []})
 
 
 @pytest.fixture
@@ -207,10 +221,10 @@ def test_a_requirement_cannot_be_passed_on_a_gauge_too_coarse_for_it(bench):
     record = read(Path("runs/b")).content
     assert record["gauge"]["quantities"][0]["grr"] == 1e-3
     page = Path("runs/b/report.html").read_text(encoding="utf-8")
-    assert "By gauge study 1 of" in page
+    assert "<td>1 of 20" in page
     assert '<td class="number">75 %</td>' in page
     assert read(Path("runs/a")).content["gauge"] is None
-    assert "gauge study" not in Path("runs/a/report.html").read_text(encoding="utf-8")
+    assert "By gauge studies" not in Path("runs/a/report.html").read_text(encoding="utf-8")
 
 
 def test_a_newer_study_takes_the_place_of_an_older_one(bench):
@@ -218,7 +232,9 @@ def test_a_newer_study_takes_the_place_of_an_older_one(bench):
     put_study("runs/store.sqlite", grr=1e-5)
     code, verdicts = bench("--out", "runs/a")
     assert (code, "conforming" in verdicts) == (0, True)
-    assert read(Path("runs/a")).content["gauge"]["study"] == 2
+    assert [one["study"] for one in read(Path("runs/a")).content["gauge"]["quantities"]] == [2]
+    put_study("runs/store.sqlite", grr=1e-3, told=False)
+    assert bench("--out", "runs/b")[0] == 0, "too few runs to tell: what an earlier one found stands"
 
 
 def test_nonconforming_stays_what_it_is(bench):
@@ -258,8 +274,7 @@ def test_instruments_that_the_study_did_not_have_are_said():
     from harness.gauges import for_record
 
     entry = {"name": DELAY, "grr": 1e-3, "mean": 1e-3, "largest": ""}
-    found = {"study": 3, "made_utc": "2026-01-01", "store": "s", "quantities": [entry],
-             "instruments": ["Maker DC supply SN1"]}  # fmt: skip
+    found = {"store": "s", "quantities": [entry], "instruments": {3: ["Maker DC supply SN1"]}, "remarks": []}
     kept = for_record(found, {"supply": "Maker,DC supply,SN1,1.0", "meter": "Maker,Meter,SN9,1.0", "other": "x,y,0,1"})
     assert kept["remarks"] == [
         "study 3 was made without instrument meter (Maker Meter SN9), and is applied all the same"
@@ -271,21 +286,28 @@ def test_instruments_that_the_study_did_not_have_are_said():
 
 def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(bench):
     with Store.open("runs/store.sqlite", make=True) as store:
-        entry = {"name": DELAY, "grr": None, "mean": 0.0, "largest": ""}
+        entry = {"name": DELAY, "grr": None, "mean": 0.0, "largest": "", "told": False}
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     assert bench("--out", "runs/a")[0] == 0
     assert read(Path("runs/a")).content["gauge"]["quantities"] == []
-    for content in ({}, {"quantities": [{"name": 1}], "instruments": []}, {"quantities": 3}):
+    for content in (
+        {},
+        {"quantities": [{"name": 1}], "instruments": []},
+        {"quantities": 3},
+        {"quantities": [entry | {"told": True}]},
+    ):
         with Store.open("runs/store.sqlite") as store:
             number = store.studies.add("gauge", "sluice", True, content).id
         assert bench("--out", f"runs/{number}")[0] == 0
-        (remark,) = read(Path(f"runs/{number}")).content["gauge"]["remarks"]
-        assert f"study {number} is damaged" in remark
+        remarks = read(Path(f"runs/{number}")).content["gauge"]["remarks"]
+        assert remarks[-1] == f"study {number} of runs/store.sqlite is damaged, and is not applied"
+    put_study("runs/store.sqlite", grr=1e-3)
+    assert bench("--out", "runs/last")[0] == 2, "what else is there is applied"
 
 
 def test_the_demo_is_the_same_whatever_somebody_has_studied(say, monkeypatch):
     install(monkeypatch)
-    entry = {"name": "gate.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": ""}
+    entry = {"name": "gate.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": "", "told": True}
     Path("runs").mkdir()
     with Store.open("runs/store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})

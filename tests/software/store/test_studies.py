@@ -35,6 +35,8 @@ def test_the_newest_is_of_one_kind_one_rig_and_one_sort_of_bench(store):
         store.studies.add(kind, rig, virtual, {})
     assert store.studies.newest("gauge", "sluice", virtual=True) == last
     assert store.studies.newest("gauge", "sluice", virtual=False).content == {}
+    assert [one.id for one in store.studies.all("gauge", "sluice", virtual=True)] == [last.id - 1, last.id]
+    assert len(store.studies.all("gauge", "sluice")) == 3
 
 
 def test_nothing_of_a_study_changes(store):

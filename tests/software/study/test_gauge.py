@@ -121,7 +121,7 @@ def test_an_understated_budget_is_a_finding():
     understated = rise(gauge_study(runs(claimed=0.001)))
     assert "its budget is understated: repeats alone scatter" in understated.remarks[-1]
     benches = rise(gauge_study(runs(s=(0.2, 4.0, 0.05, 0.05))))
-    assert "what a run's budget claims: benches and days differ" in benches.remarks[-1]
+    assert "than a run's budget claims: benches and days differ" in benches.remarks[-1]
     assert rise(gauge_study(runs(claimed=1.0, s=(3.0, 0.05, 0.05, 0.05)))).remarks == ()
 
 
