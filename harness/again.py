@@ -20,7 +20,8 @@ from harness.expectation import expect
 from harness.observation import Observation
 from harness.planning import requirements_of
 from harness.record import Record
-from harness.results import Expectation, Measurement, Outcome, Unmeasured, Verdict
+from harness.record.forms import gauges_from
+from harness.results import Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 from harness.rigfile import RigSpec, loads
 
 
@@ -45,7 +46,8 @@ def judge_again(record: Record, spec: RigSpec | None = None) -> Again:
         if spec is None:
             spec = loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
         declared = {motor: _declared(entry) for motor, entry in record.content["declared"].items()}
-        rule = _rule(spec, record.content["risk"])
+        # A record older than studies of the gauge knows of none.
+        rule = _rule(spec, record.content["risk"], gauges_from(record.content.get("gauge")))
         planned = [str(name) for name in record.content["planned"]]
     except (KeyError, TypeError) as error:
         raise RecordError(f"{record.folder}: cannot be judged again: expected {error} in the record") from error
@@ -92,7 +94,7 @@ def _declared(entry: Mapping[str, Any]) -> Declared:
     return Declared(**{**values, "timers": tuple(values["timers"])})
 
 
-def _rule(spec: RigSpec, risk: Mapping[str, Any]) -> rules.Rule:
+def _rule(spec: RigSpec, risk: Mapping[str, Any], gauge: Mapping[str, Gauge]) -> rules.Rule:
     return rules.Rule(
         planned=risk["planned"],
         looks=risk.get("looks", 1),  # older records are of one look
@@ -100,4 +102,6 @@ def _rule(spec: RigSpec, risk: Mapping[str, Any]) -> rules.Rule:
         false_acceptance_risk=risk["false_acceptance"],
         detect=spec.detect,
         requirements=requirements_of(spec),
+        gauge=gauge,
+        gauge_share_max=spec.rig.gauge_share_max,
     )

@@ -5,10 +5,9 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.errors import ExitCode, RecordError, StoreError, UsageError
+from harness.errors import ExitCode, UsageError
 from harness.store.address import DEFAULT, Address
 from harness.words import visible
 
@@ -16,7 +15,6 @@ if TYPE_CHECKING:
     from harness.against import Comparison
     from harness.compare import Baseline, Terms
     from harness.record import Record
-    from harness.store import Store
     from harness.store.baselines import StoredBaseline
     from harness.terminal import Terminal
 
@@ -37,6 +35,7 @@ def baseline(arguments: argparse.Namespace) -> int:
 def _accept(arguments: argparse.Namespace, terminal: Terminal) -> int:
     from harness.against import terms_of
     from harness.compare import baseline_of
+    from harness.named_runs import is_number, labels_of, numbers_of, records_of
     from harness.store import Store
     from harness.store.baselines import name_of, text_of
 
@@ -44,13 +43,13 @@ def _accept(arguments: argparse.Namespace, terminal: Terminal) -> int:
     for option in ("by", "why"):
         text_of(getattr(arguments, option), f"--{option}")
     address = _address(arguments)
-    labels = _labels(arguments.mounting, arguments.runs)
+    labels = labels_of(arguments.mounting, arguments.runs, "--mounting")
     # All of it is judged before anything is kept: what is refused leaves no trace.
-    records = _records(arguments.runs, address)
+    records = records_of(arguments.runs, address)
     against = baseline_of(records, labels)
     _ended_well(records, despite)
-    with Store.open(address, make=any(not _is_id(word) for word in arguments.runs)) as store:
-        runs = [int(word) if _is_id(word) else store.keep(Path(word)).id for word in arguments.runs]
+    with Store.open(address, make=any(not is_number(word) for word in arguments.runs)) as store:
+        runs = numbers_of(store, arguments.runs)
         stored = store.baselines.accept(
             name, runs, by_whom=arguments.by, why=arguments.why, mountings=labels, despite=despite
         )
@@ -84,16 +83,17 @@ def _list(arguments: argparse.Namespace, terminal: Terminal) -> int:
 
 def _show(arguments: argparse.Namespace, terminal: Terminal) -> int:
     from harness.against import compared, load, steps, terms_of
+    from harness.named_runs import labels_of, record_of
     from harness.store import Store
 
     if arguments.mounting is not None and not arguments.runs:
         raise UsageError("--mounting: expected with runs to compare, found none")
-    labels = _labels(arguments.mounting, arguments.runs)
+    labels = labels_of(arguments.mounting, arguments.runs, "--mounting")
     address = _address(arguments)
     with Store.open(address) as store:
         stored = store.baselines.get(arguments.name, arguments.revision)
         against = load(store, stored)
-        records = [_record(store, word) for word in arguments.runs]
+        records = [record_of(store, word) for word in arguments.runs]
         if not records:
             return _levels(arguments, terminal, stored, against, terms_of(against), steps(against.records))
         return _differences(arguments, terminal, stored, against, records, compared(stored, against, records, labels))
@@ -182,55 +182,6 @@ def _differences(
     terminal.rows(DIFFERENCES, [difference_row(one, against.levels[one.name]) for one in found.differences])
     terminal.result("\n".join(remarks))
     return code
-
-
-def _records(words: Sequence[str], address: Address) -> list[Record]:
-    """The records that a person named, all problems at once."""
-    from harness.record import read
-    from harness.store import Store
-
-    if all(not _is_id(word) for word in words):
-        problems: list[str] = []
-        records: list[Record] = []
-        for word in words:
-            try:
-                records.append(read(Path(word)))
-            except RecordError as error:
-                problems.append(str(error))
-        if problems:
-            raise RecordError("\n".join(problems))
-        return records
-    with Store.open(address) as store:
-        return [_record(store, word) for word in words]
-
-
-def _record(store: Store, word: str) -> Record:
-    """A run of the store by its number, or the record in a folder."""
-    from harness.record import read
-
-    if not _is_id(word):
-        return read(Path(word))
-    try:
-        return store.record(int(word))
-    except StoreError as error:
-        hint = f"; the folder of that name is written ./{word}" if Path(word).is_dir() else ""
-        raise StoreError(f"{error}{hint}") from error
-
-
-def _is_id(word: str) -> bool:
-    """Whether it is the number of a run. A folder of such a name is written `./7`."""
-    return word.isascii() and word.isdigit() and len(word) <= 18
-
-
-def _labels(given: str | None, runs: Sequence[str]) -> list[str] | None:
-    from harness.store.baselines import text_of
-
-    if given is None:
-        return None
-    labels = given.split(",")
-    if len(labels) != len(runs):
-        raise UsageError(f"--mounting: expected {len(runs)} labels, one a run, found {len(labels)}")
-    return [text_of(label, "--mounting") for label in labels]
 
 
 def _ended_well(records: Sequence[Record], despite: str | None) -> None:

@@ -42,12 +42,12 @@ SCHEMA = 1
 def gate(arguments: argparse.Namespace) -> int:
     """Try a release and say what is decided. Raises UsageError, StoreError, StoreUnavailable before anything moves."""
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
-    settings = _settings(arguments)
+    address = Address.parse(arguments.store or DEFAULT)
+    settings = _settings(arguments, address)
     policy, spec = load_policy(Path(arguments.policy)), load_rig(settings.rig)
     policy.check_names(spec.motors)
     if settings.firmware is not None:
         firmware_files(settings.firmware, spec)
-    address = Address.parse(arguments.store or DEFAULT)
     conditions = _conditions(arguments, policy, spec, address)
     sessions: list[BenchSession] = []
 
@@ -78,7 +78,7 @@ def gate(arguments: argparse.Namespace) -> int:
     return code
 
 
-def _settings(arguments: argparse.Namespace) -> Settings:
+def _settings(arguments: argparse.Namespace, address: Address) -> Settings:
     firmware = Path(arguments.firmware) if arguments.firmware else None
     settings = Settings(
         rig=Path(arguments.rig),
@@ -89,6 +89,7 @@ def _settings(arguments: argparse.Namespace) -> Settings:
         faults=tuple(arguments.with_fault),
         firmware=firmware,
         hold=firmware is not None,
+        store=address,
     )
     folder = folder_for(settings)
     if (folder / DECISION).exists():

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from harness.errors import ExitCode, HarnessError, RecordError
-from harness.store.address import DEFAULT, FILE, Address
+from harness.store.address import DEFAULT, FILE, Address, beside
 
 if TYPE_CHECKING:
     from harness.store import StoredRun
@@ -32,11 +32,6 @@ class Kept:
             "uid": None if run is None else run.uid,
             "words": self.words,
         }
-
-
-def beside(folder: Path) -> Address:
-    """The store of the folder that holds a run's: `runs/store.sqlite` for `runs/...`."""
-    return Address.parse(folder.parent / FILE)
 
 
 def keep_run(folder: Path, store: Address | None) -> Kept:

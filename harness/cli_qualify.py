@@ -13,14 +13,14 @@ from typing import Any
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
 from harness.boards import Named, lot_for
-from harness.cli_keep import beside, keep_run
+from harness.cli_keep import keep_run
 from harness.defects import write_defect
 from harness.errors import BenchError
 from harness.qualification import is_bench, why_stopped
 from harness.repeats import ENDING, Repeats, repeated
 from harness.running import Ended, Keep, run_session
 from harness.session import BenchSession, Settings, folder_for
-from harness.store.address import Address
+from harness.store.address import Address, beside
 from harness.tally import counts, headline
 from harness.terminal import Terminal
 
@@ -35,7 +35,7 @@ def demo(arguments: argparse.Namespace) -> int:
         raise BenchError("demo: rigs_demo is not installed here: python -m pip install 'rotorgate[demo]'")
     rig = Path(found.submodule_search_locations[0]) / "rigs" / "sluice.toml"
     out = Path(arguments.out) if arguments.out else None
-    return run(Settings(rig=rig, out=out, seed=DEMO_SEED), arguments)
+    return run(Settings(rig=rig, out=out, seed=DEMO_SEED, studied=False), arguments)
 
 
 def qualify(arguments: argparse.Namespace) -> int:
@@ -55,12 +55,12 @@ def qualify(arguments: argparse.Namespace) -> int:
         board=arguments.board,
         lot=arguments.lot,
     )
-    settings = replace(settings, out=folder_for(settings), lot=lot_for(settings))
-    if arguments.no_store:
-        return run(settings, arguments, count=arguments.repeats, named=Named.of(settings, None))
     folder = folder_for(settings)
     if arguments.repeats > 1 and store is None:
         store = beside(folder)  # not beside DIR/1
+    settings = replace(settings, out=folder, lot=lot_for(settings), store=store)
+    if arguments.no_store:
+        return run(settings, arguments, count=arguments.repeats, named=Named.of(settings, None))
     return run(
         settings,
         arguments,
@@ -161,6 +161,8 @@ def show(ended: Ended, terminal: Terminal) -> None:
             terminal.result(f"{entry['what']} would add: {entry['adds']}")
         for entry in content.get("not_supervised", ()):
             terminal.result(f"not supervised: {entry}")
+    for remark in (content.get("gauge") or {}).get("remarks", ()):
+        terminal.result(remark)
     terminal.result(f"record {session.folder}")
     terminal.result(f"report {session.report}")
     if kept is not None:
@@ -221,6 +223,7 @@ def said_of(ended: Ended) -> dict[str, Any]:
         ],
         "diagnosis": content.get("diagnosis"),
         "causes": content.get("causes"),
+        "gauge": content.get("gauge"),
         "record": str(session.folder),
         "report": str(session.report),
         "kept": None if ended.kept is None else ended.kept.entry(),

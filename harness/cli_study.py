@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 def study(arguments: argparse.Namespace) -> int:
     """Make the study that was asked for. Raises UsageError, RecordError, StoreError, StoreUnavailable."""
     from harness.cli_capability import capability
+    from harness.cli_gauge import gauge
     from harness.terminal import Terminal
 
-    kinds: dict[str, Callable[[argparse.Namespace, Terminal], int]] = {"capability": capability}
+    kinds: dict[str, Callable[[argparse.Namespace, Terminal], int]] = {"gauge": gauge, "capability": capability}
     return kinds[arguments.kind](arguments, Terminal(quiet=arguments.quiet, json=arguments.json))

@@ -6,7 +6,7 @@ N, the number of decisions that share the risk, follows from this and from nothi
 from __future__ import annotations
 
 import inspect
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from types import ModuleType
@@ -15,7 +15,7 @@ from typing import cast
 from harness import verdict as rules
 from harness.bench.rig import Rig
 from harness.catalogue import CHECK_NAMES, CHECKS, check_of
-from harness.results import Requirement
+from harness.results import Gauge, Requirement
 from harness.rigfile import RigSpec
 
 BOTH = "together"
@@ -105,8 +105,9 @@ def requirements_of(spec: RigSpec) -> dict[str, Requirement]:
     return {name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()}
 
 
-def rule_for(rig: Rig, names: Sequence[str], looks: int = 1) -> rules.Rule:
-    """The rule, fixed before measuring: how many decisions, how often each, at which risks, and what must be seen."""
+def rule_for(rig: Rig, names: Sequence[str], looks: int = 1, gauge: Mapping[str, Gauge] | None = None) -> rules.Rule:
+    """The rule, fixed before measuring: how many decisions, how often each, at which risks, what must be seen, by how
+    good a gauge."""
     spec = rig.spec
     requirements = requirements_of(spec)
     return rules.Rule(
@@ -116,6 +117,8 @@ def rule_for(rig: Rig, names: Sequence[str], looks: int = 1) -> rules.Rule:
         false_acceptance_risk=spec.rig.false_acceptance_risk,
         detect=spec.detect,
         requirements=requirements,
+        gauge=gauge or {},
+        gauge_share_max=spec.rig.gauge_share_max,
     )
 
 

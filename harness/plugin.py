@@ -154,6 +154,8 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
     terminalreporter.line(f"{visible(session.spec.rig.name)}{virtual}: {headline(session.qualification.verdicts)}")
     for cause in session.record.content["causes"] if session.record is not None else ():
         terminalreporter.line(f"cause: {visible(str(cause.get('words', '')))}")
+    for remark in (session.record.content["gauge"] or {}).get("remarks", ()) if session.record is not None else ():
+        terminalreporter.line(visible(str(remark)))
     terminalreporter.line(f"record {visible(str(session.folder))}, report {visible(str(session.report))}")
 
 

@@ -29,7 +29,7 @@ from harness.planning import BOTH, CLOSED_LOOP, Planned
 from harness.preconditions import loop_unsafe
 from harness.progress import Progress
 from harness.record import RecordWriter
-from harness.results import Expectation, Measurement, Outcome, Unmeasured, Verdict
+from harness.results import Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 from harness.tally import exit_code
 
 Result = Measurement | Unmeasured
@@ -46,6 +46,7 @@ class Qualification:
         only: Sequence[str] = (),
         require_all: bool = False,
         looks: int = 1,
+        gauge: Mapping[str, Gauge] | None = None,
         on_step: Callable[[str, float, float | None], None] | None = None,
     ) -> None:
         self.rig = rig
@@ -59,7 +60,7 @@ class Qualification:
         )
         self.plan = planning.plan(rig, self.selected)
         names = [name for entry in self.plan if not entry.reason for name in entry.names]
-        self.rule = planning.rule_for(rig, names, looks)
+        self.rule = planning.rule_for(rig, names, looks, gauge)
         self.results: dict[str, Result] = {}
         self.expectations: dict[str, Expectation] = {}
         self.verdicts: list[Verdict] = []

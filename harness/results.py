@@ -90,6 +90,23 @@ class Requirement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Gauge:
+    """What a study of the bench found on one quantity: how much readings scatter that are of one board."""
+
+    name: str
+    grr: float
+    """Standard deviation of a reading of one board: repeats, and benches and days where they were studied."""
+    mean: float
+    """Mean of the study's runs: a single limit is as far away as it is from this."""
+    largest: str = ""
+    """The largest part of it in words, with what would help."""
+    study: int = 0
+    """Its number in the store."""
+    made: str = ""
+    """The day on which it was made."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """The decision on one quantity, with what it was taken from."""
 

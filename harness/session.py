@@ -22,10 +22,13 @@ from harness.bench.virtual import scenario_of
 from harness.catalogue import CHECK_NAMES
 from harness.clock import utc_now
 from harness.errors import BenchError, ExitCode, RecordError, UsageError
+from harness.gauges import for_record, in_force
 from harness.qualification import Qualification
 from harness.record import RecordWriter
+from harness.record.forms import gauges_from
 from harness.record.write import FILE
 from harness.rigfile import RigSpec, load
+from harness.store.address import Address
 from harness.words import visible
 
 LIBRARIES = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pydantic", "pytest")
@@ -54,6 +57,10 @@ class Settings:
     """What a person calls the board."""
     lot: str | None = None
     board_seed: int | None = None
+    store: Address | None = None
+    """Where studies of the gauge are looked up; None: beside the run's folder."""
+    studied: bool = True
+    """Whether they are: the demo is the same whatever somebody has studied."""
 
 
 class BenchSession:
@@ -83,6 +90,7 @@ class BenchSession:
         self.started_utc = started.isoformat(timespec="seconds")
         self.folder = settings.out or _new_folder(self.spec, started)
         refuse_used(self.folder)
+        self._studies = in_force(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
         self.rig: Rig | None = None
         self.qualification: Qualification | None = None
         self.record: RecordWriter | None = None
@@ -125,6 +133,7 @@ class BenchSession:
                 only=settings.only,
                 require_all=settings.require_all,
                 looks=settings.looks,
+                gauge=gauges_from(self.record.content["gauge"]),
                 on_step=self._tell,
             )
         except BaseException as error:
@@ -216,6 +225,9 @@ class BenchSession:
                 }
                 for name, entry in rig.instruments.items()
             },
+            "gauge": for_record(
+                self._studies.get(rig.virtual), {name: entry.identity for name, entry in rig.instruments.items()}
+            ),
         }
 
     def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:

@@ -12,7 +12,9 @@ many quantities there are. Against a model:
 u is the uncertainty of the difference (what both took from one source cancels), K its Student quantile,
 two-sided, for the shared-out risk: at effective degrees of freedom that never understate that risk (see
 harness.coverage.safe_factor). Against a requirement (JCGM
-106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for each risk.
+106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for each risk. A quantity whose
+readings of one board scatter over more than the allowed share of the tolerance, as a study of the bench has shown,
+does not conform: it is undecided, however well this one reading lies.
 """
 
 from __future__ import annotations
@@ -23,10 +25,14 @@ from dataclasses import dataclass, field, replace
 
 from harness.coverage import safe_factor, shared_risk
 from harness.quantity import Quantity, difference
-from harness.results import Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
 
 CAUGHT_Z = 1.6449
 """Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
+
+GAUGE_SHARE_MAX = 0.30
+"""Share of the tolerance that a gauge may take (AIAG manual, from memory: acceptable up to 10 %, up to 30 % where it
+is worth it); the rig file's `gauge_share_max` goes before it."""
 
 UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
 """Reason for which a quantity that does not differ from its expectation is measured and not judged."""
@@ -46,6 +52,9 @@ class Rule:
     looks: int = 1
     detect: Mapping[str, Detect] = field(default_factory=dict)
     requirements: Mapping[str, Requirement] = field(default_factory=dict)
+    gauge: Mapping[str, Gauge] = field(default_factory=dict)
+    """What a study of the bench found, by full name; empty where there is none."""
+    gauge_share_max: float = GAUGE_SHARE_MAX
 
     def __post_init__(self) -> None:
         if self.planned < 1 or self.looks < 1:
@@ -202,13 +211,46 @@ def against_requirement(measurement: Measurement, requirement: Requirement, rule
             outcome=Outcome.NONCONFORMING,
             reason=f"{abs(inside):.3g} {_unit(measured)}beyond the limit {limit:g}, guard band {refuse:.2g}",
         )
+    reasons = []
     if inside < accept:
-        return replace(
-            verdict,
-            outcome=Outcome.UNDECIDED,
-            reason=f"within the guard band of a limit ({accept:.2g} inside, {refuse:.2g} outside); {largest(measured)}",
-        )
-    return verdict
+        band = f"within the guard band of a limit ({accept:.2g} inside, {refuse:.2g} outside)"
+        reasons.append(f"{band}; {largest(measured)}")
+    if coarse := too_coarse(rule.gauge.get(measurement.name), requirement, rule.gauge_share_max):
+        reasons.append(coarse)
+    return replace(verdict, outcome=Outcome.UNDECIDED, reason="; ".join(reasons)) if reasons else verdict
+
+
+def tolerance_share(grr: float, mean: float, requirement: Requirement) -> float:
+    """Share of a requirement's tolerance that the scatter `grr` of readings of one board takes; infinite at no room.
+
+    Of two limits 6 grr / (upper - lower) (AIAG manual, 4th edition, from memory); to a single limit
+    3 grr / |limit - mean|, which is the same seen from one side (common practice, no source).
+    """
+    if requirement.low is not None and requirement.high is not None:
+        reach, room = 6.0 * grr, requirement.high - requirement.low
+    else:
+        limit = requirement.high if requirement.low is None else requirement.low
+        reach, room = 3.0 * grr, abs((limit or 0.0) - mean)
+    if reach == 0.0:
+        return 0.0
+    return reach / room if room > 0.0 else math.inf
+
+
+def too_coarse(gauge: Gauge | None, requirement: Requirement, most: float) -> str:
+    """Why a gauge cannot tell what a requirement asks, in words; "" where it can, or nobody has studied it."""
+    if gauge is None:
+        return ""
+    share = tolerance_share(gauge.grr, gauge.mean, requirement)
+    if share <= most:
+        return ""
+    part = f": largest part: {gauge.largest}" if gauge.largest else ""
+    which = f"study {gauge.study} of {gauge.made}, at most {percent(most)}"
+    return f"the gauge takes {percent(share)} of the tolerance ({which}){part}"
+
+
+def percent(share: float) -> str:
+    """`62 %`; what leaves no room at all is more than any number."""
+    return f"{100.0 * share:.0f} %" if share < 100.0 else "more than 10000 %"
 
 
 def unasked(names: Iterable[str], others: Iterable[str] = ()) -> str:

@@ -97,9 +97,9 @@ def belongings(record: Record) -> Belongings:
             firmware=f"firmware {_hash(hashes['firmware'])[:12]}{bench}",
             procedure=f"rotorgate {content['rotorgate']}, scripts {_hash(hashes['scripts'])[:8]}",
             instruments={
-                name: f"instrument {serial}{bench}"
+                name: f"instrument {number}{bench}"
                 for name, entry in content["instruments"].items()
-                if (serial := _serial(str(entry["idn"])))
+                if (number := serial(str(entry["idn"])))
             },
             rig=rig,
         )
@@ -132,7 +132,7 @@ def exchanged(before: Record, after: Record) -> list[str]:
     ]
 
 
-def _serial(identity: str) -> str:
+def serial(identity: str) -> str:
     """Maker, model and serial number of an answer to `*IDN?`; "" where there is no serial number."""
     fields = [field.strip() for field in identity.split(",")]
     return " ".join(fields[:3]) if len(fields) >= 3 and fields[2] not in NO_SERIAL else ""

@@ -14,7 +14,7 @@ from typing import Any, get_args
 
 from harness.errors import MeasurementError, RecordError
 from harness.quantity import Contribution, Quantity, Shape
-from harness.results import Curve, Expectation, Measurement, Outcome, Unmeasured, Verdict
+from harness.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 from harness.words import visible
 
 Entry = dict[str, Any]
@@ -111,6 +111,26 @@ def verdict_entry(verdict: Verdict) -> Entry:
         "reason": verdict.reason,
         "requirement": None if requirement is None else {"low": requirement.low, "high": requirement.high},
     }
+
+
+def gauges_from(content: Mapping[str, Any] | None) -> dict[str, Gauge]:
+    """What the studies that a record names found, by full name; {} where there are none. Raises RecordError."""
+    if content is None:
+        return {}
+    try:
+        return {
+            _text(entry["name"]): Gauge(
+                name=entry["name"],
+                grr=_number(entry["grr"]),
+                mean=_number(entry["mean"]),
+                largest=_text(entry["largest"]),
+                study=int(_number(entry["study"])),
+                made=_text(entry["made_utc"])[:10],
+            )
+            for entry in content["quantities"]
+        }
+    except (KeyError, TypeError, AttributeError) as error:
+        raise RecordError(f"record: damaged study of the gauge: {error}") from error
 
 
 def curve_entry(curve: Curve) -> Entry:

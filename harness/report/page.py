@@ -17,8 +17,8 @@ from harness.catalogue import CHECKS, words_of
 from harness.errors import RecordError
 from harness.report.numbers import in_unit, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
-from harness.results import REQUIRED
-from harness.verdict import UNASKED, unasked
+from harness.results import REQUIRED, Requirement
+from harness.verdict import UNASKED, percent, tolerance_share, unasked
 
 MARKS = {
     "agrees": "●",
@@ -101,32 +101,42 @@ def _last_note(log: Path) -> str:
 
 def render(record: Mapping[str, Any], *, guard_said: str = "") -> str:
     """The page as text; a pure function of the record and of what the guard of the supply wrote last."""
-    environment = jinja2.Environment(
+    verdicts = record.get("verdicts", [])
+    rows = [_row(record, verdict) for verdict in verdicts]
+    return (
+        environment()
+        .get_template("page.html")
+        .render(
+            record=record,
+            style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
+            headline=counted(verdicts),
+            worst=claim(record),
+            by_hand=(record.get("stop") or {}).get("by_hand", ""),
+            decided=any(verdict["outcome"] in DECIDED for verdict in verdicts),
+            attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
+            sections=_sections(record),
+            said=_diagnosis(record),
+            gauge=_gauge(record),
+            stops=_stops(verdicts),
+            left_out=_left_out(verdicts),
+            finished=bool(record.get("finished")),
+            guard_said=guard_said,
+            reached=any(verdict["outcome"] != "not run" for verdict in verdicts),
+        )
+    )
+
+
+def environment() -> jinja2.Environment:
+    """Where templates of pages are found; whatever they are given is escaped."""
+    made = jinja2.Environment(
         loader=jinja2.PackageLoader("harness.report", "."),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    environment.filters["visible"] = visible
-    verdicts = record.get("verdicts", [])
-    rows = [_row(record, verdict) for verdict in verdicts]
-    return environment.get_template("page.html").render(
-        record=record,
-        style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
-        headline=counted(verdicts),
-        worst=claim(record),
-        by_hand=(record.get("stop") or {}).get("by_hand", ""),
-        decided=any(verdict["outcome"] in DECIDED for verdict in verdicts),
-        attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
-        sections=_sections(record),
-        said=_diagnosis(record),
-        stops=_stops(verdicts),
-        left_out=_left_out(verdicts),
-        finished=bool(record.get("finished")),
-        guard_said=guard_said,
-        reached=any(verdict["outcome"] != "not run" for verdict in verdicts),
-    )
+    made.filters["visible"] = visible
+    return made
 
 
 def _diagnosis(record: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -161,6 +171,30 @@ def worst(verdicts: Sequence[Mapping[str, Any]]) -> str:
     if words & {"cannot tell", "undecided"} or not words & {"agrees", "conforming"}:
         return "open"
     return "accepted"
+
+
+def _gauge(record: Mapping[str, Any]) -> dict[str, Any] | None:
+    """What studies of the bench found on the quantities with a requirement that this record was judged by."""
+    study = record.get("gauge")
+    if study is None:
+        return None
+    units = {entry["name"]: entry.get("unit", "") for entry in record.get("measurements", [])}
+    judged = {v["name"]: v["requirement"] for v in record.get("verdicts", []) if v.get("requirement")}
+    rows = [
+        {
+            "name": visible(found["name"]),
+            "study": f"{found['study']} of {found['made_utc'][:10]}",
+            "grr": in_unit(found["grr"], units.get(found["name"], "")),
+            "share": percent(tolerance_share(found["grr"], found["mean"], _requirement(judged[found["name"]]))),
+        }
+        for found in study["quantities"]
+        if found["name"] in judged
+    ]
+    return {"rows": rows, "remarks": study["remarks"]}
+
+
+def _requirement(entry: Mapping[str, Any]) -> Requirement:
+    return Requirement(name="", low=entry.get("low"), high=entry.get("high"))
 
 
 def _stops(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:

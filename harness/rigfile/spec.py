@@ -49,6 +49,8 @@ class RigSection(Section):
     description: Annotated[str, text("text of at most 200 characters")] = ""
     false_alarm_risk: Annotated[float, number(1e-6, 0.5)] = 0.01
     false_acceptance_risk: Annotated[float, number(1e-6, 0.5)] = 0.05
+    gauge_share_max: Annotated[float, number(0.01, 1.0)] = 0.30
+    """Share of a requirement's tolerance that the bench's own scatter may take, as harness.verdict has it."""
     required: Annotated[
         tuple[str, ...],
         listed("a list of names of checks or quantities", fields.name_of_quantity, 0, 200),

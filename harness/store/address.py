@@ -70,3 +70,8 @@ class Address:
         rest = urlencode([(key, value) for key, value in query if key != "raw"])
         url = urlunsplit((SCHEMES[1], parts.netloc, parts.path, rest, ""))
         return cls(shown=shown, url=url, raw=Path(folders[0]) if folders else None)
+
+
+def beside(folder: Path) -> Address:
+    """The store of the folder that holds a run's: `runs/store.sqlite` for `runs/...`."""
+    return Address.parse(folder.parent / FILE)

@@ -29,6 +29,7 @@ from harness.store.decisions import Decisions
 from harness.store.histories import Histories
 from harness.store.raw import Raw, RawFolder, RawTable
 from harness.store.rows import Rows, rows_of, text_from
+from harness.store.studies import Studies
 from harness.words import visible
 
 
@@ -128,6 +129,11 @@ class Store(Closing):
     def histories(self) -> Histories:
         """Its runs taken together."""
         return Histories(self._database)
+
+    @property
+    def studies(self) -> Studies:
+        """Its studies of several runs."""
+        return Studies(self._database)
 
     def close(self) -> None:
         """Leave the store; a second time does nothing."""

@@ -16,6 +16,7 @@ from harness.compare.reference import surroundings
 from harness.record import read
 from harness.results import Measurement
 from harness.rigfile import loads
+from harness.store import Store
 from tests.bench.conftest import environment, rotorgate, stand_alone
 
 pytestmark = [pytest.mark.board, pytest.mark.slow]
@@ -147,12 +148,17 @@ def test_the_log_holds_link_and_instrument_traffic(tmp_path):
 
 
 def test_a_record_judged_again_says_the_same(tmp_path):
+    entry = {"name": "gate.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "told": True}
+    with Store.open(tmp_path / "store.sqlite", make=True) as store:
+        store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     done = rotorgate(
         "qualify", str(RIGS / "sluice.toml"), "--only", "stiffness", "--seed", "5", "--with-fault", "slack-gain",
         "--out", "run", cwd=tmp_path,
     )  # fmt: skip
     assert done.returncode == 1, done.stdout + done.stderr
     record = read(tmp_path / "run")
+    outcomes = [one["outcome"] for one in record.content["verdicts"] if one["name"] == "gate.commutation.step_spread"]
+    assert outcomes[-1] == "undecided", "its gauge is too coarse, the study says"
     again = judge_again(record)
     assert [(verdict.name, verdict.outcome.value) for verdict in again.verdicts] == [
         (entry["name"], entry["outcome"]) for entry in record.content["verdicts"]

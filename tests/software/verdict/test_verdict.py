@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from harness.coverage import safe_factor, student_quantile
 from harness.errors import ExitCode
 from harness.quantity import Contribution, Quantity, combine, difference, exact, normal, rectangular
-from harness.results import Detect, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
 from harness.tally import counts, exit_code, headline
 from harness.verdict import (
     CAUGHT_Z,
@@ -26,6 +26,7 @@ from harness.verdict import (
     judge,
     judge_all,
     suffix,
+    too_coarse,
     unasked,
 )
 from tests.software.verdict.simulation import bell_plan, demo_plan, false_alarms, interval, one_qualification
@@ -402,3 +403,69 @@ def test_the_plan_of_the_simulation_has_small_samples_and_shared_inputs() -> Non
     plan = demo_plan()
     assert {count for _, count in plan.scatter} >= {0, 3, 5}
     assert max(sum(name in inputs for inputs in plan.expected) for name in plan.file) > 5
+
+
+# --- the gauge ----------------------------------------------------------------------------------
+
+
+LIMIT = Requirement(name="stiffness.open_loop", high=1.0)
+BENCHES = "reproducibility between benches; what would help: x"
+GAUGE = Gauge(name=NAME, grr=0.05, mean=0.5, largest=BENCHES, study=3, made="2026-11-27")
+
+
+def required(value: float, grr: float, **changes: object) -> Verdict:
+    gauge = replace(GAUGE, grr=grr)
+    rule = Rule(planned=40, requirements={"stiffness.open_loop": LIMIT}, gauge={NAME: gauge}, **changes)  # type: ignore[arg-type]
+    return judge(measured(value), None, rule)[0]
+
+
+def test_a_quantity_whose_gauge_is_too_coarse_never_conforms() -> None:
+    assert required(0.5, 0.04).outcome is Outcome.CONFORMING
+    found = required(0.5, 0.1)
+    assert found.outcome is Outcome.UNDECIDED
+    assert found.reason == (
+        "the gauge takes 60 % of the tolerance (study 3 of 2026-11-27, at most 30 %): "
+        "largest part: reproducibility between benches; what would help: x"
+    )
+    assert found.margin is not None
+    assert found.margin > 0.4, "the reading itself lies well"
+    assert exit_code([found]) is ExitCode.UNDECIDED
+
+
+def test_what_is_beyond_the_limit_stays_nonconforming_however_coarse_the_gauge() -> None:
+    assert required(2.0, 0.1).outcome is Outcome.NONCONFORMING
+    assert "gauge" not in required(2.0, 0.1).reason
+
+
+def test_within_the_guard_band_both_reasons_stand() -> None:
+    found = required(0.999, 0.1)
+    assert found.outcome is Outcome.UNDECIDED
+    assert "within the guard band" in found.reason
+    assert "the gauge takes 60 %" in found.reason
+    assert "gauge" not in required(0.999, 0.01).reason
+
+
+def test_the_allowed_share_and_todays_limits_decide() -> None:
+    assert required(0.5, 0.1, gauge_share_max=0.65).outcome is Outcome.CONFORMING
+    assert required(0.5, 0.04, gauge_share_max=0.2).outcome is Outcome.UNDECIDED
+    moved = Rule(
+        planned=1, requirements={NAME: Requirement(name=NAME, high=2.0)}, gauge={NAME: replace(GAUGE, grr=0.1)}
+    )
+    assert judge(measured(0.5), None, moved)[0].outcome is Outcome.CONFORMING
+    assert "at most 30 %" in too_coarse(replace(GAUGE, mean=1.0), LIMIT, 0.3)
+    assert "more than 10000 %" in too_coarse(replace(GAUGE, mean=1.0), LIMIT, 0.3)
+
+
+def test_the_gauge_of_another_quantity_says_nothing() -> None:
+    other = {"wheel.stiffness.open_loop": replace(GAUGE, grr=9.0)}
+    rule = Rule(planned=40, requirements={"stiffness.open_loop": LIMIT}, gauge=other)
+    assert judge(measured(0.5), None, rule)[0].outcome is Outcome.CONFORMING
+
+
+@given(st.floats(-3.0, 3.0), st.floats(0.0, 1.0), st.floats(0.01, 1.0))
+def test_a_gauge_only_ever_takes_conforming_away(value: float, grr: float, most: float) -> None:
+    without = judge(measured(value), None, Rule(planned=40, requirements={NAME: LIMIT}))[0].outcome
+    rule = Rule(planned=40, requirements={NAME: LIMIT}, gauge={NAME: replace(GAUGE, grr=grr)}, gauge_share_max=most)
+    found = judge(measured(value), None, rule)[0].outcome
+    coarse = 3.0 * grr / 0.5 > most
+    assert found is (Outcome.UNDECIDED if coarse and without is Outcome.CONFORMING else without)

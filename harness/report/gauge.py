@@ -1,0 +1,82 @@
+"""One offline HTML page from one gauge study, as it was kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from harness.report.numbers import in_unit, plain, prefix_for, visible
+from harness.report.page import environment
+
+MARKS = {"fit": "●", "too coarse": "?", "not told": "?", "no requirement": "○"}
+STYLES = {"fit": "conforming", "too coarse": "undecided", "not told": "undecided", "no requirement": "not-judged"}
+
+
+def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -> str:
+    """The page as text; a pure function of what was kept. `number` and `made`: its place in the store."""
+    rows = [_row(found) for found in study["quantities"]]
+    asked = [found["word"] for found in study["quantities"] if found["requirement"] is not None]
+    return environment().get_template("gauge.html").render(
+        study=study,
+        rows=rows,
+        number=number,
+        made=made[:10],
+        worst="accepted" if asked and set(asked) == {"fit"} else "open",
+        style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
+    )  # fmt: skip
+
+
+def _row(found: Mapping[str, Any]) -> dict[str, Any]:
+    unit, grr, limits = found["unit"], found["grr"], found["grr_limits"]
+    factor = prefix_for(grr or 0.0, unit)[0]
+    between = f" ({plain(limits[0] / factor, 3)} to {plain(limits[1] / factor, 3)})" if grr and limits else ""
+    asked = found["requirement"] is not None
+    claimed = found["claimed_u"]
+    total = sum(line["component"] for line in found["lines"])
+    return {
+        "name": visible(found["name"]),
+        "anchor": visible(found["name"]).replace(".", "-"),
+        "word": found["word"],
+        "mark": MARKS.get(found["word"], "?"),
+        "style": STYLES.get(found["word"], "undecided"),
+        "grr": in_unit(grr, unit) + between,
+        **{key: in_unit(found[key], unit) for key in ("ev", "av", "interaction", "pv")},
+        "ndc": "–" if found["ndc"] is None else str(found["ndc"]),
+        "share": "–" if found["share"] is None else f"{100.0 * found['share']:.0f} %",
+        "over": f"{grr / claimed:.2g}" if claimed and grr is not None else "–",
+        "required": _required(found["requirement"], unit),
+        "reason": visible(found["reason"]),
+        "remarks": [visible(remark) for remark in found["remarks"]],
+        "pooled": ", ".join(found["pooled"]),
+        "lines": [_line(line, unit, total) for line in found["lines"]] if asked else [],
+    }
+
+
+def _required(requirement: Mapping[str, Any] | None, unit: str) -> str:
+    if requirement is None:
+        return ""
+    parts = [
+        f"{word} {in_unit(requirement[key], unit)}"
+        for word, key in (("at least", "low"), ("at most", "high"))
+        if requirement[key] is not None
+    ]
+    return " and ".join(parts)
+
+
+def _line(line: Mapping[str, Any], unit: str, total: float) -> dict[str, str]:
+    mean_square = line["ss"] / line["dof"] if line["dof"] else None
+    about = "~" if line["approximate"] else ""
+    component = line["component"]
+    return {
+        "words": line["words"],
+        "ss": f"{line['ss']:.4g}",
+        "dof": str(line["dof"]),
+        "ms": "–" if mean_square is None else f"{mean_square:.4g}",
+        "f": "–" if line["f"] is None else about + plain(line["f"], 3),
+        "p": "–" if line["p"] is None else f"{line['p']:.3f}",
+        "s": in_unit(component**0.5, unit) + (" (estimated below 0)" if line["cut"] else ""),
+        "part": f"{100.0 * component / total:.1f} %" if total else "–",
+    }

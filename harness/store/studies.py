@@ -1,0 +1,77 @@
+"""Studies of several runs: what they found, kept as it was found."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+
+from harness.clock import utc_now
+from harness.errors import StoreError
+from harness.store import tables
+from harness.store.database import Database
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Study:
+    """One study. `kind` says what was studied (`gauge`), `content` what was found."""
+
+    id: int
+    made_utc: str
+    kind: str
+    rig: str
+    virtual: bool
+    content: Mapping[str, Any]
+
+
+FIELDS = tuple(column.name for column in tables.study.c if column.name != "json")
+
+
+class Studies:
+    """The studies of an opened store. Made by `Store.studies`."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def add(self, kind: str, rig: str, virtual: bool, content: Mapping[str, Any]) -> Study:
+        """Keep a study; on disk when this returns. Raises StoreUnavailable."""
+        made = utc_now().isoformat(timespec="milliseconds")
+        text = json.dumps(content, allow_nan=False).encode()
+        row = {"made_utc": made, "kind": kind, "rig": rig, "virtual": virtual, "json": zlib.compress(text)}
+        with self._database.adding() as adding:
+            added = adding.add_one(tables.study, row)
+        return self.get(added)
+
+    def get(self, number: int) -> Study:
+        """A study by its number. Raises StoreError."""
+        for found in self._found(tables.study.c.id == number):
+            return found
+        raise StoreError(f"{self._database.address.shown}: no study {number}")
+
+    def newest(self, kind: str, rig: str, *, virtual: bool) -> Study | None:
+        """The study of a kind and a rig that was kept last; None where there is none."""
+        column = tables.study.c
+        those = self._found(column.kind == kind, column.rig == rig, column.virtual == virtual, last=True)
+        return those[0] if those else None
+
+    def all(self, kind: str | None = None, rig: str | None = None, *, virtual: bool | None = None) -> list[Study]:
+        """Studies in the order in which they were made; only those of a kind, a rig, a sort of bench where asked."""
+        asked = {"kind": kind, "rig": rig, "virtual": virtual}
+        return self._found(*(tables.study.c[name] == value for name, value in asked.items() if value is not None))
+
+    def _found(self, *conditions: Any, last: bool = False) -> list[Study]:
+        number = tables.study.c.id
+        wanted = select(tables.study).where(*conditions).order_by(number.desc() if last else number)
+        with self._database.reading() as connection:
+            rows = connection.execute(wanted.limit(1) if last else wanted).mappings().all()
+        try:
+            return [
+                Study(**{name: row[name] for name in FIELDS}, content=json.loads(zlib.decompress(row["json"])))
+                for row in rows
+            ]
+        except (zlib.error, ValueError) as error:
+            raise StoreError(f"{self._database.address.shown}: a study is damaged: {error}") from error

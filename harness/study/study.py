@@ -1,0 +1,138 @@
+"""A gauge study from records to what is kept of it: the design, every quantity, what must be known of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from harness.catalogue import suffix_of
+from harness.compare.reference import surroundings
+from harness.compare.taken import mixed, rig_of, taken_from
+from harness.errors import ExitCode, MeasurementError, RigFileError, UsageError
+from harness.record import Record
+from harness.record.forms import clean
+from harness.results import Requirement
+from harness.rigfile import RigSpec, loads
+from harness.study.design import Design, design, places, serials
+from harness.study.found import Fitness, Found
+from harness.study.gauge import found, requirement_for
+from harness.words import visible
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeStudy:
+    """What was found, of which runs."""
+
+    rig: str
+    virtual: bool
+    design: Design
+    quantities: tuple[Found, ...]
+    remarks: tuple[str, ...]
+    instruments: tuple[str, ...]
+    """Serial numbers of what stood on the benches."""
+
+    @property
+    def headline(self) -> str:
+        """Every word that occurs, counted."""
+        words = [one.word for one in self.quantities]
+        return ", ".join(f"{words.count(word)} {word.value}" for word in Fitness if word in words) or "nothing measured"
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """0 where the gauge of every requirement is fit and there is one; else 2: it says nothing of the boards."""
+        asked = {one.word for one in self.quantities if one.requirement is not None}
+        return ExitCode.AGREES if asked == {Fitness.FIT} else ExitCode.UNDECIDED
+
+    def content(self, runs: Sequence[int]) -> dict[str, Any]:
+        """As it is kept, shown as JSON, and made a page of. `runs`: numbers of its runs in the store."""
+        shape = self.design
+        entries = [{**asdict(one), "word": one.word.value} for one in self.quantities]
+        kept: dict[str, Any] = clean(
+            {
+                "rig": self.rig, "virtual": self.virtual, "runs": list(runs), "headline": self.headline,
+                "design": {
+                    "words": shape.words, "boards": shape.boards, "benches": shape.benches, "days": shape.days,
+                    "nested": shape.nested, "repeats": shape.repeats,
+                },
+                "quantities": entries, "remarks": self.remarks, "instruments": self.instruments,
+            }
+        )  # fmt: skip
+        return kept
+
+
+def gauge_study(
+    records: Sequence[Record], benches: Sequence[str] | None = None, days: Sequence[str] | None = None
+) -> GaugeStudy:
+    """The study of these records; `benches` and `days` are labels, one a record.
+
+    Requirements are those of the newest record's rig file. Raises UsageError for records that cannot stand together or
+    are not crossed evenly, RecordError for one that cannot be read.
+    """
+    if not records:
+        raise UsageError("a gauge study needs runs: expected several of each board, found none")
+    mixed(records)
+    for record in records:
+        if not record.finished:
+            raise UsageError(f"{visible(str(record.folder))}: did not come to its end: no run for a study")
+    shape = design(places(records, benches, days))
+    spec = _newest_spec(records)
+    nominal_v = surroundings(records[0]).nominal_v
+    taken = [taken_from(record, nominal_v) for record in records]
+    names = list(dict.fromkeys(name for one in taken for name in one))
+    limits = {key: Requirement(name=key, low=entry.min, high=entry.max) for key, entry in spec.requirements.items()}
+    most = spec.rig.gauge_share_max
+    try:
+        quantities = [
+            found(name, [one.get(name, "") for one in taken], shape, requirement_for(name, limits), most)
+            for name in names
+            if any(not isinstance(one.get(name, ""), str) for one in taken) or requirement_for(name, limits)
+        ]
+    except MeasurementError as error:
+        raise UsageError(f"gauge study of {shape.words}: {error}") from error
+    quantities += _never_planned(names, limits, most)
+    return GaugeStudy(
+        rig=rig_of(records[0])[0],
+        virtual=bool(records[0].content["virtual"]),
+        design=shape,
+        quantities=tuple(quantities),
+        remarks=tuple(_remarks(shape, virtual=bool(records[0].content["virtual"]))),
+        instruments=tuple(sorted({number for record in records for number in serials(record).values()})),
+    )
+
+
+def _newest_spec(records: Sequence[Record]) -> RigSpec:
+    newest = max(records, key=lambda record: str(record.content.get("started_utc", "")))
+    try:
+        return loads(str(newest.content["rig"]["text"]).encode(), str(newest.folder / "rig.toml"))
+    except (KeyError, TypeError, RigFileError) as error:
+        raise UsageError(f"{visible(str(newest.folder))}: its rig file does not read: {error}") from error
+
+
+def _never_planned(names: Sequence[str], limits: Mapping[str, Requirement], most: float) -> list[Found]:
+    """Requirements on what none of the runs measures."""
+    planned = {*names, *map(suffix_of, names)}
+    reason = "none of these runs measures it"
+    return [
+        Found(name=key, word=Fitness.NOT_TOLD, reason=reason, requirement=requirement, most=most)
+        for key, requirement in limits.items()
+        if key not in planned
+    ]
+
+
+def _remarks(shape: Design, *, virtual: bool) -> list[str]:
+    """What these runs cannot tell."""
+    found = []
+    if len(shape.boards) == 1:
+        found.append("one board: what boards differ by, and how many groups of them are told apart, was not studied")
+    if len(shape.benches) == 1:
+        found.append("one bench: reproducibility between benches was not studied")
+    if len(shape.days) == 1:
+        found.append("one day: reproducibility between days was not studied")
+    elif not shape.days_studied:
+        found.append("every bench had a day of its own: what days differ by stands in what benches differ by")
+    if shape.repeats == 1:
+        found.append("one run of a board on each bench and day: its repeatability holds what else differs there")
+    if virtual:
+        found.append("VIRTUAL: days of a simulated bench differ by nothing but noise, benches by what was drawn")
+    return found

@@ -1,0 +1,50 @@
+"""Studies come back as they were made, the newest of a rig is found, and nothing changes them."""
+
+from __future__ import annotations
+
+import pytest
+import sqlalchemy
+
+from harness.errors import StoreError
+from harness.store import Store
+
+CONTENT = {"quantities": [{"name": "gate.step.delay", "grr": 1.5e-4}], "runs": [1, 2]}
+
+
+@pytest.fixture
+def store(place):
+    with Store.open(place, make=True) as opened:
+        yield opened
+
+
+def test_what_was_found_comes_back(store):
+    made = store.studies.add("gauge", "sluice", True, CONTENT)
+    assert (made.kind, made.rig, made.virtual, made.content) == ("gauge", "sluice", True, CONTENT)
+    assert store.studies.get(made.id) == made
+    assert store.studies.all() == store.studies.all("gauge") == [made]
+    assert store.studies.all("capability") == []
+    with pytest.raises(StoreError, match="no study 77"):
+        store.studies.get(77)
+
+
+def test_the_newest_is_of_one_kind_one_rig_and_one_sort_of_bench(store):
+    assert store.studies.newest("gauge", "sluice", virtual=True) is None
+    store.studies.add("gauge", "sluice", True, {})
+    last = store.studies.add("gauge", "sluice", True, CONTENT)
+    for kind, rig, virtual in (("gauge", "sluice", False), ("gauge", "wheel", True), ("capability", "sluice", True)):
+        store.studies.add(kind, rig, virtual, {})
+    assert store.studies.newest("gauge", "sluice", virtual=True) == last
+    assert store.studies.newest("gauge", "sluice", virtual=False).content == {}
+    assert [one.id for one in store.studies.all("gauge", "sluice", virtual=True)] == [last.id - 1, last.id]
+    assert len(store.studies.all("gauge", "sluice")) == 3
+
+
+def test_nothing_of_a_study_changes(store):
+    store.studies.add("gauge", "sluice", True, CONTENT)
+    for words in ("UPDATE study SET rig = 'other'", "DELETE FROM study"):
+        with (
+            pytest.raises(sqlalchemy.exc.DBAPIError, match="a store is only added to"),
+            store._database._engine.begin() as connection,
+        ):
+            connection.exec_driver_sql(words)
+    assert store.studies.all()[0].content == CONTENT
