@@ -31,34 +31,21 @@ def load(path: Path | str) -> RigSpec:
     Raises RigFileError with all problems, one line each.
     """
     path = Path(path)
-    try:
-        if path.is_dir():
-            raise RigFileError([f"{_name(path)}: expected a rig file, found a folder"])
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST + 1)
-    except FileNotFoundError as error:
-        hint = "no such rig file; `rotorgate inspect --new FILE` writes one to fill in"
-        raise RigFileError([f"{visible(str(path))}: {hint}"]) from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise RigFileError([f"{visible(str(path))}: cannot read the rig file: {reason}"]) from error
-    return loads(content, _name(path))
+    absent = "no such rig file; `rotorgate inspect --new FILE` writes one to fill in"
+    return loads(content_of(path, "rig file", absent), name_of(path))
 
 
 def loads(content: bytes, file: str) -> RigSpec:
     """A rig file from its bytes; `file` names it in messages. Raises as `load`."""
-    if len(content) > LARGEST:
-        raise RigFileError([f"{file}: expected at most {LARGEST} bytes, found more; this is no rig file"])
-    text = _decoded(content, file)
-    raw = _parsed(text, file)
-    found = [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unclean(raw)]
+    text, raw = tables_of(content, file, "rig file")
+    found = unclean(raw, file)
     try:
         spec = RigSpec.model_validate(raw)
     except ValidationError as error:
         found += problems.lines(file, error, raw)
     found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in crosscheck.problems(raw)]
     if found:
-        raise RigFileError(_once_a_place(found))
+        raise RigFileError(once_a_place(found))
     placed: RigSpec = _placed(spec, "", file)
     placed._text = text
     placed._sha256 = hashlib.sha256(content).hexdigest()
@@ -66,7 +53,33 @@ def loads(content: bytes, file: str) -> RigSpec:
     return placed
 
 
-def _name(path: Path) -> str:
+def content_of(path: Path, what: str, absent: str) -> bytes:
+    """Bytes of a person's file, a few more than allowed at most; `absent` is said where there is none.
+
+    Raises RigFileError.
+    """
+    try:
+        if path.is_dir():
+            raise RigFileError([f"{name_of(path)}: expected a {what}, found a folder"])
+        with path.open("rb") as stream:
+            return stream.read(LARGEST + 1)
+    except FileNotFoundError as error:
+        raise RigFileError([f"{visible(str(path))}: {absent}"]) from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise RigFileError([f"{visible(str(path))}: cannot read the {what}: {reason}"]) from error
+
+
+def tables_of(content: bytes, file: str, what: str) -> tuple[str, dict[str, Any]]:
+    """Text and TOML tables of a person's file. Raises RigFileError."""
+    if len(content) > LARGEST:
+        raise RigFileError([f"{file}: expected at most {LARGEST} bytes, found more; this is no {what}"])
+    text = _decoded(content, file)
+    return text, _parsed(text, file, what)
+
+
+def name_of(path: Path) -> str:
+    """A file's name for messages."""
     return visible(path.name or str(path))
 
 
@@ -79,15 +92,20 @@ def _decoded(content: bytes, file: str) -> str:
         raise RigFileError([f"{file}: line {line}: {found}"]) from error
 
 
-def _parsed(text: str, file: str) -> dict[str, Any]:
+def _parsed(text: str, file: str, what: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise RigFileError([f"{file}: not valid TOML: {visible(str(error))}"]) from error
     except RecursionError as error:
-        raise RigFileError([f"{file}: nested too deeply for a rig file"]) from error
+        raise RigFileError([f"{file}: nested too deeply for a {what}"]) from error
     except ValueError as error:  # an integer of more digits than Python converts, a date that does not exist
         raise RigFileError([f"{file}: not valid TOML: {visible(str(error))}"]) from error
+
+
+def unclean(raw: Mapping[str, Any], file: str) -> list[str]:
+    """The lines for control characters, NaN and infinities."""
+    return [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unclean(raw)]
 
 
 def _unclean(raw: Mapping[str, Any]) -> Iterator[crosscheck.Problem]:
@@ -112,7 +130,7 @@ def _has_control(words: str) -> bool:
     return any(ord(mark) < 0x20 or 0x7F <= ord(mark) < 0xA0 or ord(mark) in HIDDEN for mark in words)
 
 
-def _once_a_place(found: list[str]) -> list[str]:
+def once_a_place(found: list[str]) -> list[str]:
     """The lines in their order, those that say the same once; a place's first problem stands for the others."""
     kept: dict[str, str] = {}
     for line in found:

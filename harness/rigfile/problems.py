@@ -94,7 +94,7 @@ def unknown(file: str, place: Sequence[int | str], allowed: Iterable[str]) -> st
     return f"{file}: {dotted(place)}: unknown key; {hint}"
 
 
-def lines(file: str, error: ValidationError, raw: Mapping[str, Any]) -> list[str]:
+def lines(file: str, error: ValidationError, raw: Mapping[str, Any], schema: type[BaseModel] = RigSpec) -> list[str]:
     """All problems of one validation, in the order of the schema."""
     found: list[str] = []
     for detail in error.errors(include_url=False, include_input=False):
@@ -103,9 +103,9 @@ def lines(file: str, error: ValidationError, raw: Mapping[str, Any]) -> list[str
         kind = detail["type"]
         where = f"{file}: {dotted(place)}"
         if kind == "extra_forbidden":
-            found.append(unknown(file, place, keys_at(place[:-1])))
+            found.append(unknown(file, place, keys_at(place[:-1], schema)))
         elif kind == "missing":
-            words = f"missing section; add [{dotted(place)}]" if is_section(place) else "missing key"
+            words = f"missing section; add [{dotted(place)}]" if is_section(place, schema) else "missing key"
             found.append(f"{where}: {words}")
         elif kind == "inside":
             found.extend(_inside(file, place, context["problems"], context["allowed"], raw))
@@ -131,21 +131,21 @@ def _inside(
     return found
 
 
-def keys_at(place: Sequence[int | str]) -> list[str]:
+def keys_at(place: Sequence[int | str], schema: type[BaseModel] = RigSpec) -> list[str]:
     """Keys that the schema knows in the section at a place."""
-    model = model_at(place)
+    model = model_at(place, schema)
     return [] if model is None else [entry.alias or name for name, entry in model.model_fields.items()]
 
 
-def is_section(place: Sequence[int | str]) -> bool:
+def is_section(place: Sequence[int | str], schema: type[BaseModel] = RigSpec) -> bool:
     """Whether a section stands at a place, not a single entry."""
-    return model_at(place) is not None or tuple(place) == ("motor",)
+    return model_at(place, schema) is not None or tuple(place) == ("motor",)
 
 
-def model_at(place: Sequence[int | str]) -> type[BaseModel] | None:
+def model_at(place: Sequence[int | str], schema: type[BaseModel] = RigSpec) -> type[BaseModel] | None:
     """The schema's section at a place, None for an entry."""
-    model: type[BaseModel] = RigSpec
-    steps = list(place)
+    model = schema
+    steps = [step for step in place if isinstance(step, str)]  # every table of a list is of one kind
     while steps:
         step = steps.pop(0)
         entry = next((entry for name, entry in model.model_fields.items() if step in (entry.alias, name)), None)
