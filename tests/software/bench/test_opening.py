@@ -49,6 +49,9 @@ def stubs(monkeypatch: pytest.MonkeyPatch) -> Stubs:
         def hold(self, devices: object) -> None:
             """Nobody else is there."""
 
+        def check(self) -> None:
+            """Nothing is lost."""
+
     @contextlib.contextmanager
     def addressed(rig_file: object, **_: object) -> Iterator[object]:
         yield rig_file
