@@ -13,11 +13,13 @@ from typing import Any
 
 import pytest
 
+from harness.bench.locks import DeviceLocks
 from harness.bench.safe import order_first, stop_on_signals
 from harness.cli_keep import Kept, keep_run
 from harness.defects import write_defect
 from harness.errors import BenchError, ExitCode, Interrupted
 from harness.plugin import CHECKS, HANDED_OVER, SESSION
+from harness.pool import HostLocks
 from harness.qualification import Qualification, is_bench, why_stopped
 from harness.session import BenchSession, Settings
 from harness.store.address import Address
@@ -76,14 +78,22 @@ def qualify(arguments: argparse.Namespace) -> int:
         ),
         arguments,
         keep=None if arguments.no_store else lambda folder: keep_run(folder, store),
+        # Whoever shares a store may share benches.
+        locks=DeviceLocks(beyond=HostLocks(store)) if store is not None and store.url else None,
     )
 
 
-def run(settings: Settings, arguments: argparse.Namespace, *, keep: Callable[[Path], Kept] | None = None) -> int:
+def run(
+    settings: Settings,
+    arguments: argparse.Namespace,
+    *,
+    keep: Callable[[Path], Kept] | None = None,
+    locks: DeviceLocks | None = None,
+) -> int:
     """Open, run, close, keep, show; the exit code."""
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
     with stop_on_signals():
-        session = BenchSession(settings, on_step=terminal.step)
+        session = BenchSession(settings, on_step=terminal.step, locks=locks)
         if settings.seed is None:
             terminal.say(f"seed {session.seed}")
         qualification = session.open()

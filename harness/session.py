@@ -14,6 +14,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from harness.bench.locks import DeviceLocks
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
 from harness.bench.safe import order_first, signals_held
@@ -25,6 +26,7 @@ from harness.qualification import Qualification
 from harness.record import RecordWriter
 from harness.record.write import FILE
 from harness.rigfile import RigSpec, load
+from harness.tally import headline
 from harness.words import visible
 
 LIBRARIES = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pydantic", "pytest")
@@ -44,15 +46,24 @@ class Settings:
     firmware: Path | None = None
     restore: bool = False
     require_all: bool = False
+    name: str = ""
+    """What the rig is called where several are used at once; its rig file's name otherwise."""
 
 
 class BenchSession:
     """The opened rig with its record and qualification. `open` once, `close` once; both from the main thread."""
 
     def __init__(
-        self, settings: Settings, *, on_step: Callable[[str, float, float | None], None] | None = None
+        self,
+        settings: Settings,
+        *,
+        on_step: Callable[[str, float, float | None], None] | None = None,
+        locks: DeviceLocks | None = None,
     ) -> None:
-        """Check what can be checked before anything is opened. Raises UsageError with every problem."""
+        """Check what can be checked before anything is opened. Raises UsageError with every problem.
+
+        `locks` may hold devices of the rig already, and also beyond this machine; it is released with the rig.
+        """
         self.settings = settings
         self.spec: RigSpec = load(settings.rig)
         check_names(settings.only)
@@ -64,7 +75,8 @@ class BenchSession:
         started = utc_now()
         self.started_utc = started.isoformat(timespec="seconds")
         stamp = started.strftime("%Y%m%dT%H%M%SZ")
-        self.folder = settings.out or Path("runs") / f"{stamp}-{self.spec.rig.name}"
+        self.name = settings.name or self.spec.rig.name
+        self.folder = settings.out or Path("runs") / f"{stamp}-{self.name}"
         if (self.folder / FILE).exists():
             raise RecordError(f"{visible(str(self.folder))}: holds a record already; choose another folder with --out")
         self.rig: Rig | None = None
@@ -73,6 +85,7 @@ class BenchSession:
         self.report: Path | None = None
         self.code: ExitCode | None = None
         self._on_step = on_step
+        self._locks = locks
         self._stack = ExitStack()
 
     def open(self) -> Qualification:
@@ -94,6 +107,7 @@ class BenchSession:
                     faults=settings.faults,
                     guard_log=self.folder / GUARD_LOG,
                     before_firmware=self._exchange,
+                    locks=self._locks,
                 )
             )
             self.record = RecordWriter(self.folder, self._opening(self.rig))
@@ -138,6 +152,23 @@ class BenchSession:
         if trouble is not None:
             raise trouble
         return code
+
+    def told(self) -> list[str]:
+        """What a closed session has to say, in lines: verdicts counted, causes, where record and report are.
+
+        An order to a person, where making safe failed, is the first of them.
+        """
+        if self.code is None or self.qualification is None or self.record is None:
+            return []
+        content = self.record.content
+        order = (content["stop"] or {}).get("by_hand")
+        virtual = " (VIRTUAL)" if content["virtual"] else ""
+        return [
+            *([visible(order)] if order else []),
+            f"{visible(self.name)}{virtual}: {headline(self.qualification.verdicts)}",
+            *(f"cause: {visible(str(cause.get('words', '')))}" for cause in content["causes"]),
+            f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
+        ]
 
     def _exchange(self, rig: Rig) -> Callable[[], None] | None:
         if self.settings.firmware is None and not self.settings.restore:
