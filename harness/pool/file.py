@@ -23,6 +23,7 @@ MOST = 100
 """Rigs of one pool, at most. Arbitrary: more than one machine can drive."""
 ABSENT = "no such pool file; it is TOML with schema = 1 and rigs = [rig files]"
 NAME = "a name of letters, digits, _ and -, at most 40"
+RIGS = 'a list of rig files, such as ["a.toml", "b.toml"]'
 FILE = "the path of a rig file, relative to the pool file"
 
 
@@ -57,7 +58,7 @@ class Pool:
 
 def _path(value: Any) -> str:
     if not isinstance(value, str) or not value:
-        raise refuse(FILE)
+        raise refuse(RIGS)
     return value
 
 
@@ -75,7 +76,7 @@ class _File(BaseModel):
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
     schema_: Annotated[int, integer(SCHEMA, SCHEMA)] = Field(alias="schema")
-    rigs: Annotated[tuple[str, ...], listed('a list of rig files, such as ["a.toml", "b.toml"]', _path, 0, MOST)] = ()
+    rigs: Annotated[tuple[str, ...], listed(RIGS, _path, 0, MOST)] = ()
     rig: list[_Rig] = Field(default=[], max_length=MOST)
     store: Annotated[str | None, text("postgresql://USER@HOST/DATABASE", r".+")] = None
 
