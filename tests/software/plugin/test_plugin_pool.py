@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import os
+import signal
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -12,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from harness.bench.locks import DeviceLocks
+from harness.clock import WallClock
 from harness.record import read
 from tests.software.qualification.fakes import ROOT, SLUICE
 
@@ -54,19 +57,29 @@ def test_after(rig):
 @pytest.fixture
 def run(tmp_path):
     def of(*words: str, pool: str, tests: str = TESTS) -> subprocess.CompletedProcess[str]:
-        (tmp_path / "conftest.py").write_text(CONFTEST.format(root=str(ROOT), folder=str(tmp_path)))
-        (tmp_path / "test_own.py").write_text(tests)
-        (tmp_path / "pytest.ini").write_text("[pytest]\n")
-        (tmp_path / "pool.toml").write_text(pool)
-        environment = {**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONPATH": str(ROOT)}
-        environment.pop("PYTEST_ADDOPTS", None)
-        chosen = ("-p", "harness.plugin", "-p", "xdist", "-p", "no:cacheprovider")
+        write(tmp_path, pool, tests)
         return subprocess.run(
-            [sys.executable, "-m", "pytest", *chosen, "--rigs=pool.toml", *words],
-            cwd=tmp_path, capture_output=True, text=True, check=False, env=environment, timeout=120,
-        )  # fmt: skip
+            command(*words), cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False, timeout=120
+        )
 
     return of
+
+
+def write(folder: Path, pool: str, tests: str) -> None:
+    (folder / "conftest.py").write_text(CONFTEST.format(root=str(ROOT), folder=str(folder)))
+    (folder / "test_own.py").write_text(tests)
+    (folder / "pytest.ini").write_text("[pytest]\n")
+    (folder / "pool.toml").write_text(pool)
+
+
+def command(*words: str) -> list[str]:
+    chosen = ("-p", "harness.plugin", "-p", "xdist", "-p", "no:cacheprovider")
+    return [sys.executable, "-m", "pytest", *chosen, "--rigs=pool.toml", *words]
+
+
+def environment() -> dict[str, str]:
+    own = {name: value for name, value in os.environ.items() if name != "PYTEST_ADDOPTS"}
+    return {**own, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONPATH": str(ROOT)}
 
 
 def virtual(count: int) -> str:
@@ -197,3 +210,86 @@ def test_a_database_that_cannot_be_reached_is_said_before_anything(run, tmp_path
     assert done.returncode == 4
     assert "cannot ask whether another host drives this rig" in done.stderr
     assert opened(tmp_path) == []
+
+
+WAITS = """
+import threading
+from pathlib import Path
+def test_waits(rig, request):
+    (Path("ready") / str(os.getpid())).touch()
+    threading.Event().wait(60)
+"""
+
+
+@pytest.fixture
+def waiting(tmp_path):
+    """Two workers in the midst of a test on their rigs: the controller, and the workers' process ids."""
+    write(tmp_path, virtual(2), f"import os\n{WAITS}")
+    (tmp_path / "ready").mkdir()
+    words = ("-n", "2", "--rig-out", "out", "test_own.py")
+    with (tmp_path / "said").open("wb") as said:
+        controller = subprocess.Popen(
+            command(*words), cwd=tmp_path, env=environment(), stdout=said, stderr=said, start_new_session=True
+        )
+    try:
+        until(lambda: len(list((tmp_path / "ready").iterdir())) == 2, "two workers in a test")
+        yield controller, [int(path.name) for path in (tmp_path / "ready").iterdir()]
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(controller.pid, signal.SIGKILL)
+        controller.wait()
+
+
+def until(reached, what: str, within_s: float = 40.0) -> None:
+    clock = WallClock()
+    deadline_s = clock.now_s() + within_s
+    while not reached():
+        assert clock.now_s() < deadline_s, f"{what} not within {within_s} s"
+        clock.sleep_s(0.02)
+
+
+def safe(folder: Path, processes: list[int]) -> bool:
+    """Whether each of them has made its rig safe and closed it."""
+    return all(
+        f"{process} make safe" in opened(folder) and f"{process} closed" in opened(folder) for process in processes
+    )
+
+
+@pytest.mark.skipif(os.name != "posix", reason="POSIX signals")
+@pytest.mark.parametrize("how", ["Ctrl-C", "SIGTERM to the controller"])
+def test_what_ends_the_run_makes_every_rig_safe_and_says_where_its_record_is(waiting, tmp_path, how):
+    controller, workers = waiting
+    if how == "Ctrl-C":  # reaches the whole foreground group
+        os.killpg(controller.pid, signal.SIGINT)
+        os.killpg(controller.pid, signal.SIGINT)
+    else:
+        controller.send_signal(signal.SIGTERM)
+    assert controller.wait(40) == 2
+    assert safe(tmp_path, workers)
+    said = (tmp_path / "said").read_text()
+    for name in ("sluice", "sluice-2"):
+        assert f"\n{name} (VIRTUAL): " in said, said
+        assert f"record out/{name}, report out/{name}/report.html" in said
+        assert (tmp_path / "out" / name / "report.html").exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="POSIX signals")
+def test_a_controller_that_is_killed_leaves_its_workers_time_to_make_safe(waiting, tmp_path):
+    controller, workers = waiting
+    controller.kill()
+    controller.wait()
+    until(lambda: safe(tmp_path, workers), "both made safe")
+    until(lambda: not any(Path(f"/proc/{process}").exists() for process in workers), "workers ended")
+    for name in ("sluice", "sluice-2"):
+        assert (tmp_path / "out" / name / "report.html").exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="POSIX signals")
+def test_a_worker_that_is_told_to_stop_makes_its_rig_safe_and_the_others_go_on(waiting, tmp_path):
+    controller, workers = waiting
+    os.kill(workers[0], signal.SIGTERM)
+    until(lambda: safe(tmp_path, workers[:1]), "made safe")
+    assert not safe(tmp_path, workers[1:])
+    os.killpg(controller.pid, signal.SIGINT)
+    assert controller.wait(40) == 2
+    assert safe(tmp_path, workers)
