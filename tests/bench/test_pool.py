@@ -105,6 +105,16 @@ def port_server(port: str) -> Iterator[str]:
     listener = socket.create_server(("127.0.0.1", 0))
     ended = threading.Event()
 
+    class PseudoTerminal(serial.Serial):
+        """The virtual board's line, which has no control lines to set or to ask."""
+
+        cts = dsr = ri = cd = False
+
+        def _update_dtr_state(self) -> None:
+            """Nothing to set."""
+
+        _update_rts_state = _update_dtr_state
+
     class Sending:
         def __init__(self, connection: socket.socket) -> None:
             self._connection = connection
@@ -118,7 +128,7 @@ def port_server(port: str) -> Iterator[str]:
         with contextlib.suppress(OSError):
             connection, _ = listener.accept()
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            board = serial.Serial(port, timeout=0.05)
+            board = PseudoTerminal(port, timeout=0.05)
             link = Sending(connection)
             manager = rfc2217.PortManager(board, link)
 
