@@ -124,3 +124,20 @@ def test_processes_that_race_never_have_the_same_rig(tmp_path, rig_file, real):
     names = [entry.name for entry in load_pool(tmp_path / "pool.toml").entries]
     assert sorted(line for line in said if not line.startswith("no rig")) == sorted(names)
     assert len([line for line in said if line.startswith("no rig of pool.toml can be had: ")]) == 1
+
+
+def test_a_pool_with_a_store_is_shared_among_hosts(tmp_path, rig_file, cluster, monkeypatch):
+    rig_file("a", "rfc2217://bench-1:4000")
+    rig_file("b", "/dev/ttyACM0")
+    (tmp_path / "pool.toml").write_text(f'schema = 1\nrigs = ["a.toml", "b.toml"]\nstore = "{cluster}"\n')
+    pool = load_pool(tmp_path / "pool.toml")
+    here = take(pool)
+    (tmp_path / "there").mkdir()
+    monkeypatch.setattr(locks.tempfile, "gettempdir", lambda: str(tmp_path / "there"))  # sees none of those files
+    there = take(pool)
+    assert (here.entry.name, there.entry.name) == ("a", "b")
+    with pytest.raises(BenchBusy, match=r"a: .* in use by process \d+ of .*@.*, started 20.* \| b: "):
+        take(pool)
+    here.release()
+    assert take(pool).entry.name == "a"
+    there.release()
