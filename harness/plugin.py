@@ -41,7 +41,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="pool file, written --rigs=POOL: lists rigs of which each process takes one; -n auto (pytest-xdist): as "
         "many processes as rigs, each of which runs all tests",
     )
-    group.addoption("--rig-out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
+    group.addoption(
+        "--rig-out",
+        metavar="DIR",
+        help="folder for record and report (default: a new one under runs); with --rigs, one in it for each rig",
+    )
     parser.addini("rotorgate_rig", "rig file that fixtures use where --rig is not given", default="")
 
 

@@ -16,6 +16,7 @@ import pytest
 from harness.bench.locks import DeviceLocks
 from harness.clock import WallClock
 from harness.record import read
+from harness.record.write import FILE
 from tests.software.qualification.fakes import ROOT, SLUICE
 
 pytestmark = pytest.mark.skipif(not importlib.util.find_spec("xdist"), reason="needs pytest-xdist")
@@ -157,7 +158,9 @@ def test_all_problems_of_a_pool_come_at_once(run):
 
 
 def test_a_record_that_is_there_already_is_not_written_over(run, tmp_path):
-    assert run("-n", "2", "--rig-out", "out", "test_own.py", pool=virtual(2)).returncode == 0
+    for name in ("sluice", "sluice-2"):
+        (tmp_path / "out" / name).mkdir(parents=True)
+        (tmp_path / "out" / name / FILE).touch()
     done = run("-n", "2", "--rig-out", "out", "test_own.py", pool=virtual(2))
     assert done.returncode == 4
     assert "out/sluice: holds a record already; choose another folder with --rig-out" in done.stderr
