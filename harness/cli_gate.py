@@ -22,6 +22,7 @@ from harness.gate import Policy, Word
 from harness.gate import load as load_policy
 from harness.gate.junit import junit
 from harness.gate.summary import HEADS, Subject, markdown
+from harness.pool import locks_for
 from harness.record.forms import clean
 from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
@@ -57,7 +58,7 @@ def gate(arguments: argparse.Namespace) -> int:
             terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
 
     def run(one: Settings) -> Ended:
-        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened))
+        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks_for(address)))
         terminal.say(f"run {one.number} of {one.looks}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
         terminal.say(f"run {one.number} of {one.looks}: {verdicts_counted(ended.qualification.verdicts)}")
@@ -70,7 +71,7 @@ def gate(arguments: argparse.Namespace) -> int:
             tried = attempt(settings, conditions, run, WallClock())
             released = tried.decision.word is Word.RELEASE
         finally:
-            trouble = settle(sessions, released=released)
+            trouble = settle(sessions, released=released, locks=locks_for(address))
             if trouble:
                 terminal.say(trouble)
     code = ExitCode.BENCH if trouble and tried.decision.code is not ExitCode.DEFECT else tried.decision.code

@@ -5,17 +5,19 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
 from harness.boards import Named, lot_for
 from harness.cli_keep import keep_run
 from harness.defects import write_defect
 from harness.errors import BenchError
+from harness.pool import locks_for
 from harness.qualification import is_bench, why_stopped
 from harness.repeats import ENDING, Repeats, repeated
 from harness.running import Ended, Keep, run_session
@@ -67,6 +69,7 @@ def qualify(arguments: argparse.Namespace) -> int:
         count=arguments.repeats,
         keep=lambda kept: keep_run(kept, store),
         named=Named.of(settings, lambda: store or beside(folder)),
+        locks=lambda: locks_for(store),
     )
 
 
@@ -77,6 +80,7 @@ def run(
     count: int = 1,
     keep: Keep | None = None,
     named: Named | None = None,
+    locks: Callable[[], DeviceLocks | None] = lambda: None,
 ) -> int:
     """Open, run, close, keep and show, `count` times; the exit code over all."""
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
@@ -89,7 +93,7 @@ def run(
             terminal.say(remark)
 
     def once(one: Settings) -> Ended:
-        session = BenchSession(one, on_step=terminal.step, on_open=opened)
+        session = BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks())
         if count > 1:
             terminal.say(f"repeat {one.number} of {one.looks}, seed {session.seed}")
         elif drawn:

@@ -43,6 +43,10 @@ class RigFileError(FileProblems):
     """Problems of a rig file."""
 
 
+class PoolFileError(FileProblems):
+    """Problems of a pool file, and of the rig files that it lists."""
+
+
 class PolicyError(FileProblems):
     """Problems of a policy file."""
 

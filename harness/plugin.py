@@ -35,26 +35,63 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="FILE",
         help="rig file, written --rig=FILE (after a space pytest may take it for a test); it moves motors: read it",
     )
-    group.addoption("--rig-out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
+    group.addoption(
+        "--rigs",
+        metavar="POOL",
+        help="pool file, written --rigs=POOL: lists rigs of which each process takes one; -n auto (pytest-xdist): as "
+        "many processes as rigs, each of which runs all tests",
+    )
+    group.addoption(
+        "--rig-out",
+        metavar="DIR",
+        help="folder for record and report (default: a new one under runs); with --rigs, one in it for each rig",
+    )
     parser.addini("rotorgate_rig", "rig file that fixtures use where --rig is not given", default="")
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """Refuse what would open one rig several times; nothing is opened yet."""
     config.addinivalue_line("markers", "bench: needs a rig; skipped with the reason without one")
+    if config.getoption("--rigs"):
+        from harness import plugin_pool
+
+        if plugin_pool.configure(config, SESSION):
+            join_shipped(config)
+            stop_in_order(config)
+        return
     if rig_path(config) is None or SESSION in config.stash:
         return
     workers = config.getoption("numprocesses", None)
     if workers or config.getoption("dist", "no") != "no" or hasattr(config, "workerinput"):
         raise pytest.UsageError("--rig: one rig serves one process; leave out -n (nothing was energised)")
-    if config.getoption("--rig") and config.args_source is not pytest.Config.ArgsSource.ARGS:
-        config.args.append(str(CHECKS))
     if config.getoption("--rig"):
+        join_shipped(config)
         session_of(config)  # a rig file with problems is wrong use, said before anything is collected
+    stop_in_order(config)
+
+
+def join_shipped(config: pytest.Config) -> None:
+    """Have the shipped checks collected, too, where no path was given."""
+    if config.args_source is not pytest.Config.ArgsSource.ARGS:
+        config.args.append(str(CHECKS))
+
+
+def stop_in_order(config: pytest.Config) -> None:
+    """Let signals end this process as an interrupt does, until it is unconfigured."""
     from harness.bench.safe import stop_on_signals
 
     config.stash[SIGNALS] = stop_on_signals()
     config.stash[SIGNALS].__enter__()
+
+
+@pytest.hookimpl(optionalhook=True, tryfirst=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """`-n auto` with a pool: as many processes as rigs."""
+    if not config.getoption("--rigs"):
+        return None
+    from harness import plugin_pool
+
+    return len(plugin_pool.pool_of(config).entries)
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:
@@ -77,8 +114,8 @@ def rig_path(config: pytest.Config) -> Path | None:
 
 def session_of(config: pytest.Config) -> BenchSession | None:
     """The bench session, made (not opened) at the first call; None without a rig. Raises pytest.UsageError."""
-    if SESSION in config.stash:
-        return config.stash[SESSION]
+    if SESSION in config.stash or config.getoption("--rigs"):
+        return config.stash.get(SESSION, None)
     path = rig_path(config)
     if path is None:
         return None
@@ -100,8 +137,9 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         return
     session = session_of(metafunc.config)
     if session is None:
-        reason = pytest.mark.skip(reason="needs a rig: give --rig=FILE")
-        metafunc.parametrize("quantity", [pytest.param("", id="no rig", marks=reason)])
+        # With a pool whose rigs are all in use it is an error of the fixture, not left out in silence.
+        marks = [] if metafunc.config.getoption("--rigs") else [pytest.mark.skip(reason="needs a rig: give --rig=FILE")]
+        metafunc.parametrize("quantity", [pytest.param("", id="no rig", marks=marks)])
         return
     from harness.planning import planned_quantities
 
@@ -141,22 +179,11 @@ def pytest_runtest_makereport(
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
     """Where record and report are, with the verdicts counted."""
     session = config.stash.get(SESSION, None)
-    if session is None or session.code is None or session.qualification is None:
-        return
-    from harness.tally import headline
-    from harness.words import visible
-
-    terminalreporter.section("rotorgate")
-    stop = session.record.content["stop"] if session.record is not None else None
-    if stop and stop.get("by_hand"):
-        terminalreporter.line(visible(stop["by_hand"]))
-    virtual = " (VIRTUAL)" if session.record is not None and session.record.content["virtual"] else ""
-    terminalreporter.line(f"{visible(session.spec.rig.name)}{virtual}: {headline(session.qualification.verdicts)}")
-    for cause in session.record.content["causes"] if session.record is not None else ():
-        terminalreporter.line(f"cause: {visible(str(cause.get('words', '')))}")
-    for remark in (session.record.content["gauge"] or {}).get("remarks", ()) if session.record is not None else ():
-        terminalreporter.line(visible(str(remark)))
-    terminalreporter.line(f"record {visible(str(session.folder))}, report {visible(str(session.report))}")
+    lines = session.told() if session is not None else []
+    if lines:
+        terminalreporter.section("rotorgate")
+    for line in lines:
+        terminalreporter.line(line)
 
 
 @pytest.fixture(scope="session")
@@ -164,6 +191,10 @@ def qualification(request: pytest.FixtureRequest) -> Iterator[Qualification]:
     """The qualification on the opened rig: runs checks when they are asked for, once a session."""
     session = session_of(request.config)
     if session is None:
+        if request.config.getoption("--rigs"):
+            from harness import plugin_pool
+
+            plugin_pool.raise_trouble(request.config)
         pytest.skip("needs a rig: give --rig=FILE")
     yield session.open()
     if not request.config.stash.get(HANDED_OVER, False):

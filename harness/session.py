@@ -15,6 +15,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from harness.bench.locks import DeviceLocks
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
 from harness.bench.safe import order_first, signals_held
@@ -29,6 +30,7 @@ from harness.record.forms import gauges_from
 from harness.record.write import FILE
 from harness.rigfile import RigSpec, load
 from harness.store.address import Address
+from harness.tally import headline
 from harness.words import visible
 
 LIBRARIES = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pydantic", "pytest")
@@ -61,6 +63,8 @@ class Settings:
     """Where studies of the gauge are looked up; None: beside the run's folder."""
     studied: bool = True
     """Whether they are: the demo is the same whatever somebody has studied."""
+    name: str = ""
+    """What the rig is called where several are used at once; its rig file's name otherwise."""
 
 
 class BenchSession:
@@ -72,11 +76,13 @@ class BenchSession:
         *,
         on_step: Callable[[str, float, float | None], None] | None = None,
         on_open: Callable[[Rig], None] | None = None,
+        locks: DeviceLocks | None = None,
     ) -> None:
         """Check what can be checked before anything is opened. Raises UsageError with every problem.
 
         `on_open` is called with the opened rig before its firmware is exchanged or asked, the record is begun and
-        anything is energised; what it raises ends the run.
+        anything is energised; what it raises ends the run. `locks` may hold devices of the rig already, and also beyond
+        this machine; it is released with the rig.
         """
         self.settings = settings
         self.spec: RigSpec = load(settings.rig)
@@ -88,7 +94,8 @@ class BenchSession:
         self.seed = secrets.randbelow(2**31) if settings.seed is None else settings.seed
         started = utc_now()
         self.started_utc = started.isoformat(timespec="seconds")
-        self.folder = settings.out or _new_folder(self.spec, started)
+        self.name = settings.name or self.spec.rig.name
+        self.folder = settings.out or _new_folder(self.name, started)
         refuse_used(self.folder)
         self._studies = in_force(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
         self.rig: Rig | None = None
@@ -101,6 +108,7 @@ class BenchSession:
         self._on_step = on_step
         self._on_open = on_open
         self._made: list[Path] = []
+        self._locks = locks
         self._stack = ExitStack()
 
     def open(self) -> Qualification:
@@ -124,6 +132,7 @@ class BenchSession:
                     faults=settings.faults,
                     guard_log=self.folder / GUARD_LOG,
                     before_firmware=self._before_firmware,
+                    locks=self._locks,
                 )
             )
             self.record = RecordWriter(self.folder, self._opening(self.rig))
@@ -170,6 +179,24 @@ class BenchSession:
         if trouble is not None:
             raise trouble
         return code
+
+    def told(self) -> list[str]:
+        """What a closed session has to say, in lines: verdicts counted, causes, where record and report are.
+
+        An order to a person, where making safe failed, is the first of them.
+        """
+        if self.code is None or self.qualification is None or self.record is None:
+            return []
+        content = self.record.content
+        order = (content["stop"] or {}).get("by_hand")
+        virtual = " (VIRTUAL)" if content["virtual"] else ""
+        return [
+            *([visible(order)] if order else []),
+            f"{visible(self.name)}{virtual}: {headline(self.qualification.verdicts)}",
+            *(f"cause: {visible(str(cause.get('words', '')))}" for cause in content["causes"]),
+            *(visible(str(remark)) for remark in (content["gauge"] or {}).get("remarks", ())),
+            f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
+        ]
 
     def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
         if self._on_open is not None:
@@ -248,7 +275,7 @@ class BenchSession:
 
 def folder_for(settings: Settings) -> Path:
     """The folder that a person named, or a new one under runs. Raises RigFileError."""
-    return settings.out or _new_folder(load(settings.rig), utc_now())
+    return settings.out or _new_folder(settings.name or load(settings.rig).rig.name, utc_now())
 
 
 def refuse_used(folder: Path) -> None:
@@ -257,8 +284,8 @@ def refuse_used(folder: Path) -> None:
         raise RecordError(f"{visible(str(folder))}: holds a record already; choose another folder with --out")
 
 
-def _new_folder(spec: RigSpec, started: datetime) -> Path:
-    return Path("runs") / f"{started.strftime('%Y%m%dT%H%M%SZ')}-{spec.rig.name}"
+def _new_folder(name: str, started: datetime) -> Path:
+    return Path("runs") / f"{started.strftime('%Y%m%dT%H%M%SZ')}-{name}"
 
 
 def check_names(only: Sequence[str]) -> None:

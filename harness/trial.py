@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 
 from harness.against import Comparison, compared
+from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.clock import Clock
 from harness.compare import Baseline, Terms
@@ -147,7 +148,7 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
     return Tried(runs=made.runs, records=tuple(records), comparison=comparison, decision=decision)
 
 
-def settle(sessions: Sequence[BenchSession], *, released: bool) -> str:
+def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLocks | None = None) -> str:
     """Forget the firmware from before, or put it back, supply off; why that failed, "" if it did not."""
     from harness.bench.exchange import INDEX, exchange, forget
     from harness.bench.opening import open_rig
@@ -168,6 +169,7 @@ def settle(sessions: Sequence[BenchSession], *, released: bool) -> str:
             board_seed=asked.board_seed,
             faults=asked.faults,
             before_firmware=lambda rig: exchange(rig, None, restore=True),
+            locks=locks,
         ):
             pass
     except HarnessError as error:

@@ -58,7 +58,11 @@ def add(commands: Commands, common: Parser) -> None:
     qualify.add_argument("--lot", metavar="NAME", help="lot of boards that it belongs to (default: the rig's name)")
     qualify.add_argument("--require-all", action="store_true", help="every check counts as required")
     kept = qualify.add_mutually_exclusive_group()
-    kept.add_argument("--store", metavar="STORE", help=f"keep the run in {PLACE} (default: {BESIDE})")
+    kept.add_argument(
+        "--store",
+        metavar="STORE",
+        help=f"keep the run in {PLACE} (default: {BESIDE}); hosts that name one database never drive one rig at once",
+    )
     kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
     virtual = qualify.add_argument_group("on the virtual bench only")
     virtual.add_argument(

@@ -2,7 +2,7 @@
 
 The kernel holds the lock, so it is free at once when its holder dies, however it dies; a note beside it says
 who holds it. The locks bind the processes of one user on one machine. Another user's are not seen: the serial
-port's own exclusive open refuses those.
+port's own exclusive open refuses those. Who excludes other hosts (`harness/pool`) is handed in as `beyond`.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ import os
 import re
 import stat
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 from filelock import FileLock, Timeout
 
@@ -28,36 +28,25 @@ from harness.errors import BenchBusy, BenchError
 LONGEST_STEM = 40  # arbitrary: enough of the device's name to recognise the file
 
 
-def board_device(unique_id: str) -> str:
-    """Name of a board by its unique id (hex)."""
-    return f"board {unique_id.lower()}"
+class Beyond(Protocol):
+    """Who excludes users that this machine's locks do not see."""
 
+    def hold(self, devices: Sequence[str]) -> None:
+        """Take all of them or none, without waiting. Raises BenchBusy that names the holder, BenchError."""
 
-def port_device(port: str) -> str:
-    """Name of a serial port or URL; links such as those by id are followed to the port itself."""
-    if "://" in port:
-        return f"port {port}"
-    return f"port {os.path.realpath(port) if Path(port).is_absolute() else port.upper()}"
+    def give(self, devices: Sequence[str]) -> None:
+        """Give them back; never raises."""
 
-
-def visa_device(address: str) -> str:
-    """Name of a VISA address, however it is spelled (`tcpip::host::5025::socket` is `TCPIP0::...::SOCKET`)."""
-    from pyvisa import rname  # loads numpy: only when an instrument is there
-
-    try:
-        canonical = rname.to_canonical_name(address)
-    except rname.InvalidResourceName:
-        canonical = address
-    # The interface number may be left out and is then 0.
-    numbered = re.sub(r"^(TCPIP|GPIB|USB|PXI|VXI)(?=::)", r"\g<1>0", canonical.upper())
-    return f"instrument {numbered}"
+    def check(self) -> None:
+        """Raises BenchError where what is held may have been lost."""
 
 
 class DeviceLocks:
-    """Holds devices until released; a context manager."""
+    """Holds devices until released; a context manager. `beyond` holds them too, after this machine's locks."""
 
-    def __init__(self, folder: Path | None = None) -> None:
+    def __init__(self, folder: Path | None = None, *, beyond: Beyond | None = None) -> None:
         self._folder = folder
+        self._beyond = beyond
         self._held: dict[str, tuple[FileLock, Path]] = {}
 
     def __enter__(self) -> Self:
@@ -77,13 +66,16 @@ class DeviceLocks:
         """Take all of them or none, in sorted order, without waiting.
 
         Those already held by this object are left as they are. Raises BenchBusy that names the holder,
-        BenchError where the folder of the locks cannot be used.
+        BenchError where the folder of the locks cannot be used or who holds beyond this machine cannot be asked.
         """
+        wanted = sorted(set(devices) - set(self._held))
         taken: list[str] = []
         try:
-            for device in sorted(set(devices) - set(self._held)):
+            for device in wanted:
                 self._take(device)
                 taken.append(device)
+            if self._beyond is not None and wanted:
+                self._beyond.hold(wanted)
         except BaseException:
             for device in reversed(taken):
                 self._give(device)
@@ -91,8 +83,15 @@ class DeviceLocks:
 
     def release(self) -> None:
         """Give all of them back."""
+        if self._beyond is not None and self._held:
+            self._beyond.give(self.devices)
         for device in sorted(self._held, reverse=True):
             self._give(device)
+
+    def check(self) -> None:
+        """Raises BenchError where what is held beyond this machine may have been lost; the kernel loses none."""
+        if self._beyond is not None and self._held:
+            self._beyond.check()
 
     def _take(self, device: str) -> None:
         folder = self._folder if self._folder is not None else lock_folder()

@@ -12,8 +12,9 @@ from functools import partial
 from pathlib import Path
 
 from harness.bench import source
+from harness.bench.devices import board_device, port_device, visa_device
 from harness.bench.guard import Guard
-from harness.bench.locks import DeviceLocks, board_device, port_device, visa_device
+from harness.bench.locks import DeviceLocks
 from harness.bench.multimeter import Multimeter
 from harness.bench.rig import AnyInstrument, Rig
 from harness.bench.safe import by_hand, signals_held
@@ -115,19 +116,22 @@ def open_rig(
     guard_log: Path | None = None,
     interrupt: bool = True,
     before_firmware: BeforeFirmware | None = None,
+    locks: DeviceLocks | None = None,
 ) -> Iterator[Rig]:
     """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
 
     `before_firmware` is called with the rig when its supply is known to be off and before the firmware is asked; what
     it returns is called at the end, with everything made safe and the board still open.
-    `interrupt=False` and no `guard_log`: for looking only. Raises BenchBusy, LinkError, InstrumentError, UsageError.
+    `interrupt=False` and no `guard_log`: for looking only. `locks` may hold devices of the rig already, and also beyond
+    this machine; it is released at the end. Raises BenchBusy, LinkError, InstrumentError, UsageError.
     """
     with ExitStack() as stack:
+        started_here = scenario_of(spec) is not None  # then nobody else can reach it
+        held = stack.enter_context(DeviceLocks() if locks is None or started_here else locks)
         spec = stack.enter_context(
             addressed(spec, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults)
         )
-        locks = stack.enter_context(DeviceLocks())
-        locks.hold(devices_of(spec))
+        held.hold(devices_of(spec))
         clock = open_clock(spec)
         if isinstance(clock, BenchClock):
             stack.callback(clock.close)
@@ -140,8 +144,9 @@ def open_rig(
         identity = board.identity()
         check_board(spec, identity)
         if identity.unique_id and not identity.virtual:  # every virtual board has the same one
-            locks.hold([board_device(identity.unique_id)])
+            held.hold([board_device(identity.unique_id)])
         rig = Rig(spec, board=board, clock=clock, identity=identity, instruments=instruments, seed=seed)
+        rig.may_energise = held.check
         if guard_log is not None and rig.supply is not None:
             name = next(iter(spec.instruments_of("supply")))
             entry = spec.instrument[name]

@@ -68,6 +68,8 @@ class Rig:
         """Called with what is done now and how far this check is."""
         self.guard: Guard | None = None
         """Switches the supply off if this process dies; looked at before anything is energised."""
+        self.may_energise: Callable[[], None] = _ignore
+        """Raises BenchError where this process may not any more: its hold on a device is lost."""
         self.powered = False
         """Whether the supply may be on."""
         self._link_lost = False
@@ -113,9 +115,9 @@ class Rig:
         """Start `module.call(guard, **parameters)` of the device scripts, under the board's own guard.
 
         While the host waits for frames the board's deadman is fed. Raises LinkError, DeviceError; BenchError where
-        the guard of the supply has ended.
+        the guard of the supply has ended, or a device may be somebody else's by now.
         """
-        self._look_at_guard()
+        self._look_first()
         self._deploy()
         text = source.script(self.spec, module, call, parameters)
         return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
@@ -148,10 +150,11 @@ class Rig:
     def power_on(self) -> None:
         """Set the supply's limits, read them back, then switch its output on. A battery is taken to be on.
 
-        Raises BenchError where the guard of the supply has ended, although the output may be on already.
+        Raises BenchError where the guard of the supply has ended, or the hold on a device is lost, although the output
+        may be on already.
         """
         supply = self.supply
-        self._look_at_guard()
+        self._look_first()
         if supply is None or self.powered:
             return
         wanted = self.spec.supply
@@ -240,7 +243,8 @@ class Rig:
         """Limits of the rig file that nothing on this rig can see while a check runs."""
         return supervision.not_supervised(self.spec, self.firmware_names)
 
-    def _look_at_guard(self) -> None:
+    def _look_first(self) -> None:
+        self.may_energise()
         if self.guard is not None:
             self.guard.check()
 

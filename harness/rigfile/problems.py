@@ -144,15 +144,15 @@ def is_section(schema: type[BaseModel], place: Sequence[int | str]) -> bool:
 def model_at(schema: type[BaseModel], place: Sequence[int | str]) -> type[BaseModel] | None:
     """The schema's section at a place, None for an entry."""
     model = schema
-    steps = list(place)
+    steps = [step for step in place if isinstance(step, str)]  # every table of a list is of one kind
     while steps:
         step = steps.pop(0)
         entry = next((entry for name, entry in model.model_fields.items() if step in (entry.alias, name)), None)
         inner = None if entry is None else _model_in(entry.annotation)
         if inner is None:
             return None
-        if entry is not None and ("Mapping" in str(entry.annotation) or "tuple" in str(entry.annotation)):
-            if not steps:  # a section for each name, or one for each place in a list
+        if entry is not None and "Mapping" in str(entry.annotation):  # a section for each name
+            if not steps:
                 return None
             steps.pop(0)
         model = inner

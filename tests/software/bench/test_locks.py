@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from harness.bench import locks
-from harness.bench.locks import DeviceLocks, board_device, lock_folder, port_device, user, visa_device
+from harness.bench.devices import board_device, port_device, visa_device
+from harness.bench.locks import DeviceLocks, lock_folder, user
 from harness.errors import BenchBusy, BenchError, ExitCode
 
 HOLDER = """
@@ -136,7 +137,8 @@ def test_a_device_is_one_however_it_is_spelled(tmp_path: Path) -> None:
     assert visa_device("nonsense") == "instrument NONSENSE"
     assert board_device("E66118") == board_device("e66118")
     assert port_device("com3") == port_device("COM3")
-    assert port_device("socket://host:1") == "port socket://host:1"
+    assert port_device("socket://Host:1") == port_device("rfc2217://host:1?timeout=5") == "network port host:1"
+    assert port_device("loop://") == "port loop://"
     port = tmp_path / "ttyACM0"
     port.touch()
     link = tmp_path / "by-id"

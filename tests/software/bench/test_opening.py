@@ -5,13 +5,14 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from harness.bench import opening
+from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal
 from harness.errors import BenchError, DeviceError, InstrumentError, StoppedByBoard
@@ -31,11 +32,20 @@ class Stubs:
         self.supply = StubSupply(self.events)
         self.guard = StubGuard(self.events)
 
-    def opened(self, *, before: Callable[[Rig], Callable[[], None] | None] | None = None) -> Any:
+    def opened(
+        self,
+        *,
+        before: Callable[[Rig], Callable[[], None] | None] | None = None,
+        locks: DeviceLocks | None = None,
+        port: str = "",
+    ) -> Any:
         rig_file = spec()
         kept = {"supply": rig_file.instrument["supply"]}
         rig_file = rig_file.model_copy(update={"instrument": kept})
-        return opening.open_rig(rig_file, seed=1, guard_log=Path("guard.log"), before_firmware=before)
+        if port:
+            board = rig_file.board.model_copy(update={"port": port})
+            rig_file = rig_file.model_copy(update={"board": board})
+        return opening.open_rig(rig_file, seed=1, guard_log=Path("guard.log"), before_firmware=before, locks=locks)
 
 
 @pytest.fixture
@@ -48,6 +58,9 @@ def stubs(monkeypatch: pytest.MonkeyPatch) -> Stubs:
 
         def hold(self, devices: object) -> None:
             """Nobody else is there."""
+
+        def check(self) -> None:
+            """Nothing is lost."""
 
     @contextlib.contextmanager
     def addressed(rig_file: object, **_: object) -> Iterator[object]:
@@ -138,3 +151,41 @@ def test_trouble_at_an_orderly_end_is_an_error(stubs: Stubs) -> None:
     ):
         pass
     assert "guard released" in stubs.events
+
+
+class Beyond:
+    """Notes who is asked to be kept out beyond this machine; `lost` when that no longer holds."""
+
+    def __init__(self) -> None:
+        self.held: set[str] = set()
+        self.lost = False
+
+    def hold(self, devices: Sequence[str]) -> None:
+        self.held.update(devices)
+
+    def give(self, devices: Sequence[str]) -> None:
+        self.held.difference_update(devices)
+
+    def check(self) -> None:
+        if self.lost:
+            raise BenchError("the locks are lost")
+
+
+def test_devices_are_held_beyond_this_machine_too_and_nothing_is_energised_when_that_hold_is_lost(stubs, tmp_path):
+    beyond = Beyond()
+    with stubs.opened(locks=DeviceLocks(tmp_path, beyond=beyond), port="/dev/ttyTEST") as rig:
+        assert "port /dev/ttyTEST" in beyond.held
+        assert any(device.startswith("instrument ") for device in beyond.held)
+        beyond.lost = True
+        for act in (rig.power_on, lambda: rig.script("static", "hold")):
+            with pytest.raises(BenchError, match="the locks are lost"):
+                act()
+        assert "output on" not in stubs.events
+        assert "run" not in stubs.events
+    assert beyond.held == set()
+
+
+def test_a_bench_that_is_started_here_is_nobody_elses(stubs, tmp_path):
+    beyond = Beyond()
+    with stubs.opened(locks=DeviceLocks(tmp_path, beyond=beyond), port="virtual:sluice"):
+        assert beyond.held == set()

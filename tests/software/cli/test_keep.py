@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from harness import cli
+from harness.errors import BenchError
 from harness.store import Store
 from tests.software.qualification.fakes import SLUICE, FakeChecks, install
 from tests.software.store.records import written
@@ -165,3 +166,20 @@ def test_only_who_opens_a_store_loads_the_database_library():
         "sys.exit('sqlalchemy' in sys.modules or 'psycopg' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("store", ["postgresql://lab/benches", "runs.sqlite", ""])
+def test_who_shares_a_database_shares_benches(monkeypatch, tmp_path, store):
+    """The rig is opened with locks that hold among all who name that database; a file is one machine's."""
+    given = {}
+
+    def open_rig(spec, **options):
+        given.update(options)
+        raise BenchError("far enough")
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("harness.session.open_rig", open_rig)
+    assert cli.main(["qualify", str(SLUICE), *(("--store", store) if store else ())]) == 3
+    locks = given["locks"]
+    assert (locks is not None) == store.startswith("postgresql")
+    assert locks is None or locks._beyond.address.shown == store

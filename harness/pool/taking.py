@@ -1,0 +1,62 @@
+"""One rig of a pool for one process: the first that nobody holds, and it stays held until the process is through."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.bench.locks import DeviceLocks
+from harness.bench.opening import devices_of
+from harness.errors import BenchBusy, LinkError
+from harness.pool.across import HostLocks
+from harness.pool.file import Entry, Pool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """A rig of a pool that is this process's."""
+
+    entry: Entry
+    locks: DeviceLocks
+    """Its devices, for `open_rig`; of a virtual bench none, since there is nothing yet that another could hold."""
+    within: DeviceLocks
+    """Its place in this run of several processes."""
+
+    def release(self) -> None:
+        """Let others have it."""
+        self.locks.release()
+        self.within.release()
+
+
+def take(pool: Pool, *, first: int = 0, run: Path | None = None) -> Taken:
+    """Take the first free rig, looking from place `first` of the pool to its end and then from its start.
+
+    `run` is the folder by which the processes of one run know which virtual rigs are taken. Does not wait.
+    Raises BenchBusy that says of every rig why it cannot be had, BenchError where nobody can be asked.
+    """
+    why: list[str] = []
+    for entry in _from(pool.entries, first):
+        within = DeviceLocks(run)
+        locks = DeviceLocks(beyond=None if pool.store is None else HostLocks(pool.store))
+        taken = Taken(entry=entry, locks=locks, within=within)
+        try:
+            if entry.virtual and run is not None:
+                within.hold([f"virtual rig {entry.name}"])
+            elif not entry.virtual:
+                locks.hold(devices_of(entry.spec))
+        except (BenchBusy, LinkError) as error:  # a board that is not plugged in is no reason to leave the others
+            why.append(f"{entry.name}: {error}")
+            taken.release()
+        except BaseException:
+            taken.release()
+            raise
+        else:
+            return taken
+    raise BenchBusy(f"no rig of {pool.file} can be had: {' | '.join(why)}")
+
+
+def _from(entries: tuple[Entry, ...], first: int) -> Iterator[Entry]:
+    start = first % len(entries)
+    yield from entries[start:]
+    yield from entries[:start]
