@@ -13,7 +13,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
-from typing import cast
+from typing import NoReturn, cast
 
 from harness.arguments import baseline, bench, gate, history, records, study
 from harness.arguments.shared import Parser
@@ -178,5 +178,22 @@ def _runner(command: str) -> Callable[[argparse.Namespace], int]:
     return cast("Callable[[argparse.Namespace], int]", getattr(import_module(module), name))
 
 
+def command() -> NoReturn:
+    """`main` as a process of its own: a signal that comes when all is said does not change the exit code."""
+    import signal
+
+    from harness.bench.safe import raise_stop, stop_signals
+
+    wanted = [number for number in stop_signals() if signal.getsignal(number) != signal.SIG_IGN]
+    code: int = ExitCode.BENCH  # where a signal comes before `main` could take it
+    with contextlib.suppress(KeyboardInterrupt):
+        for number in wanted:
+            signal.signal(number, raise_stop)
+        code = main()
+        for number in wanted:
+            signal.signal(number, signal.SIG_IGN)
+    sys.exit(code)
+
+
 if __name__ == "__main__":
-    raise SystemExit(main())
+    command()

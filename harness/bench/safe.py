@@ -111,6 +111,11 @@ def stop_signals() -> tuple[signal.Signals, ...]:
     return tuple(signal.Signals[name] for name in names if name in signal.Signals.__members__)
 
 
+def raise_stop(number: int, _frame: FrameType | None) -> None:
+    """A signal handler: raise StopSignal."""
+    raise StopSignal(_reason(signal.Signals(number).name))
+
+
 @contextlib.contextmanager
 def stop_on_signals() -> Iterator[None]:
     """Turn the stop signals into StopSignal, once: those of the next seconds are heard but raise nothing.

@@ -381,3 +381,36 @@ def test_help_imports_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+WITH_A_SIGNAL = """
+import atexit, os, signal, sys
+from harness import cli
+
+def say(*_):
+    {during}
+    print("said", flush=True)
+    return 2
+
+cli._runner = lambda _name: say
+atexit.register(os.kill, os.getpid(), signal.SIG{name})
+sys.argv = ["rotorgate", "report", "x"]
+cli.command()
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize("name", ["HUP", "TERM", "INT"])
+def test_a_signal_when_all_is_said_does_not_change_the_exit_code(name):
+    program = WITH_A_SIGNAL.format(name=name, during="pass")
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=60)
+    assert (done.returncode, done.stdout, done.stderr) == (2, "said\n", "")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize("name", ["HUP", "TERM", "INT"])
+def test_a_signal_in_a_command_that_drives_no_bench_ends_it_in_one_line(name):
+    program = WITH_A_SIGNAL.format(name=name, during=f"os.kill(os.getpid(), signal.SIG{name})")
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=60)
+    words = "stopped by Ctrl-C" if name == "INT" else f"stopped by SIG{name}"
+    assert (done.returncode, done.stdout, done.stderr) == (3, "", f"rotorgate: {words}\n")
