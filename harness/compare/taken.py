@@ -55,9 +55,12 @@ def taken(quantity: Quantity, owners: Belongings) -> Taken:
     )
 
 
-def taken_from(record: Record, nominal_v: float) -> dict[str, Taken | str]:
-    """Every planned quantity of a record by name, or in words why it has no value to compare. Raises RecordError."""
-    owners, around = belongings(record), surroundings(record)
+def taken_from(record: Record, nominal_v: float, owners: Belongings | None = None) -> dict[str, Taken | str]:
+    """Every planned quantity of a record by name, or in words why it has no value to compare. Raises RecordError.
+
+    `owners`: what its sources belong to, where that is not what `belongings` says.
+    """
+    owners, around = owners or belongings(record), surroundings(record)
     return {
         result.name: result.reason if isinstance(result, Unmeasured) else _taken(result, owners, around, nominal_v)
         for result in record.results

@@ -67,7 +67,7 @@ def certificate(
     lines = [*_required(quantities, board, beside), *_modelled(quantities, board, said, beside)]
     claim = _claim(runs, lines)
     words = {
-        "accepted": f"Board {board} conforms to what was required of it",
+        "accepted": f"Board {board} conforms in all that was measured and judged",
         "refused": f"Board {board} does not conform",
         "open": f"No decision on board {board}",
     }
@@ -214,9 +214,13 @@ def _bench(lot: Lot, runs: Sequence[LotRun]) -> Facts:
     for name, entry in contents[-1]["instruments"].items():
         facts.append((f"{name} ({entry.get('class', 'instrument')})", str(entry["idn"])))
     if lot.virtual:
-        facts.append(("Simulated plant", _each(f"plant seed {content.get('plant_seed')}" for content in contents)))
-        facts.append(("Simulated board", _each(f"board seed {content.get('board_seed')}" for content in contents)))
+        facts.append(("Simulated plant", _each(_seeded("plant", content.get("plant_seed")) for content in contents)))
+        facts.append(("Simulated board", _each(_seeded("board", content.get("board_seed")) for content in contents)))
     return facts
+
+
+def _seeded(what: str, seed: object) -> str:
+    return "as the plant file says" if seed is None else f"{what} seed {seed}"
 
 
 def _motor(lot: Lot, motor: str) -> str:

@@ -4,17 +4,25 @@ The comparison is that of harness.compare with the reference board's runs as bas
 when it is plugged in anew is taken from the reference board alone, so that it takes 5 mountings of it (best between
 those of the other boards); with fewer a difference is shown with what is known to leave it open, and stays undecided:
 two boards that differ by less than a connector does are not different boards.
+
+What the procedure leaves open cancels between runs of one board, and adds between two: the steps of each board's own
+converter, or where an arm comes to stand, are other ones on another board.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from harness.compare import Baseline, Difference, Terms, baseline_of, compare
+from harness.compare import Difference, Level, Terms
+from harness.compare.baseline import level
+from harness.compare.belonging import belongings
+from harness.compare.difference import compared as found_on
+from harness.compare.reference import surroundings
+from harness.compare.taken import Taken, taken_from
 from harness.errors import UsageError
-from harness.lot.gathered import Lot, mountings
+from harness.lot.gathered import Lot, LotRun, mountings
 from harness.lot.quantities import LotQuantity
 from harness.quantity import Quantity, difference
 from harness.words import visible
@@ -36,7 +44,8 @@ class Reference:
 
     board: str
     mountings: int
-    against: Baseline
+    levels: Mapping[str, Level]
+    """Of the reference board, by quantity."""
     beside: dict[str, list[Beside]]
     """By board, the quantities in order."""
 
@@ -46,34 +55,50 @@ def compared(lot: Lot, board: str, quantities: Sequence[LotQuantity]) -> Referen
     if board not in lot.boards:
         there = ", ".join(map(visible, lot.boards))
         raise UsageError(f"--reference {visible(board)}: not in lot {visible(lot.name)}; it has {there}")
-    own = lot.boards[board]
-    labels = mountings(own)
-    against = baseline_of([run.record for run in own], labels)
+    nominal_v = surroundings(lot.runs[-1].record).nominal_v
+    own, labels = _taken(lot.boards[board], nominal_v), mountings(lot.boards[board])
+    names = dict.fromkeys(name for one in own for name in one)
+    levels = {name: level(name, [one.get(name, "not planned") for one in own], labels) for name in names}
     others = {name: runs for name, runs in lot.boards.items() if name != board}
     # One decision over all boards and quantities: else chance alone would call one of many boards different.
-    terms = Terms(planned=max(1, len(against.levels) * max(1, len(others))), margins=lot.spec.detect)
+    terms = Terms(planned=max(1, len(levels) * len(others)), margins=lot.spec.detect)
     known = {quantity.name: quantity for quantity in quantities}
-    beside = {}
+    procedures = tuple({f"({belongings(run.record).procedure})" for run in lot.runs})
+    beside: dict[str, list[Beside]] = {}
     for name, runs in others.items():
-        found = compare(against, [run.record for run in runs], terms, mountings(runs))
-        beside[name] = [
-            Beside(board=name, found=one, apart=one.gap or _apart(known.get(one.name), name, board)) for one in found
-        ]
-    return Reference(board=board, mountings=len(set(labels)), against=against, beside=beside)
+        values, mounted = _taken(runs, nominal_v), mountings(runs)
+        beside[name] = []
+        for each in levels.values():
+            found = found_on(
+                each, [one.get(each.name, "the record does not have it") for one in values], mounted, terms
+            )
+            apart = found.gap or _apart(known.get(each.name), name, board, procedures)
+            beside[name].append(Beside(board=name, found=found, apart=apart))
+    return Reference(board=board, mountings=len(set(labels)), levels=levels, beside=beside)
 
 
-def _apart(quantity: LotQuantity | None, board: str, reference: str) -> Quantity | None:
+def _taken(runs: Iterable[LotRun], nominal_v: float) -> list[dict[str, Taken | str]]:
+    """Quantities of each run; what the procedure leaves open belongs to the board."""
+    found = []
+    for run in runs:
+        owners = belongings(run.record)
+        owners = replace(owners, procedure=f"{owners.procedure}, {owners.board}")
+        found.append(taken_from(run.record, nominal_v, owners))
+    return found
+
+
+def _apart(quantity: LotQuantity | None, board: str, reference: str, procedures: tuple[str, ...]) -> Quantity | None:
     """Mean of one board less that of the other, as measured; what both took from the bench cancels."""
-    if quantity is None or board not in quantity.boards or reference not in quantity.boards:
+    if quantity is None or quantity.exact or board not in quantity.boards or reference not in quantity.boards:
         return None
-    one, other = quantity.boards[board].mean, quantity.boards[reference].mean
-    return None if quantity.exact else difference(_own(one, board), _own(other, reference))
+    one, other = (_own(quantity.boards[name].mean, name, procedures) for name in (board, reference))
+    return difference(one, other)
 
 
-def _own(mean: Quantity, board: str) -> Quantity:
-    """With the parts that are from this board's runs alone under its name, so that they add."""
+def _own(mean: Quantity, board: str, procedures: tuple[str, ...]) -> Quantity:
+    """With what is of this board or of its runs alone under its name, so that it adds."""
     budget = {
-        (f"{source} (board {board})" if not math.isinf(part.dof) else source): part
+        (f"{source} (board {board})" if not math.isinf(part.dof) or source.endswith(procedures) else source): part
         for source, part in mean.budget.items()
     }
     return Quantity(value=mean.value, unit=mean.unit, budget=budget)

@@ -102,7 +102,7 @@ def reference_rows(reference: Reference) -> list[Row]:
     """What is different, board by board."""
     return [
         replace(
-            difference_row(one.found, reference.against.levels[one.found.name]),
+            difference_row(one.found, reference.levels[one.found.name]),
             name=f"{board} {one.found.name}",
             group="",
         )

@@ -46,7 +46,7 @@ def test_the_page_says_what_was_measured_on_what_by_which_rule_and_where_it_ends
     assert float(line.factor) == pytest.approx(float(found[1]) / u, rel=0.02)
     assert (line.runs, line.required) == ("2", "at most 6 K")
     for said in (
-        "Board B01 conforms to what was required of it",
+        "Board B01 conforms in all that was measured and judged",
         "lot spring",
         "idB01",
         "drive 2.0",

@@ -168,7 +168,7 @@ def test_what_belongs_to_the_bench_cancels_between_boards_and_what_belongs_to_a_
 
     for source in ("instrument__meter_gate__voltage", "motor__gate__load__mass_kg", "motor__gate__resistance_ohm"):
         assert apart(source).u == pytest.approx(0.01 * math.sqrt(2.0), rel=1e-6), source
-    for source in ("driver__on_resistance_ohm", "firmware__dead_time_s"):
+    for source in ("driver__on_resistance_ohm", "firmware__dead_time_s", "gate driver's converter, hot"):
         assert apart(source).u == pytest.approx(math.hypot(0.05, 0.05, 0.01, 0.01), rel=1e-6), source
     assert apart("firmware__gain_per_rad").u == pytest.approx(0.01 * math.sqrt(2.0), rel=1e-6)
     assert apart("driver__on_resistance_ohm").value == pytest.approx(0.1)
@@ -214,5 +214,16 @@ def test_the_more_boards_the_more_decisions_share_the_risk():
 
 def test_a_reference_board_that_is_not_in_the_lot_is_refused():
     lot = gather("spring", boards(2))
+    assert compared(lot, "B01", quantities(lot)).beside["B02"][0].found.allowed is None
     with pytest.raises(UsageError, match="--reference B9: not in lot spring; it has B01, B02"):
         compared(lot, "B9", [])
+
+
+def test_what_the_procedure_leaves_open_adds_between_boards_however_many_mountings_there_are():
+    def found(source):
+        own = [run(k, "B00", {NAME: rise(3.7 + 0.001 * k, 0.01, **{source: 0.05})}) for k in range(1, 7)]
+        lot = gather("spring", [*own, run(9, "B01", {NAME: rise(3.8, 0.01, **{source: 0.05})})])
+        return compared(lot, "B00", quantities(lot)).beside["B01"][0].found.gap.u
+
+    assert found("instrument__meter_gate__voltage") < 0.02
+    assert found("gate driver's converter, hot") > 0.07
