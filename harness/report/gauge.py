@@ -17,7 +17,8 @@ STYLES = {"fit": "conforming", "too coarse": "undecided", "not told": "undecided
 
 def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -> str:
     """The page as text; a pure function of what was kept. `number` and `made`: its place in the store."""
-    rows = [_row(found) for found in study["quantities"]]
+    # What is asked for first, for that is what a reader looks for.
+    rows = [_row(found) for found in sorted(study["quantities"], key=lambda found: found["requirement"] is None)]
     asked = [found["word"] for found in study["quantities"] if found["requirement"] is not None]
     return environment().get_template("gauge.html").render(
         study=study,
@@ -37,7 +38,7 @@ def _row(found: Mapping[str, Any]) -> dict[str, Any]:
     claimed = found["claimed_u"]
     total = sum(line["component"] for line in found["lines"])
     return {
-        "name": visible(found["name"]),
+        "name": visible(found["name"].replace(".", " · ").replace("_", " ")),
         "anchor": visible(found["name"]).replace(".", "-"),
         "word": found["word"],
         "mark": MARKS.get(found["word"], "?"),

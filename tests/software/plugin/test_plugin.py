@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.store import Store
 from tests.software.qualification.fakes import ROOT, SLUICE
 
 RIG = f"--rig={SLUICE}"  # as two words its path would take part in pytest's choice of a root folder
@@ -306,3 +307,14 @@ def test_checks_are_part_of_the_package():
     assert {path.name for path in Path(ROOT / "harness" / "checks").glob("test_*.py")} == {
         f"test_{name}.py" for name in ("commutation", "stiffness", "step", "thermal", "together")
     }
+
+
+def test_a_gauge_too_coarse_for_a_requirement_fails_and_says_so(run, tmp_path):
+    entry = {"name": "gate.thermal.rise", "grr": 5.0, "mean": 40.0, "largest": "", "told": True}
+    with Store.open(tmp_path / "store.sqlite", make=True) as store:
+        store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
+    done = run(RIG, "--rig-out", "out", "--pyargs", "harness.checks", "-k", "thermal")
+    assert done.returncode == 1, done.stdout
+    assert "1 failed, 1 passed" in done.stdout
+    assert "undecided" in done.stdout
+    assert "the gauge takes 75 % of the tolerance (study 1 of" in done.stdout

@@ -142,6 +142,7 @@ MESSAGES = [
         "motor.gate.resistance_ohm.toleranse: unknown key; did you mean tolerance?",
     ),
     ("false_alarm_risk = 0.01", "false_alarm_risk = 0", "rig.false_alarm_risk: expected a number from 1e-06, found 0"),
+    ("false_alarm_risk = 0.01", "gauge_share_max = 30", "rig.gauge_share_max: expected a number up to 1, found 30"),
     ('name = "sluice"', 'name = "slu\\u0007ice"', 'rig.name: control characters are refused, found "slu\\x07ice"'),
     ('name = "sluice"', 'name = "../sluice"', "rig.name: expected a name of letters, digits"),
     ("protection_v = 14.0", "protection_v = 11.0", "supply.protection_v: expected more than voltage_v (12), found 11"),
