@@ -26,8 +26,8 @@ FAR = 6.0
 """Limits that would shrink what was measured to less than this part of the plot are told in words (arbitrary)."""
 ROUNDING = 1e-9
 """Differences below this part of a value are those of adding up (arbitrary; no instrument tells them)."""
-NARROW = 44.0
-"""Room that a version's name takes at least."""
+LETTER, GAP = 8.1, 8.0
+"""Room for a letter of a version's name, as on a phone, and between two names."""
 APART = 12
 """Versions up to which a line stands between two (arbitrary: more lines than that are all one sees)."""
 ROOM = 0.08
@@ -176,9 +176,9 @@ def _versions(root: Tree.Element, columns: Sequence[Column], up: svg.Scale) -> N
         svg.line(root, column.left, up.start, column.left, up.end, "between")
     free = WIDTH
     for column in reversed(columns):
-        most = max(6, int((column.right - column.left) / 7.5))
+        most = max(6, int((column.right - column.left) / LETTER))
         shown = column.label if len(column.label) <= most else column.label[: most - 1] + "…"
-        half = max(NARROW, 7.5 * len(shown)) / 2
+        half = (LETTER * len(shown) + GAP) / 2
         centre = min(max(column.centre, LEFT - 20 + half), WIDTH - half)
         if centre + half <= free + 1:
             svg.text(root, centre, up.start + 18, shown, "tick")

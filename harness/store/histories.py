@@ -192,8 +192,8 @@ def _level(row: Any, origin: float) -> Level:
     rig, name, version, count, total, squares, low, high, refused = row
     mean = total / count
     rest = squares - count * mean * mean
-    # What is left where all values are alike is rounding.
-    s = math.sqrt(rest / (count - 1)) if count > 1 and rest > 1e-13 * squares and high > low else 0.0
+    # What is left of equal values is rounding, and may even be negative.
+    s = math.sqrt(rest / (count - 1)) if high > low and rest > 0.0 else 0.0
     return Level(
         release=(rig, name, version), runs=count, mean=origin + mean, s=s, low=origin + low, high=origin + high,
         refused=refused,

@@ -1,6 +1,6 @@
 """The page of histories over a store of 1e3 to 1e6 measured values.
 
-When written, on a busy machine: the page of 1e6 takes 1.4 s, half of it to start and to look for drift; a value more
+When written, on a busy machine: 1.8 s from the command to the file over 1e6 values, half of it to start; a value more
 costs 0.5 us.
 """
 
@@ -116,6 +116,6 @@ def test_the_page_of_1e6_values_in_two_seconds_and_flat_per_value(tmp_path):
     assert all(each[after] <= each[before] for before, after in itertools.pairwise(TOTALS))
 
     command = [sys.executable, "-m", "harness.cli", "history", "--store", str(tmp_path / f"{TOTALS[-1]}.sqlite")]
-    from_outside = shortest_s({0: lambda: subprocess.run(command, check=True, capture_output=True)}, rounds=3)
+    from_outside = shortest_s({0: lambda: subprocess.run(command, check=True, capture_output=True)}, rounds=6)
     print(f"the command over {TOTALS[-1]} values: {from_outside[0]:.2f} s")  # noqa: T201
     assert from_outside[0] < MOST_S

@@ -107,7 +107,8 @@ def test_limits_far_out_are_told_and_not_drawn(store, tmp_path):
 def test_a_mark_leads_to_the_quantity_on_the_page_of_its_run_else_to_its_row(store, tmp_path):
     shutil.rmtree(tmp_path / "runs" / "a3")
     (tmp_path / "runs" / "a4" / "report.html").unlink()
-    (tmp_path / "runs" / "a5" / "record.json").write_text("{}", encoding="utf-8")  # another record: not that run's
+    other = tmp_path / "runs" / "a5" / "record.json"  # of the same start, but not what was kept
+    other.write_text(other.read_text(encoding="utf-8").replace('"seed": 5', '"seed": 6'), encoding="utf-8")
     page = page_of(store, tmp_path, rig="sluice")
     links = re.findall(r'<a href="([^"]+)" tabindex="-1">', figure(page, STIFFNESS))
     assert links[:6] == [
