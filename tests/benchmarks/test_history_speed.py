@@ -1,7 +1,7 @@
 """The page of histories over a store of 1e3 to 1e6 measured values.
 
-When written, on a busy machine: 1.8 s from the command to the file over 1e6 values, half of it to start; a value more
-costs 0.5 us.
+When written, on a busy machine: 1.8 s from the command to the file over 1e6 values, 0.7 s of it for the page; a value
+more costs 0.5 us.
 """
 
 from __future__ import annotations

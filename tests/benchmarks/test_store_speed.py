@@ -52,7 +52,7 @@ class Bare:
         run = (
             None, str(folder), STARTED, content["started_utc"], content["ended_utc"], rig["name"], rig["sha256"],
             content["virtual"], content["board"]["unique_id"], declared["name"], declared["version"],
-            content["hashes"]["firmware"], None, content["seed"], content["finished"], content["exit_code"], "",
+            content["hashes"]["firmware"], None, content["seed"], content["finished"], content["exit_code"], "", None,
         )  # fmt: skip
         execute = self.connection.execute
         execute("BEGIN IMMEDIATE")
@@ -95,8 +95,8 @@ def filled(place: Path, runs: int, quantities: int) -> Iterator[Store]:
         database = store._database
         row = {
             "kept_utc": STARTED, "ended_utc": STARTED, "rig": "sluice", "rig_sha256": "ab" * 32, "virtual": True,
-            "board_id": "0042", "firmware_name": "drive", "firmware_version": "1.4.0", "firmware_sha256": "cd" * 32,
-            "lot": None, "seed": 1, "finished": True, "exit_code": 0, "remark": "",
+            "board_id": "0042", "board_name": None, "firmware_name": "drive", "firmware_version": "1.4.0",
+            "firmware_sha256": "cd" * 32, "lot": None, "seed": 1, "finished": True, "exit_code": 0, "remark": "",
         }  # fmt: skip
         names = [NAME, *(f"gate.step.other{k}" for k in range(quantities - 1))]
         entry = {
