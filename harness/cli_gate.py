@@ -11,13 +11,14 @@ from typing import Any
 
 from harness.against import headline, load, refuse_retired, terms_of
 from harness.bench.exchange import firmware_files
+from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
 from harness.cli_keep import keep_run
 from harness.clock import WallClock, utc_now
 from harness.compare import Difference
 from harness.disk import write_synced
-from harness.errors import ExitCode, HarnessError, UsageError
+from harness.errors import BenchError, ExitCode, HarnessError, UsageError
 from harness.gate import Policy, Word
 from harness.gate import load as load_policy
 from harness.gate.junit import junit
@@ -50,7 +51,20 @@ def gate(arguments: argparse.Namespace) -> int:
     if settings.firmware is not None:
         firmware_files(settings.firmware, spec)
     conditions = _conditions(arguments, policy, spec, address)
+    with stop_on_signals(), locks_for(address) as locks:
+        tried, trouble = _tried(settings, conditions, terminal, locks)
+    code = ExitCode.BENCH if trouble and tried.decision.code is not ExitCode.DEFECT else tried.decision.code
+    _tell(terminal, settings, conditions, tried, address, code, trouble)
+    return code
+
+
+def _tried(settings: Settings, conditions: Conditions, terminal: Terminal, locks: DeviceLocks) -> tuple[Tried, str]:
+    """The release tried and its firmware settled; why that failed, "" if it did not.
+
+    Raises what trying it raises, and BenchError where the firmware from before could then not be put back either.
+    """
     sessions: list[BenchSession] = []
+    address = settings.store
 
     def opened(rig: Rig) -> None:
         same_kind(rig, conditions.stored)
@@ -58,25 +72,19 @@ def gate(arguments: argparse.Namespace) -> int:
             terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
 
     def run(one: Settings) -> Ended:
-        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks_for(address)))
+        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks))
         terminal.say(f"run {one.number} of {one.looks}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
         terminal.say(f"run {one.number} of {one.looks}: {verdicts_counted(ended.qualification.verdicts)}")
         return ended
 
-    with stop_on_signals():
-        released = False
-        trouble = ""
-        try:
-            tried = attempt(settings, conditions, run, WallClock())
-            released = tried.decision.word is Word.RELEASE
-        finally:
-            trouble = settle(sessions, released=released, locks=locks_for(address))
-            if trouble:
-                terminal.say(trouble)
-    code = ExitCode.BENCH if trouble and tried.decision.code is not ExitCode.DEFECT else tried.decision.code
-    _tell(terminal, settings, conditions, tried, address, code, trouble)
-    return code
+    try:
+        tried = attempt(settings, conditions, run, WallClock())
+    except BaseException as error:
+        if trouble := settle(sessions, released=False, locks=locks):
+            raise BenchError(f"{trouble}; before that: {error}") from error
+        raise
+    return tried, settle(sessions, released=tried.decision.word is Word.RELEASE, locks=locks)
 
 
 def _settings(arguments: argparse.Namespace, address: Address) -> Settings:

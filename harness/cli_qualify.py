@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -61,16 +61,16 @@ def qualify(arguments: argparse.Namespace) -> int:
     if arguments.repeats > 1 and store is None:
         store = beside(folder)  # not beside DIR/1
     settings = replace(settings, out=folder, lot=lot_for(settings), store=store)
-    if arguments.no_store:
-        return run(settings, arguments, count=arguments.repeats, named=Named.of(settings, None))
-    return run(
-        settings,
-        arguments,
-        count=arguments.repeats,
-        keep=lambda kept: keep_run(kept, store),
-        named=Named.of(settings, lambda: store or beside(folder)),
-        locks=lambda: locks_for(store),
-    )
+    kept = not arguments.no_store
+    with locks_for(store) as locks:
+        return run(
+            settings,
+            arguments,
+            count=arguments.repeats,
+            keep=(lambda one: keep_run(one, store)) if kept else None,
+            named=Named.of(settings, (lambda: store or beside(folder)) if kept else None),
+            locks=locks,
+        )
 
 
 def run(
@@ -80,7 +80,7 @@ def run(
     count: int = 1,
     keep: Keep | None = None,
     named: Named | None = None,
-    locks: Callable[[], DeviceLocks | None] = lambda: None,
+    locks: DeviceLocks | None = None,
 ) -> int:
     """Open, run, close, keep and show, `count` times; the exit code over all."""
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
@@ -93,7 +93,7 @@ def run(
             terminal.say(remark)
 
     def once(one: Settings) -> Ended:
-        session = BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks())
+        session = BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks)
         if count > 1:
             terminal.say(f"repeat {one.number} of {one.looks}, seed {session.seed}")
         elif drawn:

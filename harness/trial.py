@@ -14,6 +14,7 @@ from pathlib import Path
 from harness.against import Comparison, compared
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
+from harness.bench.safe import signals_held
 from harness.clock import Clock
 from harness.compare import Baseline, Terms
 from harness.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
@@ -149,7 +150,10 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
 
 
 def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLocks | None = None) -> str:
-    """Forget the firmware from before, or put it back, supply off; why that failed, "" if it did not."""
+    """Forget the firmware from before, or put it back, supply off; why that failed, "" if it did not.
+
+    Cannot be interrupted half-way.
+    """
     from harness.bench.exchange import INDEX, exchange, forget
     from harness.bench.opening import open_rig
 
@@ -162,14 +166,17 @@ def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLoc
         return ""
     asked = session.settings
     try:
-        with open_rig(
-            session.spec,
-            seed=session.seed,
-            plant_seed=asked.plant_seed,
-            board_seed=asked.board_seed,
-            faults=asked.faults,
-            before_firmware=lambda rig: exchange(rig, None, restore=True),
-            locks=locks,
+        with (
+            signals_held(),
+            open_rig(
+                session.spec,
+                seed=session.seed,
+                plant_seed=asked.plant_seed,
+                board_seed=asked.board_seed,
+                faults=asked.faults,
+                before_firmware=lambda rig: exchange(rig, None, restore=True),
+                locks=locks,
+            ),
         ):
             pass
     except HarnessError as error:

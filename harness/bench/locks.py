@@ -42,11 +42,16 @@ class Beyond(Protocol):
 
 
 class DeviceLocks:
-    """Holds devices until released; a context manager. `beyond` holds them too, after this machine's locks."""
+    """Holds devices until released; a context manager. `beyond` holds them too, after this machine's locks.
 
-    def __init__(self, folder: Path | None = None, *, beyond: Beyond | None = None) -> None:
+    `lasting`: leaving the context gives nothing back, because the rig is opened again and nobody is to come between;
+    `release` does.
+    """
+
+    def __init__(self, folder: Path | None = None, *, beyond: Beyond | None = None, lasting: bool = False) -> None:
         self._folder = folder
         self._beyond = beyond
+        self._lasting = lasting
         self._held: dict[str, tuple[FileLock, Path]] = {}
 
     def __enter__(self) -> Self:
@@ -55,7 +60,8 @@ class DeviceLocks:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.release()
+        if not self._lasting:
+            self.release()
 
     @property
     def devices(self) -> tuple[str, ...]:

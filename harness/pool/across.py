@@ -168,6 +168,15 @@ def _in_words(holder: tuple[Any, ...] | None) -> str:
     return f"process {found[1]} of {visible(found[2])}{since}" if found else f"{visible(name) or 'somebody'}{since}"
 
 
-def locks_for(store: Address | None) -> DeviceLocks | None:
-    """Locks for a run that is kept in this store: whoever shares one may share benches. None: this machine's only."""
-    return DeviceLocks(beyond=HostLocks(store)) if store is not None and store.url else None
+@contextlib.contextmanager
+def locks_for(store: Address | None) -> Iterator[DeviceLocks]:
+    """Locks for runs one after another, between which nobody else may take the rig; given back at the end.
+
+    Whoever shares a PostgreSQL store may share benches.
+    """
+    beyond = HostLocks(store) if store is not None and store.url else None
+    locks = DeviceLocks(beyond=beyond, lasting=True)
+    try:
+        yield locks
+    finally:
+        locks.release()

@@ -144,3 +144,15 @@ def test_a_device_is_one_however_it_is_spelled(tmp_path: Path) -> None:
     link = tmp_path / "by-id"
     link.symlink_to(port)
     assert port_device(str(link)) == port_device(str(port))
+
+
+def test_lasting_locks_outlive_their_contexts_until_released(tmp_path):
+    ours, other = DeviceLocks(tmp_path, lasting=True), DeviceLocks(tmp_path)
+    for _ in range(2):
+        with ours:
+            ours.hold(["port x"])
+        with pytest.raises(BenchBusy, match="port x: in use by process"):
+            other.hold(["port x"])
+    ours.release()
+    other.hold(["port x"])
+    other.release()

@@ -297,3 +297,15 @@ def test_the_policy_that_is_shipped_fits_the_rig_that_is_shipped():
     policy = load(demo / "policies" / "release.toml")
     policy.check_names(load_rig(demo / "rigs" / "sluice.toml").motors)
     assert policy.repeats == 2
+
+
+def test_firmware_that_cannot_be_put_back_is_told_whatever_ended_the_gate(spring, monkeypatch):
+    told = "the firmware from before is not back, `rotorgate qualify RIG --restore` does it: no board"
+    monkeypatch.setattr("harness.cli_gate.settle", lambda *_, **__: told)
+    code, out, _ = spring(*GATE)
+    assert code == 3
+    assert told in out.splitlines()
+    shutil.rmtree("runs/new")
+    code, _, err = spring("--quiet", *GATE, rig=FakeRig(virtual=False))
+    assert code == 3
+    assert err.startswith(f"rotorgate: {told}; before that: baseline spring, revision 1 is of a simulated bench")
