@@ -24,6 +24,7 @@ from harness.gate.junit import junit
 from harness.gate.summary import HEADS, Subject, markdown
 from harness.pool import locks_for
 from harness.record.forms import clean
+from harness.repeats import first_of
 from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
 from harness.running import Ended, run_session
@@ -74,7 +75,7 @@ def gate(arguments: argparse.Namespace) -> int:
             trouble = settle(sessions, released=released, locks=locks_for(address))
             if trouble:
                 terminal.say(trouble)
-    code = ExitCode.BENCH if trouble and tried.decision.code is not ExitCode.DEFECT else tried.decision.code
+    code = first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])])
     _tell(terminal, settings, conditions, tried, address, code, trouble)
     return code
 

@@ -21,7 +21,7 @@ from harness.gate import Decision, Objection, Policy, Word, decide
 from harness.gate.policy import required_by
 from harness.qualification import is_bench, why_stopped
 from harness.record import Record, read
-from harness.repeats import Repeats, repeated
+from harness.repeats import ENDING, Repeats, first_of, repeated
 from harness.running import Ended
 from harness.session import BenchSession, Settings
 from harness.store.baselines import StoredBaseline
@@ -143,8 +143,10 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         bench=bench,
         stopped=stopped,
     )
-    if any(ended.code is ExitCode.DEFECT for ended in made.runs):
-        decision = replace(decision, code=ExitCode.DEFECT)
+    # What ended the row may go before a bench that failed: wrong use and a defect of ours do.
+    ends = [ended.code for ended in made.runs if ended.code in ENDING]
+    ends += [made.trouble.exit_code] if made.trouble is not None else []
+    decision = replace(decision, code=first_of([decision.code, *ends]))
     return Tried(runs=made.runs, records=tuple(records), comparison=comparison, decision=decision)
 
 
@@ -193,4 +195,6 @@ def _trouble(made: Repeats) -> str:
             return ended.trouble
         if ended.code is ExitCode.BENCH:
             return "not left safe"
+        if ended.code is ExitCode.DEFECT:
+            return "a defect of rotorgate: a run did not do all that was planned"
     return ""

@@ -14,7 +14,7 @@ import pytest
 from harness import trial
 from harness.against import terms_of
 from harness.compare import baseline_of
-from harness.errors import BenchError, ExitCode, FirmwareError, UsageError
+from harness.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
 from harness.gate import Policy, Word
 from harness.gate.policy import loads
 from harness.record import Record
@@ -138,6 +138,28 @@ def test_a_bench_that_fails_refuses_nothing_and_what_was_measured_stands(tmp_pat
     assert len(found.records) == 2
     assert found.decision.reasons[0] == "the bench could not be operated: stopped: no link"
     assert found.comparison is not None, "the run that finished is compared"
+
+
+def test_a_run_that_a_defect_left_incomplete_releases_nothing(tmp_path, monkeypatch):
+    bench = Bench(monkeypatch, good(1))
+    run = bench.run
+    monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), "code": ExitCode.DEFECT}))
+    found = bench.tried(tmp_path, conditions(policy(repeats="1")))
+    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, ExitCode.DEFECT)
+    assert "a defect of rotorgate: a run did not do all that was planned" in found.decision.reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("trouble", "code"),
+    [
+        (UsageError("no such folder"), ExitCode.USAGE),
+        (HarnessError("planned quantities without a result"), ExitCode.DEFECT),
+        (BenchError("no link"), ExitCode.BENCH),
+    ],
+)
+def test_what_ends_the_row_gives_its_exit_code(tmp_path, monkeypatch, trouble, code):
+    found = Bench(monkeypatch, good(1), trouble).tried(tmp_path)
+    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, code)
 
 
 def test_a_bench_that_does_not_open_is_undecided(tmp_path, monkeypatch):
