@@ -60,6 +60,29 @@ def terms_for(policy: Policy, by_default: Terms) -> Terms:
     )
 
 
+def remarks(conditions: Conditions) -> list[str]:
+    """Where the policy asks for less than would count without it, and a baseline that is not the newest, in words."""
+    from harness.against import terms_of
+
+    policy, stored, own = conditions.policy, conditions.stored, terms_of(conditions.against)
+    found = [] if stored.newest else [f"{stored.title} is not the newest of its name"]
+    for level in conditions.against.levels.values():
+        asked, usual = conditions.terms.margin(level), own.margin(level)
+        if level.records and not level.exact and asked is not None and usual is not None and asked > usual * (1 + 1e-9):
+            unit = f" {level.lasting.unit}" if level.lasting.unit not in {"", "1"} else ""
+            found.append(
+                f"{level.name}: the policy's margin of {asked:.3g}{unit} is wider than the {usual:.3g}{unit} of the "
+                "baseline's rig file"
+            )
+    if policy.risks.difference < own.difference_risk:
+        less = f"{policy.risks.difference:g} is less than {own.difference_risk:g}"
+        found.append(f"risks.difference of {less}: a difference must be larger to be seen")
+    if policy.risks.equivalence > own.equivalence_risk:
+        more = f"{policy.risks.equivalence:g} is more than {own.equivalence_risk:g}"
+        found.append(f"risks.equivalence of {more}: what is off by its margin passes more often")
+    return found
+
+
 def check_reach(conditions: Conditions) -> None:
     """Whether every required quantity can be shown to be as in the baseline at all. Raises UsageError with all."""
     policy, levels = conditions.policy, conditions.against.levels

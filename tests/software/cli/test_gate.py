@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shlex
 import shutil
@@ -223,6 +224,7 @@ def replaced(words: tuple[str, ...], option: str, value: str) -> list[str]:
         ("--against", "sprung", "runs/store.sqlite: no baseline sprung; did you mean spring?"),
         ("--against", "a/b", "baseline 'a/b': expected a name"),
         ("--out", "runs/0", "runs/0: holds a record already; choose another folder with --out"),
+        ("--out", "runs/mine", "runs/mine/summary.md: is there already; choose another folder with --out"),
         ("--out", "runs/old", "runs/old: holds a decision already; choose another folder with --out"),
     ],
 )
@@ -231,6 +233,8 @@ def test_wrong_use_is_one_line_before_anything_moves(spring, option, value, mess
     Path("wrong.toml").write_text(Path("wrong.toml").read_text().replace("closed_loop", "closed_lop"))
     write_policy(path="never.toml")
     Path("never.toml").write_text(Path("never.toml").read_text().replace("step.delay", "step.decay"))
+    Path("runs/mine").mkdir()
+    Path("runs/mine/summary.md").write_text("what I know of weirs")
     Path("runs/old").mkdir()
     Path("runs/old/decision.json").write_text("{}")
     rig = FakeRig()
@@ -271,6 +275,55 @@ def test_real_and_simulated_never_mix(spring):
     assert code == 4
     assert "is of a simulated bench, this one is real: they are never compared; nothing was energised" in err
     assert not Path("runs/new/decision.json").exists()
+
+
+def test_what_the_policy_asks_less_of_than_the_rig_file_is_told(spring):
+    write_policy(
+        '[margins]\n"stiffness.closed_loop" = { percent = 90 }\n[risks]\ndifference = 0.001\nequivalence = 0.4\n'
+    )
+    code, out, _ = spring("--quiet", *GATE)
+    assert code == 0, out
+    assert f"{STIFF}: the policy's margin of 1.8 is wider than the " in out
+    assert "risks.difference of 0.001 is less than 0.01: a difference must be larger to be seen" in out
+    assert "risks.equivalence of 0.4 is more than 0.05: what is off by its margin passes more often" in out
+    remarks = decision()["remarks"]
+    assert isinstance(remarks, list)
+    assert len(remarks) == 4, "the margin is of both motors"
+    summary = Path("runs/new/summary.md").read_text(encoding="utf-8")
+    assert summary.index("### To know") < summary.index("wider than the")
+
+
+def test_an_older_revision_is_told(spring):
+    again = ("baseline", "accept", "spring", *"123456", "--by", "M. Keeper", "--why", "again")
+    assert spring(*again)[0] == 0
+    code, out, _ = spring(*GATE, "--revision", "1")
+    assert code == 0
+    assert "baseline spring, revision 1 is not the newest of its name" in out
+    assert "newest of its name" not in spring(*replaced(GATE, "--out", "runs/newer"))[1]
+
+
+def test_firmware_that_changes_between_two_runs_decides_nothing(spring, monkeypatch):
+    write_policy(repeats=2)
+    folder = Path("build")
+    folder.mkdir()
+    (folder / "firmware.py").write_text("first")
+    monkeypatch.setattr(
+        "harness.cli_gate.firmware_files", lambda path, spec: {"a.py": (path / "firmware.py").read_bytes()}
+    )
+    monkeypatch.setattr("harness.bench.exchange.firmware_files", lambda path, spec: {})
+    monkeypatch.setattr("harness.bench.exchange.backup_of", lambda rig: Path("backup"))
+    put = []
+
+    def exchange(rig: object, path: Path, **_: object) -> None:
+        put.append((path / "firmware.py").read_text())
+        (path / "firmware.py").write_text("second")
+
+    monkeypatch.setattr("harness.bench.exchange.exchange", exchange)
+    code, out, _ = spring(*GATE, "--firmware", "build")
+    assert (code, put) == (4, ["first"])
+    assert "--firmware build: its files changed while the gate was running" in out
+    assert decision()["decision"] == "undecided"
+    assert decision()["firmware_files"] == {"a.py": hashlib.sha256(b"first").hexdigest()}
 
 
 def test_a_firmware_that_is_not_there(spring):
