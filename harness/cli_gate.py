@@ -34,7 +34,17 @@ from harness.store import Store
 from harness.store.address import DEFAULT, Address
 from harness.tally import headline as verdicts_counted
 from harness.terminal import Terminal
-from harness.trial import Conditions, Tried, attempt, check_reach, remarks, same_kind, settle, terms_for
+from harness.trial import (
+    Conditions,
+    Tried,
+    attempt,
+    changed_sections,
+    check_reach,
+    remarks,
+    same_kind,
+    settle,
+    terms_for,
+)
 from harness.words import visible
 
 DECISION, SUMMARY, JUNIT = "decision.json", "summary.md", "junit.xml"
@@ -202,13 +212,15 @@ def _subject(settings: Settings, conditions: Conditions, tried: Tried, urgent: S
         baseline=conditions.stored.title,
         runs={_run_words(ended): str(ended.folder) for ended in tried.runs},
         repeats=(len(tried.runs), conditions.policy.repeats),
-        remarks=(*urgent, *remarks(conditions), *_changes(tried)),
+        remarks=(*urgent, *remarks(conditions), *_changes(conditions, tried)),
     )
 
 
-def _changes(tried: Tried) -> list[str]:
+def _changes(conditions: Conditions, tried: Tried) -> list[str]:
     """What is not as it was when the baseline was made."""
     found = []
+    if tried.records and (sections := changed_sections(conditions.against, tried.records[0])):
+        found.append(f"the rig file judges otherwise than for the baseline's last record: {', '.join(sections)}")
     if tried.comparison is not None and tried.comparison.exchanged:
         found.append(f"exchanged since the baseline's last record: {', '.join(tried.comparison.exchanged)}")
     if tried.comparison is not None and tried.comparison.left_out:

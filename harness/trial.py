@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from harness.against import Comparison, compared
+from harness.against import Comparison, compared, in_time, terms_of
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.clock import Clock
 from harness.compare import Baseline, Terms
+from harness.compare.belonging import belongings
 from harness.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
 from harness.gate import Decision, Objection, Policy, Word, decide
 from harness.gate.policy import required_by
@@ -62,8 +63,6 @@ def terms_for(policy: Policy, by_default: Terms) -> Terms:
 
 def remarks(conditions: Conditions) -> list[str]:
     """Where the policy asks for less than would count without it, and a baseline that is not the newest, in words."""
-    from harness.against import terms_of
-
     policy, stored, own = conditions.policy, conditions.stored, terms_of(conditions.against)
     found = [] if stored.newest else [f"{stored.title} is not the newest of its name"]
     for level in conditions.against.levels.values():
@@ -81,6 +80,16 @@ def remarks(conditions: Conditions) -> list[str]:
         more = f"{policy.risks.equivalence:g} is more than {own.equivalence_risk:g}"
         found.append(f"risks.equivalence of {more}: what is off by its margin passes more often")
     return found
+
+
+JUDGED_BY = ("rig", "requirements", "detect", "limits", "motor", "driver", "firmware", "supply", "room")
+"""Sections of a rig file by which runs are judged; the others say where things are."""
+
+
+def changed_sections(against: Baseline, tried: Record) -> list[str]:
+    """Sections in which the rig file judges otherwise than it did for the baseline's last run. Raises RecordError."""
+    before, now = belongings(in_time(against.records)[-1]).rig, belongings(tried).rig
+    return [f"[{key}]" for key in JUDGED_BY if before.get(key) != now.get(key)]
 
 
 def check_reach(conditions: Conditions) -> None:

@@ -293,6 +293,19 @@ def test_what_the_policy_asks_less_of_than_the_rig_file_is_told(spring):
     assert summary.index("### To know") < summary.index("wider than the")
 
 
+def test_a_rig_file_that_judges_otherwise_than_for_the_baseline_is_told(spring):
+    text = SLUICE.read_text(encoding="utf-8")
+    wider = text.replace(
+        '"commutation.pole_pairs" = { absolute = 0.7 }', '"commutation.pole_pairs" = { absolute = 0.9 }', 1
+    )
+    assert wider != text
+    Path("mine.toml").write_text(wider, encoding="utf-8")
+    code, out, _ = spring(*("mine.toml" if word == str(SLUICE) else word for word in GATE))
+    assert code == 0, out
+    assert "the rig file judges otherwise than for the baseline's last record: [detect]" in out.splitlines()
+    assert "judges otherwise" not in spring(*replaced(GATE, "--out", "runs/newer"))[1]
+
+
 def test_an_older_revision_is_told(spring):
     again = ("baseline", "accept", "spring", *"123456", "--by", "M. Keeper", "--why", "again")
     assert spring(*again)[0] == 0
