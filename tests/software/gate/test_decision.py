@@ -172,6 +172,22 @@ def test_strangers_text_is_made_visible():
     assert made.reasons[0].isprintable()
 
 
+def test_what_speaks_against_it_is_told_first():
+    made = decided(run((RING, "cannot tell", "wide"), (GAIN, "differs", "half")))
+    assert made.reasons == [f"{GAIN}: differs: half", f"{RING}: cannot tell: wide"]
+
+
+def test_a_required_quantity_that_the_bench_could_not_tell_refuses_nothing():
+    found_ = run((DELAY, "cannot tell", "the fit failed"), gate__step__delay="the fit failed")
+    found_.content["unmeasured"][0]["outcome"] = "cannot tell"
+    assert decided(found_).word is Word.UNDECIDED
+
+
+def test_a_waiver_stands_to_the_end_of_its_last_day():
+    assert decided(run((RING, "differs", "twice")), by=policy(waiver(RING, "2026-11-27"))).word is Word.RELEASE
+    assert [why for _, why in decided(run(), by=policy(waiver(RING, "2026-11-27"))).idle] == ["nothing to waive"]
+
+
 def test_fewer_runs_than_the_policy_asks_for_release_nothing():
     made = decided(run(), by=policy(repeats=2))
     assert (made.word, made.reasons) == (
