@@ -131,6 +131,14 @@ def test_without_restore_the_new_one_stays_and_the_backup_goes(new, tmp_path):
         exchange(rig(board), None, restore=True, folder=tmp_path / "store")
 
 
+def test_what_is_held_neither_goes_back_nor_loses_its_backup_by_itself(new, tmp_path):
+    board = FakeBoard(OLD)
+    assert exchange(rig(board), new, restore=False, hold=True, folder=tmp_path / "store") is None
+    assert board.files["sluice_drive.py"] == b"new"
+    exchange(rig(board), None, restore=True, folder=tmp_path / "store")
+    assert board.files == OLD
+
+
 @pytest.mark.parametrize("calls", range(1, 16))
 def test_after_a_kill_at_any_call_restore_alone_brings_it_back(new, tmp_path, calls):
     board = FakeBoard(OLD)

@@ -258,9 +258,11 @@ def test_no_store_no_baseline(say):
 
 def test_a_retired_baseline_decides_nothing(spring):
     assert spring("baseline", "retire", "spring", "--by", "M. Keeper", "--why", "moved")[0] == 0
-    code, _, err = spring(*GATE)
+    rig = FakeRig()
+    code, _, err = spring(*GATE, rig=rig)
     assert code == 4
     assert "nothing is compared with it; accept a new revision" in err
+    assert rig.events == [], "it is said before anything is measured"
 
 
 def test_another_rig_type_is_refused(spring):
@@ -275,6 +277,32 @@ def test_real_and_simulated_never_mix(spring):
     assert code == 4
     assert "is of a simulated bench, this one is real: they are never compared; nothing was energised" in err
     assert not Path("runs/new/decision.json").exists()
+
+
+@pytest.mark.parametrize(("factor", "released"), [(1.0, True), (0.5, False)])
+def test_the_firmware_stays_where_it_is_released_and_only_there(spring, monkeypatch, factor, released):
+    settled, exchanged = [], []
+    Path("build").mkdir()
+    Path("build/fake.py").write_text("")
+    for module in ("harness.cli_gate", "harness.bench.exchange"):
+        monkeypatch.setattr(f"{module}.firmware_files", lambda *_: {})
+    monkeypatch.setattr("harness.bench.exchange.backup_of", lambda _: Path("backup"))
+    monkeypatch.setattr("harness.bench.exchange.exchange", lambda *_, **options: exchanged.append(options))
+    monkeypatch.setattr("harness.cli_gate.settle", lambda *_, **options: settled.append(options["released"]) or "")
+    code, _, _ = spring(*GATE, "--firmware", "build", bench=checks(**{STIFF: 2.0 * factor}))
+    assert (code, settled) == (0 if released else 1, [released])
+    assert exchanged == [{"restore": False, "hold": True}]
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.5])
+def test_a_board_that_keeps_what_was_refused_is_the_bench_s_trouble_and_told_everywhere(spring, monkeypatch, factor):
+    words = "the firmware from before is not back"
+    monkeypatch.setattr("harness.cli_gate.settle", lambda *_, **__: words)
+    code, out, _ = spring(*GATE, bench=checks(**{STIFF: 2.0 * factor}))
+    assert code == 3
+    assert out.splitlines().count(words) == 1
+    assert (decision()["exit_code"], decision()["trouble"]) == (3, words)
+    assert f"- {words}" in Path("runs/new/summary.md").read_text(encoding="utf-8")
 
 
 def test_what_the_policy_asks_less_of_than_the_rig_file_is_told(spring):
