@@ -65,6 +65,12 @@ def test_what_cannot_stand_with_the_others_is_left_out_with_the_reason():
     )
 
 
+def test_of_several_benches_the_one_with_most_boards_counts_not_the_one_with_most_runs():
+    other = {**INSTRUMENTS, "meter_gate": "Maker,Multimeter,SN999,1.0"}
+    often = [run(20 + k, "B09", {NAME: rise(3.7)}, instruments=other) for k in range(5)]
+    assert list(gather("spring", [*boards(2, repeats=1), *often]).boards) == ["B01", "B02"]
+
+
 def test_a_lot_without_a_run_that_can_be_studied_is_refused():
     with pytest.raises(UsageError, match=r"lot spring: no run to study: run 1: did not come to its end"):
         gather("spring", [run(1, "B01", {NAME: rise(3.0)}, finished=False)])
