@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -25,6 +26,7 @@ from harness.gate.junit import junit
 from harness.gate.summary import HEADS, Subject, markdown
 from harness.pool import locks_for
 from harness.record.forms import clean
+from harness.repeats import first_of
 from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
 from harness.running import Ended, run_session
@@ -33,7 +35,17 @@ from harness.store import Store
 from harness.store.address import DEFAULT, Address
 from harness.tally import headline as verdicts_counted
 from harness.terminal import Terminal
-from harness.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
+from harness.trial import (
+    Conditions,
+    Tried,
+    attempt,
+    changed_sections,
+    check_reach,
+    remarks,
+    same_kind,
+    settle,
+    terms_for,
+)
 from harness.words import visible
 
 DECISION, SUMMARY, JUNIT = "decision.json", "summary.md", "junit.xml"
@@ -48,17 +60,23 @@ def gate(arguments: argparse.Namespace) -> int:
     settings = _settings(arguments, address)
     policy, spec = load_policy(Path(arguments.policy)), load_rig(settings.rig)
     policy.check_names(spec.motors)
-    if settings.firmware is not None:
-        firmware_files(settings.firmware, spec)
+    files = firmware_files(settings.firmware, spec) if settings.firmware is not None else {}
     conditions = _conditions(arguments, policy, spec, address)
     with stop_on_signals(), locks_for(address) as locks:
-        tried, trouble = _tried(settings, conditions, terminal, locks)
-    code = ExitCode.BENCH if trouble and tried.decision.code is not ExitCode.DEFECT else tried.decision.code
-    _tell(terminal, settings, conditions, tried, address, code, trouble)
+        tried, trouble = _tried(settings, conditions, terminal, locks, files, spec)
+    code = first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])])
+    _tell(terminal, settings, conditions, tried, address, code, trouble, files)
     return code
 
 
-def _tried(settings: Settings, conditions: Conditions, terminal: Terminal, locks: DeviceLocks) -> tuple[Tried, str]:
+def _tried(
+    settings: Settings,
+    conditions: Conditions,
+    terminal: Terminal,
+    locks: DeviceLocks,
+    files: Mapping[str, bytes],
+    spec: RigSpec,
+) -> tuple[Tried, str]:
     """The release tried and its firmware settled; why that failed, "" if it did not.
 
     Raises what trying it raises, and BenchError where the firmware from before could then not be put back either.
@@ -72,6 +90,8 @@ def _tried(settings: Settings, conditions: Conditions, terminal: Terminal, locks
             terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
 
     def run(one: Settings) -> Ended:
+        if one.firmware is not None and firmware_files(one.firmware, spec) != files:
+            raise UsageError(f"--firmware {visible(str(one.firmware))}: its files changed while the gate was running")
         sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks))
         terminal.say(f"run {one.number} of {one.looks}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
@@ -103,6 +123,9 @@ def _settings(arguments: argparse.Namespace, address: Address) -> Settings:
     folder = folder_for(settings)
     if (folder / DECISION).exists():
         raise UsageError(f"{visible(str(folder))}: holds a decision already; choose another folder with --out")
+    for name in (SUMMARY, JUNIT):
+        if (folder / name).exists():
+            raise UsageError(f"{visible(str(folder / name))}: is there already; choose another folder with --out")
     return replace(settings, out=folder)
 
 
@@ -135,11 +158,13 @@ def _tell(
     address: Address,
     code: ExitCode,
     trouble: str,
+    firmware: Mapping[str, bytes],
 ) -> None:
     """The decision on disk, in the store and at the terminal."""
     folder = settings.out or Path()
-    subject = _subject(settings, conditions, tried)
-    content = _content(settings, conditions, tried, subject, code, trouble)
+    order = [line for ended in tried.runs for line in _orders(ended)]
+    subject = _subject(settings, conditions, tried, [*order, *([trouble] if trouble else [])])
+    content = _content(settings, conditions, tried, subject, code, trouble, firmware)
     differences = tried.comparison.differences if tried.comparison is not None else []
     planned = [str(name) for record in tried.records[:1] for name in record.content["planned"]]
     files = {
@@ -154,7 +179,6 @@ def _tell(
         return
     decision = tried.decision
     kind = " (VIRTUAL)" if subject.virtual else ""
-    order = [line for ended in tried.runs for line in _orders(ended)]
     for line in order:
         terminal.result(line)
     terminal.result(f"{subject.rig}{kind}: {decision.word.value}: {subject.firmware} against {subject.baseline}")
@@ -167,10 +191,11 @@ def _tell(
         )
     for waiver, why in decision.idle:
         terminal.result(f"  waiver of {waiver.quantity} by {waiver.by}: {why}")
+    for line in subject.remarks:
+        if line not in (*order, trouble):
+            terminal.result(line)
     if not terminal.quiet and tried.comparison is not None:
         _table(terminal, differences)
-        if tried.comparison.exchanged:
-            terminal.result(f"exchanged since the baseline's last record: {', '.join(tried.comparison.exchanged)}")
     for line in decision.next_steps:
         terminal.result(f"next: {line}")
     if trouble:
@@ -194,7 +219,7 @@ def _orders(ended: Ended) -> list[str]:
     return [str(stop["by_hand"])] if stop.get("by_hand") else []
 
 
-def _subject(settings: Settings, conditions: Conditions, tried: Tried) -> Subject:
+def _subject(settings: Settings, conditions: Conditions, tried: Tried, urgent: Sequence[str]) -> Subject:
     return Subject(
         rig=conditions.stored.rig,
         virtual=conditions.stored.virtual,
@@ -202,7 +227,20 @@ def _subject(settings: Settings, conditions: Conditions, tried: Tried) -> Subjec
         baseline=conditions.stored.title,
         runs={_run_words(ended): str(ended.folder) for ended in tried.runs},
         repeats=(len(tried.runs), conditions.policy.repeats),
+        remarks=(*urgent, *remarks(conditions), *_changes(conditions, tried)),
     )
+
+
+def _changes(conditions: Conditions, tried: Tried) -> list[str]:
+    """What is not as it was when the baseline was made."""
+    found = []
+    if tried.records and (sections := changed_sections(conditions.against, tried.records[0])):
+        found.append(f"the rig file judges otherwise than for the baseline's last record: {', '.join(sections)}")
+    if tried.comparison is not None and tried.comparison.exchanged:
+        found.append(f"exchanged since the baseline's last record: {', '.join(tried.comparison.exchanged)}")
+    if tried.comparison is not None and tried.comparison.left_out:
+        found.append(f"measured now and never in the baseline: {', '.join(tried.comparison.left_out)}")
+    return found
 
 
 def _run_words(ended: Ended) -> str:
@@ -231,7 +269,13 @@ def _firmware_words(settings: Settings, tried: Tried) -> str:
 
 
 def _content(
-    settings: Settings, conditions: Conditions, tried: Tried, subject: Subject, code: ExitCode, trouble: str
+    settings: Settings,
+    conditions: Conditions,
+    tried: Tried,
+    subject: Subject,
+    code: ExitCode,
+    trouble: str,
+    firmware: Mapping[str, bytes],
 ) -> dict[str, Any]:
     """decision.json, and what the store keeps."""
     decision, policy, stored = tried.decision, conditions.policy, conditions.stored
@@ -248,6 +292,7 @@ def _content(
             "headline": HEADS[decision.word],
             **_firmware_of(tried),
             "firmware": None if settings.firmware is None else str(settings.firmware),
+            "firmware_files": {name: hashlib.sha256(data).hexdigest() for name, data in firmware.items()},
             "baseline": {"name": stored.name, "revision": stored.revision},
             "reasons": decision.reasons,
             "objections": [
@@ -266,6 +311,7 @@ def _content(
                 }
                 for one in policy.waiver
             ],
+            "remarks": list(subject.remarks),
             "next": decision.next_steps,
             "shown": list(decision.shown),
             "differences": [

@@ -11,18 +11,19 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from harness.against import Comparison, compared
+from harness.against import Comparison, compared, in_time, terms_of
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
 from harness.clock import Clock
 from harness.compare import Baseline, Terms
+from harness.compare.belonging import belongings
 from harness.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
 from harness.gate import Decision, Objection, Policy, Word, decide
 from harness.gate.policy import required_by
 from harness.qualification import is_bench, why_stopped
 from harness.record import Record, read
-from harness.repeats import Repeats, repeated
+from harness.repeats import ENDING, Repeats, first_of, repeated
 from harness.running import Ended
 from harness.session import BenchSession, Settings
 from harness.store.baselines import StoredBaseline
@@ -59,6 +60,37 @@ def terms_for(policy: Policy, by_default: Terms) -> Terms:
         difference_risk=policy.risks.difference,
         equivalence_risk=policy.risks.equivalence,
     )
+
+
+def remarks(conditions: Conditions) -> list[str]:
+    """Where the policy asks for less than would count without it, and a baseline that is not the newest, in words."""
+    policy, stored, own = conditions.policy, conditions.stored, terms_of(conditions.against)
+    found = [] if stored.newest else [f"{stored.title} is not the newest of its name"]
+    for level in conditions.against.levels.values():
+        asked, usual = conditions.terms.margin(level), own.margin(level)
+        if level.records and not level.exact and asked is not None and usual is not None and asked > usual * (1 + 1e-9):
+            unit = f" {level.lasting.unit}" if level.lasting.unit not in {"", "1"} else ""
+            found.append(
+                f"{level.name}: the policy's margin of {asked:.3g}{unit} is wider than the {usual:.3g}{unit} of the "
+                "baseline's rig file"
+            )
+    if policy.risks.difference < own.difference_risk:
+        less = f"{policy.risks.difference:g} is less than {own.difference_risk:g}"
+        found.append(f"risks.difference of {less}: a difference must be larger to be seen")
+    if policy.risks.equivalence > own.equivalence_risk:
+        more = f"{policy.risks.equivalence:g} is more than {own.equivalence_risk:g}"
+        found.append(f"risks.equivalence of {more}: what is off by its margin passes more often")
+    return found
+
+
+JUDGED_BY = ("rig", "requirements", "detect", "limits", "motor", "driver", "firmware", "supply", "room")
+"""Sections of a rig file by which runs are judged; the others say where things are."""
+
+
+def changed_sections(against: Baseline, tried: Record) -> list[str]:
+    """Sections in which the rig file judges otherwise than it did for the baseline's last run. Raises RecordError."""
+    before, now = belongings(in_time(against.records)[-1]).rig, belongings(tried).rig
+    return [f"[{key}]" for key in JUDGED_BY if before.get(key) != now.get(key)]
 
 
 def check_reach(conditions: Conditions) -> None:
@@ -144,8 +176,10 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         bench=bench,
         stopped=stopped,
     )
-    if any(ended.code is ExitCode.DEFECT for ended in made.runs):
-        decision = replace(decision, code=ExitCode.DEFECT)
+    # What ended the row may go before a bench that failed: wrong use and a defect of ours do.
+    ends = [ended.code for ended in made.runs if ended.code in ENDING]
+    ends += [made.trouble.exit_code] if made.trouble is not None else []
+    decision = replace(decision, code=first_of([decision.code, *ends]))
     return Tried(runs=made.runs, records=tuple(records), comparison=comparison, decision=decision)
 
 
@@ -200,4 +234,6 @@ def _trouble(made: Repeats) -> str:
             return ended.trouble
         if ended.code is ExitCode.BENCH:
             return "not left safe"
+        if ended.code is ExitCode.DEFECT:
+            return "a defect of rotorgate: a run did not do all that was planned"
     return ""

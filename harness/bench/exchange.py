@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -97,8 +97,9 @@ def exchange(
         put_back(board, store)
         return None
     files = firmware_files(path, rig.spec)
-    if not (store / INDEX).exists():  # one that is there is from a killed run: it holds the firmware from before that
-        back_up(board, store, list(files))
+    if hidden := hidden_by(board, files):
+        raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
+    back_up(board, store, list(files))
     install(board, files)
     board.soft_reset()
     if hold:
@@ -118,11 +119,18 @@ def backup_folder() -> Path:
 
 
 def back_up(board: Board, store: Path, names: list[str]) -> None:
-    """Save what the board holds under these names; what it does not hold is noted as absent."""
+    """Save what the board holds under these names; what it does not hold is noted as absent.
+
+    A backup that is there is from a killed run and holds the firmware from before that: it stays, and is added to.
+    Raises BenchError.
+    """
+    index = saved_before(store)
+    known = {entry["name"] for entry in index}
+    if index and known.issuperset(names):
+        return
     try:
         store.mkdir(parents=True, exist_ok=True)
-        index: list[dict[str, Any]] = []
-        for place, name in enumerate(names):
+        for place, name in enumerate((name for name in names if name not in known), start=len(index)):
             content = on_board(board, name)
             if content is not None:
                 write_synced(store / f"{place}.bin", lambda stream, data=content: stream.write(data))  # type: ignore[misc]
@@ -140,6 +148,35 @@ def back_up(board: Board, store: Path, names: list[str]) -> None:
         raise BenchError(f"{store}: cannot save the firmware that is on the board: {error.strerror}") from error
 
 
+def saved_before(store: Path) -> list[dict[str, Any]]:
+    """The entries of a backup, none where there is none. Raises BenchError for one that cannot be read."""
+    try:
+        found = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
+        return [{key: entry[key] for key in ("name", "file", "sha256")} for entry in found]
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
+
+
+def hidden_by(board: Board, files: Mapping[str, bytes]) -> list[str]:
+    """Files that the board would never import, because it holds what it takes before them, a line each.
+
+    MicroPython takes a folder of a module's name first, then NAME.py, then NAME.mpy (py/builtinimport.c, from memory).
+    """
+    found = []
+    for name in files:
+        stem, _, ending = name.rpartition(".")
+        for before in (stem, f"{stem}.py") if ending == "mpy" else (stem,):
+            given = any(other == before or other.startswith(f"{before}/") for other in files)
+            if not given and exists(board, before):
+                found.append(
+                    f"the board holds {before}, which it would import in place of {name}: remove it from the board; "
+                    "nothing was changed"
+                )
+    return found
+
+
 def install(board: Board, files: dict[str, bytes]) -> None:
     """Write each file beside its name, check it there, rename it."""
     for name, content in files.items():
@@ -155,8 +192,10 @@ def install(board: Board, files: dict[str, bytes]) -> None:
 
 def put_back(board: Board, store: Path) -> None:
     """Put the saved firmware back and forget the backup. Raises BenchError, and then keeps the backup."""
+    index = saved_before(store)
+    if not index:
+        raise BenchError(f"{store}: the backup of the firmware is gone; nothing was written to the board")
     try:
-        index = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
         saved = {
             entry["name"]: None if entry["file"] is None else (store / Path(entry["file"]).name).read_bytes()
             for entry in index
@@ -165,7 +204,7 @@ def put_back(board: Board, store: Path) -> None:
             content is None or hashlib.sha256(content).hexdigest() == entry["sha256"]
             for entry, content in zip(index, saved.values(), strict=True)
         )
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, TypeError) as error:
         raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
     if not whole or not all(NAME.fullmatch(name.rpartition("/")[2]) for name in saved):
         raise BenchError(f"{store}: the backup of the firmware is damaged; not written to the board")
@@ -189,11 +228,16 @@ def forget(store: Path) -> None:
 
 def on_board(board: Board, name: str) -> bytes | None:
     """Content of a file on the board, None if it has none of that name."""
+    return board.read_file(name) if exists(board, name) else None
+
+
+def exists(board: Board, name: str) -> bool:
+    """Whether the board has a file or folder of that name."""
     try:
         board.execute(f"import os\nos.stat({name!r})\n")
     except DeviceError:
-        return None
-    return board.read_file(name)
+        return False
+    return True
 
 
 def make_folders(board: Board, folder: str) -> None:

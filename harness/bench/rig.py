@@ -230,7 +230,7 @@ class Rig:
     def firmware_sha256(self) -> str | None:
         """Hash of the firmware's file on the board; None where it is not a file there (frozen in)."""
         stem = self.spec.firmware.module.replace(".", "/")
-        for ending in (".py", ".mpy", "/__init__.py"):
+        for ending in ("/__init__.py", "/__init__.mpy", ".py", ".mpy"):  # as MicroPython looks for what it imports
             with contextlib.suppress(HarnessError):
                 return hashlib.sha256(self.board.read_file(stem + ending)).hexdigest()
         return None

@@ -11,7 +11,7 @@ bench refuses nothing. Pure: nothing here measures, reads a clock or writes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -104,7 +104,13 @@ def decide(
     finished ones from the baseline, none where none finished. `bench`: why the bench could not be operated; "" if it
     could. `stopped`: objections from outside any record, such as firmware that cannot be imported or time that ran out.
     """
-    found = [*stopped, *_of_verdicts(records), *_of_requireds(policy, records), *_of_baseline(policy, differences)]
+    found = [
+        *stopped,
+        *_of_verdicts(records),
+        *_of_requireds(policy, records),
+        *_of_baseline(policy, differences),
+        *_of_strangers(policy, records, differences),
+    ]
     unique = list(dict.fromkeys(found))
     kept: list[Objection] = []
     waived: list[Waived] = []
@@ -118,6 +124,10 @@ def decide(
     shown = tuple(policy.required_of(sorted(equivalent)))
     if not shown and not kept:
         kept.append(Objection(refuses=False, words="nothing required was shown to be as in the baseline"))
+    ended = sum(record.finished for record in records)
+    if not kept and ended < policy.repeats:
+        words = f"{ended} of the {policy.repeats} qualifications that the policy asks for came to their end"
+        kept.append(Objection(refuses=False, words=words, remedy="run the gate again"))
     word, code = _word(kept, bench)
     if bench:
         kept.insert(0, Objection(refuses=False, words=f"the bench could not be operated: {bench}", remedy=REPAIR))
@@ -210,6 +220,16 @@ def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Obje
             words = f"required, {one.finding.value}: {one.reason}"
             found.append(Objection(refuses=False, quantity=one.name, words=words, remedy=_remedy(one)))
     return found
+
+
+def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequence[Difference]) -> Iterator[Objection]:
+    """Required quantities that were measured, and have nothing to be compared with."""
+    known = {one.name for one in differences}
+    names = dict.fromkeys(str(entry["name"]) for record in records for entry in record.content["measurements"])
+    for name in policy.required_of(names) if differences else ():
+        if name not in known:
+            words, remedy = "required, never measured in the baseline", f"{name}: accept a baseline that has it"
+            yield Objection(refuses=False, quantity=visible(name), words=words, remedy=visible(remedy))
 
 
 def _remedy(one: Difference) -> str:

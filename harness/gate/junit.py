@@ -69,7 +69,7 @@ def _case(
 def _whole(suite: ElementTree.Element, decision: Decision, subject: Subject) -> None:
     """The decision as a case of its own: what is of no single quantity stands here."""
     case = _new_case(suite, f"{subject.rig}.gate", "decision", subject)
-    if decision.code is ExitCode.BENCH:
+    if decision.code in (ExitCode.BENCH, ExitCode.DEFECT, ExitCode.USAGE):
         ElementTree.SubElement(case, "error", type="bench", message=_text(decision.reasons[0]))
     elif decision.word is not Word.RELEASE:
         own = [one for one in decision.objections if not one.quantity]

@@ -35,6 +35,8 @@ class Subject:
     """Where each run's record is: words -> folder."""
     repeats: tuple[int, int]
     """Made, and asked for by the policy."""
+    remarks: Sequence[str] = ()
+    """What to know of the conditions: margins that were widened, things exchanged, what became of the firmware."""
 
 
 def markdown(decision: Decision, policy: Policy, subject: Subject, differences: Sequence[Difference]) -> str:
@@ -48,6 +50,8 @@ def markdown(decision: Decision, policy: Policy, subject: Subject, differences: 
         "### Why",
         _list(_cut(decision.reasons)),
     ]
+    if subject.remarks:
+        parts += ["### To know", _list(_cut(subject.remarks))]
     if decision.waived:
         parts += ["### Waived (who waived is self-declared)", _list(_waived(decision))]
     if decision.idle:

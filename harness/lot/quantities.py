@@ -26,6 +26,7 @@ from harness.lot.capability import LEAST_BOARDS, Capability, Limits, capability
 from harness.lot.gathered import Lot
 from harness.planning import requirements_of
 from harness.quantity import Contribution, Quantity
+from harness.record.forms import gauges_from
 from harness.results import Measurement, Requirement, Unmeasured, Verdict
 
 REPEATS = "runs of one board scatter more than their readings"
@@ -91,13 +92,16 @@ def quantities(lot: Lot) -> list[LotQuantity]:
 
 
 def _rule(lot: Lot, requirements: Mapping[str, Requirement]) -> rules.Rule:
-    """The rule of the newest run; a mean is looked at once."""
-    risk = lot.runs[-1].record.content["risk"]
+    """The rule of the newest run, with the studies of the gauge that it was judged by; a mean is looked at once."""
+    content = lot.runs[-1].record.content
+    risk = content["risk"]
     return rules.Rule(
         planned=risk["planned"],
         false_alarm_risk=risk["false_alarm"],
         false_acceptance_risk=risk["false_acceptance"],
         requirements=requirements,
+        gauge=gauges_from(content.get("gauge")),
+        gauge_share_max=lot.spec.rig.gauge_share_max,
     )
 
 

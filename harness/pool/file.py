@@ -21,6 +21,8 @@ from harness.words import visible
 SCHEMA = 1
 MOST = 100
 """Rigs of one pool, at most. Arbitrary: more than one machine can drive."""
+LONGEST = 4096
+"""Characters of a path, as Linux takes them (PATH_MAX)."""
 WHAT = "pool file"
 ABSENT = "it is TOML with schema = 1 and rigs = [rig files]"
 NAME = "a name of letters, digits, _ and -, at most 40"
@@ -58,7 +60,7 @@ class Pool:
 
 
 def _path(value: Any) -> str:
-    if not isinstance(value, str) or not value:
+    if not isinstance(value, str) or not value or len(value) > LONGEST:
         raise refuse(RIGS)
     return value
 
@@ -67,7 +69,7 @@ class _Rig(BaseModel):
     """[[rig]]."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
-    file: Annotated[str, text(FILE, r".+")]
+    file: Annotated[str, text(FILE, r".+", longest=LONGEST)]
     name: Annotated[str | None, text(NAME, r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")] = None
     plant_seed: Annotated[int | None, integer(0, 2**63 - 1)] = None
 

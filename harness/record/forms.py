@@ -121,15 +121,15 @@ def gauges_from(content: Mapping[str, Any] | None) -> dict[str, Gauge]:
         return {
             _text(entry["name"]): Gauge(
                 name=entry["name"],
-                grr=_number(entry["grr"]),
-                mean=_number(entry["mean"]),
+                grr=_finite(entry["grr"], 0.0),
+                mean=_finite(entry["mean"]),
                 largest=_text(entry["largest"]),
-                study=int(_number(entry["study"])),
+                study=int(_finite(entry["study"])),
                 made=_text(entry["made_utc"])[:10],
             )
             for entry in content["quantities"]
         }
-    except (KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise RecordError(f"record: damaged study of the gauge: {error}") from error
 
 
@@ -170,6 +170,13 @@ def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise TypeError(f"expected a number, found {type(value).__name__}")
     return value
+
+
+def _finite(value: Any, low: float = -math.inf) -> float:
+    found = _number(value)
+    if not math.isfinite(found) or found < low:
+        raise ValueError(f"expected a finite number{f' from {low:g}' if math.isfinite(low) else ''}, found {found}")
+    return found
 
 
 def _text(value: Any) -> str:

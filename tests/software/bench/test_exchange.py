@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import pytest
 
 from harness.bench.exchange import INDEX, backup_folder, collect, exchange
+from harness.bench.rig import Rig
 from harness.errors import BenchError, DeviceError, LinkError, UsageError
 
 OLD = {"sluice_drive.py": b"old", "main.py": b"keep"}
@@ -130,6 +131,14 @@ def test_without_restore_the_new_one_stays_and_the_backup_goes(new, tmp_path):
         exchange(rig(board), None, restore=True, folder=tmp_path / "store")
 
 
+def test_what_is_held_neither_goes_back_nor_loses_its_backup_by_itself(new, tmp_path):
+    board = FakeBoard(OLD)
+    assert exchange(rig(board), new, restore=False, hold=True, folder=tmp_path / "store") is None
+    assert board.files["sluice_drive.py"] == b"new"
+    exchange(rig(board), None, restore=True, folder=tmp_path / "store")
+    assert board.files == OLD
+
+
 @pytest.mark.parametrize("calls", range(1, 16))
 def test_after_a_kill_at_any_call_restore_alone_brings_it_back(new, tmp_path, calls):
     board = FakeBoard(OLD)
@@ -150,6 +159,50 @@ def test_a_second_exchange_keeps_the_backup_of_the_first(new, tmp_path):
     (new / "sluice_drive.py").write_bytes(b"newer")
     exchange(rig(board), new, restore=True, folder=tmp_path / "store")()
     assert board.files["sluice_drive.py"] == b"old"
+
+
+def test_a_second_exchange_saves_what_the_first_did_not_touch(new, tmp_path):
+    board = FakeBoard({**OLD, "extra.py": b"old extra"})
+    exchange(rig(board), new, restore=True, folder=tmp_path / "store")
+    (new / "extra.py").write_bytes(b"new extra")
+    (new / "more.py").write_bytes(b"more")
+    exchange(rig(board), new, restore=True, folder=tmp_path / "store")()
+    assert board.files == {**OLD, "extra.py": b"old extra"}
+
+
+@pytest.mark.parametrize("there", ["sluice_drive.py", "sluice_drive"])
+def test_what_the_board_would_never_import_is_refused_before_anything_is_written(tmp_path, there):
+    (tmp_path / "sluice_drive.mpy").write_bytes(b"new")
+    board = FakeBoard({there: b"old"})
+    with pytest.raises(UsageError) as caught:
+        exchange(rig(board), tmp_path, restore=False, folder=tmp_path / "store")
+    assert str(caught.value) == (
+        f"--firmware {tmp_path}: the board holds {there}, which it would import in place of sluice_drive.mpy: "
+        "remove it from the board; nothing was changed"
+    )
+    assert board.files == {there: b"old"}
+    (tmp_path / "sluice_drive.py").write_bytes(b"newer")
+    if there.endswith(".py"):
+        exchange(rig(board), tmp_path, restore=False, folder=tmp_path / "store")
+        assert board.files["sluice_drive.py"] == b"newer"
+
+
+def test_the_hash_is_of_the_file_that_is_imported():
+    board = FakeBoard({"sluice_drive.py": b"left over", "sluice_drive/__init__.mpy": b"imported"})
+    one = SimpleNamespace(board=Reading(board), spec=SimpleNamespace(firmware=SimpleNamespace(module="sluice_drive")))
+    assert Rig.firmware_sha256(one) == hashlib.sha256(b"imported").hexdigest()  # type: ignore[arg-type]
+
+
+class Reading:
+    """A board that says so where a file is not there."""
+
+    def __init__(self, board: FakeBoard) -> None:
+        self.board = board
+
+    def read_file(self, name: str) -> bytes:
+        if name not in self.board.files:
+            raise DeviceError("OSError: 2")
+        return self.board.files[name]
 
 
 def test_a_file_that_arrives_damaged_never_takes_its_place(new, tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shlex
 import shutil
@@ -223,6 +224,7 @@ def replaced(words: tuple[str, ...], option: str, value: str) -> list[str]:
         ("--against", "sprung", "runs/store.sqlite: no baseline sprung; did you mean spring?"),
         ("--against", "a/b", "baseline 'a/b': expected a name"),
         ("--out", "runs/0", "runs/0: holds a record already; choose another folder with --out"),
+        ("--out", "runs/mine", "runs/mine/summary.md: is there already; choose another folder with --out"),
         ("--out", "runs/old", "runs/old: holds a decision already; choose another folder with --out"),
     ],
 )
@@ -231,6 +233,8 @@ def test_wrong_use_is_one_line_before_anything_moves(spring, option, value, mess
     Path("wrong.toml").write_text(Path("wrong.toml").read_text().replace("closed_loop", "closed_lop"))
     write_policy(path="never.toml")
     Path("never.toml").write_text(Path("never.toml").read_text().replace("step.delay", "step.decay"))
+    Path("runs/mine").mkdir()
+    Path("runs/mine/summary.md").write_text("what I know of weirs")
     Path("runs/old").mkdir()
     Path("runs/old/decision.json").write_text("{}")
     rig = FakeRig()
@@ -254,9 +258,11 @@ def test_no_store_no_baseline(say):
 
 def test_a_retired_baseline_decides_nothing(spring):
     assert spring("baseline", "retire", "spring", "--by", "M. Keeper", "--why", "moved")[0] == 0
-    code, _, err = spring(*GATE)
+    rig = FakeRig()
+    code, _, err = spring(*GATE, rig=rig)
     assert code == 4
     assert "nothing is compared with it; accept a new revision" in err
+    assert rig.events == [], "it is said before anything is measured"
 
 
 def test_another_rig_type_is_refused(spring):
@@ -271,6 +277,94 @@ def test_real_and_simulated_never_mix(spring):
     assert code == 4
     assert "is of a simulated bench, this one is real: they are never compared; nothing was energised" in err
     assert not Path("runs/new/decision.json").exists()
+
+
+@pytest.mark.parametrize(("factor", "released"), [(1.0, True), (0.5, False)])
+def test_the_firmware_stays_where_it_is_released_and_only_there(spring, monkeypatch, factor, released):
+    settled, exchanged = [], []
+    Path("build").mkdir()
+    Path("build/fake.py").write_text("")
+    for module in ("harness.cli_gate", "harness.bench.exchange"):
+        monkeypatch.setattr(f"{module}.firmware_files", lambda *_: {})
+    monkeypatch.setattr("harness.bench.exchange.backup_of", lambda _: Path("backup"))
+    monkeypatch.setattr("harness.bench.exchange.exchange", lambda *_, **options: exchanged.append(options))
+    monkeypatch.setattr("harness.cli_gate.settle", lambda *_, **options: settled.append(options["released"]) or "")
+    code, _, _ = spring(*GATE, "--firmware", "build", bench=checks(**{STIFF: 2.0 * factor}))
+    assert (code, settled) == (0 if released else 1, [released])
+    assert exchanged == [{"restore": False, "hold": True}]
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.5])
+def test_a_board_that_keeps_what_was_refused_is_the_bench_s_trouble_and_told_everywhere(spring, monkeypatch, factor):
+    words = "the firmware from before is not back"
+    monkeypatch.setattr("harness.cli_gate.settle", lambda *_, **__: words)
+    code, out, _ = spring(*GATE, bench=checks(**{STIFF: 2.0 * factor}))
+    assert code == 3
+    assert out.splitlines().count(words) == 1
+    assert (decision()["exit_code"], decision()["trouble"]) == (3, words)
+    assert f"- {words}" in Path("runs/new/summary.md").read_text(encoding="utf-8")
+
+
+def test_what_the_policy_asks_less_of_than_the_rig_file_is_told(spring):
+    write_policy(
+        '[margins]\n"stiffness.closed_loop" = { percent = 90 }\n[risks]\ndifference = 0.001\nequivalence = 0.4\n'
+    )
+    code, out, _ = spring("--quiet", *GATE)
+    assert code == 0, out
+    assert f"{STIFF}: the policy's margin of 1.8 is wider than the " in out
+    assert "risks.difference of 0.001 is less than 0.01: a difference must be larger to be seen" in out
+    assert "risks.equivalence of 0.4 is more than 0.05: what is off by its margin passes more often" in out
+    remarks = decision()["remarks"]
+    assert isinstance(remarks, list)
+    assert len(remarks) == 4, "the margin is of both motors"
+    summary = Path("runs/new/summary.md").read_text(encoding="utf-8")
+    assert summary.index("### To know") < summary.index("wider than the")
+
+
+def test_a_rig_file_that_judges_otherwise_than_for_the_baseline_is_told(spring):
+    text = SLUICE.read_text(encoding="utf-8")
+    wider = text.replace(
+        '"commutation.pole_pairs" = { absolute = 0.7 }', '"commutation.pole_pairs" = { absolute = 0.9 }', 1
+    )
+    assert wider != text
+    Path("mine.toml").write_text(wider, encoding="utf-8")
+    code, out, _ = spring(*("mine.toml" if word == str(SLUICE) else word for word in GATE))
+    assert code == 0, out
+    assert "the rig file judges otherwise than for the baseline's last record: [detect]" in out.splitlines()
+    assert "judges otherwise" not in spring(*replaced(GATE, "--out", "runs/newer"))[1]
+
+
+def test_an_older_revision_is_told(spring):
+    again = ("baseline", "accept", "spring", *"123456", "--by", "M. Keeper", "--why", "again")
+    assert spring(*again)[0] == 0
+    code, out, _ = spring(*GATE, "--revision", "1")
+    assert code == 0
+    assert "baseline spring, revision 1 is not the newest of its name" in out
+    assert "newest of its name" not in spring(*replaced(GATE, "--out", "runs/newer"))[1]
+
+
+def test_firmware_that_changes_between_two_runs_decides_nothing(spring, monkeypatch):
+    write_policy(repeats=2)
+    folder = Path("build")
+    folder.mkdir()
+    (folder / "firmware.py").write_text("first")
+    monkeypatch.setattr(
+        "harness.cli_gate.firmware_files", lambda path, spec: {"a.py": (path / "firmware.py").read_bytes()}
+    )
+    monkeypatch.setattr("harness.bench.exchange.firmware_files", lambda path, spec: {})
+    monkeypatch.setattr("harness.bench.exchange.backup_of", lambda rig: Path("backup"))
+    put = []
+
+    def exchange(rig: object, path: Path, **_: object) -> None:
+        put.append((path / "firmware.py").read_text())
+        (path / "firmware.py").write_text("second")
+
+    monkeypatch.setattr("harness.bench.exchange.exchange", exchange)
+    code, out, _ = spring(*GATE, "--firmware", "build")
+    assert (code, put) == (4, ["first"])
+    assert "--firmware build: its files changed while the gate was running" in out
+    assert decision()["decision"] == "undecided"
+    assert decision()["firmware_files"] == {"a.py": hashlib.sha256(b"first").hexdigest()}
 
 
 def test_a_firmware_that_is_not_there(spring):

@@ -180,6 +180,6 @@ def test_who_shares_a_database_shares_benches(monkeypatch, tmp_path, store):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("harness.session.open_rig", open_rig)
     assert cli.main(["qualify", str(SLUICE), *(("--store", store) if store else ())]) == 3
-    locks = given["locks"]
-    assert (locks is not None) == store.startswith("postgresql")
-    assert locks is None or locks._beyond.address.shown == store
+    beyond = given["locks"]._beyond
+    assert (beyond is not None) == store.startswith("postgresql")
+    assert beyond is None or beyond.address.shown == store

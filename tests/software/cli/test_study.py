@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -284,6 +286,13 @@ def test_instruments_that_the_study_did_not_have_are_said():
     assert for_record(None, {}) is None
 
 
+def damaged(store: Store, content: Mapping[str, Any]) -> int:
+    """Keep a study as another program might: JSON knows no NaN, Python's reader does."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("harness.store.studies.json.dumps", lambda content, **_: json.JSONEncoder().encode(content))
+        return store.studies.add("gauge", "sluice", True, content).id
+
+
 def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(bench):
     with Store.open("runs/store.sqlite", make=True) as store:
         entry = {"name": DELAY, "grr": None, "mean": 0.0, "largest": "", "told": False}
@@ -295,9 +304,11 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
         {"quantities": [{"name": 1}], "instruments": []},
         {"quantities": 3},
         {"quantities": [entry | {"told": True}]},
+        {"quantities": [entry | {"told": True, "grr": -1.0}], "instruments": []},
+        {"quantities": [entry | {"told": True, "grr": 1e999 - 1e999}], "instruments": []},
     ):
         with Store.open("runs/store.sqlite") as store:
-            number = store.studies.add("gauge", "sluice", True, content).id
+            number = damaged(store, content)
         assert bench("--out", f"runs/{number}")[0] == 0
         remarks = read(Path(f"runs/{number}")).content["gauge"]["remarks"]
         assert remarks[-1] == f"study {number} of runs/store.sqlite is damaged, and is not applied"

@@ -172,6 +172,41 @@ def test_strangers_text_is_made_visible():
     assert made.reasons[0].isprintable()
 
 
+def test_what_speaks_against_it_is_told_first():
+    made = decided(run((RING, "cannot tell", "wide"), (GAIN, "differs", "half")))
+    assert made.reasons == [f"{GAIN}: differs: half", f"{RING}: cannot tell: wide"]
+
+
+def test_a_required_quantity_that_the_bench_could_not_tell_refuses_nothing():
+    found_ = run((DELAY, "cannot tell", "the fit failed"), gate__step__delay="the fit failed")
+    found_.content["unmeasured"][0]["outcome"] = "cannot tell"
+    assert decided(found_).word is Word.UNDECIDED
+
+
+def test_a_waiver_stands_to_the_end_of_its_last_day():
+    assert decided(run((RING, "differs", "twice")), by=policy(waiver(RING, "2026-11-27"))).word is Word.RELEASE
+    assert [why for _, why in decided(run(), by=policy(waiver(RING, "2026-11-27"))).idle] == ["nothing to waive"]
+
+
+def test_fewer_runs_than_the_policy_asks_for_release_nothing():
+    made = decided(run(), by=policy(repeats=2))
+    assert (made.word, made.reasons) == (
+        Word.UNDECIDED,
+        ["1 of the 2 qualifications that the policy asks for came to their end"],
+    )
+    unfinished = run()
+    unfinished.content["finished"] = False  # type: ignore[index]
+    assert decided(run(), unfinished, by=policy(repeats=2)).word is Word.UNDECIDED
+    assert decided(run(), run(), by=policy(repeats=2)).word is Word.RELEASE
+
+
+def test_a_required_quantity_that_the_baseline_never_measured_was_not_shown():
+    made = decided(run(), differences=SAME[1:])
+    assert (made.word, made.reasons) == (Word.UNDECIDED, [f"{DELAY}: required, never measured in the baseline"])
+    assert made.next_steps == [f"{DELAY}: accept a baseline that has it"]
+    assert decided(run(), differences=SAME[1:], by=policy(waiver(DELAY))).word is Word.RELEASE
+
+
 OUTCOMES = st.sampled_from(
     ["agrees", "conforming", "differs", "nonconforming", "cannot tell", "undecided", "not judged"]
 )
@@ -197,7 +232,7 @@ def test_words_follow_from_what_stands_against_it(runs, differences, by, extra):
     assert (bench.word, bench.code) == (Word.UNDECIDED, ExitCode.BENCH)
 
 
-@given(runs=RUNS, differences=FINDINGS, by=WAIVED, more=VERDICTS, extra=EXTRA)
+@given(runs=RUNS.filter(bool), differences=FINDINGS, by=WAIVED, more=VERDICTS, extra=EXTRA)
 def test_more_against_it_never_makes_it_better_and_a_waiver_never_worse(runs, differences, by, more, extra):
     made = decided(*runs, differences=differences, by=by)
     worse = decided(*runs, run(*more), differences=differences, by=by, stopped=extra)

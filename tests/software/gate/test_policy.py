@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from datetime import date
 
 import pytest
@@ -83,6 +84,13 @@ def test_a_waiver_stands_to_its_last_day_and_for_its_quantity_only():
     assert found.standing("wheel.step.overshoot", TODAY) is None
     assert found.standing("wheel.step.settling_time", TODAY).by == "A. Warden"
     assert found.standing("gate.step.limits", TODAY) is None
+    assert found.standing("floodgate.step.overshoot", TODAY) is None, "the name of another motor that ends like it"
+
+
+@pytest.mark.parametrize("name", ["m. keeper", "M. Keeper ", "M.  Keeper", "\u041c. Keeper", "M.\u00a0Keeper"])
+def test_nobody_waives_under_a_name_that_only_looks_like_one_of_the_list(name):
+    (line,) = problems(WHOLE.replace('by = "M. Keeper"', f'by = "{name}"', 1))
+    assert line.startswith("policy.toml: waiver[0].by: expected one of those in waivers.by (M. Keeper, A. Warden)")
 
 
 @pytest.mark.parametrize(
@@ -185,6 +193,11 @@ def test_a_file_that_is_none(tmp_path, name, words):
 
 def test_a_mark_at_its_beginning_and_the_ends_of_its_lines_do_not_matter():
     assert loads(b"\xef\xbb\xbf" + WHOLE.replace("\n", "\r\n").encode(), "p").repeats == 2
+
+
+def test_the_hash_is_of_the_file_as_it_lies_there():
+    content = WHOLE.replace("\n", "\r\n").encode()
+    assert loads(content, "p").sha256 == hashlib.sha256(content).hexdigest()
 
 
 VALUES = st.recursive(

@@ -8,11 +8,12 @@ from xml.etree import ElementTree
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.compare import Finding
+from harness.compare import Difference, Finding, Level
 from harness.errors import ExitCode
 from harness.gate.decision import Decision, Word
 from harness.gate.junit import junit
 from harness.gate.summary import MOST_REASONS, Subject, markdown, plain
+from harness.quantity import Quantity
 from tests.software.gate.test_decision import DELAY, GAIN, NAMES, RING, SAME, decided, found, policy, run, waiver
 
 SUBJECT = Subject(
@@ -61,8 +62,24 @@ def test_a_refusal_in_markdown_names_the_reason_first_and_what_is_waived():
 
 
 def test_many_reasons_are_cut_and_counted():
-    made = decided(run(*((f"gate.step.q{n}", "differs", "off") for n in range(MOST_REASONS + 3))))
+    assert MOST_REASONS == 20
+    made = decided(run(*((f"gate.step.q{n}", "differs", "off") for n in range(23))))
     assert "- and 3 more, in decision.json" in told(made)
+    assert told(made).count(": differs: off") == 20
+
+
+def test_the_table_has_what_is_required_and_what_is_different_and_counts_the_rest():
+    def on_level(name: str, finding: Finding) -> Difference:
+        level = Level(name=name, lasting=Quantity(value=1.0, unit="s"), mountings=6, records=6)
+        return replace(found(name, finding, "off", remedy="more"), level=level, unit="s", margin=1.0)
+
+    differences = [on_level(DELAY, Finding.EQUIVALENT), on_level(GAIN, Finding.EQUIVALENT)]
+    text = told(decided(run()), [*differences, on_level(RING, Finding.DIFFERENT)])
+    assert all(f"| {plain(name)} |" in text for name in NAMES)
+    assert "Not required" not in text
+    text = told(decided(run()), [*differences, on_level(RING, Finding.NOT_SEEN)])
+    assert f"| {plain(RING)} |" not in text
+    assert "Not required: 1 no difference seen." in text
 
 
 @given(st.text(max_size=60))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -13,14 +14,15 @@ import pytest
 
 from harness import trial
 from harness.against import terms_of
+from harness.bench.exchange import INDEX
 from harness.compare import baseline_of
-from harness.errors import BenchError, ExitCode, FirmwareError, UsageError
+from harness.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
 from harness.gate import Policy, Word
 from harness.gate.policy import loads
 from harness.record import Record
 from harness.session import Settings
 from harness.store.baselines import StoredBaseline
-from harness.trial import Conditions, Tried, attempt, check_reach, same_kind, terms_for
+from harness.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
 from tests.software.compare.records import STIFFNESS, record, scattered
 
 SLUICE = Path(__file__).resolve().parents[3] / "rigs_demo" / "rigs" / "sluice.toml"
@@ -131,6 +133,96 @@ def test_no_run_is_begun_that_would_pass_the_time_budget(tmp_path, monkeypatch):
     assert found.decision.next_steps == ["a larger time_budget_s in policy.toml"]
 
 
+def test_the_longest_run_so_far_is_what_another_one_may_take(tmp_path, monkeypatch):
+    bench = Bench(monkeypatch, *(good(number) for number in range(4)), takes_s=0.0)
+    run, lengths = bench.run, iter((46.0, 5.0, 5.0, 5.0))
+
+    def takes(settings: Settings) -> Any:
+        bench.clock.sleep_s(next(lengths))
+        return run(settings)
+
+    monkeypatch.setattr(bench, "run", takes)
+    found = bench.tried(tmp_path, conditions(policy(repeats="4")))
+    assert (found.decision.word, len(bench.begun)) == (Word.UNDECIDED, 3)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"trouble": "the supply does not answer"}, "the supply does not answer"),
+        ({"code": ExitCode.BENCH}, "not left safe"),
+    ],
+)
+def test_a_bench_that_was_not_left_safe_releases_nothing(tmp_path, monkeypatch, change, why):
+    bench = Bench(monkeypatch, good(1))
+    run = bench.run
+    monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), **change}))
+    found = bench.tried(tmp_path, conditions(policy(repeats="1")))
+    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, ExitCode.BENCH)
+    assert found.decision.reasons[0] == f"the bench could not be operated: {why}"
+
+
+class Held:
+    """Sessions of a gate with backups on disk, and a bench that is opened to put one back."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, fails: Exception | None = None) -> None:
+        self.opened: list[dict[str, Any]] = []
+        self.put_back: list[object] = []
+        self.sessions = [self._session(tmp_path / name, seed) for seed, name in enumerate(("first", "last"), start=1)]
+
+        @contextlib.contextmanager
+        def open_rig(_spec: object, **options: Any) -> Iterator[None]:
+            self.opened.append(options)
+            if fails is not None:
+                raise fails
+            options["before_firmware"]("the rig")
+            yield
+
+        monkeypatch.setattr("harness.bench.opening.open_rig", open_rig)
+        monkeypatch.setattr(
+            "harness.bench.exchange.exchange", lambda *words, **more: self.put_back.append((words, more))
+        )
+
+    @staticmethod
+    def _session(backup: Path, seed: int) -> Any:
+        backup.mkdir()
+        (backup / INDEX).write_text("{}")
+        settings = Settings(rig=SLUICE, plant_seed=5, board_seed=6, faults=("a",))
+        return SimpleNamespace(backup=backup, spec=None, seed=seed, settings=settings)
+
+
+def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tmp_path, monkeypatch):
+    held = Held(monkeypatch, tmp_path)
+    assert settle(held.sessions, released=False) == ""
+    (options,) = held.opened
+    assert {key: options[key] for key in ("seed", "plant_seed", "board_seed", "faults")} == {
+        "seed": 2, "plant_seed": 5, "board_seed": 6, "faults": ("a",),
+    }  # fmt: skip
+    assert held.put_back == [(("the rig", None), {"restore": True})]
+
+
+def test_what_is_released_stays_and_its_backup_goes(tmp_path, monkeypatch):
+    held = Held(monkeypatch, tmp_path)
+    assert settle(held.sessions, released=True) == ""
+    assert (held.opened, (tmp_path / "last").exists()) == ([], False)
+
+
+def test_firmware_that_cannot_be_put_back_is_told_with_what_does_it(tmp_path, monkeypatch):
+    held = Held(monkeypatch, tmp_path, fails=BenchError("no such port"))
+    assert settle(held.sessions, released=False) == (
+        f"the firmware from before is not back, `rotorgate qualify {SLUICE} --restore` does it: no such port"
+    )
+    assert (tmp_path / "last" / INDEX).exists()
+
+
+def test_without_an_exchange_there_is_nothing_to_put_back(tmp_path, monkeypatch):
+    held = Held(monkeypatch, tmp_path)
+    (tmp_path / "first" / INDEX).unlink()
+    none = [held.sessions[0], SimpleNamespace(backup=None)]
+    assert settle(none, released=False) == ""  # type: ignore[arg-type]
+    assert held.opened == []
+
+
 def test_a_bench_that_fails_refuses_nothing_and_what_was_measured_stands(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1), stopped_by_bench(good(2)), good(3))
     found = bench.tried(tmp_path)
@@ -138,6 +230,28 @@ def test_a_bench_that_fails_refuses_nothing_and_what_was_measured_stands(tmp_pat
     assert len(found.records) == 2
     assert found.decision.reasons[0] == "the bench could not be operated: stopped: no link"
     assert found.comparison is not None, "the run that finished is compared"
+
+
+def test_a_run_that_a_defect_left_incomplete_releases_nothing(tmp_path, monkeypatch):
+    bench = Bench(monkeypatch, good(1))
+    run = bench.run
+    monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), "code": ExitCode.DEFECT}))
+    found = bench.tried(tmp_path, conditions(policy(repeats="1")))
+    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, ExitCode.DEFECT)
+    assert "a defect of rotorgate: a run did not do all that was planned" in found.decision.reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("trouble", "code"),
+    [
+        (UsageError("no such folder"), ExitCode.USAGE),
+        (HarnessError("planned quantities without a result"), ExitCode.DEFECT),
+        (BenchError("no link"), ExitCode.BENCH),
+    ],
+)
+def test_what_ends_the_row_gives_its_exit_code(tmp_path, monkeypatch, trouble, code):
+    found = Bench(monkeypatch, good(1), trouble).tried(tmp_path)
+    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, code)
 
 
 def test_a_bench_that_does_not_open_is_undecided(tmp_path, monkeypatch):

@@ -222,6 +222,16 @@ def test_the_baseline_in_force_is_shown_with_its_mean(store, tmp_path):
     assert "baseline spring" not in page_of(store, tmp_path, rig="sluice").partition('id="s1-decisions"')[0]
 
 
+def test_of_several_baselines_in_force_the_one_accepted_last_is_shown_and_that_is_said(store, tmp_path):
+    store.baselines.accept("autumn", [1, 2, 3], by_whom="M. Keeper", why="first units")
+    store.baselines.accept("spring", [4, 5, 6], by_whom="M. Keeper", why="new units")
+    (rig,) = gather(store, rig="sluice").rigs
+    stiffness = next(one for one in rig.quantities if one.name == STIFFNESS)
+    assert stiffness.reference is not None
+    assert stiffness.reference.title == "baseline spring, revision 1"
+    assert "of 2 baselines in force the one accepted last is shown" in rig.remarks
+
+
 def kept_for_comparison(folder: Path, values: list[float]) -> Store:
     """Records that can be compared: the demo's rig file, budgets by source."""
     store = Store.open(folder / "store.sqlite", make=True)
@@ -255,6 +265,12 @@ def test_where_nothing_drifts_it_says_so_and_over_how_many(tmp_path, monkeypatch
         assert "newest 6 finished runs of 8, values referred to 20 °C and the nominal supply: nothing found." in plain(
             page_of(store, tmp_path)
         )
+
+
+def test_it_is_the_newest_runs_that_are_looked_over(tmp_path, monkeypatch):
+    monkeypatch.setattr("harness.history.watch.LOOKED_OVER", 8)
+    with kept_for_comparison(tmp_path, [0.60, 0.602, 0.601, 0.599, *LEVELS]) as store:
+        assert gather(store).rigs[0].watched.findings == [], "the step lies before them"
 
 
 def test_what_cannot_be_compared_is_a_reason_and_no_error(store, tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 
@@ -62,6 +63,12 @@ def test_what_cannot_stand_with_the_others_is_left_out_with_the_reason():
         "run 18: another bench ([motor] of the rig file)",
         "run 19: another bench (rig sluice of virtual plant None in place of rig sluice)",
     )
+
+
+def test_of_several_benches_the_one_with_most_boards_counts_not_the_one_with_most_runs():
+    other = {**INSTRUMENTS, "meter_gate": "Maker,Multimeter,SN999,1.0"}
+    often = [run(20 + k, "B09", {NAME: rise(3.7)}, instruments=other) for k in range(5)]
+    assert list(gather("spring", [*boards(2, repeats=1), *often]).boards) == ["B01", "B02"]
 
 
 def test_a_lot_without_a_run_that_can_be_studied_is_refused():
@@ -156,6 +163,18 @@ def test_the_verdict_is_on_the_mean_with_guard_bands():
     assert [outcome(value) for value in (5.8, 5.98, 6.05, 6.5)] == [
         Outcome.CONFORMING, Outcome.UNDECIDED, Outcome.UNDECIDED, Outcome.NONCONFORMING,
     ]  # fmt: skip
+
+
+def test_a_gauge_that_is_too_coarse_leaves_a_mean_undecided_as_it_does_a_run():
+    runs = boards(3)
+    entry = {"name": NAME, "grr": 0.4, "mean": 3.7, "largest": "repeats", "study": 2, "made_utc": "2026-01-01"}
+    studied = replace(runs[-1].record, content={**runs[-1].record.content, "gauge": {"quantities": [entry]}})
+    (found,) = quantities(gather("spring", [*runs[:-1], replace(runs[-1], record=studied)]))
+    verdicts = [value.verdict for value in found.boards.values()]
+    assert {verdict.outcome for verdict in verdicts if verdict} == {Outcome.UNDECIDED}
+    assert all("the gauge takes 52 % of the tolerance" in verdict.reason for verdict in verdicts if verdict)
+    (found,) = quantities(gather("spring", runs))
+    assert {value.verdict.outcome for value in found.boards.values() if value.verdict} == {Outcome.CONFORMING}
 
 
 def test_what_belongs_to_the_bench_cancels_between_boards_and_what_belongs_to_a_board_does_not():

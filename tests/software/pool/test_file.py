@@ -53,6 +53,10 @@ def test_a_file_that_is_not_there(tmp_path):
         ("schema = 1", ['pool.toml: rigs: expected at least one rig file, such as rigs = ["a.toml"], found none']),
         ("schema = 2", ["pool.toml: schema: expected an integer up to 1, found 2"]),
         ("schema = 1\nrigs = [", ["pool.toml: not valid TOML: Invalid value (at end of document)"]),
+        (
+            f'schema = 1\nrigs = ["{"a" * 5000}"]',
+            ['pool.toml: rigs: expected a list of rig files, such as ["a.toml", "b.toml"], found a list of 1'],
+        ),
         ("schema = nan", ["pool.toml: schema: expected a finite number, found nan"]),
         (b"schema = 1\n\xff", ["pool.toml: line 2: expected UTF-8 text, found byte 0xff"]),
         (

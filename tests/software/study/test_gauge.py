@@ -31,7 +31,7 @@ def test_a_good_bench_is_fit_and_every_number_is_the_manuals():
     found = rise(study)
     assert (study.headline, study.exit_code) == ("1 fit", ExitCode.AGREES)
     assert study.design.words == "4 boards x 3 benches x 2 days x 2 runs"
-    assert found.word is Fitness.FIT
+    assert (found.word, found.told) == (Fitness.FIT, True)
     assert found.grr == pytest.approx(math.hypot(found.ev, found.av, found.interaction))
     assert found.tv == pytest.approx(math.hypot(found.grr, found.pv))
     assert found.ndc == math.floor(1.41 * found.pv / found.grr) >= 2
@@ -69,6 +69,7 @@ def test_what_was_not_studied_is_said_and_no_zero():
     one_bench = gauge_study(runs(benches=1, days=1, repeats=4))
     found = rise(one_bench)
     assert (found.word, found.av, found.interaction) == (Fitness.NOT_TOLD, None, None)
+    assert not found.told, "no verdict is held against repeats that are few of a gauge's parts"
     assert "repeatability alone takes" in found.reason
     assert "reproducibility was not studied" in found.reason
     assert any("one bench" in remark for remark in one_bench.remarks)
@@ -86,6 +87,15 @@ def test_what_was_not_studied_is_said_and_no_zero():
 def test_a_coarse_repeatability_alone_is_enough_to_say_so():
     found = rise(gauge_study(runs(benches=1, days=1, repeats=4, s=(0.2, 0, 0, 3.0))))
     assert found.word is Fitness.COARSE
+    assert found.told, "what is too coarse by its repeats alone is no better for what was not studied"
+
+
+def test_requirements_are_those_of_the_newest_run_whatever_the_order():
+    those = sorted(runs(), key=lambda one: str(one.content["started_utc"]))
+    rig = {**those[-1].content["rig"], "text": ONLY_RISE.replace("60.0", "70.0")}
+    newest = Record(folder=those[-1].folder, content={**those[-1].content, "rig": rig})
+    for order in ([*those[:-1], newest], [newest, *those[:-1]]):
+        assert rise(gauge_study(order)).requirement == Requirement(name="thermal.rise", high=70.0)
 
 
 def test_few_repeats_say_too_little_of_their_scatter():

@@ -26,6 +26,7 @@ from harness.verdict import (
     judge,
     judge_all,
     suffix,
+    tolerance_share,
     too_coarse,
     unasked,
 )
@@ -453,6 +454,7 @@ def test_the_allowed_share_and_todays_limits_decide() -> None:
     )
     assert judge(measured(0.5), None, moved)[0].outcome is Outcome.CONFORMING
     assert "at most 30 %" in too_coarse(replace(GAUGE, mean=1.0), LIMIT, 0.3)
+    assert too_coarse(GAUGE, LIMIT, tolerance_share(GAUGE.grr, GAUGE.mean, LIMIT)) == "", "at most, not below"
     assert "more than 10000 %" in too_coarse(replace(GAUGE, mean=1.0), LIMIT, 0.3)
 
 
