@@ -51,19 +51,21 @@ def capability(arguments: argparse.Namespace, terminal: Terminal) -> int:
 
 def exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: Reference | None) -> ExitCode:
     """1 where a board misses a requirement or differs from the reference board; 2 where something is undecided, not
-    measured, or there are too few boards for a capability; else 0.
+    measured, or there are too few boards for a capability; else 0. Beside the reference board as against a baseline: a
+    quantity without a margin cannot be equivalent and asks for nothing.
     """
-    from harness.compare import Finding
+    from harness import against
     from harness.lot.quantities import too_few
     from harness.results import Outcome
 
     asked = [one for one in measured if one.requirement is not None]
     outcomes = {value.verdict.outcome for one in asked for value in one.boards.values() if value.verdict is not None}
-    findings = {one.found.finding for those in reference.beside.values() for one in those} if reference else set()
-    if Outcome.NONCONFORMING in outcomes or Finding.DIFFERENT in findings:
+    beside = [one.found for those in reference.beside.values() for one in those] if reference else []
+    compared = against.exit_code(beside) if beside else ExitCode.AGREES
+    if Outcome.NONCONFORMING in outcomes or compared is ExitCode.DIFFERS:
         return ExitCode.DIFFERS
     gaps = not outcomes or any(one.missing for one in asked)
-    if gaps or too_few(lot) or Outcome.UNDECIDED in outcomes or findings - {Finding.EQUIVALENT}:
+    if gaps or too_few(lot) or Outcome.UNDECIDED in outcomes or compared is ExitCode.UNDECIDED:
         return ExitCode.UNDECIDED
     return ExitCode.AGREES
 

@@ -30,7 +30,7 @@ from harness.repeats import first_of
 from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
 from harness.running import Ended, run_session
-from harness.session import BenchSession, Settings, folder_for, version_of
+from harness.session import BenchSession, Settings, folder_for, is_there, version_of
 from harness.store import Store
 from harness.store.address import DEFAULT, Address
 from harness.tally import headline as verdicts_counted
@@ -121,10 +121,10 @@ def _settings(arguments: argparse.Namespace, address: Address) -> Settings:
         store=address,
     )
     folder = folder_for(settings)
-    if (folder / DECISION).exists():
+    if is_there(folder / DECISION):
         raise UsageError(f"{visible(str(folder))}: holds a decision already; choose another folder with --out")
     for name in (SUMMARY, JUNIT):
-        if (folder / name).exists():
+        if is_there(folder / name):
             raise UsageError(f"{visible(str(folder / name))}: is there already; choose another folder with --out")
     return replace(settings, out=folder)
 

@@ -279,9 +279,17 @@ def folder_for(settings: Settings) -> Path:
 
 
 def refuse_used(folder: Path) -> None:
-    """Raises RecordError for a folder that holds a record."""
-    if (folder / FILE).exists():
+    """Raises RecordError for a folder that holds a record, UsageError for one that cannot be."""
+    if is_there(folder / FILE):
         raise RecordError(f"{visible(str(folder))}: holds a record already; choose another folder with --out")
+
+
+def is_there(path: Path) -> bool:
+    """Whether a file is there already. Raises UsageError where nobody can tell."""
+    try:
+        return path.exists()
+    except OSError as error:
+        raise UsageError(f"{visible(str(path)[:200])}: cannot be looked for: {error.strerror}") from error
 
 
 def _new_folder(name: str, started: datetime) -> Path:

@@ -10,7 +10,7 @@ that it belongs to, so that what two records took from one thing cancels and all
 | `motor.*.load.*`, `motor.*.sensor.*`, `motor.*` | the rig, as long as its file says the same of that part |
 | `local gravity` | the rig |
 | `driver.*` | the board, by its unique id |
-| `firmware.*` | the firmware, by the hash of its files; its dead time to the board as well, whose drivers make it |
+| `firmware.*` | the firmware, by the hash of the rig file's module; its dead time to the board as well |
 | `supply.*`, `room.*` | the run: a battery and a room are other ones every time |
 | anything else | the procedure: this release of rotorgate with these device scripts |
 

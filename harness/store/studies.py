@@ -59,19 +59,30 @@ class Studies:
         return those[0] if those else None
 
     def all(self, kind: str | None = None, rig: str | None = None, *, virtual: bool | None = None) -> list[Study]:
-        """Studies in the order in which they were made; only those of a kind, a rig, a sort of bench where asked."""
-        asked = {"kind": kind, "rig": rig, "virtual": virtual}
-        return self._found(*(tables.study.c[name] == value for name, value in asked.items() if value is not None))
+        """Studies in the order in which they were made; only those of a kind, a rig, a sort of bench where asked.
 
-    def _found(self, *conditions: Any, last: bool = False) -> list[Study]:
+        One that is damaged has no content: it takes nothing away from the others.
+        """
+        asked = {"kind": kind, "rig": rig, "virtual": virtual}
+        conditions = (tables.study.c[name] == value for name, value in asked.items() if value is not None)
+        return self._found(*conditions, damaged=True)
+
+    def _found(self, *conditions: Any, last: bool = False, damaged: bool = False) -> list[Study]:
         number = tables.study.c.id
         wanted = select(tables.study).where(*conditions).order_by(number.desc() if last else number)
         with self._database.reading() as connection:
             rows = connection.execute(wanted.limit(1) if last else wanted).mappings().all()
+        return [
+            Study(**{name: row[name] for name in FIELDS}, content=self._content(row["json"], damaged)) for row in rows
+        ]
+
+    def _content(self, data: bytes, damaged: bool) -> Mapping[str, Any]:
         try:
-            return [
-                Study(**{name: row[name] for name in FIELDS}, content=json.loads(zlib.decompress(row["json"])))
-                for row in rows
-            ]
-        except (zlib.error, ValueError) as error:
+            found = json.loads(zlib.decompress(data))
+            if not isinstance(found, dict):
+                raise ValueError(f"expected an object, found {type(found).__name__}")
+            return found
+        except (zlib.error, TypeError, ValueError, RecursionError) as error:
+            if damaged:
+                return {}
             raise StoreError(f"{self._database.address.shown}: a study is damaged: {error}") from error

@@ -10,7 +10,13 @@ from statistics import fmean, stdev
 import pytest
 
 from harness import cli
+from harness.cli_capability import exit_code
+from harness.compare import Difference, Finding
+from harness.lot.gathered import gather
+from harness.lot.quantities import quantities
+from harness.lot.reference import Beside, Reference
 from harness.store import Store
+from tests.software.lot.records import boards
 from tests.software.qualification.fakes import IDENTITY, SLUICE, FakeChecks, FakeRig, install
 
 RISES = (40.0, 40.8, 39.1, 40.3, 38.9, 40.1, 41.0, 39.5, 40.6, 39.8)
@@ -115,3 +121,26 @@ def test_a_store_without_lots_and_no_store(lot, capsys, tmp_path):
     Store.open("runs/store.sqlite", make=True).close()
     assert study() == 4
     assert "the store has no lots: `rotorgate qualify RIG --board ID` makes one" in capsys.readouterr().err
+
+
+BESIDE = {
+    "a margin, equivalent": ([("equivalent", 1.0)], 0),
+    "no margin, none seen": ([("equivalent", 1.0), ("no difference seen", None)], 0),
+    "a margin, none seen": ([("equivalent", 1.0), ("no difference seen", 1.0)], 2),
+    "nothing equivalent": ([("no difference seen", None)], 2),
+    "undecided": ([("equivalent", 1.0), ("undecided", None)], 2),
+    "different": ([("equivalent", 1.0), ("different", None)], 1),
+}
+
+
+@pytest.mark.parametrize("case", BESIDE)
+def test_what_boards_beside_a_reference_board_come_to(case):
+    findings, code = BESIDE[case]
+    lot = gather("spring", boards(12))
+    beside = [
+        Beside(board="B02", found=Difference(name=f"q{k}", finding=Finding(word), margin=margin), apart=None)
+        for k, (word, margin) in enumerate(findings)
+    ]
+    reference = Reference(board="B01", mountings=5, levels={}, beside={"B02": beside})
+    assert exit_code(lot, quantities(lot), None) == 0
+    assert exit_code(lot, quantities(lot), reference) == code

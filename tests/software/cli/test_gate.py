@@ -224,6 +224,7 @@ def replaced(words: tuple[str, ...], option: str, value: str) -> list[str]:
         ("--against", "sprung", "runs/store.sqlite: no baseline sprung; did you mean spring?"),
         ("--against", "a/b", "baseline 'a/b': expected a name"),
         ("--out", "runs/0", "runs/0: holds a record already; choose another folder with --out"),
+        ("--out", "a" * 300, "cannot be looked for: File name too long"),
         ("--out", "runs/mine", "runs/mine/summary.md: is there already; choose another folder with --out"),
         ("--out", "runs/old", "runs/old: holds a decision already; choose another folder with --out"),
     ],

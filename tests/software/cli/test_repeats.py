@@ -231,3 +231,9 @@ def test_a_board_exchanged_between_two_repeats_is_seen_without_a_store(bench, ca
     assert out[-1] == (
         "repeat 2 of 2: not run: board B1 had unique id ab12 in the run before and has cd34 now: it was exchanged"
     )
+
+
+def test_a_folder_that_cannot_be_is_one_line(monkeypatch, tmp_path, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["qualify", str(SLUICE), "--out", "a" * 300]) == 4
+    assert "cannot be looked for: File name too long" in capsys.readouterr().err

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -313,6 +314,10 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
         remarks = read(Path(f"runs/{number}")).content["gauge"]["remarks"]
         assert remarks[-1] == f"study {number} of runs/store.sqlite is damaged, and is not applied"
     put_study("runs/store.sqlite", grr=1e-3)
+    with sqlite3.connect("runs/store.sqlite") as connection:
+        connection.execute(
+            "INSERT INTO study (made_utc, kind, rig, virtual, json) VALUES ('2026', 'gauge', 'sluice', 1, x'00')"
+        )
     assert bench("--out", "runs/last")[0] == 2, "what else is there is applied"
 
 

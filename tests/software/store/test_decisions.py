@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import zlib
+
 import pytest
 import sqlalchemy
 
 from harness.errors import StoreError
-from harness.store import Store
+from harness.store import Store, tables
 from tests.software.store.records import written
 
 CONTENT = {"policy": "schema = 1\n", "reasons": ["gate.step.delay: different"]}
@@ -57,3 +59,13 @@ def test_a_decision_on_a_run_that_is_not_there_leaves_nothing(store):
     with pytest.raises(Exception, match=r"(?i)foreign key"):
         store.decisions.add([2, 77], CONTENT, baseline_id=1, **COLUMNS)
     assert store.decisions.all() == []
+
+
+@pytest.mark.parametrize("data", [b"no zlib", zlib.compress(b"{")])
+def test_a_damaged_decision_is_an_error_in_one_line(store, data):
+    with store._database._engine.begin() as connection:
+        connection.execute(
+            sqlalchemy.insert(tables.decision), {**COLUMNS, "made_utc": "2026-01-01", "baseline_id": 1, "json": data}
+        )
+    with pytest.raises(StoreError, match="a decision is damaged"):
+        store.decisions.all()

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import zlib
+
 import pytest
 import sqlalchemy
 
 from harness.errors import StoreError
-from harness.store import Store
+from harness.store import Store, tables
 
 CONTENT = {"quantities": [{"name": "gate.step.delay", "grr": 1.5e-4}], "runs": [1, 2]}
 
@@ -48,3 +50,16 @@ def test_nothing_of_a_study_changes(store):
         ):
             connection.exec_driver_sql(words)
     assert store.studies.all()[0].content == CONTENT
+
+
+def test_a_damaged_study_takes_nothing_away_from_the_others(store):
+    made = store.studies.add("gauge", "sluice", True, CONTENT)
+    for number, data in enumerate((b"no zlib", zlib.compress(b"{"), zlib.compress(b"[1]")), start=made.id + 1):
+        row = {"id": number, "made_utc": "2026-01-01", "kind": "gauge", "rig": "sluice", "virtual": True, "json": data}
+        with store._database._engine.begin() as connection:
+            connection.execute(sqlalchemy.insert(tables.study), row)
+        with pytest.raises(StoreError, match="a study is damaged"):
+            store.studies.get(number)
+        with pytest.raises(StoreError, match="a study is damaged"):
+            store.studies.newest("gauge", "sluice", virtual=True)
+    assert [one.content for one in store.studies.all("gauge", "sluice")] == [CONTENT, {}, {}, {}]
