@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
@@ -14,7 +15,7 @@ from harness.against import headline, load, refuse_retired, terms_of
 from harness.bench.exchange import firmware_files
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
-from harness.bench.safe import stop_on_signals
+from harness.bench.safe import StopSignal, signals_held, stop_on_signals
 from harness.cli_keep import keep_run
 from harness.clock import WallClock, utc_now
 from harness.compare import Difference
@@ -62,10 +63,14 @@ def gate(arguments: argparse.Namespace) -> int:
     policy.check_names(spec.motors)
     files = firmware_files(settings.firmware, spec) if settings.firmware is not None else {}
     conditions = _conditions(arguments, policy, spec, address)
+    sessions: list[BenchSession] = []
     with stop_on_signals(), locks_for(address) as locks:
-        tried, trouble = _tried(settings, conditions, terminal, locks, files, spec)
-    code = first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])])
-    _tell(terminal, settings, conditions, tried, address, code, trouble, files)
+        tried = _tried(settings, conditions, terminal, locks, files, spec, sessions)
+        # What was decided is done and told whole, whoever asks to stop meanwhile.
+        with contextlib.suppress(StopSignal), signals_held():
+            trouble = settle(sessions, released=tried.decision.word is Word.RELEASE, locks=locks)
+            code = first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])])
+            _tell(terminal, settings, conditions, tried, address, code, trouble, files)
     return code
 
 
@@ -76,12 +81,12 @@ def _tried(
     locks: DeviceLocks,
     files: Mapping[str, bytes],
     spec: RigSpec,
-) -> tuple[Tried, str]:
-    """The release tried and its firmware settled; why that failed, "" if it did not.
+    sessions: list[BenchSession],
+) -> Tried:
+    """The release tried; every session that is begun is added to `sessions`.
 
-    Raises what trying it raises, and BenchError where the firmware from before could then not be put back either.
+    Raises what trying it raises, with the firmware from before put back, and BenchError where that failed, too.
     """
-    sessions: list[BenchSession] = []
     address = settings.store
 
     def opened(rig: Rig) -> None:
@@ -99,12 +104,11 @@ def _tried(
         return ended
 
     try:
-        tried = attempt(settings, conditions, run, WallClock())
+        return attempt(settings, conditions, run, WallClock())
     except BaseException as error:
         if trouble := settle(sessions, released=False, locks=locks):
             raise BenchError(f"{trouble}; before that: {error}") from error
         raise
-    return tried, settle(sessions, released=tried.decision.word is Word.RELEASE, locks=locks)
 
 
 def _settings(arguments: argparse.Namespace, address: Address) -> Settings:

@@ -196,8 +196,7 @@ def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLoc
         return ""
     session = held[-1]
     if released:
-        forget(session.backup or Path())
-        return ""
+        return forget(session.backup or Path())
     asked = session.settings
     try:
         with (

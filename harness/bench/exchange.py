@@ -13,6 +13,7 @@ import json
 import os
 import re
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -104,7 +105,7 @@ def exchange(
     board.soft_reset()
     if hold:
         return None
-    return (lambda: put_back(board, store)) if restore else (lambda: forget(store))
+    return partial(put_back if restore else _drop_of, board, store)
 
 
 def backup_of(rig: Rig, folder: Path | None = None) -> Path:
@@ -217,13 +218,21 @@ def put_back(board: Board, store: Path) -> None:
     forget(store)
 
 
-def forget(store: Path) -> None:
-    """Drop a backup that is no longer wanted; the index goes first."""
+def _drop_of(_board: Board, store: Path) -> None:
+    forget(store)
+
+
+def forget(store: Path) -> str:
+    """Drop a backup that is no longer wanted; why it could not be dropped, "" if it could. The index goes first."""
     with contextlib.suppress(OSError):
         (store / INDEX).unlink()
         for file in store.glob("*.bin"):
             file.unlink()
         store.rmdir()
+    left = (store / INDEX).exists()
+    return (
+        f"{store}: remove it: it holds firmware that a later --restore would take for that from before" if left else ""
+    )
 
 
 def on_board(board: Board, name: str) -> bytes | None:

@@ -22,7 +22,7 @@ from harness.errors import ExitCode
 from harness.gate.policy import Policy, Waiver
 from harness.record import Record
 from harness.results import Outcome
-from harness.tally import OPEN, WORST
+from harness.tally import ABSENT, OPEN, WORST, keys_of
 from harness.words import visible
 
 
@@ -108,6 +108,7 @@ def decide(
         *stopped,
         *_of_verdicts(records),
         *_of_requireds(policy, records),
+        *_of_rig_files(records),
         *_of_baseline(policy, differences),
         *_of_strangers(policy, records, differences),
     ]
@@ -220,6 +221,18 @@ def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Obje
             words = f"required, {one.finding.value}: {one.reason}"
             found.append(Objection(refuses=False, quantity=one.name, words=words, remedy=_remedy(one)))
     return found
+
+
+def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
+    """What the rig file requires of every qualification, and was not run or not judged."""
+    for record in records:
+        wanted = set(record.content.get("required") or ())
+        for entry in record.content["verdicts"] if record.content.get("stop") is None else ():
+            name, outcome = str(entry["name"]), Outcome(entry["outcome"])
+            if outcome in ABSENT and keys_of(name) & wanted:
+                reason = visible(str(entry.get("reason") or "no reason given"))
+                words = f"required by the rig file, {outcome.value}: {reason}"
+                yield Objection(refuses=False, quantity=visible(name), words=words, remedy=f"{visible(name)}: {reason}")
 
 
 def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequence[Difference]) -> Iterator[Objection]:

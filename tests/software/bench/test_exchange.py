@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from harness.bench.exchange import INDEX, backup_folder, collect, exchange
+from harness.bench.exchange import INDEX, backup_folder, collect, exchange, forget
 from harness.bench.rig import Rig
 from harness.errors import BenchError, DeviceError, LinkError, UsageError
 
@@ -237,3 +237,12 @@ def test_the_module_of_the_rig_file_must_be_among_the_files(tmp_path):
 def test_backups_are_kept_where_a_restart_of_the_machine_leaves_them(monkeypatch, tmp_path):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     assert backup_folder() == tmp_path / "rotorgate" / "firmware"
+
+
+def test_a_backup_that_cannot_be_dropped_is_told(tmp_path):
+    backup = tmp_path / "backup"
+    assert forget(backup) == "", "there is none"
+    (backup / "index.json").mkdir(parents=True)  # no file: nobody can unlink it
+    assert forget(backup).startswith(
+        f"{backup}: cannot be removed; remove it, or a later --restore takes what it holds"
+    )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shlex
 import shutil
+import signal
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -404,3 +406,16 @@ def test_firmware_that_cannot_be_put_back_is_told_whatever_ended_the_gate(spring
     code, _, err = spring("--quiet", *GATE, rig=FakeRig(virtual=False))
     assert code == 3
     assert err.startswith(f"rotorgate: {told}; before that: baseline spring, revision 1 is of a simulated bench")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+def test_a_signal_after_the_decision_loses_none_of_it(spring, monkeypatch):
+    def settle(*_: object, **__: object) -> str:
+        os.kill(os.getpid(), signal.SIGTERM)
+        return ""
+
+    monkeypatch.setattr("harness.cli_gate.settle", settle)
+    code, out, err = spring(*GATE)
+    assert code == 0, out + err
+    assert decision()["decision"] == "release"
+    assert "store runs/store.sqlite, decision 1 on runs 7" in out

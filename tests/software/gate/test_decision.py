@@ -119,6 +119,15 @@ def test_another_quantity_that_was_not_run_holds_nothing_up():
     assert decided(run(gate__step__overshoot="needs a supply")).word is Word.RELEASE
 
 
+def test_what_the_rig_file_requires_holds_it_open_where_it_was_not_judged():
+    found_ = run((RING, "not judged", "needs a baseline"), (DELAY, "not judged", "needs a model"))
+    found_.content["required"] = ["step.overshoot"]  # type: ignore[index]
+    made = decided(found_)
+    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.UNDECIDED)
+    assert made.reasons == [f"{RING}: required by the rig file, not judged: needs a baseline"]
+    assert decided(found_, by=policy(waiver(RING))).word is Word.RELEASE
+
+
 def test_the_bench_goes_before_what_was_seen_until_then():
     made = decided(run((RING, "differs", "twice as much")), bench="no supply")
     assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.BENCH)
