@@ -229,9 +229,10 @@ def forget(store: Path) -> str:
         for file in store.glob("*.bin"):
             file.unlink()
         store.rmdir()
-    left = (store / INDEX).exists()
+    if not (store / INDEX).exists():
+        return ""
     return (
-        f"{store}: remove it: it holds firmware that a later --restore would take for that from before" if left else ""
+        f"{store}: cannot be removed; remove it, or a later --restore takes what it holds for the firmware from before"
     )
 
 
