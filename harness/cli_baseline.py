@@ -34,7 +34,7 @@ def baseline(arguments: argparse.Namespace) -> int:
 
 def _accept(arguments: argparse.Namespace, terminal: Terminal) -> int:
     from harness.against import terms_of
-    from harness.compare import baseline_of
+    from harness.compare import baseline_of, by_command
     from harness.named_runs import is_number, labels_of, numbers_of, records_of
     from harness.store import Store
     from harness.store.baselines import name_of, text_of
@@ -46,12 +46,14 @@ def _accept(arguments: argparse.Namespace, terminal: Terminal) -> int:
     labels = labels_of(arguments.mounting, arguments.runs, "--mounting")
     # All of it is judged before anything is kept: what is refused leaves no trace.
     records = records_of(arguments.runs, address)
-    against = baseline_of(records, labels)
+    # Kept with the baseline: a command's repeats are one mounting, whatever becomes of the rule.
+    counted = labels or by_command(records)
+    against = baseline_of(records, counted)
     _ended_well(records, despite)
     with Store.open(address, make=any(not is_number(word) for word in arguments.runs)) as store:
         runs = numbers_of(store, arguments.runs)
         stored = store.baselines.accept(
-            name, runs, by_whom=arguments.by, why=arguments.why, mountings=labels, despite=despite
+            name, runs, by_whom=arguments.by, why=arguments.why, mountings=counted, despite=despite
         )
     remarks = _remarks(stored, terms_of(against), labelled=labels is not None)
     if arguments.json:
@@ -200,7 +202,10 @@ def _remarks(stored: StoredBaseline, terms: Terms, *, labelled: bool) -> list[st
     from harness.compare import LEAST_MOUNTINGS, seen_beyond
 
     count = mountings_of(stored)
-    told = f"{count} mountings, as declared with --mounting" if labelled else f"each of {count} records counts as one"
+    told = f"{count} mountings, as declared with --mounting"
+    if not labelled:
+        repeats = ", repeats of one command together" if count < len(stored.runs) else ""
+        told = f"each of {count} {'commands' if repeats else 'records'} counts as one{repeats}"
     remarks = [f"separate mountings are self-declared ({told}): no record shows that the arm was put on anew"]
     if count < LEAST_MOUNTINGS:
         remarks.append(

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.against import headline, load, refuse_retired, terms_of
-from harness.bench.exchange import firmware_files
+from harness.bench.exchange import firmware_files, left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
@@ -52,6 +52,7 @@ from harness.words import visible
 DECISION, SUMMARY, JUNIT = "decision.json", "summary.md", "junit.xml"
 SCHEMA = 1
 """Of decision.json."""
+STAYS, IS_BACK = "the firmware that was released stays on the board", "the firmware from before is back on the board"
 
 
 def gate(arguments: argparse.Namespace) -> int:
@@ -70,6 +71,9 @@ def gate(arguments: argparse.Namespace) -> int:
         with contextlib.suppress(StopSignal), signals_held():
             trouble = settle(sessions, released=tried.decision.word is Word.RELEASE, locks=locks)
             code = first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])])
+            if any(session.backup is not None for session in sessions) and not trouble:
+                stays = tried.decision.word is Word.RELEASE
+                tried = replace(tried, firmware=STAYS if stays else IS_BACK)
             _tell(terminal, settings, conditions, tried, address, code, trouble, files)
     return code
 
@@ -91,6 +95,8 @@ def _tried(
 
     def opened(rig: Rig) -> None:
         same_kind(rig, conditions.stored)
+        if len(sessions) == 1 and (left := left_behind(rig.identity.unique_id)):
+            terminal.say(left)
         if rig.virtual and len(sessions) == 1:
             terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
 
@@ -188,6 +194,8 @@ def _tell(
     terminal.result(f"{subject.rig}{kind}: {decision.word.value}: {subject.firmware} against {subject.baseline}")
     for line in decision.reasons:
         terminal.result(f"  {line}")
+    for line in subject.causes:
+        terminal.result(line if line.startswith("cause ") else f"cause: {line}")
     for one in decision.waived:
         terminal.result(
             f"  waived by {one.waiver.by} (self-declared) until {one.waiver.until}: {one.objection.line}; "
@@ -231,8 +239,20 @@ def _subject(settings: Settings, conditions: Conditions, tried: Tried, urgent: S
         baseline=conditions.stored.title,
         runs={_run_words(ended): str(ended.folder) for ended in tried.runs},
         repeats=(len(tried.runs), conditions.policy.repeats),
-        remarks=(*urgent, *remarks(conditions), *_changes(conditions, tried)),
+        causes=tuple(_causes(tried)),
+        remarks=(
+            *urgent,
+            *([tried.firmware] if tried.firmware else []),
+            *remarks(conditions),
+            *_changes(conditions, tried),
+        ),
     )
+
+
+def _causes(tried: Tried) -> list[str]:
+    """What the pattern of the runs' verdicts points to, each once."""
+    found = [(record.content.get("diagnosis") or {}).get("words") for record in tried.records]
+    return list(dict.fromkeys(visible(str(words)) for words in found if words))
 
 
 def _changes(conditions: Conditions, tried: Tried) -> list[str]:
@@ -299,6 +319,7 @@ def _content(
             "firmware_files": {name: hashlib.sha256(data).hexdigest() for name, data in firmware.items()},
             "baseline": {"name": stored.name, "revision": stored.revision},
             "reasons": decision.reasons,
+            "causes": list(subject.causes),
             "objections": [
                 {"refuses": one.refuses, "quantity": one.quantity, "words": one.words, "remedy": one.remedy}
                 for one in decision.objections

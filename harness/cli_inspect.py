@@ -172,6 +172,7 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
 def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, powered: str) -> None:
     """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only."""
     from harness.bench import source
+    from harness.bench.exchange import left_behind
     from harness.bench.opening import check_board, open_board
     from harness.contract import missing_parts, parse_declared
 
@@ -189,6 +190,8 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
             f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
             f"unique id {identity.unique_id or 'none'}{virtual}"
         )
+        if left := left_behind(identity.unique_id):
+            found.note(left)
         if powered and not interrupt:
             found.note(
                 f"firmware {spec.firmware.module}: not asked, because {powered} and importing it may energise a motor; "

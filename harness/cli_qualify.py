@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from harness.bench.exchange import left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
@@ -89,6 +90,8 @@ def run(
     def opened(rig: Rig) -> None:
         if rig.virtual:
             terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
+        if settings.firmware is None and not settings.restore and (left := left_behind(rig.identity.unique_id)):
+            terminal.say(left)
         if named is not None and (remark := named.check(rig.identity.unique_id, virtual=rig.virtual)):
             terminal.say(remark)
 

@@ -50,6 +50,8 @@ class Tried:
     records: tuple[Record, ...]
     comparison: Comparison | None
     decision: Decision
+    firmware: str = ""
+    """What became of the firmware that was exchanged, in words."""
 
 
 def terms_for(policy: Policy, by_default: Terms) -> Terms:

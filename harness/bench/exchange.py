@@ -110,7 +110,25 @@ def exchange(
 
 def backup_of(rig: Rig, folder: Path | None = None) -> Path:
     """Where the backup of a board's firmware lies, if there is one."""
-    return (folder or backup_folder()) / re.sub(r"[^A-Za-z0-9]", "", rig.identity.unique_id or "board")[:64]
+    return (folder or backup_folder()) / _safe(rig.identity.unique_id)
+
+
+def left_behind(unique_id: str | None) -> str:
+    """What is to be known of a board whose firmware from before is in a backup still, in one line; "" if there is none.
+
+    It was left there by a run that was killed.
+    """
+    store = backup_folder() / _safe(unique_id)
+    if not (store / INDEX).exists():
+        return ""
+    return (
+        "this board holds firmware that a killed run put on it; `rotorgate qualify RIG --restore` puts back the one "
+        f"from before, which is in {store}"
+    )
+
+
+def _safe(unique_id: str | None) -> str:
+    return re.sub(r"[^A-Za-z0-9]", "", unique_id or "board")[:64]
 
 
 def backup_folder() -> Path:

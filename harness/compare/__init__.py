@@ -4,7 +4,7 @@ against = baseline_of(records)                      # at least 5, over separate 
 found = compare(against, [record], Terms(planned=len(against.levels), margins=spec.detect))
 """
 
-from harness.compare.baseline import LEAST_MOUNTINGS, Baseline, Level, baseline_of
+from harness.compare.baseline import LEAST_MOUNTINGS, Baseline, Level, baseline_of, by_command
 from harness.compare.belonging import exchanged
 from harness.compare.difference import Difference, Finding, Terms, compare
 from harness.compare.drift import Change, History, history
@@ -12,5 +12,5 @@ from harness.compare.power import power_at_margin, seen_beyond, smallest_seen
 
 __all__ = [
     "LEAST_MOUNTINGS", "Baseline", "Change", "Difference", "Finding", "History", "Level", "Terms",
-    "baseline_of", "compare", "exchanged", "history", "power_at_margin", "seen_beyond", "smallest_seen",
+    "baseline_of", "by_command", "compare", "exchanged", "history", "power_at_margin", "seen_beyond", "smallest_seen",
 ]  # fmt: skip

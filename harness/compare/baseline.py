@@ -74,16 +74,31 @@ class Baseline:
     records: tuple[Record, ...]
 
 
+def by_command(records: Sequence[Record]) -> list[str]:
+    """A label a record: repeats of one command were made without touching the bench, each other run is one of its own.
+
+    Repeats count their seed up from the first, so that it and the board tell which belong together.
+    """
+    labels = []
+    for record in records:
+        content, entry = record.content, record.content.get("repeat") or {}
+        number, of = int(entry.get("number", 1)), int(entry.get("of", 1))
+        first = int(content.get("seed") or 0) - number + 1
+        board = content.get("board", {}).get("unique_id")
+        labels.append(f"{of} repeats of board {board} from seed {first}" if of > 1 else fingerprint(record))
+    return labels
+
+
 def baseline_of(records: Sequence[Record], mountings: Sequence[str] | None = None) -> Baseline:
     """The baseline of these records.
 
     `mountings`: one label a record; runs with one label were made without touching the bench. Without labels each
-    record counts as a mounting of its own, which whoever accepts the baseline answers for. Raises UsageError for
+    command counts as a mounting of its own, which whoever accepts the baseline answers for. Raises UsageError for
     records that cannot stand together or have not come to their end, RecordError for one that cannot be read.
     """
     if not records:
         raise UsageError("a baseline needs records: expected at least 1, found none")
-    labels = list(mountings) if mountings is not None else [fingerprint(record) for record in records]
+    labels = list(mountings) if mountings is not None else by_command(records)
     if len(labels) != len(records):
         raise UsageError(f"expected a mounting for each of {len(records)} records, found {len(labels)}")
     mixed(records)

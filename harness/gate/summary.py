@@ -35,6 +35,8 @@ class Subject:
     """Where each run's record is: words -> folder."""
     repeats: tuple[int, int]
     """Made, and asked for by the policy."""
+    causes: Sequence[str] = ()
+    """What the pattern of the verdicts points to."""
     remarks: Sequence[str] = ()
     """What to know of the conditions: margins that were widened, things exchanged, what became of the firmware."""
 
@@ -50,6 +52,8 @@ def markdown(decision: Decision, policy: Policy, subject: Subject, differences: 
         "### Why",
         _list(_cut(decision.reasons)),
     ]
+    if subject.causes:
+        parts += ["### What the pattern points to", _list(subject.causes)]
     if subject.remarks:
         parts += ["### To know", _list(_cut(subject.remarks))]
     if decision.waived:

@@ -70,6 +70,7 @@ def test_a_release_that_only_tidies_is_let_through(lab):
     source = (lab / "tidied/sluice_drive.py").read_bytes()
     assert decision["firmware_sha256"] == hashlib.sha256(source).hexdigest()
     assert len(decision["shown"]) == 22
+    assert "the firmware that was released stays on the board" in done.stdout
     assert backups(lab) == [], "a release keeps its place: nothing is left to put back"
 
 
@@ -92,6 +93,7 @@ def test_a_release_with_a_slip_in_it_is_refused_by_name_and_taken_off(lab, name,
     assert "## Release gate: refused" in (folder / "summary.md").read_text(encoding="utf-8")
     assert 'type="refuse"' in (folder / "junit.xml").read_text(encoding="utf-8")
     assert decision["trouble"] == ""
+    assert "the firmware from before is back on the board" in decision["remarks"]
     assert backups(lab) == [], "the firmware from before is back"
     with Store.open(str(lab / "runs/store.sqlite")) as store:
         kept = store.decisions.all("sluice")[-1]

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from harness.bench.exchange import INDEX, backup_folder, collect, exchange, forget
+from harness.bench.exchange import INDEX, backup_folder, collect, exchange, forget, left_behind
 from harness.bench.rig import Rig
 from harness.errors import BenchError, DeviceError, LinkError, UsageError
 
@@ -246,3 +246,14 @@ def test_a_backup_that_cannot_be_dropped_is_told(tmp_path):
     assert forget(backup).startswith(
         f"{backup}: cannot be removed; remove it, or a later --restore takes what it holds"
     )
+
+
+def test_a_board_with_firmware_that_a_killed_run_left_is_told_of(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    assert left_behind("ab-12") == ""
+    backup = backup_folder() / "ab12"
+    backup.mkdir(parents=True)
+    (backup / INDEX).write_text("{}")
+    assert "`rotorgate qualify RIG --restore` puts back the one from before" in left_behind("ab-12")
+    assert str(backup) in left_behind("ab-12")
+    assert left_behind("cd") == ""

@@ -419,3 +419,21 @@ def test_no_colour_where_none_is_wanted(spring, monkeypatch):
     monkeypatch.setattr("sys.stdout", out)
     cli.main(["baseline", "show", "spring", new])
     assert not re.search(r"\x1b\[[0-9;]*3\d", out.getvalue())
+
+
+def test_repeats_of_one_command_are_one_mounting_unless_somebody_says_otherwise(say):
+    def repeats(first: int, count: int) -> list[str]:
+        made = []
+        for k in range(count):
+            one = record(values(LEVELS[first + k]), first + k + 1)
+            one.content["repeat"] = {"number": k + 1, "of": count}  # type: ignore[index]
+            made.append(saved(f"runs/{first + k}", one))
+        return made
+
+    folders = [*repeats(0, 3), *repeats(3, 2), *repeats(5, 1)]
+    out = say("accept", "a", *folders, *ACCEPT)[1]
+    assert "6 records, 3 mountings" in out
+    assert "self-declared (each of 3 commands counts as one, repeats of one command together)" in out
+    assert "fewer than 5 separate mountings (3)" in out
+    assert "6 records, 3 mountings" in say("show", "a")[1], "as it was kept"
+    assert "6 records, 6 mountings" in say("accept", "b", *folders, "--mounting", "1,2,3,4,5,6", *ACCEPT)[1]

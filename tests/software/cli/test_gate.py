@@ -15,6 +15,7 @@ import pytest
 
 from harness import cli
 from harness.errors import BenchError, FirmwareError, StoppedByBoard
+from harness.gate.summary import plain
 from harness.store import Store
 from tests.software.qualification.fakes import SLUICE, FakeChecks, FakeRig, install
 
@@ -419,3 +420,20 @@ def test_a_signal_after_the_decision_loses_none_of_it(spring, monkeypatch):
     assert code == 0, out + err
     assert decision()["decision"] == "release"
     assert "store runs/store.sqlite, decision 1 on runs 7" in out
+
+
+def test_a_board_that_a_killed_run_left_with_its_firmware_is_told_of(spring, monkeypatch):
+    monkeypatch.setattr("harness.cli_gate.left_behind", lambda _unique_id: "this board holds firmware")
+    assert "this board holds firmware" in spring(*GATE)[2].splitlines()
+    monkeypatch.setattr("harness.cli_qualify.left_behind", lambda _unique_id: "this board holds firmware")
+    assert "this board holds firmware" in spring("qualify", str(SLUICE), "--out", "q", "--seed", "1")[2].splitlines()
+
+
+def test_the_cause_that_the_verdicts_point_to_is_told_with_the_decision(spring):
+    _, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0, "gate.stiffness.open_loop": 0.5}))
+    words = json.loads(Path("runs/new/record.json").read_text(encoding="utf-8"))["diagnosis"]["words"]
+    assert words
+    assert (words if words.startswith("cause ") else f"cause: {words}") in out.splitlines()
+    assert decision()["causes"] == [words]
+    summary = Path("runs/new/summary.md").read_text(encoding="utf-8")
+    assert f"### What the pattern points to\n\n- {plain(words)}" in summary
