@@ -27,6 +27,8 @@ from harness.store.histories import Level, Release
 
 GATE = {"release": ("●", "agrees"), "refuse": ("▲", "differs"), "undecided": ("?", "cannot-tell")}
 """Mark and colour of a decision's word."""
+SHOWN = 8
+"""Characters of a build's hash (arbitrary: enough to tell a few builds apart)."""
 PLAIN = frozenset(ascii_letters + digits + "_-")
 """Characters of an anchor."""
 ENDINGS = {0: "agrees", 1: "differs", 2: "cannot-tell"}
@@ -229,9 +231,7 @@ def _version(name: str | None, version: str | None) -> str:
 
 
 def _release(rig: Rig, release: Release) -> dict[str, Any]:
-    verdicts = [one for one in rig.decisions if release.key == (rig.name, one.firmware_name, one.firmware_version)]
-    word = verdicts[-1].word if verdicts else ""
-    mark, kind = GATE.get(word, ("?", "cannot-tell")) if word else ("–", "not-judged")
+    decided = [one for one in rig.decisions if release.key == (rig.name, one.firmware_name, one.firmware_version)]
     return {
         "version": _version(release.firmware_name, release.firmware_version),
         "runs": release.runs,
@@ -239,10 +239,8 @@ def _release(rig: Rig, release: Release) -> dict[str, Any]:
         "builds": release.builds,
         "boards": release.boards,
         "endings": ", ".join(f"{count} × {_ending(code)}" for code, count in release.endings.items()),
-        "mark": mark,
-        "kind": kind,
-        "word": visible(word) or "none yet",
-        "decision": f"d{verdicts[-1].id}" if verdicts else "",
+        # All of them, the newest first: builds of one version may have been decided on otherwise.
+        "gate": [_decision(told(one)) for one in reversed(decided)],
     }
 
 
@@ -262,6 +260,7 @@ def _decision(decision: Told) -> dict[str, Any]:
         "mark": mark,
         "kind": kind,
         "version": _version(decision.firmware_name, decision.firmware_version),
+        "build": visible(str(decision.firmware_sha256))[:SHOWN] if decision.firmware_sha256 else "",
     }
 
 

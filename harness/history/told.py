@@ -22,6 +22,7 @@ class Told:
     exit_code: int
     firmware_name: str | None
     firmware_version: str | None
+    firmware_sha256: str | None
     runs: tuple[int, ...]
     reasons: Sequence[str]
     waivers: Sequence[Mapping[str, str]]
@@ -39,6 +40,7 @@ def told(decision: Decision) -> Told:
         exit_code=decision.exit_code,
         firmware_name=decision.firmware_name,
         firmware_version=decision.firmware_version,
+        firmware_sha256=decision.firmware_sha256,
         runs=decision.runs,
         reasons=[visible(reason) for reason in _listed(content.get("reasons")) if isinstance(reason, str)],
         waivers=[_waiver(waiver) for waiver in _listed(content.get("waivers")) if isinstance(waiver, dict)],

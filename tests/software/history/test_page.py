@@ -21,7 +21,7 @@ from harness.store.decisions import Decision
 from harness.store.histories import Level
 from tests.software.compare.records import quantity
 from tests.software.compare.records import record as compared
-from tests.software.history.stores import DELAY, SAG, STIFFNESS, decided, filled, run
+from tests.software.history.stores import DELAY, SAG, SHA, STIFFNESS, decided, filled, run
 from tests.software.report import sample
 from tests.software.report.test_page import HOSTILE, outline
 
@@ -56,6 +56,19 @@ def test_each_version_has_its_runs_endings_and_days(store, tmp_path):
     table = text[text.index("Release gate") : text.index("Drift and steps Nobody")]
     assert table.index("sluice_drive 1.5.0 4 2026-01-02 1 3 × exit 0, 1 × exit 1") < table.index("sluice_drive 1.4.0 6")
     assert text.count("none yet") == 2
+
+
+def test_every_decision_on_a_version_is_told_beside_it_with_its_build(store, tmp_path):
+    decided(store, word="release", firmware_sha256="9d" * 32)
+    decided(store, word="refuse", firmware_sha256="b1" * 32)
+    page = page_of(store, tmp_path, rig="sluice")
+    text = plain(page)
+    cell = text[text.index("sluice_drive 1.5.0 4 2026-01-02") :].partition("sluice_drive 1.4.0")[0]
+    assert cell.index("▲ refuse") < cell.index("● release"), "the newest first"
+    assert 'href="#s1-d1">release' in page
+    assert 'href="#s1-d2">refuse' in page
+    assert "on runs 8, 9, build 9d9d9d9d" in text
+    assert "on runs 8, 9, build b1b1b1b1" in text
 
 
 def test_numbers_of_a_quantity_by_version(store, tmp_path):
@@ -158,7 +171,8 @@ def test_decisions_with_reasons_and_waivers_stand_at_their_version(store, tmp_pa
     text = plain(page)
     assert '<a href="#s1-d1">refuse</a>' in page
     assert "▲ refuse : sluice_drive 1.5.0 decision 1" in text
-    assert "on runs 8, 9 gate.step.delay: different waived: step.decay by A. Person until 2026-12-31: known" in text
+    said = "gate.step.delay: different waived: step.decay by A. Person until 2026-12-31: known"
+    assert f"on runs 8, 9, build {SHA['1.5.0'][:8]} {said}" in text
     assert "schema = 1" in text
 
 
