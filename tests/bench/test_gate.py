@@ -75,21 +75,32 @@ def test_a_release_that_only_tidies_is_let_through(lab):
 
 
 @pytest.mark.parametrize(
-    ("name", "seed", "reason"),
+    ("name", "seed", "reason", "cause"),
     [
-        ("half-gain", 22, "gate.stiffness.closed_loop: differs: "),
-        ("two-late", 23, "gate.step.delay: differs: "),
-        ("other-path", 24, "gate.commutation.sensor_noise: differs: "),
-        ("short-table", 25, "gate.commutation.limits: nonconforming: the firmware raised IndexError"),
+        ("half-gain", 22, "gate.stiffness.closed_loop: differs: ", "the firmware's loop gain is 0.5 times"),
+        ("two-late", 23, "gate.step.delay: differs: ", "ms later than the rig file says"),
+        (
+            "other-path",
+            24,
+            "gate.commutation.sensor_noise: differs: ",
+            "the angle is read by a noisier path than stated",
+        ),
+        (
+            "short-table",
+            25,
+            "gate.commutation.limits: nonconforming: the firmware raised IndexError",
+            "cause not known",
+        ),
     ],
 )
-def test_a_release_with_a_slip_in_it_is_refused_by_name_and_taken_off(lab, name, seed, reason):
+def test_a_release_with_a_slip_in_it_is_refused_by_name_and_taken_off(lab, name, seed, reason, cause):
     done = rotorgate(*words_for(name, seed), cwd=lab)
     assert done.returncode == 1, done.stdout + done.stderr
     folder = lab / "runs" / name
     decision = json.loads((folder / "decision.json").read_text(encoding="utf-8"))
     assert decision["decision"] == "refuse"
     assert any(line.startswith(reason) for line in decision["reasons"]), decision["reasons"]
+    assert cause in " ".join(decision["causes"])
     assert "## Release gate: refused" in (folder / "summary.md").read_text(encoding="utf-8")
     assert 'type="refuse"' in (folder / "junit.xml").read_text(encoding="utf-8")
     assert decision["trouble"] == ""
