@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 from harness.against import Comparison, compared, in_time, terms_of
@@ -134,38 +135,36 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
     anything is measured.
     """
     policy = conditions.policy
-    begun_s = clock.now_s()
-    longest_s = 0.0
-    last_s = begun_s
+    records: list[Record] = []
+    times_s = [clock.now_s()]
     late = False
 
-    def go_on(runs: Sequence[Ended]) -> bool:
-        nonlocal longest_s, last_s, late
-        now_s = clock.now_s()
-        longest_s, last_s = max(longest_s, now_s - last_s), now_s
-        if decide(policy, _records(runs), (), on_day=conditions.on_day).word is Word.REFUSE:
+    def once(one: Settings) -> Ended:
+        ended = run(one)
+        records.append(read(ended.folder))
+        times_s.append(clock.now_s())
+        return ended
+
+    def go_on(_runs: Sequence[Ended]) -> bool:
+        nonlocal late
+        if decide(policy, records, (), on_day=conditions.on_day).word is Word.REFUSE:
             return False
-        late = now_s - begun_s + longest_s > policy.time_budget_s
+        longest_s = max(after - before for before, after in pairwise(times_s))
+        late = times_s[-1] - times_s[0] + longest_s > policy.time_budget_s
         return not late
 
-    stopped: list[Objection] = []
-    bench = ""
-    made = Repeats(asked=policy.repeats, runs=())
     try:
-        made = repeated(settings, policy.repeats, run, go_on=go_on)
-        bench = _trouble(made)
-    except FirmwareError as error:
-        stopped.append(Objection(refuses=True, words=str(error)))
-    except BenchError as error:
-        bench = str(error) or type(error).__name__
+        made = repeated(settings, policy.repeats, once, go_on=go_on)
+    except (BenchError, FirmwareError) as error:
+        made = Repeats(asked=policy.repeats, runs=(), trouble=error)
+    stopped: list[Objection] = []
+    if isinstance(made.trouble, FirmwareError):
+        stopped.append(Objection(refuses=True, words=str(made.trouble)))
     if late:
         words = (
             f"the time budget of {policy.time_budget_s:g} s is spent after {len(made.runs)} of {policy.repeats} runs"
         )
         stopped.append(Objection(refuses=False, words=words, remedy=f"a larger time_budget_s in {policy.file}"))
-    if isinstance(made.trouble, FirmwareError):
-        stopped.append(Objection(refuses=True, words=str(made.trouble)))
-    records = _records(made.runs)
     finished = [record for record in records if record.finished]
     comparison = None
     if finished:
@@ -175,7 +174,7 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         records,
         comparison.differences if comparison is not None else (),
         on_day=conditions.on_day,
-        bench=bench,
+        bench=_trouble(made),
         stopped=stopped,
     )
     # What ended the row may go before a bench that failed: wrong use and a defect of ours do.
@@ -217,10 +216,6 @@ def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLoc
     except HarnessError as error:
         return f"the firmware from before is not back, `rotorgate qualify {asked.rig} --restore` does it: {error}"
     return ""
-
-
-def _records(runs: Sequence[Ended]) -> list[Record]:
-    return [read(ended.folder) for ended in runs]
 
 
 def _trouble(made: Repeats) -> str:

@@ -105,7 +105,7 @@ def exchange(
     board.soft_reset()
     if hold:
         return None
-    return partial(put_back if restore else _drop_of, board, store)
+    return partial(put_back, board, store) if restore else partial(_dropped, store)
 
 
 def backup_of(rig: Rig, folder: Path | None = None) -> Path:
@@ -236,7 +236,7 @@ def put_back(board: Board, store: Path) -> None:
     forget(store)
 
 
-def _drop_of(_board: Board, store: Path) -> None:
+def _dropped(store: Path) -> None:
     forget(store)
 
 

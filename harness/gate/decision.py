@@ -247,10 +247,9 @@ def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequen
 
 def _remedy(one: Difference) -> str:
     """What would shrink the largest contribution to a difference, or what the finding says of it."""
-    for source, _ in one.gap.shares()[:1] if one.gap is not None else ():
-        if words := one.gap.remedy(source) if one.gap is not None else "":
-            return f"{one.name}: {words}"
-    return f"{one.name}: {one.reason}"
+    shares = one.gap.shares() if one.gap is not None else []
+    words = one.gap.remedy(shares[0][0]) if one.gap is not None and shares else ""
+    return f"{one.name}: {words or one.reason}"
 
 
 def _where(numbers: Sequence[int], count: int) -> str:

@@ -36,6 +36,7 @@ from harness.rigfile import fields, problems, toml
 from harness.rigfile.crosscheck import named
 from harness.rigfile.fields import integer, listed, number, text
 from harness.rigfile.spec import Section
+from harness.tally import keys_of
 from harness.words import visible
 
 WHAT = "policy file"
@@ -132,7 +133,7 @@ class Policy(Section):
     def required_of(self, names: Iterable[str]) -> list[str]:
         """Those of these full names that are required: by full name, as `check.quantity`, or by their check."""
         wanted = set(self.required)
-        return [name for name in names if wanted & _keys(name)]
+        return [name for name in names if wanted & keys_of(name)]
 
     def standing(self, name: str, on_day: date) -> Waiver | None:
         """The waiver that covers a quantity on that day, if there is one."""
@@ -186,10 +187,4 @@ def _unfounded(policy: Policy) -> Iterator[tuple[problems.Place, str]]:
 
 def required_by(wanted: str, names: Iterable[str]) -> list[str]:
     """Those of these full names that one entry of `required` asks for."""
-    return [name for name in names if wanted in _keys(name)]
-
-
-def _keys(name: str) -> set[str]:
-    """Names under which a quantity can be required."""
-    parts = name.split(".")
-    return {name, ".".join(parts[-2:]), parts[-2] if len(parts) > 1 else name}
+    return [name for name in names if wanted in keys_of(name)]

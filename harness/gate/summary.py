@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.against import headline
 from harness.baseline_rows import MARKS, difference_row
 from harness.compare import Difference, Finding
 from harness.gate.decision import Decision, Word
@@ -106,8 +107,5 @@ def _table(policy: Policy, differences: Sequence[Difference]) -> str:
         )
     others = [one for one in differences if one not in told]
     if others:
-        words = ", ".join(
-            f"{sum(o.finding is w for o in others)} {w.value}" for w in Finding if any(o.finding is w for o in others)
-        )
-        rows.append(f"\nNot required: {words}.")
+        rows.append(f"\nNot required: {headline(others)}.")
     return "\n".join(rows)
