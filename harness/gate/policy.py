@@ -22,20 +22,19 @@ until = 2026-12-31
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import BeforeValidator, Field, PlainValidator, PrivateAttr, ValidationError
+from pydantic import BeforeValidator, Field, PlainValidator, ValidationError
 
 from harness.errors import PolicyError
 from harness.results import Detect
 from harness.rigfile import fields, problems, toml
 from harness.rigfile.crosscheck import named
 from harness.rigfile.fields import integer, listed, number, text
-from harness.rigfile.spec import Section
+from harness.rigfile.spec import PersonsFile, Section
 from harness.tally import keys_of
 from harness.words import visible
 
@@ -91,7 +90,7 @@ class Waiver(Section):
         return name == self.quantity or name.partition(".")[2] == self.quantity
 
 
-class Policy(Section):
+class Policy(PersonsFile):
     """A policy. Made by `load`."""
 
     schema_: Annotated[int, integer(SCHEMA, SCHEMA)] = Field(alias="schema")
@@ -105,24 +104,6 @@ class Policy(Section):
     margins: Mapping[str, Annotated[Detect, PlainValidator(fields.detect)]] = Field(default_factory=dict)
     waivers: Waivers | None = None
     waiver: Annotated[tuple[Waiver, ...], BeforeValidator(_entries)] = ()
-    _file: str = PrivateAttr("")
-    _text: str = PrivateAttr("")
-    _sha256: str = PrivateAttr("")
-
-    @property
-    def file(self) -> str:
-        """The file's name, for messages."""
-        return self._file
-
-    @property
-    def text(self) -> str:
-        """The file, as read."""
-        return self._text
-
-    @property
-    def sha256(self) -> str:
-        """Of the file's bytes."""
-        return self._sha256
 
     def check_names(self, motors: Sequence[str]) -> None:
         """Whether every name is of a quantity that a rig with these motors has. Raises PolicyError with all."""
@@ -166,8 +147,7 @@ def loads(content: bytes, file: str) -> Policy:
         found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unfounded(policy)]
     if found or policy is None:
         raise PolicyError(toml.once_a_place(found))
-    policy._file, policy._text = file, whole
-    policy._sha256 = hashlib.sha256(content).hexdigest()
+    policy.read_from(content, whole, file)
     return policy
 
 

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from harness.bench.devices import port_device, visa_device
 from harness.bench.virtual import scenario_of
 from harness.errors import PoolFileError, RigFileError, StoreError
 from harness.rigfile import RigSpec, load, problems
 from harness.rigfile.fields import integer, listed, refuse, text
+from harness.rigfile.spec import Section
 from harness.rigfile.toml import content_of, name_of, once_a_place, tables_of, unclean
 from harness.store.address import Address
 from harness.words import visible
@@ -65,19 +66,17 @@ def _path(value: Any) -> str:
     return value
 
 
-class _Rig(BaseModel):
+class _Rig(Section):
     """[[rig]]."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
     file: Annotated[str, text(FILE, r".+", longest=LONGEST)]
     name: Annotated[str | None, text(NAME, r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")] = None
     plant_seed: Annotated[int | None, integer(0, 2**63 - 1)] = None
 
 
-class _File(BaseModel):
+class _File(Section):
     """A whole pool file."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid")
     schema_: Annotated[int, integer(SCHEMA, SCHEMA)] = Field(alias="schema")
     rigs: Annotated[tuple[str, ...], listed(RIGS, _path, 0, MOST)] = ()
     rig: list[_Rig] = Field(default=[], max_length=MOST)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -41,9 +40,7 @@ def loads(content: bytes, file: str) -> RigSpec:
     if found:
         raise RigFileError(toml.once_a_place(found))
     placed: RigSpec = _placed(spec, "", file)
-    placed._text = text
-    placed._sha256 = hashlib.sha256(content).hexdigest()
-    placed._file = file
+    placed.read_from(content, text, file)
     return placed
 
 

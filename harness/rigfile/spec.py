@@ -7,6 +7,7 @@ small motor bench, narrow enough to catch a slip of unit.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
@@ -40,6 +41,33 @@ class Section(BaseModel):
     """A section of the rig file: frozen, nothing unknown in it."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", populate_by_name=False)
+
+
+class PersonsFile(Section):
+    """A whole file that a person wrote, with the file itself beside what it says."""
+
+    _text: str = PrivateAttr("")
+    _sha256: str = PrivateAttr("")
+    _file: str = PrivateAttr("")
+
+    @property
+    def text(self) -> str:
+        """The file as it was read."""
+        return self._text
+
+    @property
+    def sha256(self) -> str:
+        """Of the file's bytes."""
+        return self._sha256
+
+    @property
+    def file(self) -> str:
+        """The file's name, for messages."""
+        return self._file
+
+    def read_from(self, content: bytes, text: str, file: str) -> None:
+        """Remember the file: its bytes, its text and its name."""
+        self._text, self._sha256, self._file = text, hashlib.sha256(content).hexdigest(), file
 
 
 class RigSection(Section):
@@ -200,7 +228,7 @@ class ClockSection(Section):
     address: Annotated[str, text("HOST:PORT", HOST_PORT)]
 
 
-class RigSpec(Section):
+class RigSpec(PersonsFile):
     """A whole rig file."""
 
     schema_: Annotated[int, integer(SCHEMA, SCHEMA)] = Field(alias="schema")
@@ -216,24 +244,6 @@ class RigSpec(Section):
     requirements: Mapping[str, Annotated[Limits, PlainValidator(fields.limits)]] = Field(default_factory=dict)
     detect: Mapping[str, Annotated[Detect, PlainValidator(fields.detect)]] = Field(default_factory=dict)
     clock: ClockSection | None = None
-    _text: str = PrivateAttr("")
-    _sha256: str = PrivateAttr("")
-    _file: str = PrivateAttr("")
-
-    @property
-    def text(self) -> str:
-        """The rig file as it was read."""
-        return self._text
-
-    @property
-    def sha256(self) -> str:
-        """Of the file's bytes."""
-        return self._sha256
-
-    @property
-    def file(self) -> str:
-        """The file's name, for messages."""
-        return self._file
 
     @property
     def motors(self) -> tuple[str, ...]:

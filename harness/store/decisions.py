@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +12,7 @@ from harness.clock import utc_now
 from harness.errors import StoreError
 from harness.store import tables
 from harness.store.database import Database
+from harness.store.packed import DAMAGES, packed, unpacked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,9 +47,8 @@ class Decisions:
     def add(self, runs: Sequence[int], content: Mapping[str, Any], **columns: Any) -> Decision:
         """Keep a decision on these runs; on disk when this returns. Raises StoreUnavailable."""
         row = {**columns, "made_utc": utc_now().isoformat(timespec="milliseconds")}
-        text = json.dumps(content, allow_nan=False).encode()
         with self._database.adding() as adding:
-            added = adding.add_one(tables.decision, {**row, "json": zlib.compress(text)})
+            added = adding.add_one(tables.decision, {**row, "json": packed(content)})
             adding.add(tables.decision_run, [{"decision_id": added, "run_id": run} for run in runs])
         return self.get(added)
 
@@ -82,9 +80,9 @@ class Decisions:
                 Decision(
                     **{name: row[name] for name in FIELDS},
                     runs=tuple(runs.get(row["id"], ())),
-                    content=json.loads(zlib.decompress(row["json"])),
+                    content=unpacked(row["json"]),
                 )
                 for row in rows
             ]
-        except (zlib.error, TypeError, ValueError) as error:
+        except DAMAGES as error:
             raise StoreError(f"{self._database.address.shown}: a decision is damaged: {error}") from error

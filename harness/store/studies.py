@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +12,7 @@ from harness.clock import utc_now
 from harness.errors import StoreError
 from harness.store import tables
 from harness.store.database import Database
+from harness.store.packed import DAMAGES, packed, unpacked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +39,7 @@ class Studies:
     def add(self, kind: str, rig: str, virtual: bool, content: Mapping[str, Any]) -> Study:
         """Keep a study; on disk when this returns. Raises StoreUnavailable."""
         made = utc_now().isoformat(timespec="milliseconds")
-        text = json.dumps(content, allow_nan=False).encode()
-        row = {"made_utc": made, "kind": kind, "rig": rig, "virtual": virtual, "json": zlib.compress(text)}
+        row = {"made_utc": made, "kind": kind, "rig": rig, "virtual": virtual, "json": packed(content)}
         with self._database.adding() as adding:
             added = adding.add_one(tables.study, row)
         return self.get(added)
@@ -78,11 +76,11 @@ class Studies:
 
     def _content(self, data: bytes, damaged: bool) -> Mapping[str, Any]:
         try:
-            found = json.loads(zlib.decompress(data))
+            found = unpacked(data)
             if not isinstance(found, dict):
                 raise ValueError(f"expected an object, found {type(found).__name__}")
             return found
-        except (zlib.error, TypeError, ValueError, RecursionError) as error:
+        except DAMAGES as error:
             if damaged:
                 return {}
             raise StoreError(f"{self._database.address.shown}: a study is damaged: {error}") from error
