@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from harness.compare import Baseline, Difference, Finding, History, Terms, baseline_of, compare, exchanged, history
 from harness.compare.belonging import fingerprint
-from harness.errors import ExitCode, RigFileError, UsageError
+from harness.errors import ExitCode, RecordError, RigFileError, UsageError
 from harness.record import Record
 from harness.results import Measurement
-from harness.rigfile import loads
+from harness.rigfile import RigSpec, loads
 from harness.store import Store
 from harness.store.baselines import StoredBaseline
 from harness.words import visible
@@ -50,13 +50,16 @@ def terms_of(against: Baseline) -> Terms:
     The baseline's, not that of what is compared with it: nobody widens a margin together with what it is to catch.
     Raises UsageError.
     """
-    first = against.records[0]
-    try:
-        margins = loads(str(first.content["rig"]["text"]).encode(), str(first.folder / "rig.toml")).detect
-    except (KeyError, TypeError, RigFileError) as error:
-        raise UsageError(f"{first.folder}: its rig file does not read: {error}") from error
     planned = sum(level.records > 0 for level in against.levels.values())
-    return Terms(planned=max(planned, 1), margins=margins)
+    return Terms(planned=max(planned, 1), margins=spec_of(against.records[0]).detect)
+
+
+def spec_of(record: Record) -> RigSpec:
+    """The rig file of a record. Raises RecordError."""
+    try:
+        return loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
+    except (KeyError, TypeError, RigFileError) as error:
+        raise RecordError(f"{record.folder}: its rig file does not read: {error}") from error
 
 
 def compared(

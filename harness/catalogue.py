@@ -116,6 +116,11 @@ def check_of(name: str) -> str:
     return suffix_of(name).split(".", maxsplit=1)[0]
 
 
+def motor_of(name: str) -> str:
+    """The motor a full name belongs to; "" where both were driven."""
+    return ".".join(part for part in name.split(".")[:-2] if part)
+
+
 def quantities_of(check: Check, motors: Iterable[str]) -> dict[str, str]:
     """Quantities of a check on a rig with these motors, with their words."""
     found: dict[str, str] = {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.arguments.shared import BESIDE, PLACE, Commands, Parser, count, natural
+from harness.arguments.shared import BESIDE, PLACE, Commands, Parser, add_virtual, count, natural
 from harness.catalogue import CHECK_NAMES
 
 
@@ -64,17 +64,4 @@ def add(commands: Commands, common: Parser) -> None:
         help=f"keep the run in {PLACE} (default: {BESIDE}); hosts that name one database never drive one rig at once",
     )
     kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
-    virtual = qualify.add_argument_group("on the virtual bench only")
-    virtual.add_argument(
-        "--with-fault",
-        metavar="NAME[=SEVERITY]",
-        action="append",
-        default=[],
-        help="give the bench a defect (python -m rigs_demo faults lists them)",
-    )
-    virtual.add_argument(
-        "--plant-seed", metavar="N", type=natural, help="draw the true values from the rig file's tolerances"
-    )
-    virtual.add_argument(
-        "--board-seed", metavar="N", type=natural, help="draw those of the board alone, with a unique id of its own"
-    )
+    add_virtual(qualify)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.arguments.shared import PLACE, Commands, Parser, natural
+from harness.arguments.shared import PLACE, Commands, Parser, add_virtual, natural
 
 
 def add(commands: Commands, common: Parser) -> None:
@@ -27,13 +27,4 @@ def add(commands: Commands, common: Parser) -> None:
     gate.add_argument(
         "--seed", metavar="N", type=natural, help="of the first run, counted up (default: drawn and shown)"
     )
-    virtual = gate.add_argument_group("on the virtual bench only")
-    virtual.add_argument(
-        "--with-fault",
-        metavar="NAME[=SEVERITY]",
-        action="append",
-        default=[],
-        help="give the bench a defect (python -m rigs_demo faults lists them)",
-    )
-    virtual.add_argument("--plant-seed", metavar="N", type=natural, help="draw the true values of the bench")
-    virtual.add_argument("--board-seed", metavar="N", type=natural, help="draw the true values of the board")
+    add_virtual(gate)

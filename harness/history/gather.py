@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.catalogue import CHECKS, suffix_of
+from harness.catalogue import CHECKS, check_of, motor_of, suffix_of
 from harness.compare.taken import TURNING
 from harness.errors import StoreError, UsageError
 from harness.history.folders import reports
@@ -176,11 +176,10 @@ def _levels(
 
 
 def _quantity(name: str, levels: Mapping[Key, Level], entries: Sequence[Entry], around: _Around) -> Quantity:
-    *motor, check, _ = ("", *name.split(".")) if "." in name else ("", name, name)
     return Quantity(
         name=name,
-        check=check,
-        motor=".".join(part for part in motor if part),
+        check=check_of(name),
+        motor=motor_of(name),
         unit=next((entry.unit for entry in reversed(entries) if entry.unit), "1"),
         levels=levels,
         entries=entries,

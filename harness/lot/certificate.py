@@ -14,13 +14,12 @@ from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Beside, Reference
 from harness.quantity import Quantity
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
-from harness.report.numbers import in_unit, with_uncertainty
+from harness.report.numbers import limits_in_words, with_uncertainty
 from harness.report.page import MARKS
-from harness.results import REQUIRED, Outcome, Requirement
+from harness.results import REQUIRED, Outcome
+from harness.tally import DECIDED, WORST
 from harness.words import visible
 
-REFUSING = (Outcome.DIFFERS, Outcome.NONCONFORMING)
-DECIDED = (Outcome.AGREES, Outcome.CONFORMING, *REFUSING)
 WORST_FIRST = (Outcome.DIFFERS, Outcome.CANNOT_TELL, Outcome.AGREES, Outcome.NOT_JUDGED, Outcome.NOT_RUN)
 
 
@@ -106,7 +105,7 @@ def _claim(runs: Sequence[LotRun], lines: Sequence[Line]) -> str:
     """`refused` where a mean misses its requirement or any run found something; `accepted` where all is decided."""
     judged = [Outcome(verdict["outcome"]) for run in runs for verdict in run.record.content["verdicts"]]
     words = {line.word for line in lines}
-    if Outcome.NONCONFORMING in words or any(outcome in REFUSING for outcome in judged):
+    if Outcome.NONCONFORMING in words or any(outcome in WORST for outcome in judged):
         return "refused"
     whole = all(run.record.content.get("exit_code") == 0 for run in runs)
     return "accepted" if whole and Outcome.UNDECIDED not in words and words & set(DECIDED) else "open"
@@ -118,7 +117,7 @@ def _required(quantities: Iterable[LotQuantity], board: str, beside: Mapping[str
     for quantity in quantities:
         value = quantity.boards.get(board)
         if value is not None and value.verdict is not None and quantity.requirement is not None:
-            required = _limits_in_words(quantity.requirement, quantity.unit)
+            required = limits_in_words(quantity.requirement.low, quantity.requirement.high, quantity.unit)
             outcome = value.verdict.outcome
             found.append(_line(quantity, value.mean, value.runs, required, outcome.value, outcome, beside))
     return found
@@ -174,12 +173,6 @@ def _apart(one: Beside | None, unit: str) -> str:
         return one.found.finding.value
     half = 0.0 if one.apart.exact else one.apart.half_width(0.95)
     return f"{with_uncertainty(one.apart.value, half, unit)}: {one.found.finding.value}"
-
-
-def _limits_in_words(requirement: Requirement, unit: str) -> str:
-    low, high = requirement.low, requirement.high
-    parts = [f"at least {in_unit(low, unit)}"] if low is not None else []
-    return " and ".join([*parts, *([f"at most {in_unit(high, unit)}"] if high is not None else [])])
 
 
 def _identity(lot: Lot, runs: Sequence[LotRun]) -> Facts:

@@ -6,11 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from harness.against import spec_of
 from harness.boards import swapped_in
 from harness.compare.belonging import belongings
-from harness.errors import RecordError, RigFileError, UsageError
+from harness.errors import UsageError
 from harness.record import Record
-from harness.rigfile import RigSpec, loads
+from harness.rigfile import RigSpec
 from harness.words import visible
 
 BENCH = ("motor", "supply", "instrument", "driver")
@@ -113,14 +114,6 @@ def gather(name: str, runs: Sequence[LotRun]) -> Lot:
         left_out=tuple(left),
         remarks=tuple(_remarks(chosen)),
     )
-
-
-def spec_of(record: Record) -> RigSpec:
-    """The rig file of a record. Raises RecordError."""
-    try:
-        return loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
-    except (KeyError, TypeError, RigFileError) as error:
-        raise RecordError(f"{record.folder}: its rig file does not read: {error}") from error
 
 
 def mountings(runs: Iterable[LotRun]) -> list[str]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from harness.report.numbers import in_unit, plain, prefix_for, visible
+from harness.report.numbers import in_unit, limits_in_words, plain, prefix_for, visible
 from harness.report.page import environment
 
 MARKS = {"fit": "●", "too coarse": "?", "not told": "?", "no requirement": "○"}
@@ -48,23 +48,12 @@ def _row(found: Mapping[str, Any]) -> dict[str, Any]:
         "ndc": "–" if found["ndc"] is None else str(found["ndc"]),
         "share": "–" if found["share"] is None else f"{100.0 * found['share']:.0f} %",
         "over": f"{grr / claimed:.2g}" if claimed and grr is not None else "–",
-        "required": _required(found["requirement"], unit),
+        "required": limits_in_words(found["requirement"]["low"], found["requirement"]["high"], unit) if asked else "",
         "reason": visible(found["reason"]),
         "remarks": [visible(remark) for remark in found["remarks"]],
         "pooled": ", ".join(found["pooled"]),
         "lines": [_line(line, unit, total) for line in found["lines"]] if asked else [],
     }
-
-
-def _required(requirement: Mapping[str, Any] | None, unit: str) -> str:
-    if requirement is None:
-        return ""
-    parts = [
-        f"{word} {in_unit(requirement[key], unit)}"
-        for word, key in (("at least", "low"), ("at most", "high"))
-        if requirement[key] is not None
-    ]
-    return " and ".join(parts)
 
 
 def _line(line: Mapping[str, Any], unit: str, total: float) -> dict[str, str]:

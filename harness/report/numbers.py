@@ -58,6 +58,14 @@ def in_unit(value: float | None, unit: str) -> str:
     return f"{plain(value / factor, 3)} {text}".strip()
 
 
+def limits_in_words(low: float | None, high: float | None, unit: str) -> str:
+    """`at least 3 mm and at most 5 mm`; only what there is."""
+    parts = [
+        f"{word} {in_unit(limit, unit)}" for word, limit in (("at least", low), ("at most", high)) if limit is not None
+    ]
+    return " and ".join(parts)
+
+
 def signed(value: float, digits: int) -> str:
     """Fixed decimals with a real minus sign, and never a negative zero."""
     text = f"{value:.{digits}f}"

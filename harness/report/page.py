@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from harness.catalogue import CHECKS, words_of
 from harness.errors import RecordError
-from harness.report.numbers import in_unit, plain, visible, with_uncertainty
+from harness.report.numbers import in_unit, limits_in_words, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
 from harness.results import REQUIRED, Requirement
 from harness.verdict import UNASKED, percent, tolerance_share, unasked
@@ -273,9 +273,7 @@ def _half_width(entry: Mapping[str, Any]) -> float | None:
 
 def _expected(expectation: Mapping[str, Any], requirement: Mapping[str, Any] | None, unit: str) -> str:
     if requirement:
-        low, high = requirement.get("low"), requirement.get("high")
-        parts = [f"at least {in_unit(low, unit)}"] if low is not None else []
-        return " and ".join(parts + ([f"at most {in_unit(high, unit)}"] if high is not None else []))
+        return limits_in_words(requirement.get("low"), requirement.get("high"), unit)
     if expectation.get("interval"):
         low, high = expectation["interval"]
         return f"{in_unit(low, unit)} to {in_unit(high, unit)}"

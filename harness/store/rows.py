@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from harness.catalogue import check_of, motor_of
 from harness.errors import RecordError
 from harness.record.read import parsed, text_of
 from harness.results import Outcome
@@ -110,11 +111,10 @@ def _row(rows: dict[str, Row], name: Any) -> Row:
     """The row of a quantity, new where it is named for the first time."""
     name = _text(name)
     if name not in rows:
-        *motor, check, _ = ("", *name.split(".")) if "." in name else ("", name, name)
         rows[name] = {
             "name": name,
-            "check_name": check,
-            "motor": ".".join(part for part in motor if part),
+            "check_name": check_of(name),
+            "motor": motor_of(name),
             "value": None,
             "u": None,
             "unit": "",

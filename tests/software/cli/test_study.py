@@ -290,7 +290,7 @@ def test_instruments_that_the_study_did_not_have_are_said():
 def damaged(store: Store, content: Mapping[str, Any]) -> int:
     """Keep a study as another program might: JSON knows no NaN, Python's reader does."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("harness.store.studies.json.dumps", lambda content, **_: json.JSONEncoder().encode(content))
+        patch.setattr("harness.store.packed.json.dumps", lambda content, **_: json.JSONEncoder().encode(content))
         return store.studies.add("gauge", "sluice", True, content).id
 
 
