@@ -11,10 +11,8 @@ from string import ascii_letters, digits
 from typing import Any
 from urllib.parse import quote
 
-import jinja2
 from markupsafe import Markup
 
-from harness import report
 from harness.catalogue import CHECKS, words_of
 from harness.history.gather import VERSIONS, History, Quantity, Rig
 from harness.history.limits import Ends
@@ -22,6 +20,7 @@ from harness.history.plot import band_of, columns_of, limits_are_far, plot
 from harness.history.told import Told, told
 from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, visible, with_uncertainty
 from harness.report.page import ORDER
+from harness.report.shell import filled
 from harness.store import StoredRun
 from harness.store.histories import Level, Release
 
@@ -58,25 +57,15 @@ class Group:
 
 def render(history: History, *, beside: Path) -> str:
     """The page as text. `beside` is the folder that it will lie in, from which its links go."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("harness.history", "."),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters["visible"] = visible
-    style = "".join(
-        path.read_text(encoding="utf-8")
-        for path in (Path(report.__file__).with_name("page.css"), Path(__file__).with_name("page.css"))
-    )
     sections = [_section(rig, number, history.store, beside) for number, rig in enumerate(history.rigs, 1)]
     releases = [release for rig in history.rigs for release in rig.releases]
-    return environment.get_template("page.html").render(
+    return filled(
+        "page.html",
+        "page.css",
+        package="harness.history",
         title=_title(history),
         store=history.store,
         virtual=history.virtual,
-        style=Markup(style),
         counts=f"{many(sum(rig.runs for rig in history.rigs), 'run')} of {many(len(history.rigs), 'rig')}",
         first=min(release.first_utc for release in releases)[:10],
         last=max(release.last_utc for release in releases)[:10],

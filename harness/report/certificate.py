@@ -8,12 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
-import jinja2
-from markupsafe import Markup
-
-from harness.report.numbers import visible
+from harness.report.shell import filled
 
 Facts = Sequence[tuple[str, str]]
 """What, and what it is."""
@@ -68,17 +64,4 @@ class Certificate:
 
 def certificate_page(certificate: Certificate) -> str:
     """The page as text; offline, without scripts, for A4."""
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("harness.report", "."),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters["visible"] = visible
-    here = Path(__file__).parent
-    return environment.get_template("certificate.html").render(
-        page=certificate,
-        style=Markup((here / "page.css").read_text(encoding="utf-8")),
-        print_style=Markup((here / "certificate.css").read_text(encoding="utf-8")),
-    )
+    return filled("certificate.html", "certificate.css", page=certificate)

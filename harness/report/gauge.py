@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
-from markupsafe import Markup
-
 from harness.report.numbers import in_unit, limits_in_words, plain, prefix_for, visible
-from harness.report.page import environment
+from harness.report.shell import filled
 
 MARKS = {"fit": "●", "too coarse": "?", "not told": "?", "no requirement": "○"}
 STYLES = {"fit": "conforming", "too coarse": "undecided", "not told": "undecided", "no requirement": "not-judged"}
@@ -20,13 +17,13 @@ def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -
     # What is asked for first, for that is what a reader looks for.
     rows = [_row(found) for found in sorted(study["quantities"], key=lambda found: found["requirement"] is None)]
     asked = [found["word"] for found in study["quantities"] if found["requirement"] is not None]
-    return environment().get_template("gauge.html").render(
+    return filled(
+        "gauge.html",
         study=study,
         rows=rows,
         number=number,
         made=made[:10],
         worst="accepted" if asked and set(asked) == {"fit"} else "open",
-        style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
     )  # fmt: skip
 
 

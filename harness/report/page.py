@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import jinja2
 from markupsafe import Markup
 
 from harness.catalogue import CHECKS, words_of
 from harness.errors import RecordError
 from harness.report.numbers import in_unit, limits_in_words, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
+from harness.report.shell import filled
 from harness.results import REQUIRED, Requirement
 from harness.verdict import UNASKED, percent, tolerance_share, unasked
 
@@ -103,40 +103,23 @@ def render(record: Mapping[str, Any], *, guard_said: str = "") -> str:
     """The page as text; a pure function of the record and of what the guard of the supply wrote last."""
     verdicts = record.get("verdicts", [])
     rows = [_row(record, verdict) for verdict in verdicts]
-    return (
-        environment()
-        .get_template("page.html")
-        .render(
-            record=record,
-            style=Markup((Path(__file__).parent / "page.css").read_text(encoding="utf-8")),
-            headline=counted(verdicts),
-            worst=claim(record),
-            by_hand=(record.get("stop") or {}).get("by_hand", ""),
-            decided=any(verdict["outcome"] in DECIDED for verdict in verdicts),
-            attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
-            sections=_sections(record),
-            said=_diagnosis(record),
-            gauge=_gauge(record),
-            stops=_stops(verdicts),
-            left_out=_left_out(verdicts),
-            finished=bool(record.get("finished")),
-            guard_said=guard_said,
-            reached=any(verdict["outcome"] != "not run" for verdict in verdicts),
-        )
+    return filled(
+        "page.html",
+        record=record,
+        headline=counted(verdicts),
+        worst=claim(record),
+        by_hand=(record.get("stop") or {}).get("by_hand", ""),
+        decided=any(verdict["outcome"] in DECIDED for verdict in verdicts),
+        attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
+        sections=_sections(record),
+        said=_diagnosis(record),
+        gauge=_gauge(record),
+        stops=_stops(verdicts),
+        left_out=_left_out(verdicts),
+        finished=bool(record.get("finished")),
+        guard_said=guard_said,
+        reached=any(verdict["outcome"] != "not run" for verdict in verdicts),
     )
-
-
-def environment() -> jinja2.Environment:
-    """Where templates of pages are found; whatever they are given is escaped."""
-    made = jinja2.Environment(
-        loader=jinja2.PackageLoader("harness.report", "."),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    made.filters["visible"] = visible
-    return made
 
 
 def _diagnosis(record: Mapping[str, Any]) -> dict[str, Any] | None:
