@@ -75,17 +75,21 @@ class Baseline:
 
 
 def by_command(records: Sequence[Record]) -> list[str]:
-    """A label a record: repeats of one command were made without touching the bench, each other run is one of its own.
+    """A label a record: repeats of one command were made without touching the bench, each command is a mounting of its
+    own. That it was one no record shows.
 
-    Repeats count their seed up from the first, so that it and the board tell which belong together.
+    Repeats count their seed up from the first, so that it and the board tell which command they go on with.
     """
-    labels = []
-    for record in records:
-        content, entry = record.content, record.content.get("repeat") or {}
+    labels = [""] * len(records)
+    begun: dict[tuple[object, ...], str] = {}
+    for place in sorted(range(len(records)), key=lambda k: str(records[k].content.get("started_utc", ""))):
+        content = records[place].content
+        entry = content.get("repeat") or {}
         number, of = int(entry.get("number", 1)), int(entry.get("of", 1))
-        first = int(content.get("seed") or 0) - number + 1
-        board = content.get("board", {}).get("unique_id")
-        labels.append(f"{of} repeats of board {board} from seed {first}" if of > 1 else fingerprint(record))
+        command = (content["board"]["unique_id"], of, int(content.get("seed") or 0) - number)
+        if number == 1 or command not in begun:
+            begun[command] = f"command of {fingerprint(records[place])[:12]}"
+        labels[place] = begun[command]
     return labels
 
 

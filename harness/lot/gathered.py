@@ -8,6 +8,7 @@ from typing import Any
 
 from harness.against import spec_of
 from harness.boards import swapped_in
+from harness.compare import by_command
 from harness.compare.belonging import belongings
 from harness.errors import UsageError
 from harness.record import Record
@@ -117,15 +118,8 @@ def gather(name: str, runs: Sequence[LotRun]) -> Lot:
 
 
 def mountings(runs: Iterable[LotRun]) -> list[str]:
-    """A label a run: runs of one command were made without touching the board, each command is a mounting of its own.
-
-    That it was one no record shows.
-    """
-    labels: list[str] = []
-    for number, run in enumerate(runs):
-        again = labels and run.repeat[0] > 1
-        labels.append(labels[-1] if again else f"mounting {number}")
-    return labels
+    """A label a run: see `by_command`."""
+    return by_command([run.record for run in runs])
 
 
 def _one_bench(runs: Sequence[LotRun]) -> tuple[list[LotRun], list[str]]:
