@@ -17,7 +17,7 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
 from harness.clock import Clock
-from harness.compare import Baseline, Terms
+from harness.compare import Baseline, Difference, Terms
 from harness.compare.belonging import belongings
 from harness.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
 from harness.gate import Decision, Objection, Policy, Word, decide
@@ -51,8 +51,11 @@ class Tried:
     records: tuple[Record, ...]
     comparison: Comparison | None
     decision: Decision
-    firmware: str = ""
-    """What became of the firmware that was exchanged, in words."""
+
+    @property
+    def differences(self) -> Sequence[Difference]:
+        """From the baseline; none where no run finished."""
+        return self.comparison.differences if self.comparison is not None else ()
 
 
 def terms_for(policy: Policy, by_default: Terms) -> Terms:

@@ -35,6 +35,7 @@ ORDER = (
     ("running", "boards"),
     ("repeats", "lot"),
     ("trial",),
+    ("account",),
     ("cli_qualify", "cli_gate", "cli_capability"),
     ("cli_study",),
     ("cli",),
