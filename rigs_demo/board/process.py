@@ -15,6 +15,7 @@ import termios
 from enum import Enum, auto
 from pathlib import Path
 
+from rigs_demo.board import system
 from rigs_demo.board.page import POKED, Page
 from rigs_demo.clock_wall import give_way, pause_us, processor_ns, wall_ns
 
@@ -98,11 +99,11 @@ class BoardProcess:
         os.close(listen)
         self._board_end = board_end  # kept open: how much it has not read yet is asked at its own end
         self.pid = self._process.pid
-        self._system_call = -1
-        self._tells = True
+        self._blocked = system.Blocked(self.pid)
         self.signalled = False
         self.output = bytearray()
         self._was_stuck = False
+        self._roused = False
 
     # --- what it is doing ---------------------------------------------------------------------------------------
 
@@ -133,7 +134,7 @@ class BoardProcess:
             if self._process.poll() is not None:
                 self.collect()
                 return State.ENDED
-            if not self._tells and self.unread() == 0 and self._is_quiet() and not asks():
+            if not self._blocked.told and self.unread() == 0 and self._is_quiet() and not asks():
                 return State.PARKED
             if interrupt_wanted and wall_ns() - began_ns > INTERRUPT_AFTER_NS and self.can_be_interrupted():
                 self.interrupt()
@@ -152,19 +153,14 @@ class BoardProcess:
                 pause_us(50)
 
     def _reads_nothing(self) -> bool:
-        # Blocked in read(0, ...) with nothing there: exact on Linux, because the main thread's number is the process's.
-        if self._system_call < 0:
-            try:
-                self._system_call = os.open(f"/proc/{self.pid}/syscall", os.O_RDONLY)
-            except OSError:
-                self._tells = False
-                return False
-        try:
-            text = os.pread(self._system_call, 16, 0)
-        except OSError:
-            self._tells = False
-            return False
-        return text.startswith(READ_INPUT) and self.unread() == 0
+        # In this order: what was just woken looks blocked until its processor takes it up. Only once the bytes and the
+        # signals are gone, which it takes itself, does blocked mean that it waits again.
+        return self.unread() == 0 and not self._signal_waits() and self._blocked.in_read()
+
+    def _signal_waits(self) -> bool:
+        if self._roused:
+            self._roused = system.signals(self.pid, "SigPnd", "ShdPnd") != 0
+        return self._roused
 
     def _is_quiet(self) -> bool:
         # Where the system does not tell what the board waits for: it used no processor for a while. Not as exact.
@@ -179,14 +175,7 @@ class BoardProcess:
 
     def can_be_interrupted(self) -> bool:
         """Whether a script runs that has not turned Ctrl-C off: the interpreter catches the signal only then."""
-        try:
-            status = Path(f"/proc/{self.pid}/status").read_text(encoding="ascii")
-        except OSError:
-            return False
-        for line in status.splitlines():
-            if line.startswith("SigCgt:"):
-                return bool(int(line.split()[1], 16) >> (signal.SIGINT - 1) & 1)
-        return False
+        return system.catches_interrupt(self.pid)
 
     # --- what one does to it ------------------------------------------------------------------------------------
 
@@ -210,7 +199,7 @@ class BoardProcess:
     def interrupt(self) -> None:
         """KeyboardInterrupt by signal; what was stuck gets its full time to obey."""
         self._was_stuck = False
-        os.kill(self.pid, signal.SIGINT)
+        self._rouse(signal.SIGINT)
 
     def poke(self) -> None:
         """Have a board that does not ask run its callbacks: its thread queues them, a signal ends its read."""
@@ -223,18 +212,17 @@ class BoardProcess:
 
     def look_up(self) -> None:
         """End a read of the board without any input."""
-        os.kill(self.pid, signal.SIGUSR1)
+        self._rouse(signal.SIGUSR1)
+
+    def _rouse(self, by: signal.Signals) -> None:
+        self._roused = True
+        system.send(self.pid, by)
 
     def end(self) -> None:
         """Take its power away."""
         self._process.kill()
         self._process.wait()
-        for descriptor in (self._poke, self._system_call):
-            if descriptor >= 0:
-                os.close(descriptor)
+        self._blocked.close()
+        os.close(self._poke)
         self.line.close()
         self._board_end.close()
-
-
-READ_INPUT = b"0 0x0 0x" if sys.platform == "linux" else b"-"
-"""/proc/PID/syscall of read(0, ...) on x86-64, the only Linux that the wheel is for."""
