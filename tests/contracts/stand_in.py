@@ -27,6 +27,7 @@ from collections.abc import Callable
 
 BANNER = b"raw REPL; CTRL-B to exit\r\n>"
 HELLO = b'MicroPython 0.0 (stand-in, VIRTUAL)\r\nType "help()" for more information.\r\n>>> '
+sys.dont_write_bytecode = True  # a board keeps none: an old one would stand for a new file of the same second
 
 
 class Traits:
