@@ -24,6 +24,7 @@ import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from harness.errors import RecordError
@@ -87,7 +88,7 @@ def belongings(record: Record) -> Belongings:
     """What a record belongs to. Raises RecordError where it does not say."""
     content = record.content
     try:
-        rig, hashes = tomllib.loads(str(content["rig"]["text"])), content["hashes"]
+        rig, hashes = _rig_of(str(content["rig"]["text"])), content["hashes"]
         # What is simulated is another bench for every plant that is drawn.
         bench = f" of virtual plant {content.get('plant_seed')}" if content["virtual"] else ""
         return Belongings(
@@ -105,6 +106,12 @@ def belongings(record: Record) -> Belongings:
         )
     except (KeyError, TypeError, AttributeError, ValueError) as error:
         raise RecordError(f"{record.folder}: cannot be compared: expected {error} in the record") from error
+
+
+@lru_cache(maxsize=8)
+def _rig_of(text: str) -> dict[str, Any]:
+    # Most records of a rig hold the same text; nobody changes what is read from it.
+    return tomllib.loads(text)
 
 
 def fingerprint(record: Record) -> str:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from harness.catalogue import suffix_of
 from harness.errors import MeasurementError, RecordError, RigFileError
@@ -118,7 +119,7 @@ class Surroundings:
 def surroundings(record: Record) -> Surroundings:
     """Supply and room of a record. Raises RecordError where its rig file or an observation cannot be read."""
     try:
-        spec = loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
+        spec = _spec_of(str(record.content["rig"]["text"]))
     except (KeyError, TypeError, RigFileError) as error:
         raise RecordError(f"{record.folder}: cannot be compared: its rig file does not read: {error}") from error
     supply = {"": spec.supply.voltage_v.quantity("V")}
@@ -134,6 +135,12 @@ def surroundings(record: Record) -> Surroundings:
         room_c=rooms,
         nominal_v=spec.supply.voltage_v.value,
     )
+
+
+@lru_cache(maxsize=8)
+def _spec_of(text: str) -> RigSpec:
+    # Most records of a rig hold the same text, and to check it takes longer than all else here.
+    return loads(text.encode(), "rig.toml")
 
 
 def referred(name: str, quantity: Quantity, around: Surroundings, nominal_v: float) -> Quantity:
