@@ -1,7 +1,8 @@
 """The page of histories over a store of 1e3 to 1e6 measured values.
 
 When written, on a busy machine: 1.8 s from the command to the file over 1e6 values, 0.7 s of it for the page; a value
-more costs 0.5 us.
+more costs 0.5 us. How fast the machine is does not count here: the command is set against bare Python that loads the
+same libraries and has SQLite sum up the same values.
 """
 
 from __future__ import annotations
@@ -9,11 +10,14 @@ from __future__ import annotations
 import contextlib
 import itertools
 import json
+import os
 import subprocess
 import sys
 import zlib
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
@@ -27,12 +31,19 @@ from tests.software.store.records import STARTED
 pytestmark = pytest.mark.slow
 
 CLOCK = WallClock()
+Key = TypeVar("Key", int, str)
 TOTALS = (1_000, 10_000, 100_000, 1_000_000)
 VERSIONS = 30
 READ = 12
 """Newest runs of which a page reads the records."""
-MOST_S = 2.0
-"""Promised for the page of 1e6 values, from the command to the written file."""
+MOST = 1.5
+"""The command, from start to written page of 1e6 values, in times of BARE: 2 s where that takes 1.35 s."""
+BARE = """
+import sqlite3, sys
+import jinja2, pydantic, scipy.special, sqlalchemy
+values = "SELECT count(*) AS n, avg(value) FROM quantity JOIN run ON run.id = run_id GROUP BY name, firmware_version"
+print(*sqlite3.connect(sys.argv[1]).execute(f"SELECT sum(n) FROM ({values})").fetchone())
+"""
 NAMES = [
     f"{motor}.{check.name}.{name}"
     for motor in ("gate", "wheel")
@@ -90,9 +101,9 @@ def page(store: Store, place: Path) -> int:
     return len(text)
 
 
-def shortest_s(acts: dict[int, object], rounds: int) -> dict[int, float]:
+def shortest_s(acts: dict[Key, object], rounds: int) -> dict[Key, float]:
     """The shortest of several times of each, in turns; other work on the machine only adds."""
-    taken: dict[int, list[float]] = {key: [] for key in acts}
+    taken: dict[Key, list[float]] = {key: [] for key in acts}
     for _ in range(rounds):
         for key, act in acts.items():
             begin_s = CLOCK.now_s()
@@ -101,7 +112,7 @@ def shortest_s(acts: dict[int, object], rounds: int) -> dict[int, float]:
     return {key: min(times_s) for key, times_s in taken.items()}
 
 
-def test_the_page_of_1e6_values_in_two_seconds_and_flat_per_value(tmp_path):
+def test_the_page_of_1e6_values_soon_after_bare_python_and_flat_per_value(tmp_path):
     with contextlib.ExitStack() as opened:
         stores = {total: opened.enter_context(filled(tmp_path / f"{total}.sqlite", total)) for total in TOTALS}
         whole = shortest_s(
@@ -115,7 +126,15 @@ def test_the_page_of_1e6_values_in_two_seconds_and_flat_per_value(tmp_path):
     assert sum(level.runs for one in found.quantities for level in one.levels.values()) >= TOTALS[-1]
     assert all(each[after] <= each[before] for before, after in itertools.pairwise(TOTALS))
 
-    command = [sys.executable, "-m", "harness.cli", "history", "--store", str(tmp_path / f"{TOTALS[-1]}.sqlite")]
-    from_outside = shortest_s({0: lambda: subprocess.run(command, check=True, capture_output=True)}, rounds=6)
-    print(f"the command over {TOTALS[-1]} values: {from_outside[0]:.2f} s")  # noqa: T201
-    assert from_outside[0] < MOST_S
+    place = str(tmp_path / f"{TOTALS[-1]}.sqlite")
+    commands = {
+        "ours": [sys.executable, "-m", "harness.cli", "history", "--store", place],
+        "bare": [sys.executable, "-c", BARE, place],
+    }
+    as_installed = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    run = partial(subprocess.run, check=True, capture_output=True, text=True, env=as_installed)
+    assert int(run(commands["bare"]).stdout) >= TOTALS[-1]
+    whole_s = shortest_s({key: partial(run, words) for key, words in commands.items()}, rounds=6)
+    ratio = whole_s["ours"] / whole_s["bare"]
+    print(f"{TOTALS[-1]} values: {whole_s['ours']:.2f} s, bare {whole_s['bare']:.2f} s, {ratio:.2f} times")  # noqa: T201
+    assert ratio <= MOST
