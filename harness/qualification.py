@@ -15,7 +15,7 @@ from typing import Any
 from harness import planning
 from harness import verdict as rules
 from harness.bench.rig import Rig
-from harness.bench.safe import by_hand
+from harness.bench.safe import by_hand, signals_held
 from harness.bench.stops import in_words
 from harness.catalogue import check_of
 from harness.clock import WallClock
@@ -202,9 +202,10 @@ class Qualification:
         self._progress.end(whole=False)
         words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
         verdict = Verdict(name=f"{entry.prefix}.limits", outcome=Outcome.NONCONFORMING, reason=words)
-        self.stops.append(verdict)
-        self.verdicts.append(verdict)
-        self.record.add(verdicts=[verdict])
+        with signals_held():
+            self.stops.append(verdict)
+            self.verdicts.append(verdict)
+            self.record.add(verdicts=[verdict])
         self._leave_out(entry, f"because the board was stopped: {words}")
         if troubles:
             raise BenchError(f"after the board was stopped ({words}): {'; '.join(troubles)}")
@@ -252,23 +253,26 @@ class Qualification:
             )
         expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
-        self.results.update({result.name: result for result in results})
-        self.expectations.update({expectation.name: expectation for expectation in expectations})
-        self.verdicts += verdicts
-        self.record.add(results=results, expectations=expectations, verdicts=verdicts)
+        with signals_held():  # all of it or nothing: what is in the results is in the record
+            self.results.update({result.name: result for result in results})
+            self.expectations.update({expectation.name: expectation for expectation in expectations})
+            self.verdicts += verdicts
+            self.record.add(results=results, expectations=expectations, verdicts=verdicts)
         module, declared = planning.measuring(entry.check), self._declared(entry.motor)
         if drawn := curves(module, entry.check, observations, self.spec, declared, entry.motor):
-            self.record.add(curves=drawn)
+            with signals_held():
+                self.record.add(curves=drawn)
         self._progress.end(whole=bool(observations))
         self._show(entry.check, entry.motor, 0.0)
 
     def _leave_out(self, entry: Planned, reason: str) -> None:
         """Account for those quantities of a check that have no result."""
         results = not_run([name for name in entry.names if name not in self.results], reason)
-        self.results.update({result.name: result for result in results})
         verdicts = rules.judge_all(results, [], self.rule)
-        self.verdicts += verdicts
-        self.record.add(results=results, verdicts=verdicts)
+        with signals_held():
+            self.results.update({result.name: result for result in results})
+            self.verdicts += verdicts
+            self.record.add(results=results, verdicts=verdicts)
 
     def _predicted(self, entry: Planned) -> list[Expectation]:
         return expect(entry.check, self.spec, self._declared(entry.motor), entry.motor)

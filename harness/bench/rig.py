@@ -123,8 +123,9 @@ class Rig:
         return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
 
     def keep(self, observation: Observation) -> None:
-        """Record an observation at once."""
-        self.observed(observation)
+        """Record an observation at once. A stop signal waits meanwhile: what was measured is kept whole."""
+        with signals_held():
+            self.observed(observation)
 
     def progress(self, text: str, fraction: float) -> None:
         """Show what is done now and how far this check is, 0 to 1."""

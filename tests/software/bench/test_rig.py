@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from harness.bench.rig import Rig
-from harness.bench.safe import StopSignal
+from harness.bench.safe import StopSignal, stop_on_signals
 from harness.bench.supply import OutputState
 from harness.errors import BenchError, LinkLost, LinkTimeout, StoppedByBoard, UsageError
 from tests.software.bench.stubs import StubGuard, StubSupply, stub_rig
@@ -148,3 +148,17 @@ def test_after_a_stop_the_bench_is_had_back_with_the_supply_proven_off(
 def test_a_firmware_that_gives_no_answer_is_the_bench_s_trouble(rig: Rig) -> None:
     with pytest.raises(BenchError, match="firmware sluice_drive: expected what it declares, found no answer"):
         rig.ask_firmware()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+def test_a_signal_amid_the_keeping_of_an_observation_waits_until_it_is_kept(rig: Rig) -> None:
+    kept: list[object] = []
+
+    def slowly(observation: object) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        kept.append(observation)
+
+    rig.observed = slowly
+    with stop_on_signals(), pytest.raises(StopSignal, match="Ctrl-C"):
+        rig.keep("seen")  # type: ignore[arg-type]
+    assert kept == ["seen"]

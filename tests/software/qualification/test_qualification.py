@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import signal
+
 import pytest
 
 from harness import planning
 from harness import qualification as module
+from harness.bench.safe import StopSignal, stop_on_signals
 from harness.errors import (
     BenchError,
     ExitCode,
@@ -212,6 +216,22 @@ def test_a_signal_while_the_board_is_made_safe_after_a_stop_is_not_lost(build):
     made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(gone=KeyboardInterrupt()))
     assert run_to_the_end(made) is ExitCode.BENCH
     assert made.checks.ran[-1] == "gate.step"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+def test_a_signal_amid_the_keeping_of_results_waits_until_all_are_kept(build, monkeypatch):
+    made = build()
+    add = made.record.add
+
+    def interrupted(**parts):
+        os.kill(os.getpid(), signal.SIGINT)
+        add(**parts)
+
+    monkeypatch.setattr(made.record, "add", interrupted)
+    with stop_on_signals(), pytest.raises(StopSignal, match="Ctrl-C"):
+        made.run("commutation", "gate")
+    kept = {entry["name"] for entry in read(made.folder).content["verdicts"]}
+    assert kept == {verdict.name for verdict in made.verdicts} == set(made.results) != set()
 
 
 def test_what_a_check_lacks_is_not_run_with_what_to_add(build):
