@@ -109,9 +109,10 @@ class HostLocks:
         self._held.difference_update(mine)
         if connection is None:
             return
-        # Whatever this fails by, closing the connection frees them, and a lost one holds nothing.
+        # Whatever this fails by, closing the connection frees them, and a lost one holds nothing. Not by closing alone:
+        # the server takes a moment to see that, in which a rig given back would be in use by whoever gave it back.
         with contextlib.suppress(Exception):
-            for name in mine if self._held else ():
+            for name in mine:
                 connection.execute(GIVE, (key(name),))
         if not self._held:
             self._connection = None

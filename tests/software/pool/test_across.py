@@ -105,6 +105,16 @@ def test_of_two_hosts_that_race_for_a_device_exactly_one_has_it(cluster, tmp_pat
         assert winners  # which of them it is, is the server's affair
 
 
+def test_what_was_given_back_is_free_at_once(address, tmp_path):
+    here, there = folders(tmp_path)
+    mine = DeviceLocks(here, beyond=HostLocks(address, host="lab-1"))
+    theirs = DeviceLocks(there, beyond=HostLocks(address, host="lab-2"))
+    for _ in range(200):
+        for locks in (mine, theirs):
+            locks.hold([BOARD, SUPPLY])
+            locks.release()
+
+
 def test_a_holder_that_is_killed_holds_nothing(cluster, address, tmp_path):
     here, there = folders(tmp_path)
     with another_host(cluster, "lab-1", there, BOARD) as process:
