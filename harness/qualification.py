@@ -29,7 +29,7 @@ from harness.planning import BOTH, CLOSED_LOOP, Planned
 from harness.preconditions import loop_unsafe
 from harness.progress import Progress
 from harness.record import RecordWriter
-from harness.results import Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
+from harness.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 from harness.tally import exit_code
 
 Result = Measurement | Unmeasured
@@ -202,10 +202,8 @@ class Qualification:
         self._progress.end(whole=False)
         words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
         verdict = Verdict(name=f"{entry.prefix}.limits", outcome=Outcome.NONCONFORMING, reason=words)
-        with signals_held():
-            self.stops.append(verdict)
-            self.verdicts.append(verdict)
-            self.record.add(verdicts=[verdict])
+        self.stops.append(verdict)
+        self._account(verdicts=[verdict])
         self._leave_out(entry, f"because the board was stopped: {words}")
         if troubles:
             raise BenchError(f"after the board was stopped ({words}): {'; '.join(troubles)}")
@@ -253,15 +251,10 @@ class Qualification:
             )
         expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
-        with signals_held():  # all of it or nothing: what is in the results is in the record
-            self.results.update({result.name: result for result in results})
-            self.expectations.update({expectation.name: expectation for expectation in expectations})
-            self.verdicts += verdicts
-            self.record.add(results=results, expectations=expectations, verdicts=verdicts)
+        self._account(results=results, expectations=expectations, verdicts=verdicts)
         module, declared = planning.measuring(entry.check), self._declared(entry.motor)
         if drawn := curves(module, entry.check, observations, self.spec, declared, entry.motor):
-            with signals_held():
-                self.record.add(curves=drawn)
+            self._account(curves=drawn)
         self._progress.end(whole=bool(observations))
         self._show(entry.check, entry.motor, 0.0)
 
@@ -269,10 +262,22 @@ class Qualification:
         """Account for those quantities of a check that have no result."""
         results = not_run([name for name in entry.names if name not in self.results], reason)
         verdicts = rules.judge_all(results, [], self.rule)
+        self._account(results=results, verdicts=verdicts)
+
+    def _account(
+        self,
+        *,
+        results: Sequence[Result] = (),
+        expectations: Sequence[Expectation] = (),
+        verdicts: Sequence[Verdict] = (),
+        curves: Sequence[Curve] = (),
+    ) -> None:
+        """Take into the run and its record; a stop signal waits, so that neither has what the other lacks."""
         with signals_held():
             self.results.update({result.name: result for result in results})
+            self.expectations.update({expectation.name: expectation for expectation in expectations})
             self.verdicts += verdicts
-            self.record.add(results=results, verdicts=verdicts)
+            self.record.add(results=results, expectations=expectations, verdicts=verdicts, curves=curves)
 
     def _predicted(self, entry: Planned) -> list[Expectation]:
         return expect(entry.check, self.spec, self._declared(entry.motor), entry.motor)
