@@ -155,7 +155,7 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
             "shown": list(decision.shown),
             "differences": [
                 {"name": one.name, "finding": one.finding.value, "reason": one.reason, "margin": one.margin}
-                for one in (tried.differences)
+                for one in tried.differences
             ],
             "repeats": {"made": len(tried.runs), "asked": policy.repeats},
             "records": [str(ended.folder) for ended in tried.runs],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -18,14 +19,20 @@ def filled(template: str, *styles: str, package: str = OWN, **values: Any) -> st
 
     `styles` are style sheets of that package, which come after the one that all share.
     """
-    environment = jinja2.Environment(
+    sheets = [files(OWN) / "page.css", *(files(package) / name for name in styles)]
+    style = Markup("\n".join(sheet.read_text(encoding="utf-8") for sheet in sheets))
+    return _environment(package).get_template(template).render(style=style, **values)
+
+
+@lru_cache
+def _environment(package: str) -> jinja2.Environment:
+    # One for all pages of a package: a lot has a certificate a board, and each would read the template anew.
+    made = jinja2.Environment(
         loader=jinja2.ChoiceLoader([jinja2.PackageLoader(package, "."), jinja2.PackageLoader(OWN, ".")]),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    environment.filters["visible"] = visible
-    sheets = [files(OWN) / "page.css", *(files(package) / name for name in styles)]
-    style = Markup("\n".join(sheet.read_text(encoding="utf-8") for sheet in sheets))
-    return environment.get_template(template).render(style=style, **values)
+    made.filters["visible"] = visible
+    return made
