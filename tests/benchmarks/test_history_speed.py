@@ -14,10 +14,10 @@ import os
 import subprocess
 import sys
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import Any
 
 import pytest
 
@@ -25,13 +25,12 @@ from harness.catalogue import CHECKS, quantities_of
 from harness.clock import WallClock
 from harness.history import gather, render
 from harness.store import Store, tables
+from tests.benchmarks.rows import fill
 from tests.software.compare.records import quantity, record
-from tests.software.store.records import STARTED
 
 pytestmark = pytest.mark.slow
 
 CLOCK = WallClock()
-Key = TypeVar("Key", int, str)
 TOTALS = (1_000, 10_000, 100_000, 1_000_000)
 VERSIONS = 30
 READ = 12
@@ -53,40 +52,14 @@ NAMES = [
 ][:44]
 
 
-def entry(name: str) -> dict[str, object]:
-    motor, check, _ = name.split(".")
-    return {"name": name, "check_name": check, "motor": motor, "unit": "N m/rad", "u": 0.01, "dof": 9.0}
-
-
 @contextlib.contextmanager
 def filled(place: Path, total: int) -> Iterator[Store]:
     """A store of about `total` values of 44 quantities over 30 firmware versions, rows made where they lie; the
     records that a page reads are there, without curves."""
     runs = -(-total // len(NAMES))
-    row = {
-        "kept_utc": STARTED, "ended_utc": STARTED, "rig": "sluice", "rig_sha256": "ab" * 32, "virtual": True,
-        "board_id": "0042", "board_name": None, "firmware_name": "drive", "firmware_sha256": "cd" * 32, "lot": None,
-        "seed": 1, "finished": True, "exit_code": 0, "remark": "",
-    }  # fmt: skip
     with Store.open(place, make=True) as store:
+        fill(store, runs, NAMES, VERSIONS)
         with store._database.adding() as adding:
-            adding.add(
-                tables.run,
-                [
-                    {
-                        **row, "uid": f"{k:064x}", "firmware_version": f"1.{k * VERSIONS // runs}.0",
-                        "started_utc": f"2026-01-01T00:00:00+{k:09d}",
-                    }
-                    for k in range(runs)
-                ],
-            )  # fmt: skip
-            for name in NAMES:
-                one = entry(name)
-                adding.first(
-                    "INSERT INTO quantity (name, run_id, check_name, motor, value, u, unit, dof, outcome) "
-                    "SELECT ?, id, ?, ?, 0.65 + 1e-5 * (abs(random()) % 1000), ?, ?, ?, 'agrees' FROM run",
-                    *(one[word] for word in ("name", "check_name", "motor", "u", "unit", "dof")),
-                )
             for k in range(max(runs - READ, 0), runs):
                 values = {name: quantity(0.65 + 1e-4 * (k * 7 % 11)) for name in NAMES}
                 content = {**record(values, k, virtual=True).content, "exit_code": 0}
@@ -101,13 +74,13 @@ def page(store: Store, place: Path) -> int:
     return len(text)
 
 
-def shortest_s(acts: dict[Key, object], rounds: int) -> dict[Key, float]:
+def shortest_s(acts: dict[Any, Callable[[], object]], rounds: int) -> dict[Any, float]:
     """The shortest of several times of each, in turns; other work on the machine only adds."""
-    taken: dict[Key, list[float]] = {key: [] for key in acts}
+    taken: dict[Any, list[float]] = {key: [] for key in acts}
     for _ in range(rounds):
         for key, act in acts.items():
             begin_s = CLOCK.now_s()
-            act()  # type: ignore[operator]
+            act()
             taken[key].append(CLOCK.now_s() - begin_s)
     return {key: min(times_s) for key, times_s in taken.items()}
 

@@ -18,6 +18,7 @@ import pytest
 
 from harness.clock import WallClock
 from harness.store import Store
+from tests.benchmarks.rows import fill
 from tests.software.store.records import NAME, STARTED, written
 
 pytestmark = pytest.mark.slow
@@ -92,26 +93,7 @@ def test_1000_durable_results_take_at_most_half_as_long_again_as_with_bare_sqlit
 def filled(place: Path, runs: int, quantities: int) -> Iterator[Store]:
     """A store of `runs` runs with `quantities` each, added without records: a history does not read them."""
     with Store.open(place, make=True) as store:
-        database = store._database
-        row = {
-            "kept_utc": STARTED, "ended_utc": STARTED, "rig": "sluice", "rig_sha256": "ab" * 32, "virtual": True,
-            "board_id": "0042", "firmware_name": "drive", "firmware_version": "1.4.0",
-            "firmware_sha256": "cd" * 32, "seed": 1, "finished": True, "exit_code": 0, "remark": "",
-        }  # fmt: skip
-        names = [NAME, *(f"gate.step.other{k}" for k in range(quantities - 1))]
-        counted = "WITH RECURSIVE count(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM count WHERE k + 1 < ?) "
-        with database.adding() as adding:  # rows made where they lie: a million of Python's would take a minute
-            adding.first(
-                f"INSERT INTO run (uid, started_utc, {', '.join(row)}) {counted}"
-                f"SELECT printf('%064x', k), printf('2026-%09d', k), {', '.join('?' * len(row))} FROM count",
-                runs, *row.values(),
-            )  # fmt: skip
-            for name in names:
-                adding.first(
-                    "INSERT INTO quantity (name, run_id, check_name, motor, value, u, unit, dof, outcome) "
-                    "SELECT ?, id, 'stiffness', 'gate', id - 1.0, 0.01, 'N m/rad', 9.0, 'agrees' FROM run",
-                    name,
-                )
+        fill(store, runs, [NAME, *(f"gate.step.other{k}" for k in range(quantities - 1))])
         yield store
 
 
