@@ -70,6 +70,8 @@ def test_a_signal_makes_safe_records_and_ends_with_3(bench, tmp_path, number):
 
 def test_a_host_that_is_killed_leaves_the_supply_to_the_guard(bench, tmp_path):
     command, supply = begin(bench, tmp_path)
+    # Kept is what the record names: the file before it is there a moment earlier, and SIGKILL waits for nothing.
+    until(lambda: read(tmp_path / "run").observations(), 10.0, "an observation in the record")
     assert supply.output_enabled()
     command.kill()
     command.communicate()
