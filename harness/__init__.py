@@ -9,11 +9,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from harness.quantity import Quantity
+    from harness.judge.verdict import agrees
+    from harness.nouns.quantity import Quantity
+    from harness.nouns.results import Detect, Expectation, Measurement, Outcome, Verdict
     from harness.record import Record, read
-    from harness.results import Detect, Expectation, Measurement, Outcome, Verdict
     from harness.rigfile import RigSpec, load
-    from harness.verdict import agrees
 
 __all__ = [
     "Detect", "Expectation", "Measurement", "Outcome", "Quantity", "Record", "RigSpec", "Verdict",
@@ -21,9 +21,9 @@ __all__ = [
 ]  # fmt: skip
 
 _HOMES = {
-    "Detect": "harness.results", "Expectation": "harness.results", "Measurement": "harness.results",
-    "Outcome": "harness.results", "Quantity": "harness.quantity", "Record": "harness.record",
-    "RigSpec": "harness.rigfile", "Verdict": "harness.results", "agrees": "harness.verdict",
+    "Detect": "harness.nouns.results", "Expectation": "harness.nouns.results", "Measurement": "harness.nouns.results",
+    "Outcome": "harness.nouns.results", "Quantity": "harness.nouns.quantity", "Record": "harness.record",
+    "RigSpec": "harness.rigfile", "Verdict": "harness.nouns.results", "agrees": "harness.judge.verdict",
     "load": "harness.rigfile", "read": "harness.record",
 }  # fmt: skip
 

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from harness.bench.supply import Supply
     from harness.bench.thermometer import Thermometer
     from harness.link.board import Board
-    from harness.qualification import Qualification
-    from harness.quantity import Quantity
-    from harness.results import Expectation, Verdict
-    from harness.session import BenchSession
+    from harness.nouns.quantity import Quantity
+    from harness.nouns.results import Expectation, Verdict
+    from harness.run.qualification import Qualification
+    from harness.run.session import BenchSession
 
 SESSION = pytest.StashKey["BenchSession"]()
 """The session of the bench: handed over by the command, or made here from --rig."""
@@ -119,8 +119,8 @@ def session_of(config: pytest.Config) -> BenchSession | None:
     path = rig_path(config)
     if path is None:
         return None
-    from harness.errors import UsageError
-    from harness.session import BenchSession, Settings
+    from harness.base.errors import UsageError
+    from harness.run.session import BenchSession, Settings
 
     out = config.getoption("--rig-out")
     try:
@@ -141,7 +141,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         marks = [] if metafunc.config.getoption("--rigs") else [pytest.mark.skip(reason="needs a rig: give --rig=FILE")]
         metafunc.parametrize("quantity", [pytest.param("", id="no rig", marks=marks)])
         return
-    from harness.planning import planned_quantities
+    from harness.run.planning import planned_quantities
 
     metafunc.parametrize("quantity", planned_quantities(session.spec, check, session.settings.only))
 
@@ -153,7 +153,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     session = config.stash.get(SESSION, None)
     if not shipped or session is None:
         return
-    from harness.planning import place_in_order
+    from harness.run.planning import place_in_order
 
     def place(item: pytest.Item) -> tuple[int, int]:
         name = item.callspec.params.get("quantity") if hasattr(item, "callspec") else None
@@ -299,7 +299,7 @@ def verdicts(qualification: Qualification, quantity: str, request: pytest.Fixtur
 
 def asked_for(qualification: Qualification, motor: str, name: str) -> str:
     """As `full_name`; a name that there is not fails the test in one line, without the way to here."""
-    from harness.errors import UsageError
+    from harness.base.errors import UsageError
 
     try:
         return full_name(qualification, motor, name)
@@ -311,7 +311,7 @@ def asked_for(qualification: Qualification, motor: str, name: str) -> str:
 def known_motor(rig: Rig, motor: str) -> None:
     """Raise UsageError for a motor that is not in the rig file."""
     if motor not in rig.motors:
-        from harness.errors import UsageError
+        from harness.base.errors import UsageError
 
         raise UsageError(f"no motor {motor!r} on this rig; there are {', '.join(rig.motors)}")
 
@@ -325,7 +325,7 @@ def full_name(qualification: Qualification, motor: str, name: str) -> str:
     if full not in planned:
         import difflib
 
-        from harness.errors import UsageError
+        from harness.base.errors import UsageError
 
         close = difflib.get_close_matches(full, planned, n=1, cutoff=0.0)
         prefix = "" if name.startswith("together.") else f"{motor}."

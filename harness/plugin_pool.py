@@ -16,7 +16,7 @@ import pytest
 
 if TYPE_CHECKING:
     from harness.pool import Pool, Taken
-    from harness.session import BenchSession
+    from harness.run.session import BenchSession
 
 POOL = pytest.StashKey["Pool"]()
 TROUBLE = pytest.StashKey[Exception]()
@@ -36,7 +36,7 @@ SPREADS = ("loadscope", "loadfile", "loadgroup", "worksteal")
 def pool_of(config: pytest.Config) -> Pool:
     """The pool of --rigs, read once. Raises pytest.UsageError with every problem."""
     if POOL not in config.stash:
-        from harness.errors import UsageError
+        from harness.base.errors import UsageError
         from harness.pool import load_pool
 
         try:
@@ -91,10 +91,10 @@ def specs_of(config: pytest.Config) -> list[str]:
 
 def prove_place(config: pytest.Config, pool: Pool) -> None:
     """Whether every record can be written, and other hosts asked. Raises pytest.UsageError."""
-    from harness.errors import HarnessError
+    from harness.base.errors import HarnessError
+    from harness.base.words import visible
     from harness.pool import HostLocks
     from harness.record.write import FILE
-    from harness.words import visible
 
     problems = [
         f"{visible(str(folder))}: holds a record already; choose another folder with --rig-out"
@@ -128,9 +128,9 @@ class OneRig:
     def __init__(
         self, config: pytest.Config, session_key: pytest.StashKey[BenchSession], *, place: int, run: Path | None
     ) -> None:
-        from harness.errors import HarnessError
+        from harness.base.errors import HarnessError
         from harness.pool import take
-        from harness.session import BenchSession, Settings
+        from harness.run.session import BenchSession, Settings
 
         self.config = config
         self.session: BenchSession | None = None
@@ -229,8 +229,8 @@ class Leading:
 
     def pytest_terminal_summary(self, terminalreporter: Any) -> None:
         """What came of each rig; an order to a person before everything else."""
+        from harness.base.words import visible
         from harness.bench.safe import BY_HAND
-        from harness.words import visible
 
         told = {node.gateway.id: self._told(node) for node in self.nodes}
         terminalreporter.section("rotorgate")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from harness.base.closing import Closing
 from harness.bench.visa import Session
-from harness.closing import Closing
 
 
 class Connected(Closing):

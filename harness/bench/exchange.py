@@ -17,9 +17,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.disk import sync_folder, write_synced
-from harness.errors import BenchError, DeviceError, UsageError
-from harness.words import visible
+from harness.base.disk import sync_folder, write_synced
+from harness.base.errors import BenchError, DeviceError, UsageError
+from harness.base.words import visible
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig

@@ -21,10 +21,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
+from harness.base.clock import Clock, WallClock, utc_now
+from harness.base.errors import BenchError, InstrumentError
 from harness.bench.supply import switch_off
 from harness.bench.visa import preload
-from harness.clock import Clock, WallClock, utc_now
-from harness.errors import BenchError, InstrumentError
 
 RELEASE = b"release\n"
 READY = b"ready\n"

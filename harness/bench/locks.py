@@ -22,8 +22,8 @@ from typing import Any, Protocol, Self
 
 from filelock import FileLock, Timeout
 
-from harness.clock import utc_now
-from harness.errors import BenchBusy, BenchError
+from harness.base.clock import utc_now
+from harness.base.errors import BenchBusy, BenchError
 
 LONGEST_STEM = 40  # arbitrary: enough of the device's name to recognise the file
 

@@ -6,8 +6,8 @@ import math
 import statistics
 
 from harness.bench.connected import Connected
-from harness.bench.reading import AccuracyEntry, Reading
 from harness.bench.visa import Session
+from harness.nouns.reading import AccuracyEntry, Reading
 
 LINE_CYCLE_S = 0.02  # at 50 Hz; a 60 Hz meter is a little faster, so a deadline from it holds there too
 AUTOZERO = 2.0  # common practice: with autozero each reading is two apertures

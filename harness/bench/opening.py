@@ -11,6 +11,8 @@ from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 
+from harness.base.clock import BenchClock, Clock, WallClock
+from harness.base.errors import BenchError, HarnessError, UsageError
 from harness.bench import source
 from harness.bench.devices import board_device, port_device, visa_device
 from harness.bench.guard import Guard
@@ -22,8 +24,6 @@ from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.virtual import VirtualBench, scenario_of
 from harness.bench.visa import Session
-from harness.clock import BenchClock, Clock, WallClock
-from harness.errors import BenchError, HarnessError, UsageError
 from harness.link.board import Board, BoardIdentity
 from harness.link.port import find
 from harness.rigfile import RigSpec

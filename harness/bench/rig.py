@@ -10,6 +10,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from harness.base.clock import Clock
+from harness.base.errors import (
+    BenchError,
+    DeviceError,
+    FirmwareError,
+    HarnessError,
+    LinkLost,
+    StoppedByBoard,
+    UsageError,
+)
 from harness.bench import source, supervision
 from harness.bench.multimeter import Multimeter
 from harness.bench.safe import SUPPLY_OFF, make_safe, signals_held, troubles_of
@@ -17,12 +27,10 @@ from harness.bench.scripts import device_scripts
 from harness.bench.stops import meaning
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
-from harness.clock import Clock
-from harness.contract import Declared, missing_parts, parse_declared
-from harness.errors import BenchError, DeviceError, FirmwareError, HarnessError, LinkLost, StoppedByBoard, UsageError
 from harness.link.board import Board, BoardIdentity
 from harness.link.run import Run
-from harness.observation import Observation
+from harness.nouns.contract import Declared, missing_parts, parse_declared
+from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
 
 if TYPE_CHECKING:

@@ -16,8 +16,8 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from types import FrameType
 
-from harness.clock import WallClock
-from harness.errors import Interrupted
+from harness.base.clock import WallClock
+from harness.base.errors import Interrupted
 
 STEP_LIMIT_S = 1.0  # promised to users
 DEAF_S = 5.0  # arbitrary, longer than both steps and the unwinding before them, where a script is interrupted

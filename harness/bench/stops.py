@@ -7,7 +7,7 @@ import re
 from collections.abc import Container
 from typing import TYPE_CHECKING
 
-from harness.errors import BenchError, DeviceError, HarnessError, StoppedByBoard
+from harness.base.errors import BenchError, DeviceError, HarnessError, StoppedByBoard
 from harness.rigfile.crosscheck import SPEED_SPAN_S
 
 if TYPE_CHECKING:

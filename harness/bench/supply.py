@@ -6,8 +6,8 @@ import math
 from enum import Enum
 
 from harness.bench.connected import Connected
-from harness.bench.reading import AccuracyEntry, Reading
 from harness.bench.visa import TIMEOUT_S, Session
+from harness.nouns.reading import AccuracyEntry, Reading
 
 READ_BACK_RELATIVE = 2e-3  # common practice, no source: setting resolution of a bench supply
 READ_BACK_ABSOLUTE = 5e-3  # the same, in volts and amperes

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from harness.bench.connected import Connected
-from harness.bench.reading import AccuracyEntry, Reading
 from harness.bench.visa import Session
+from harness.nouns.reading import AccuracyEntry, Reading
 
 
 class Thermometer(Connected):

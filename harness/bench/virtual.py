@@ -17,10 +17,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.closing import Closing
-from harness.errors import BenchError, UsageError
+from harness.base.closing import Closing
+from harness.base.errors import BenchError, UsageError
+from harness.base.words import visible
 from harness.rigfile import RigSpec, load
-from harness.words import visible
 
 PREFIX = "virtual:"
 READY_S = 30.0

@@ -17,9 +17,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Self
 
-from harness.clock import Clock
-from harness.closing import Closing
-from harness.errors import HarnessError, InstrumentError
+from harness.base.clock import Clock
+from harness.base.closing import Closing
+from harness.base.errors import HarnessError, InstrumentError
 
 LIBRARY = "@py"  # the pure-Python backend; needs no vendor's installation
 TIMEOUT_S = 2.0  # VISA's own default

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import pytest
 
-from harness.results import Outcome, Verdict
-from harness.verdict import describe
-from harness.words import visible
+from harness.base.words import visible
+from harness.judge.verdict import describe
+from harness.nouns.results import Outcome, Verdict
 
 
 class Differs(AssertionError):

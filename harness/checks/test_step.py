@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.checks.judged import raise_unless_good
-from harness.results import Verdict
+from harness.nouns.results import Verdict
 
 CHECK = "step"
 

@@ -10,14 +10,14 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from harness.base.errors import UsageError
+from harness.base.words import visible
 from harness.compare.belonging import fingerprint
 from harness.compare.between import one_way
 from harness.compare.reference import surroundings
 from harness.compare.taken import Taken, mixed, near, rig_of, taken_from
-from harness.errors import UsageError
-from harness.quantity import Contribution, Quantity, combine, exact
+from harness.nouns.quantity import Contribution, Quantity, combine, exact
 from harness.record import Record
-from harness.words import visible
 
 LEAST_MOUNTINGS = 5
 """Fewer say too little about their scatter: with 4 degrees of freedom a risk of 1e-4 takes 13 standard deviations."""

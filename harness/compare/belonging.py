@@ -27,8 +27,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
-from harness.errors import RecordError
-from harness.quantity import Quantity
+from harness.base.errors import RecordError
+from harness.nouns.quantity import Quantity
 from harness.record import Record
 
 EACH_RUN = ("supply", "room")

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.errors import MeasurementError
+from harness.base.errors import MeasurementError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@
 
 d is measured less baseline, u its uncertainty. K is for a risk of 1 - (1 - R)^(1/N) on either side together, R the
 risk that an unchanged board is called different in any of its N quantities, N fixed before comparing (Z. Sidak,
-J. Amer. Statist. Assoc. 62 (1967) 626; as harness.verdict shares its risk). One step, not Holm's descent: a limit
+J. Amer. Statist. Assoc. 62 (1967) 626; as harness.judge.verdict shares its risk). One step, not Holm's descent: a limit
 that moved with what other quantities say could not be printed beside a value. T is one-sided at the equivalence risk
 E for each quantity and is not shared: that a whole board is equivalent is said only if all its quantities are, and
 that is wrong at most as often as the one of them that is not (intersection-union, R. L. Berger, Technometrics 24
@@ -21,15 +21,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from harness.catalogue import suffix_of
+from harness.base.errors import UsageError
+from harness.checks.catalogue import suffix_of
 from harness.compare.baseline import SCATTER, Baseline, Level, mean_of
 from harness.compare.between import f_tail
 from harness.compare.taken import Taken, mixed, near, taken_from
-from harness.coverage import safe_factor, shared_risk
-from harness.errors import UsageError
-from harness.quantity import Contribution, Quantity, combine
+from harness.nouns.coverage import safe_factor, shared_risk
+from harness.nouns.quantity import Contribution, Quantity, combine
+from harness.nouns.results import Detect
 from harness.record import Record
-from harness.results import Detect
 
 WITHIN = "scatter within a mounting"
 READINGS = "its readings scatter more than the baseline's"

@@ -17,11 +17,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.base.errors import UsageError
 from harness.compare.belonging import exchanged
 from harness.compare.reference import surroundings
 from harness.compare.runlength import limit_for, run_length
 from harness.compare.taken import Taken, mixed, near, taken_from
-from harness.errors import UsageError
 from harness.record import Record
 
 WEIGHT = 0.2

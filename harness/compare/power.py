@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from harness.base.errors import MeasurementError
 from harness.compare.baseline import SCATTER
 from harness.compare.difference import Difference, Finding, Terms
-from harness.coverage import safe_factor
-from harness.errors import MeasurementError
-from harness.quantity import Quantity, evaluation
+from harness.nouns.coverage import safe_factor
+from harness.nouns.quantity import Quantity, evaluation
 
 NODES = 400
 """Places of the scatter's distribution that are averaged over; arbitrary, error of a chance below 0.001."""

@@ -16,12 +16,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
-from harness.catalogue import suffix_of
-from harness.errors import MeasurementError, RecordError, RigFileError
-from harness.observation import Observation
-from harness.quantity import Quantity, propagate, rectangular
+from harness.base.errors import MeasurementError, RecordError, RigFileError
+from harness.checks.catalogue import suffix_of
+from harness.nouns.observation import Observation
+from harness.nouns.quantity import Quantity, propagate, rectangular
+from harness.nouns.results import Measurement
 from harness.record import Record
-from harness.results import Measurement
 from harness.rigfile import RigSpec, loads
 
 REFERENCE_C = 20.0

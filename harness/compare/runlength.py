@@ -14,7 +14,7 @@ import math
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from harness.errors import UsageError
+from harness.base.errors import UsageError
 
 if TYPE_CHECKING:
     import numpy as np

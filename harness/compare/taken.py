@@ -6,14 +6,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from harness.catalogue import suffix_of
+from harness.base.errors import MeasurementError, RecordError, UsageError
+from harness.base.words import visible
+from harness.checks.catalogue import suffix_of
 from harness.compare.belonging import Belongings, belongings, fingerprint
 from harness.compare.reference import Surroundings, referred, surroundings
-from harness.errors import MeasurementError, RecordError, UsageError
-from harness.quantity import Quantity, effective_dof
+from harness.nouns.quantity import Quantity, effective_dof
+from harness.nouns.results import Measurement, Unmeasured
 from harness.record import Record
-from harness.results import Measurement, Unmeasured
-from harness.words import visible
 
 TURNING = ("commutation.offset", "commutation.hang_reading")
 """Angles on a circle: 0.01 and 2 pi - 0.01 are neighbours."""

@@ -17,13 +17,13 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
+from harness.base.errors import ExitCode
+from harness.base.words import visible
 from harness.compare import Difference, Finding
-from harness.errors import ExitCode
 from harness.gate.policy import Policy, Waiver
+from harness.judge.tally import ABSENT, OPEN, WORST, keys_of
+from harness.nouns.results import Outcome
 from harness.record import Record
-from harness.results import Outcome
-from harness.tally import ABSENT, OPEN, WORST, keys_of
-from harness.words import visible
 
 
 class Word(StrEnum):

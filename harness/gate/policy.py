@@ -29,14 +29,14 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field, PlainValidator, ValidationError
 
-from harness.errors import PolicyError
-from harness.results import Detect
+from harness.base.errors import PolicyError
+from harness.base.words import visible
+from harness.judge.tally import keys_of
+from harness.nouns.results import Detect
 from harness.rigfile import fields, problems, toml
 from harness.rigfile.crosscheck import named
 from harness.rigfile.fields import integer, listed, number, text
 from harness.rigfile.spec import PersonsFile, Section
-from harness.tally import keys_of
-from harness.words import visible
 
 WHAT = "policy file"
 SCHEMA = 1

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from harness.errors import HarnessError
+from harness.base.errors import HarnessError
 from harness.record.write import FILE
 from harness.store import Store, StoredRun
 

@@ -8,9 +8,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.catalogue import CHECKS, check_of, motor_of, suffix_of
+from harness.base.errors import StoreError, UsageError
+from harness.base.words import visible
+from harness.checks.catalogue import CHECKS, check_of, motor_of, suffix_of
 from harness.compare.taken import TURNING
-from harness.errors import StoreError, UsageError
 from harness.history.folders import reports
 from harness.history.limits import Limits, limits_of
 from harness.history.reference import Reference, references
@@ -18,7 +19,6 @@ from harness.history.watch import Watched, watched
 from harness.store import Store, StoredRun
 from harness.store.decisions import Decision
 from harness.store.histories import Entry, Level, Release
-from harness.words import visible
 
 DRAWN = 120
 """Newest runs of a rig that are drawn one by one (arbitrary: more would be one blot). All others are in the bands."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Any
 
-from harness.errors import HarnessError
+from harness.base.errors import HarnessError
 from harness.store import Store, StoredRun
 
 Ends = tuple[float | None, float | None]

@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from harness.catalogue import CHECKS, words_of
+from harness.checks.catalogue import CHECKS, words_of
 from harness.history.gather import VERSIONS, History, Quantity, Rig
 from harness.history.limits import Ends
 from harness.history.plot import band_of, columns_of, limits_are_far, plot

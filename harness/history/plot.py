@@ -11,11 +11,11 @@ from xml.etree import ElementTree as Tree
 
 from markupsafe import Markup
 
-from harness.coverage import student_quantile
 from harness.history.gather import Key, Quantity, Rig
+from harness.nouns.coverage import student_quantile
+from harness.nouns.results import Outcome
 from harness.report import svg
 from harness.report.numbers import in_unit, prefix_for, visible
-from harness.results import Outcome
 from harness.store.histories import Entry, Level
 
 WIDTH, HEIGHT = 480.0, 236.0

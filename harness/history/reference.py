@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.catalogue import suffix_of
-from harness.errors import HarnessError
-from harness.results import Detect
+from harness.base.errors import HarnessError
+from harness.checks.catalogue import suffix_of
+from harness.nouns.results import Detect
 from harness.store import Store
 from harness.store.baselines import StoredBaseline
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from harness.base.words import visible
 from harness.store.decisions import Decision
-from harness.words import visible
 
 WAIVED = ("quantity", "by", "why", "until", "used")
 

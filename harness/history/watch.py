@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.errors import HarnessError
+from harness.base.errors import HarnessError
+from harness.base.words import visible
 from harness.record import Record
 from harness.store import Store, StoredRun
-from harness.words import visible
 
 LOOKED_OVER = 12
 """Newest runs that are looked over. Arbitrary: each record takes some 50 ms to read and to refer to one temperature

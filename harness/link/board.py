@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import count
 
-from harness.clock import Clock
-from harness.closing import Closing
-from harness.errors import BenchError, DeviceError, Interrupted, LinkError, LinkTimeout
+from harness.base.clock import Clock
+from harness.base.closing import Closing
+from harness.base.errors import BenchError, DeviceError, Interrupted, LinkError, LinkTimeout
 from harness.link import files, snippets
 from harness.link.port import Port
 from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State

@@ -10,7 +10,7 @@ from itertools import count
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
-from harness.errors import DeviceError, LinkError, LinkTimeout
+from harness.base.errors import DeviceError, LinkError, LinkTimeout
 from harness.link import snippets
 from harness.link.protocol import PIECE, Ended, Output, Restarted
 from harness.link.run import CREDIT

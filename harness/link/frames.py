@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import LinkError
+from harness.base.errors import LinkError
 from harness.link.wire import RawFrame
 
 _TYPES: Mapping[str, str] = {

@@ -15,8 +15,8 @@ from functools import partial
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from harness.clock import Clock
-from harness.errors import BenchBusy, LinkError, LinkLost
+from harness.base.clock import Clock
+from harness.base.errors import BenchBusy, LinkError, LinkLost
 
 if TYPE_CHECKING:
     import serial

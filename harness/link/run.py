@@ -8,7 +8,7 @@ from itertools import count
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-from harness.errors import LinkError, LinkTimeout
+from harness.base.errors import LinkError, LinkTimeout
 from harness.link.frames import Event, FilePiece, FrameReader, Rows, Taken
 from harness.link.protocol import Ended, Happening, Output, Restarted
 from harness.link.wire import Damaged, RawFrame

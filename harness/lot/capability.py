@@ -20,7 +20,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.errors import MeasurementError
+from harness.base.errors import MeasurementError
 
 LEAST_BOARDS = 10
 """Fewer give no figure: with 7 a Cpk found at 1.33 is only known to be above 0.66 (95 %), with 10 above 0.78."""

@@ -6,19 +6,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.catalogue import CHECK_NAMES, words_of
+from harness.base.errors import UsageError
+from harness.base.words import visible
+from harness.checks.catalogue import CHECK_NAMES, words_of
 from harness.compare.reference import surroundings
-from harness.errors import UsageError
+from harness.judge.tally import DECIDED, WORST
 from harness.lot.gathered import Lot, LotRun
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Beside, Reference
-from harness.quantity import Quantity
+from harness.nouns.quantity import Quantity
+from harness.nouns.results import REQUIRED, Outcome
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
 from harness.report.numbers import limits_in_words, with_uncertainty
 from harness.report.page import MARKS
-from harness.results import REQUIRED, Outcome
-from harness.tally import DECIDED, WORST
-from harness.words import visible
 
 WORST_FIRST = (Outcome.DIFFERS, Outcome.CANNOT_TELL, Outcome.AGREES, Outcome.NOT_JUDGED, Outcome.NOT_RUN)
 

@@ -6,14 +6,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from harness.against import spec_of
-from harness.boards import swapped_in
+from harness.base.errors import UsageError
+from harness.base.words import visible
+from harness.baseline.stored import spec_of
 from harness.compare import by_command
 from harness.compare.belonging import belongings
-from harness.errors import UsageError
 from harness.record import Record
 from harness.rigfile import RigSpec
-from harness.words import visible
+from harness.run.board_names import swapped_in
 
 BENCH = ("motor", "supply", "instrument", "driver")
 """Sections of a rig file that say what bench a board was measured on, and what is expected of any board."""

@@ -16,18 +16,18 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from harness import verdict as rules
+from harness.base.errors import MeasurementError, UsageError
 from harness.compare.baseline import mean_of
 from harness.compare.belonging import belongings
 from harness.compare.between import one_way
 from harness.compare.taken import Taken, near, taken
-from harness.errors import MeasurementError, UsageError
+from harness.judge import verdict as rules
 from harness.lot.capability import LEAST_BOARDS, Capability, Limits, capability
 from harness.lot.gathered import Lot
-from harness.planning import requirements_of
-from harness.quantity import Contribution, Quantity
+from harness.nouns.quantity import Contribution, Quantity
+from harness.nouns.results import Measurement, Requirement, Unmeasured, Verdict
 from harness.record.forms import gauges_from
-from harness.results import Measurement, Requirement, Unmeasured, Verdict
+from harness.run.planning import requirements_of
 
 REPEATS = "runs of one board scatter more than their readings"
 

@@ -15,17 +15,17 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from harness.base.errors import UsageError
+from harness.base.words import visible
 from harness.compare import Difference, Level, Terms
 from harness.compare.baseline import level
 from harness.compare.belonging import belongings
 from harness.compare.difference import compared as found_on
 from harness.compare.reference import surroundings
 from harness.compare.taken import Taken, taken_from
-from harness.errors import UsageError
 from harness.lot.gathered import Lot, LotRun, mountings
 from harness.lot.quantities import LotQuantity
-from harness.quantity import Quantity, difference
-from harness.words import visible
+from harness.nouns.quantity import Quantity, difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from harness.baseline_rows import Scale, difference_row
-from harness.columns import Heading, Layout, Row
+from harness.baseline.rows import Scale, difference_row
 from harness.compare import Finding
 from harness.lot.gathered import Lot
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Reference
-from harness.results import Outcome, Requirement
-from harness.table import MARKS, rounded
+from harness.nouns.results import Outcome, Requirement
+from harness.show.columns import Heading, Layout, Row
+from harness.show.table import MARKS, rounded
 
 
 def _layout(name: str, right: str, left: str, narrow: int) -> Layout:

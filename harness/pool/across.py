@@ -14,11 +14,11 @@ import socket
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
+from harness.base.errors import BenchBusy, BenchError, StoreError
+from harness.base.words import visible
 from harness.bench.devices import name_everywhere
 from harness.bench.locks import DeviceLocks, user
-from harness.errors import BenchBusy, BenchError, StoreError
 from harness.store.address import Address
-from harness.words import visible
 
 if TYPE_CHECKING:
     import psycopg

@@ -9,15 +9,15 @@ from typing import Annotated, Any
 
 from pydantic import Field, ValidationError
 
+from harness.base.errors import PoolFileError, RigFileError, StoreError
+from harness.base.words import visible
 from harness.bench.devices import port_device, visa_device
 from harness.bench.virtual import scenario_of
-from harness.errors import PoolFileError, RigFileError, StoreError
 from harness.rigfile import RigSpec, load, problems
 from harness.rigfile.fields import integer, listed, refuse, text
 from harness.rigfile.spec import Section
 from harness.rigfile.toml import content_of, name_of, once_a_place, tables_of, unclean
 from harness.store.address import Address
-from harness.words import visible
 
 SCHEMA = 1
 MOST = 100

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.base.errors import BenchBusy, LinkError
 from harness.bench.locks import DeviceLocks
 from harness.bench.opening import devices_of
-from harness.errors import BenchBusy, LinkError
 from harness.pool.across import HostLocks
 from harness.pool.file import Entry, Pool
 

@@ -12,10 +12,10 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, get_args
 
-from harness.errors import MeasurementError, RecordError
-from harness.quantity import Contribution, Quantity, Shape
-from harness.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
-from harness.words import visible
+from harness.base.errors import MeasurementError, RecordError
+from harness.base.words import visible
+from harness.nouns.quantity import Contribution, Quantity, Shape
+from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 
 Entry = dict[str, Any]
 

@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from harness.errors import RecordError
-from harness.observation import Column, Observation
+from harness.base.errors import RecordError
+from harness.base.words import visible
+from harness.nouns.observation import Column, Observation
+from harness.nouns.results import Expectation, Measurement, Unmeasured
 from harness.record.forms import expectation_from, measurement_from, unmeasured_from
 from harness.record.write import FILE, SCHEMA
-from harness.results import Expectation, Measurement, Unmeasured
-from harness.words import visible
 
 NEEDED: Mapping[str, type] = {
     "finished": bool,

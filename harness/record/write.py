@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from harness.disk import write_synced
-from harness.errors import BenchError, HarnessError, RecordError
-from harness.observation import Observation
+from harness.base.disk import write_synced
+from harness.base.errors import BenchError, HarnessError, RecordError
+from harness.nouns.observation import Observation
+from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, Verdict
 from harness.record.forms import (
     Entry,
     clean,
@@ -22,7 +23,6 @@ from harness.record.forms import (
     unmeasured_entry,
     verdict_entry,
 )
-from harness.results import Curve, Expectation, Measurement, Unmeasured, Verdict
 
 SCHEMA = 1
 FILE = "record.json"

@@ -12,13 +12,13 @@ from typing import Any
 
 from markupsafe import Markup
 
-from harness.catalogue import CHECKS, words_of
-from harness.errors import RecordError
+from harness.base.errors import RecordError
+from harness.checks.catalogue import CHECKS, words_of
+from harness.judge.verdict import UNASKED, percent, tolerance_share, unasked
+from harness.nouns.results import REQUIRED, Requirement
 from harness.report.numbers import in_unit, limits_in_words, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
-from harness.results import REQUIRED, Requirement
-from harness.verdict import UNASKED, percent, tolerance_share, unasked
 
 MARKS = {
     "agrees": "●",

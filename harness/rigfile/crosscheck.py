@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
-from harness.catalogue import CHECK_NAMES, CHECKS, quantities_of, suffix_of
+from harness.checks.catalogue import CHECK_NAMES, CHECKS, quantities_of, suffix_of
 from harness.rigfile.fields import NAME
 from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
 

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from harness.quantity import Quantity, normal, rectangular
-from harness.results import Detect
+from harness.nouns.quantity import Quantity, normal, rectangular
+from harness.nouns.results import Detect
 
 __all__ = ["Accuracy", "Detect", "Form", "Known", "Limits"]
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from harness.errors import RigFileError
+from harness.base.errors import RigFileError
 from harness.rigfile import crosscheck, problems, toml
 from harness.rigfile.known import Known
 from harness.rigfile.spec import RigSpec

@@ -9,7 +9,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from harness.words import visible
+from harness.base.words import visible
 
 UNITS: tuple[str, ...] = (
     "kg_m2", "g_cm2", "n_m_s", "n_m_a", "rad_s", "k_w", "j_k", "v_s", "per_rad", "per_deg", "per_k", "n_m", "n_cm",

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, PrivateAttr
 
-from harness.catalogue import suffix_of
+from harness.checks.catalogue import suffix_of
 from harness.rigfile import fields
 from harness.rigfile.fields import choice, integer, known, listed, number, text
 from harness.rigfile.known import Accuracy, Detect, Known, Limits
@@ -78,7 +78,7 @@ class RigSection(Section):
     false_alarm_risk: Annotated[float, number(1e-6, 0.5)] = 0.01
     false_acceptance_risk: Annotated[float, number(1e-6, 0.5)] = 0.05
     gauge_share_max: Annotated[float, number(0.01, 1.0)] = 0.30
-    """Share of a requirement's tolerance that the bench's own scatter may take, as harness.verdict has it."""
+    """Share of a requirement's tolerance that the bench's own scatter may take, as harness.judge.verdict has it."""
     required: Annotated[
         tuple[str, ...],
         listed("a list of names of checks or quantities", fields.name_of_quantity, 0, 200),

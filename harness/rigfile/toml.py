@@ -11,9 +11,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from harness.errors import FileProblems
+from harness.base.errors import FileProblems
+from harness.base.words import visible
 from harness.rigfile import problems
-from harness.words import visible
 
 LARGEST = 1_000_000
 """Bytes of such a file, at most. Arbitrary: a real one has some thousand."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Self
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
-from harness.errors import StoreError
+from harness.base.errors import StoreError
 
 FILE = "store.sqlite"
 """Name of the store in a folder of runs."""

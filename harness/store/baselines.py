@@ -14,12 +14,12 @@ from typing import Any
 
 from sqlalchemy import Select, select
 
-from harness.clock import utc_now
-from harness.errors import StoreError, UsageError
+from harness.base.clock import utc_now
+from harness.base.errors import StoreError, UsageError
+from harness.base.words import visible
 from harness.store import tables
 from harness.store.adding import Adding
 from harness.store.database import Database
-from harness.words import visible
 
 LONGEST_NAME = 60
 LONGEST_TEXT = 1000

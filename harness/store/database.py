@@ -15,12 +15,12 @@ from sqlalchemy import Connection, Engine, event, inspect, select
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 from sqlalchemy.pool import StaticPool
 
-from harness.clock import WallClock, utc_now
-from harness.errors import StoreError, StoreUnavailable
+from harness.base.clock import WallClock, utc_now
+from harness.base.errors import StoreError, StoreUnavailable
+from harness.base.words import visible
 from harness.store import tables
 from harness.store.adding import Adding
 from harness.store.address import Address
-from harness.words import visible
 
 BUSY_S = 30.0
 """Longest wait for another process that is writing (arbitrary; keeping a run takes well under a second)."""

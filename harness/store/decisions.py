@@ -8,8 +8,8 @@ from typing import Any
 
 from sqlalchemy import select
 
-from harness.clock import utc_now
-from harness.errors import StoreError
+from harness.base.clock import utc_now
+from harness.base.errors import StoreError
 from harness.store import tables
 from harness.store.database import Database
 from harness.store.packed import DAMAGES, packed, unpacked

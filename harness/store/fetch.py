@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.disk import write_synced
-from harness.errors import RecordError
+from harness.base.disk import write_synced
+from harness.base.errors import RecordError
+from harness.base.words import visible
 from harness.record.write import FILE
-from harness.words import visible
 
 if TYPE_CHECKING:
     from harness.store.store import Store

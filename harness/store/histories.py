@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, bindparam, func, select
 
-from harness.results import Outcome
+from harness.nouns.results import Outcome
 from harness.store import tables
 from harness.store.database import Database
 

@@ -12,8 +12,8 @@ from typing import Protocol
 
 from sqlalchemy import select
 
-from harness.disk import sync_folder
-from harness.errors import RecordError, StoreUnavailable
+from harness.base.disk import sync_folder
+from harness.base.errors import RecordError, StoreUnavailable
 from harness.store import tables
 from harness.store.database import Database
 

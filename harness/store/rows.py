@@ -10,12 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from harness.catalogue import check_of, motor_of
-from harness.errors import RecordError
+from harness.base.errors import RecordError
+from harness.base.words import visible
+from harness.checks.catalogue import check_of, motor_of
+from harness.nouns.results import Outcome
 from harness.record.read import parsed, text_of
-from harness.results import Outcome
 from harness.store.raw import digest
-from harness.words import visible
 
 Row = dict[str, Any]
 

@@ -15,9 +15,10 @@ from typing import Any, NamedTuple, Self
 
 from sqlalchemy import select
 
-from harness.clock import utc_now
-from harness.closing import Closing
-from harness.errors import RecordError, StoreError
+from harness.base.clock import utc_now
+from harness.base.closing import Closing
+from harness.base.errors import RecordError, StoreError
+from harness.base.words import visible
 from harness.record import Record
 from harness.record.read import content_of
 from harness.store import tables
@@ -30,7 +31,6 @@ from harness.store.histories import Histories
 from harness.store.raw import Raw, RawFolder, RawTable
 from harness.store.rows import Rows, rows_of, text_from
 from harness.store.studies import Studies
-from harness.words import visible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,8 +22,8 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.base.errors import MeasurementError
 from harness.compare.between import f_tail
-from harness.errors import MeasurementError
 from harness.study.limits import MeanSquare, effective_dof, limits
 
 Factors = tuple[str, ...]

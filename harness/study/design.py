@@ -22,10 +22,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.base.errors import RecordError, UsageError
+from harness.base.words import visible
 from harness.compare.belonging import serial
-from harness.errors import RecordError, UsageError
 from harness.record import Record
-from harness.words import visible
 
 FACTORS = ("board", "bench", "day")
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from harness.results import Requirement
+from harness.nouns.results import Requirement
 from harness.study.anova import REPEATS, Factors
 from harness.study.design import FACTORS
 

@@ -22,13 +22,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.catalogue import suffix_of
+from harness.checks.catalogue import suffix_of
 from harness.compare.taken import Taken, near
-from harness.results import Requirement
+from harness.judge.verdict import percent, tolerance_share
+from harness.nouns.results import Requirement
 from harness.study.anova import REPEATS, Combination, Factors, Table, crossed
 from harness.study.design import FACTORS, Design
 from harness.study.found import BENCH, BOARD, DAY, REMEDIES, WORDS, Fitness, Found, Line
-from harness.verdict import percent, tolerance_share
 
 PER_CATEGORY = 1.41
 """Boards are told apart in groups as wide as 97 % of the readings of one: root of 2 (AIAG manual)."""

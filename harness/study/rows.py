@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.columns import Heading, Layout, Row, together
+from harness.judge.verdict import percent
 from harness.report.numbers import decimals_for, prefix_for
+from harness.show.columns import Heading, Layout, Row, together
 from harness.study.found import Fitness, Found
-from harness.verdict import percent
 
 MARKS = {Fitness.FIT: "ok", Fitness.COARSE: "??", Fitness.NOT_TOLD: "??", Fitness.UNASKED: ""}
 LAYOUT = Layout(

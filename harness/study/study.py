@@ -6,18 +6,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from harness.catalogue import suffix_of
+from harness.base.errors import ExitCode, MeasurementError, RigFileError, UsageError
+from harness.base.words import visible
+from harness.checks.catalogue import suffix_of
 from harness.compare.reference import surroundings
 from harness.compare.taken import mixed, rig_of, taken_from
-from harness.errors import ExitCode, MeasurementError, RigFileError, UsageError
+from harness.nouns.results import Requirement
 from harness.record import Record
 from harness.record.forms import clean
-from harness.results import Requirement
 from harness.rigfile import RigSpec, loads
 from harness.study.design import Design, design, places, serials
 from harness.study.found import Fitness, Found
 from harness.study.gauge import found, requirement_for
-from harness.words import visible
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

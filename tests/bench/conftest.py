@@ -56,7 +56,7 @@ def bench(tmp_path: Path) -> Iterator[StandAlone]:
 def rotorgate(*words: str, cwd: Path, timeout_s: float = 200.0) -> subprocess.CompletedProcess[str]:
     """The command as a person runs it."""
     return subprocess.run(
-        [sys.executable, "-m", "harness.cli", *words],
+        [sys.executable, "-m", "harness.command.main", *words],
         cwd=cwd,
         capture_output=True,
         text=True,
@@ -69,7 +69,7 @@ def rotorgate(*words: str, cwd: Path, timeout_s: float = 200.0) -> subprocess.Co
 def start(*words: str, cwd: Path) -> subprocess.Popen[str]:
     """The command, left running."""
     return subprocess.Popen(
-        [sys.executable, "-m", "harness.cli", *words],
+        [sys.executable, "-m", "harness.command.main", *words],
         cwd=cwd,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

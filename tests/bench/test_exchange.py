@@ -8,13 +8,13 @@ from types import SimpleNamespace
 
 import pytest
 
+from harness.base.errors import FirmwareError
 from harness.bench.exchange import backup_of, exchange
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
-from harness.errors import FirmwareError
+from harness.release.trial import settle
 from harness.rigfile import load
-from harness.session import Settings
-from harness.trial import settle
+from harness.run.session import Settings
 from tests.bench.conftest import stand_alone
 
 pytestmark = pytest.mark.board

@@ -36,7 +36,7 @@ PLANTS = (22, 24, 28, 4)
 """Seeds of plants whose electrical offset is at least 0.04 rad from the others'."""
 STAYING = """
     from pathlib import Path
-    from harness.clock import WallClock
+    from harness.base.clock import WallClock
     while not Path("go on").exists():
         WallClock().sleep_s(0.05)
 """

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from harness.again import judge_again
 from harness.compare.belonging import belongings
 from harness.compare.reference import surroundings
+from harness.nouns.results import Measurement
 from harness.record import read
-from harness.results import Measurement
 from harness.rigfile import loads
+from harness.run.judge_again import judge_again
 from harness.store import Store
 from tests.bench.conftest import environment, rotorgate, stand_alone
 

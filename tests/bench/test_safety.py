@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from harness.base.clock import WallClock
+from harness.base.errors import BenchBusy
 from harness.bench.opening import open_rig
 from harness.bench.supply import Supply
 from harness.bench.visa import Session
-from harness.clock import WallClock
-from harness.errors import BenchBusy
 from harness.record import read
 from harness.rigfile import load
 from tests.bench.conftest import StandAlone, rotorgate, start

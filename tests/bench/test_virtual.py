@@ -7,12 +7,12 @@ import signal
 
 import pytest
 
+from harness.base.errors import BenchError, UsageError
 from harness.bench.opening import addressed, open_rig
 from harness.bench.virtual import VirtualBench
-from harness.errors import BenchError, UsageError
 from harness.rigfile import loads
 from tests.bench.conftest import rotorgate
-from tests.software.qualification.fakes import SLUICE
+from tests.software.run.fakes import SLUICE
 
 pytestmark = pytest.mark.board
 

@@ -28,11 +28,11 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))  # run as a file, it finds its neighbour
 
-from harness.again import Again, judge_again  # noqa: E402
+from harness.judge.tally import exit_code  # noqa: E402
+from harness.nouns.results import Measurement  # noqa: E402
 from harness.record import Record, read  # noqa: E402
-from harness.results import Measurement  # noqa: E402
 from harness.rigfile import load  # noqa: E402
-from harness.tally import exit_code  # noqa: E402
+from harness.run.judge_again import Again, judge_again  # noqa: E402
 from tests.bench.conftest import stand_alone  # noqa: E402
 
 RIG = ROOT / "rigs_demo" / "rigs" / "sluice.toml"

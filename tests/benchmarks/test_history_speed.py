@@ -21,8 +21,8 @@ from typing import Any
 
 import pytest
 
-from harness.catalogue import CHECKS, quantities_of
-from harness.clock import WallClock
+from harness.base.clock import WallClock
+from harness.checks.catalogue import CHECKS, quantities_of
 from harness.history import gather, render
 from harness.store import Store, tables
 from tests.benchmarks.rows import fill
@@ -101,7 +101,7 @@ def test_the_page_of_1e6_values_soon_after_bare_python_and_flat_per_value(tmp_pa
 
     place = str(tmp_path / f"{TOTALS[-1]}.sqlite")
     commands = {
-        "ours": [sys.executable, "-m", "harness.cli", "history", "--store", place],
+        "ours": [sys.executable, "-m", "harness.command.main", "history", "--store", place],
         "bare": [sys.executable, "-c", BARE, place],
     }
     as_installed = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}

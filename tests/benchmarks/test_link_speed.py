@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.clock import WallClock
+from harness.base.clock import WallClock
 from harness.link.board import Board
 from harness.link.frames import Rows
 from tests.contracts.boards import running

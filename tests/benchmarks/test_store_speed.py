@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.clock import WallClock
+from harness.base.clock import WallClock
 from harness.store import Store
 from tests.benchmarks.rows import fill
 from tests.software.store.records import NAME, STARTED, written

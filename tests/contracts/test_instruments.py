@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
+from harness.base.clock import BenchClock
+from harness.base.errors import InstrumentError
 from harness.bench.multimeter import Multimeter
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.visa import Session
-from harness.clock import BenchClock
-from harness.errors import InstrumentError
 from harness.rigfile import load
 from harness.rigfile.known import Accuracy
 from tests.software.instruments.stub_bench import served

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from harness.clock import WallClock
-from harness.errors import DeviceError, LinkError, LinkTimeout
+from harness.base.clock import WallClock
+from harness.base.errors import DeviceError, LinkError, LinkTimeout
 from harness.link.board import Board
 from harness.link.frames import Event, Rows
 from harness.link.port import Port

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from harness.clock import WallClock
-from harness.errors import BenchBusy, DeviceError, LinkError, LinkLost, LinkTimeout
+from harness.base.clock import WallClock
+from harness.base.errors import BenchBusy, DeviceError, LinkError, LinkLost, LinkTimeout
 from harness.link.board import Board
 from harness.link.frames import Event
 from tests.contracts.boards import running

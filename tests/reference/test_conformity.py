@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from harness.coverage import student_quantile
-from harness.quantity import normal
-from harness.results import Measurement, Outcome, Requirement
-from harness.verdict import Rule, against_requirement, e_number
+from harness.judge.verdict import Rule, against_requirement, e_number
+from harness.nouns.coverage import student_quantile
+from harness.nouns.quantity import normal
+from harness.nouns.results import Measurement, Outcome, Requirement
 from tests.reference.cases import Case, reference
 
 

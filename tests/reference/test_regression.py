@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.measure import fit
-from harness.quantity import mean_and_deviation
+from harness.fits import regression as fit
+from harness.nouns.quantity import mean_and_deviation
 from tests.reference.cases import Case, compare, reference
 from tests.reference.cases import cases as all_cases
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.measure import pulse, swings
+from harness.fits import pulse, swings
 from tests.reference.cases import Case, reference
 
 Array = NDArray[np.float64]

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.coverage import monte_carlo, second_order, student_quantile
-from harness.quantity import (
+from harness.nouns.coverage import monte_carlo, second_order, student_quantile
+from harness.nouns.quantity import (
     Contribution,
     Quantity,
     combine,

@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
-from harness.measure.fit import nonlinear
-from harness.measure.resistance import RECIPROCAL_COEFFICIENT_C, resistance_at, rise_k, temperature_c
-from harness.model.motor import electrical_angle, torque_per_ampere
-from harness.quantity import exact
+from harness.corrections.resistance import RECIPROCAL_COEFFICIENT_C, resistance_at, rise_k, temperature_c
+from harness.fits.regression import nonlinear
+from harness.nouns.quantity import exact
+from harness.physics.motor import electrical_angle, torque_per_ampere
 from tests.reference.cases import Case, reference
 
 

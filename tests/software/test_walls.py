@@ -44,33 +44,51 @@ FORBIDDEN = {
     # What the order above would let pass, and the walls that matter most whatever the order: room, what it must not
     # import, and why it would be a shortcut.
     "harness": ("rigs_demo", "tests"),  # true values are learned by measuring
-    "harness/measure": ("harness.model", "harness.expectation", "harness.verdict", "harness.diagnosis"),
-    "harness/model": ("harness.measure", "harness.link", "harness.bench", "harness.verdict", "harness.record"),
-    "harness/link": ("harness.measure", "harness.model", "harness.verdict", "harness.bench", "harness.record"),
-    "harness/bench": ("harness.measure", "harness.model", "harness.verdict", "harness.report", "harness.record"),
-    "harness/report": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.qualification"),
+    "harness/measure": ("harness.model", "harness.run.expectation", "harness.judge.verdict", "harness.judge.diagnosis"),
+    "harness/model": ("harness.measure", "harness.link", "harness.bench", "harness.judge.verdict", "harness.record"),
+    "harness/link": ("harness.measure", "harness.model", "harness.judge.verdict", "harness.bench", "harness.record"),
+    "harness/bench": ("harness.measure", "harness.model", "harness.judge.verdict", "harness.report", "harness.record"),
+    "harness/report": (
+        "harness.link",
+        "harness.bench",
+        "harness.measure",
+        "harness.model",
+        "harness.run.qualification",
+    ),
     "harness/record": ("harness.report", "harness.measure", "harness.model", "harness.bench", "harness.store"),
     # What is kept must read without the code that made it.
     "harness/store": (
-        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.verdict"),
-        *("harness.report", "harness.rigfile", "harness.qualification", "harness.session"),
+        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.judge.verdict"),
+        *("harness.report", "harness.rigfile", "harness.run.qualification", "harness.run.session"),
     ),
     # From what is kept alone: a page shows nothing that a bench would have to be asked for.
     "harness/history": (
-        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.expectation"),
-        *("harness.qualification", "harness.session"),
+        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.run.expectation"),
+        *("harness.run.qualification", "harness.run.session"),
     ),
     "harness/compare": (
-        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.expectation"),
-        *("harness.verdict", "harness.report", "harness.store", "harness.qualification", "harness.session"),
+        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.run.expectation"),
+        *(
+            "harness.judge.verdict",
+            "harness.report",
+            "harness.store",
+            "harness.run.qualification",
+            "harness.run.session",
+        ),
     ),
     # A decision is made from records and a written policy: nobody can let a release through by driving a bench.
-    "harness/gate": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.qualification"),
+    "harness/gate": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.run.qualification"),
     "harness/study": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.store"),
-    "harness/rigfile": ("harness.measure", "harness.model", "harness.bench", "harness.verdict"),
-    "harness/verdict.py": ("harness.measure", "harness.model", "harness.record", "harness.bench", "harness.diagnosis"),
-    "harness/diagnosis.py": ("harness.measure", "harness.model", "harness.record", "harness.bench"),
-    "harness/quantity.py": ("harness.measure", "harness.model", "harness.verdict"),
+    "harness/rigfile": ("harness.measure", "harness.model", "harness.bench", "harness.judge.verdict"),
+    "harness/judge/verdict.py": (
+        "harness.measure",
+        "harness.model",
+        "harness.record",
+        "harness.bench",
+        "harness.judge.diagnosis",
+    ),
+    "harness/judge/diagnosis.py": ("harness.measure", "harness.model", "harness.record", "harness.bench"),
+    "harness/nouns/quantity.py": ("harness.measure", "harness.model", "harness.judge.verdict"),
     "rigs_demo/plant": ("harness",),  # plant and model share no code
     "rigs_demo/truth": ("harness",),
     "rigs_demo/instruments": ("harness",),
@@ -152,9 +170,9 @@ def test_no_import_points_forward(room: str) -> None:
 
 def test_the_wall_sees_a_crossing() -> None:
     trespasser = ROOT / "harness" / "measure" / "step.py"
-    assert "harness.model.loop" in imported(trespasser, "def f():\n    from harness.model import loop\n")
-    assert "harness.model.loop" in imported(trespasser, "from ..model import loop\n")
-    assert "harness.model.loop" in imported(trespasser, "import harness.model.loop as hoop\n")
+    assert "harness.checks.step.model" in imported(trespasser, "def f():\n    from harness.model import loop\n")
+    assert "harness.checks.step.model" in imported(trespasser, "from ..model import loop\n")
+    assert "harness.checks.step.model" in imported(trespasser, "import harness.checks.step.model as hoop\n")
 
 
 def test_every_room_has_its_place_in_the_order() -> None:
@@ -178,7 +196,7 @@ def test_imports_point_backwards_along_the_order() -> None:
 
 def test_the_order_sees_a_step_forward() -> None:
     exchange = ROOT / "harness" / "bench" / "exchange.py"
-    assert forward(exchange, {"harness.record.read", "harness.disk", "os"}) == ["bench -> record"]
+    assert forward(exchange, {"harness.record.read", "harness.base.disk", "os"}) == ["bench -> record"]
     assert forward(ROOT / "harness" / "measure" / "step.py", {"harness.model"}) == ["measure -> model"]
     assert "harness.measure" in called_for(ROOT / "harness" / "planning.py"), "what is imported by name counts, too"
 

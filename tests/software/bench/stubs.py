@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from harness.base.clock import WallClock
+from harness.base.errors import BenchError, InstrumentError
 from harness.bench.rig import AnyInstrument, Rig
 from harness.bench.supply import OutputState, Supply
-from harness.clock import WallClock
-from harness.errors import BenchError, InstrumentError
 from harness.link.board import BoardIdentity
 from harness.rigfile import RigSpec
 from tests.software.bench.test_source import spec

@@ -7,17 +7,17 @@ from collections.abc import Iterator
 
 import pytest
 
+from harness.base.clock import WallClock
+from harness.base.errors import InstrumentError, UsageError
 from harness.bench.multimeter import Multimeter
 from harness.bench.opening import open_board, open_instrument
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.visa import Session
-from harness.clock import WallClock
-from harness.errors import InstrumentError, UsageError
 from harness.link.board import Board
 from harness.rigfile import loads
 from harness.rigfile.spec import Instrument
-from tests.software.qualification.fakes import SLUICE
+from tests.software.run.fakes import SLUICE
 
 from ..instruments.stub_bench import LOAD_OHM, RIG, TERMINALS_V
 from .conftest import Served, accuracy

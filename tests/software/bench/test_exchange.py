@@ -9,9 +9,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from harness.base.errors import BenchError, DeviceError, LinkError, UsageError
 from harness.bench.exchange import INDEX, backup_folder, collect, exchange, forget, left_behind
 from harness.bench.rig import Rig
-from harness.errors import BenchError, DeviceError, LinkError, UsageError
 
 OLD = {"sluice_drive.py": b"old", "main.py": b"keep"}
 

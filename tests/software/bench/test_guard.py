@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
+from harness.base.clock import WallClock
+from harness.base.errors import BenchError
 from harness.bench.guard import RELEASE, RETRY_FOR_S, Guard, watch
 from harness.bench.visa import Session
-from harness.clock import WallClock
-from harness.errors import BenchError
 
 from .scripted import scripted
 

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from harness.base.errors import BenchBusy, BenchError, ExitCode
 from harness.bench import locks
 from harness.bench.devices import board_device, port_device, visa_device
 from harness.bench.locks import DeviceLocks, lock_folder, user
-from harness.errors import BenchBusy, BenchError, ExitCode
 
 HOLDER = """
 import sys

@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
+from harness.base.errors import BenchError, DeviceError, InstrumentError, StoppedByBoard
 from harness.bench import opening
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal
-from harness.errors import BenchError, DeviceError, InstrumentError, StoppedByBoard
 from tests.software.bench.stubs import StubBoard, StubGuard, StubSupply
 from tests.software.bench.test_source import spec
 

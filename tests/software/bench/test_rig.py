@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
+from harness.base.errors import BenchError, LinkLost, LinkTimeout, StoppedByBoard, UsageError
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, stop_on_signals
 from harness.bench.supply import OutputState
-from harness.errors import BenchError, LinkLost, LinkTimeout, StoppedByBoard, UsageError
 from tests.software.bench.stubs import StubGuard, StubSupply, stub_rig
 from tests.software.bench.test_source import spec
 

@@ -11,6 +11,7 @@ import time
 
 import pytest
 
+from harness.base.errors import BenchError, ExitCode, Interrupted, LinkError
 from harness.bench.safe import (
     StepOutcome,
     StopSignal,
@@ -21,7 +22,6 @@ from harness.bench.safe import (
     stop_on_signals,
     troubles_of,
 )
-from harness.errors import BenchError, ExitCode, Interrupted, LinkError
 
 posix_only = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
 
@@ -160,7 +160,7 @@ for name in ("fcntl", "termios", "pty", "resource", "pwd", "grp"):
 import signal
 for name in ("SIGHUP",):
     delattr(signal, name)
-from harness.bench import guard, locks, multimeter, reading, safe, supply, thermometer, visa
+from harness.bench import guard, locks, multimeter, safe, supply, thermometer, visa
 assert not {"numpy", "pyvisa", "serial", "pydantic"} & set(sys.modules), "heavy"
 """
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from harness.base.errors import BenchError, StoppedByBoard
 from harness.bench.stops import in_words, stopped
-from harness.errors import BenchError, StoppedByBoard
 from tests.software.bench.test_source import spec
 
 

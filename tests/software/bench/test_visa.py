@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.base.errors import InstrumentError
 from harness.bench.supply import Supply
 from harness.bench.visa import Session, parse_error, parse_number, printable
-from harness.errors import InstrumentError
 from harness.rigfile.known import Accuracy
 
 from .conftest import Served

@@ -6,10 +6,10 @@ import random
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from harness.quantity import Contribution, Quantity
+from harness.nouns.quantity import Contribution, Quantity
+from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.record import Record
 from harness.record.forms import measurement_entry, unmeasured_entry
-from harness.results import Measurement, Outcome, Unmeasured
 
 SLUICE = (Path(__file__).resolve().parents[3] / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
 INSTRUMENTS = {

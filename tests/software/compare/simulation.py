@@ -20,10 +20,10 @@ from harness.compare.difference import SCATTER, Difference, Finding, Terms, comp
 from harness.compare.drift import average, change_point
 from harness.compare.power import power, smallest_seen
 from harness.compare.taken import Taken
-from harness.coverage import safe_factor
-from harness.quantity import Contribution, Quantity
-from harness.results import Detect
-from tests.software.verdict.simulation import interval
+from harness.nouns.coverage import safe_factor
+from harness.nouns.quantity import Contribution, Quantity
+from harness.nouns.results import Detect
+from tests.software.judge.simulation import interval
 
 SQRT3 = math.sqrt(3.0)
 

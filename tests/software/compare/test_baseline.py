@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.base.errors import RecordError, UsageError
 from harness.compare import LEAST_MOUNTINGS, baseline_of
 from harness.compare.baseline import level
 from harness.compare.taken import Taken
-from harness.errors import RecordError, UsageError
-from harness.quantity import Contribution, Quantity, exact
+from harness.nouns.quantity import Contribution, Quantity, exact
 from tests.software.compare.records import ANGLE, INSTRUMENTS, STIFFNESS, quantity, record, scattered
 
 values = st.floats(0.1, 10.0).map(lambda value: round(value, 3))

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.base.errors import RecordError
 from harness.compare.belonging import belongings, exchanged, fingerprint
-from harness.errors import RecordError
 from harness.record import Record
 from tests.software.compare.records import INSTRUMENTS, SLUICE, STIFFNESS, quantity, record
 

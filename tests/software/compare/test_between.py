@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.base.errors import MeasurementError
 from harness.compare.between import f_tail, one_way, one_way_of_table
-from harness.errors import MeasurementError
 
 numbers = st.floats(-1e3, 1e3).map(lambda value: round(value, 3))
 groupings = st.lists(st.lists(numbers, min_size=1, max_size=6), min_size=2, max_size=6)
@@ -66,6 +66,6 @@ def test_too_few_groups_are_refused(groups: list[list[float]]) -> None:
 
 
 def test_the_tail_of_f_is_that_of_t_squared() -> None:
-    from harness.coverage import student_quantile
+    from harness.nouns.coverage import student_quantile
 
     assert math.isclose(f_tail(student_quantile(0.975, 7.0) ** 2, 1, 7), 0.05, rel_tol=1e-9)

@@ -9,15 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.base.errors import UsageError
 from harness.compare import Difference, Finding, Terms, baseline_of, compare
 from harness.compare.baseline import Level, level
 from harness.compare.difference import READINGS, WITHIN, _reach, compared
 from harness.compare.taken import Taken
-from harness.coverage import student_quantile
-from harness.errors import UsageError
-from harness.quantity import Contribution, Quantity, exact
+from harness.nouns.coverage import student_quantile
+from harness.nouns.quantity import Contribution, Quantity, exact
+from harness.nouns.results import Detect
 from harness.record import Record
-from harness.results import Detect
 from tests.software.compare.records import ANGLE, INSTRUMENTS, STIFFNESS, quantity, record, scattered
 
 NAME = "a.b.c"

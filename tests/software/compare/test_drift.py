@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.base.errors import UsageError
 from harness.compare import history
 from harness.compare.drift import MOST_SIGMA, average, change_point, scores
 from harness.compare.runlength import limit_for, run_length
-from harness.errors import UsageError
 from tests.software.compare.records import ANGLE, INSTRUMENTS, STIFFNESS, quantity, record, scattered
 
 values = st.floats(-100.0, 100.0).map(lambda value: round(value, 3))

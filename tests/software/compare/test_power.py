@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.base.errors import MeasurementError
 from harness.compare.baseline import level
 from harness.compare.difference import SCATTER, Terms, compared
 from harness.compare.power import power, power_at_margin, seen_beyond, smallest_seen
 from harness.compare.taken import Taken
-from harness.errors import MeasurementError
-from harness.quantity import Contribution, Quantity, exact
-from harness.results import Detect
+from harness.nouns.quantity import Contribution, Quantity, exact
+from harness.nouns.results import Detect
 from tests.software.compare.test_baseline import run
 from tests.software.compare.test_difference import NAME, found, terms, usual
 

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.catalogue import CHECKS, quantities_of
+from harness.base.errors import MeasurementError, RecordError
+from harness.checks.catalogue import CHECKS, quantities_of
 from harness.compare.reference import FOLLOWS, Surroundings, follows, referred, surroundings
-from harness.errors import MeasurementError, RecordError
-from harness.quantity import Quantity, difference, exact, rectangular
+from harness.nouns.quantity import Quantity, difference, exact, rectangular
 from tests.software.compare.records import SLUICE, STIFFNESS, quantity, record
 
 NOMINAL_V = 12.0

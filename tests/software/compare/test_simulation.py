@@ -16,7 +16,7 @@ from tests.software.compare.simulation import (
     mean_run_length,
     quantities_with,
 )
-from tests.software.verdict.simulation import interval
+from tests.software.judge.simulation import interval
 
 
 @pytest.mark.parametrize("words", ["same meter, 6 mountings", "meter exchanged", "2 runs a mounting"])

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.compare import Finding, Terms, baseline_of, compare, history
+from harness.nouns.results import Detect, Measurement
 from harness.record import Record, RecordWriter, read
-from harness.results import Detect, Measurement
 from tests.software.compare.records import STIFFNESS, scattered
 
 

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.base.errors import ExitCode
 from harness.compare import Difference, Finding
-from harness.errors import ExitCode
 from harness.gate.decision import Decision, Objection, Word, decide
 from harness.gate.policy import Policy, loads
-from harness.quantity import Contribution, Quantity
+from harness.nouns.quantity import Contribution, Quantity
 from harness.record import Record
 from tests.software.compare.records import quantity, record
 

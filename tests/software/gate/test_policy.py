@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from harness.errors import ExitCode, PolicyError
+from harness.base.errors import ExitCode, PolicyError
 from harness.gate.policy import Policy, load, loads
 
 WHOLE = """\

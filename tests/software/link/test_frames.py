@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from harness.errors import LinkError
+from harness.base.errors import LinkError
 from harness.link.files import BLOCK, blocks
 from harness.link.frames import Event, FilePiece, FrameReader, Rows, StreamColumn, Taken
 from harness.link.run import CREDIT

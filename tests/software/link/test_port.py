@@ -12,8 +12,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from harness.clock import WallClock
-from harness.errors import LinkError, LinkLost
+from harness.base.clock import WallClock
+from harness.base.errors import LinkError, LinkLost
 from harness.link import port as port_module
 from harness.link.board import Board
 from harness.link.port import Port

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from harness.lot.gathered import LotRun
-from harness.quantity import Contribution, Quantity
+from harness.nouns.quantity import Contribution, Quantity
 from tests.software.compare.records import SLUICE, record
 
 NAME = "gate.thermal.driver_rise"

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import chdtri, ndtri
 
-from harness.errors import MeasurementError
+from harness.base.errors import MeasurementError
 from harness.lot.capability import (
     LEAST_BOARDS,
     Limits,

@@ -6,13 +6,13 @@ import re
 
 import pytest
 
-from harness.errors import UsageError
+from harness.base.errors import UsageError
+from harness.judge.verdict import safe_factor
 from harness.lot.certificate import certificate, write_certificates
 from harness.lot.gathered import gather
 from harness.lot.quantities import quantities
 from harness.lot.reference import compared
 from harness.report.certificate import certificate_page
-from harness.verdict import safe_factor
 from tests.software.lot.records import NAME, boards, rise, run
 
 AGREES = [{"name": NAME, "outcome": "agrees"}, {"name": NAME, "outcome": "conforming", "requirement": {"high": 6.0}}]

@@ -9,12 +9,12 @@ from dataclasses import replace
 
 import pytest
 
+from harness.base.errors import UsageError
 from harness.compare import Finding
-from harness.errors import UsageError
 from harness.lot.gathered import gather, mountings
 from harness.lot.quantities import LotQuantity, quantities, too_few
 from harness.lot.reference import compared
-from harness.results import Outcome
+from harness.nouns.results import Outcome
 from tests.software.compare.records import INSTRUMENTS
 from tests.software.lot.records import NAME, TEXT, boards, rise, run
 

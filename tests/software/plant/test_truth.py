@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy.optimize import fsolve
 
-from harness.catalogue import CHECKS, quantities_of
+from harness.checks.catalogue import CHECKS, quantities_of
 from rigs_demo.plant import drawing
 from rigs_demo.plant.parameters import DriverParameters, MotorParameters
 from rigs_demo.truth import Entry, truth

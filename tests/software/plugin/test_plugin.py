@@ -12,15 +12,15 @@ from pathlib import Path
 import pytest
 
 from harness.store import Store
-from tests.software.qualification.fakes import ROOT, SLUICE
+from tests.software.run.fakes import ROOT, SLUICE
 
 RIG = f"--rig={SLUICE}"  # as two words its path would take part in pytest's choice of a root folder
 
 CONFTEST = """
 import pytest, sys
 sys.path.insert(0, {root!r})
-from tests.software.qualification.fakes import FakeChecks, FakeRig, install
-from harness.errors import *
+from tests.software.run.fakes import FakeChecks, FakeRig, install
+from harness.base.errors import *
 patch = pytest.MonkeyPatch()
 checks, rig = install(patch, checks=FakeChecks({checks}), rig=FakeRig({rig}))
 def pytest_unconfigure(config):
@@ -275,7 +275,7 @@ def test_switched_off_nothing_is_registered(tmp_path):
 
 
 def test_the_plugin_loads_nothing_heavy():
-    heavy = ["numpy", "scipy", "pyvisa", "serial", "pydantic", "jinja2", "rich", "filelock", "harness.session"]
+    heavy = ["numpy", "scipy", "pyvisa", "serial", "pydantic", "jinja2", "rich", "filelock", "harness.run.session"]
     program = (
         "import sys, pytest\nbefore = set(sys.modules)\nimport harness.plugin\n"
         f"found = [name for name in {heavy!r} if name in sys.modules and name not in before]\n"

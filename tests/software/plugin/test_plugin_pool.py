@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
+from harness.base.clock import WallClock
 from harness.bench.locks import DeviceLocks
-from harness.clock import WallClock
 from harness.record import read
 from harness.record.write import FILE
-from tests.software.qualification.fakes import ROOT, SLUICE
+from tests.software.run.fakes import ROOT, SLUICE
 
 pytestmark = pytest.mark.skipif(not importlib.util.find_spec("xdist"), reason="needs pytest-xdist")
 
@@ -25,7 +25,7 @@ CONFTEST = """
 import os, pytest, sys
 from pathlib import Path
 sys.path.insert(0, {root!r})
-from tests.software.qualification.fakes import FakeChecks, FakeRig, install
+from tests.software.run.fakes import FakeChecks, FakeRig, install
 checks, rig = install(pytest.MonkeyPatch(), checks=FakeChecks(), rig=FakeRig())
 opened = Path({folder!r}) / "opened"
 class Noted(list):

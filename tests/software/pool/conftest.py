@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.software.qualification.fakes import SLUICE
+from tests.software.run.fakes import SLUICE
 from tests.software.store import postgres
 
 

@@ -15,10 +15,10 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
+from harness.base.clock import WallClock
+from harness.base.errors import BenchBusy, BenchError, StoreError
 from harness.bench.devices import name_everywhere
 from harness.bench.locks import DeviceLocks, user
-from harness.clock import WallClock
-from harness.errors import BenchBusy, BenchError, StoreError
 from harness.pool.across import HostLocks, key
 from harness.store.address import Address
 
@@ -29,7 +29,7 @@ HOLDER = """
 import sys
 from pathlib import Path
 from harness.bench.locks import DeviceLocks
-from harness.errors import BenchBusy
+from harness.base.errors import BenchBusy
 from harness.pool.across import HostLocks
 from harness.store.address import Address
 url, host, folder, *devices = sys.argv[1:]

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.errors import PoolFileError
+from harness.base.errors import PoolFileError
 from harness.pool import load_pool
-from tests.software.qualification.fakes import ROOT
+from tests.software.run.fakes import ROOT
 
 VIRTUAL = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
 

@@ -8,18 +8,18 @@ from pathlib import Path
 
 import pytest
 
+from harness.base.errors import BenchBusy, BenchError
 from harness.bench import locks
 from harness.bench.locks import DeviceLocks
 from harness.bench.opening import devices_of
-from harness.errors import BenchBusy, BenchError
 from harness.pool import Pool, load_pool, take
-from tests.software.qualification.fakes import ROOT
+from tests.software.run.fakes import ROOT
 
 TAKER = """
 import sys, tempfile
 from pathlib import Path
 tempfile.tempdir = sys.argv[4]
-from harness.errors import BenchBusy
+from harness.base.errors import BenchBusy
 from harness.pool import load_pool, take
 pool = load_pool(Path(sys.argv[1]))
 print("ready", flush=True)

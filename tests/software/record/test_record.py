@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.errors import HarnessError, RecordError
-from harness.observation import Column, Observation
-from harness.quantity import Contribution, Quantity, exact
+from harness.base.errors import HarnessError, RecordError
+from harness.nouns.observation import Column, Observation
+from harness.nouns.quantity import Contribution, Quantity, exact
+from harness.nouns.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 from harness.record import RecordWriter, read
 from harness.record.forms import clean, expectation_entry, expectation_from, measurement_entry, measurement_from
-from harness.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 
 OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": ["gate.step.delay"], "seed": 1}
 

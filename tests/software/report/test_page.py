@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.errors import RecordError
+from harness.base.errors import RecordError
+from harness.judge.verdict import UNASKED
 from harness.report.page import counted, render, worst, write_report
-from harness.verdict import UNASKED
 from tests.software.report.sample import record, verdict
 
 HOSTILE = "</title><script>alert(1)</script>[red]\"'&\x1b[2J\u202e{{7*7}}"

@@ -5,7 +5,7 @@ import string
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.errors import RigFileError
+from harness.base.errors import RigFileError
 from harness.rigfile import loads
 from tests.software.rigfile.test_load import SLUICE
 

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import RigFileError
+from harness.base.errors import RigFileError
 from harness.rigfile import load, loads
 
 ROOT = Path(__file__).resolve().parents[3]
-SLUICE = (ROOT / "tests" / "software" / "qualification" / "rig.toml").read_text(encoding="utf-8")
+SLUICE = (ROOT / "tests" / "software" / "run" / "rig.toml").read_text(encoding="utf-8")
 
 
 RESISTANCE = "{ value = 5.6, tolerance_percent = 2 }"

@@ -6,13 +6,13 @@ import re
 from pathlib import Path
 
 import harness
-from harness.model import alignment
-from harness.quantity import exact, normal
-from harness.results import Expectation, Measurement, Outcome
+from harness.checks.commutation import model as alignment
+from harness.judge.verdict import Rule, judge_all
+from harness.nouns.quantity import exact, normal
+from harness.nouns.results import Expectation, Measurement, Outcome
 from harness.rigfile import load
 from harness.rigfile.load import loads
-from harness.verdict import Rule, judge_all
-from tests.software.qualification.fakes import ROOT, declared
+from tests.software.run.fakes import ROOT, declared
 
 TEMPLATE = (Path(harness.__file__).parent / "rigfile" / "template.toml").read_text(encoding="utf-8")
 DEMO = (ROOT / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")

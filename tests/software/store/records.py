@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from harness.observation import Column, Observation
-from harness.quantity import Contribution, Quantity
+from harness.nouns.observation import Column, Observation
+from harness.nouns.quantity import Contribution, Quantity
+from harness.nouns.results import Measurement, Outcome, Requirement, Unmeasured, Verdict
 from harness.record import RecordWriter
-from harness.results import Measurement, Outcome, Requirement, Unmeasured, Verdict
 
 STARTED = "2026-03-01T08:00:00+00:00"
 NAME = "gate.stiffness.open_loop"

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.errors import StoreError
+from harness.base.errors import StoreError
 from harness.store.address import DEFAULT, UNREADABLE, Address
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from harness.errors import HarnessError, StoreError, UsageError
+from harness.base.errors import HarnessError, StoreError, UsageError
 from harness.store import Store
 from harness.store.baselines import LONGEST_NAME, name_of, text_of
 from tests.software.store.conftest import schema

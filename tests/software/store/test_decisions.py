@@ -7,7 +7,7 @@ import zlib
 import pytest
 import sqlalchemy
 
-from harness.errors import StoreError
+from harness.base.errors import StoreError
 from harness.store import Store, tables
 from tests.software.store.records import written
 

@@ -14,7 +14,7 @@ from typing import TextIO
 
 import pytest
 
-from harness.clock import WallClock
+from harness.base.clock import WallClock
 from harness.record import read
 from harness.store import Store
 from harness.store.rows import rows_of

@@ -15,7 +15,7 @@ import sqlalchemy
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from harness.errors import HarnessError, RecordError, StoreError
+from harness.base.errors import HarnessError, RecordError, StoreError
 from harness.record import read
 from harness.store import Store, tables
 from harness.store import store as store_module
@@ -276,6 +276,6 @@ def test_any_sequence_of_keeping_and_opening_again_on_postgresql(cluster, steps)
 
 def test_the_opening_of_these_records_is_what_a_session_writes():
     """The tests' records must not drift from real ones: every entry that the store reads is in a session's too."""
-    source = (Path(store_module.__file__).parents[1] / "session.py").read_text(encoding="utf-8")
+    source = (Path(store_module.__file__).parents[1] / "run" / "session.py").read_text(encoding="utf-8")
     for key in (*opening(), "unique_id", "sha256", "firmware"):
         assert f'"{key}":' in source or key == "planned", key

@@ -7,7 +7,7 @@ import zlib
 import pytest
 import sqlalchemy
 
-from harness.errors import StoreError
+from harness.base.errors import StoreError
 from harness.store import Store, tables
 
 CONTENT = {"quantities": [{"name": "gate.step.delay", "grr": 1.5e-4}], "runs": [1, 2]}

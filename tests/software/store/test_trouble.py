@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import ExitCode, HarnessError, RecordError, StoreError, StoreUnavailable
+from harness.base.errors import ExitCode, HarnessError, RecordError, StoreError, StoreUnavailable
 from harness.store import Store, tables
 from harness.store import database as database_module
 from harness.store.fetch import fetch
@@ -135,7 +135,7 @@ def test_without_the_driver_it_says_what_to_install():
     program = (
         "import sys; sys.modules['psycopg'] = None\n"
         "from harness.store import Store\n"
-        "from harness.errors import StoreError\n"
+        "from harness.base.errors import StoreError\n"
         "try: Store.open('postgresql://lab/runs')\n"
         "except StoreError as error: print(error)\n"
     )
@@ -326,7 +326,7 @@ def test_observations_outside_the_record_are_not_taken_in(tmp_path):
 FULL = """
 import resource, sys
 from pathlib import Path
-from harness.errors import HarnessError
+from harness.base.errors import HarnessError
 from harness.store import Store
 with Store.open(sys.argv[1]) as store:
     limit = int(sys.argv[2])

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from itertools import product
 from random import Random
 
-from harness.quantity import Quantity
+from harness.nouns.quantity import Quantity
 from harness.record import Record
 from tests.software.compare.records import INSTRUMENTS, SLUICE, quantity, record
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from harness.errors import MeasurementError
+from harness.base.errors import MeasurementError
 from harness.study.anova import REPEATS, Table, crossed
 from harness.study.design import FACTORS
 from harness.study.gauge import variances

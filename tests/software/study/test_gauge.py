@@ -10,14 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.errors import ExitCode, UsageError
-from harness.quantity import exact
+from harness.base.errors import ExitCode, UsageError
+from harness.judge.verdict import tolerance_share
+from harness.nouns.quantity import exact
+from harness.nouns.results import Requirement
 from harness.record import Record
-from harness.results import Requirement
 from harness.study.design import Place, design
 from harness.study.found import Fitness, Found
 from harness.study.study import GaugeStudy, gauge_study
-from harness.verdict import tolerance_share
 from tests.software.compare.records import quantity
 from tests.software.study.runs import ONLY_RISE, RISE, SPREAD, STIFFNESS, run, runs
 

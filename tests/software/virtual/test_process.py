@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 import serial
 
-from harness.clock import BenchClock
-from harness.errors import BenchError, RigFileError
+from harness.base.clock import BenchClock
+from harness.base.errors import BenchError, RigFileError
 
 pytestmark = pytest.mark.board
 RAW = b"raw REPL; CTRL-B to exit\r\n>"

@@ -1,0 +1,145 @@
+"""A service of the board at work, as a procedure sees it: orders out, rows and events in.
+
+    with Service(rig, "fields", "serve", motor=0) as service:
+        service.send("f 0 9000 300 100 0")
+        service.until("done")
+        rows = service.rows("hold")
+
+A stop that the board's own guard made, or that the firmware provoked by raising, arrives as StoppedByBoard, in
+whichever way it shows; anything else that goes wrong on the way is bench trouble and keeps its own error.
+"""
+
+from __future__ import annotations
+
+from types import TracebackType
+from typing import Protocol, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.base.errors import DeviceError, LinkError
+from harness.bench.scripts import device_scripts
+from harness.bench.stops import meaning, stopped
+from harness.link.frames import Event, Rows
+from harness.link.run import Run
+from harness.nouns.observation import Column, Conditions, Observation
+
+ANSWER_S = 10.0
+"""Longest wait for one frame (arbitrary: no ramp of a service lasts as long)."""
+SCALES = {"us": ("s", 1e-6), "ms": ("s", 1e-3), "mA": ("A", 1e-3), "mV": ("V", 1e-3)}
+"""Units of a board's integers, and what makes SI of them."""
+
+
+class Scripts(Protocol):
+    """What a service needs of a rig."""
+
+    def script(self, module: str, call: str, **parameters: object) -> Run:
+        """Start `module.call(guard, **parameters)` of the device scripts."""
+        ...
+
+
+class Service:
+    """One running device script. A context manager; left with the script still running, it is interrupted.
+
+    `last`: the order that ends the script, sent where nothing has gone wrong.
+
+    Raises StoppedByBoard from any method when the board has stopped itself, else what the link raises
+    (LinkTimeout, DeviceError, LinkError).
+    """
+
+    def __init__(self, rig: Scripts, module: str, call: str, *, last: str = "", **parameters: object) -> None:
+        self._last = last
+        self._name = f"{module}.{call}"
+        self._rows: dict[str, list[NDArray[np.void]]] = {}
+        self._streams: dict[str, Rows] = {}
+        self.events: list[Event] = []
+        """All events so far, in order."""
+        self._run = rig.script(module, call, **parameters)
+
+    def __enter__(self) -> Self:
+        self._run.__enter__()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if error is None and self._last:
+                self.finish(self._last)
+        finally:
+            self._run.__exit__(kind, error, trace)
+
+    def send(self, *orders: str) -> None:
+        """Send orders, one a line, in ASCII."""
+        for order in orders:
+            try:
+                self._run.send(order.encode("ascii"))
+            except DeviceError as error:
+                raise meaning(error, device_scripts()) from error
+
+    def step(self, timeout_s: float = ANSWER_S) -> Event | Rows | None:
+        """Take one frame: rows are gathered and handed over as well; None when the script has ended."""
+        try:
+            frame = self._run.next_frame(timeout_s)
+        except DeviceError as error:
+            raise meaning(error, device_scripts()) from error
+        if isinstance(frame, Rows):
+            self._streams[frame.stream] = frame
+            self._rows.setdefault(frame.stream, []).append(frame.data)
+        elif isinstance(frame, Event):
+            if frame.name == "stopped":
+                self._to_end()
+                raise stopped(str(frame.value))
+            self.events.append(frame)
+        return frame
+
+    def until(self, event: str, timeout_s: float = ANSWER_S) -> object:
+        """Gather frames until an event of this name; its value.
+
+        Raises LinkError if the script ends without it, LinkTimeout after `timeout_s` without any frame.
+        """
+        while True:
+            frame = self.step(timeout_s)
+            if frame is None:
+                raise LinkError(f"{self._name}: ended without the event {event} that was awaited")
+            if isinstance(frame, Event) and frame.name == event:
+                return frame.value
+
+    def finish(self, *orders: str, timeout_s: float = ANSWER_S) -> str:
+        """Send last orders, gather frames to the script's end; what it printed."""
+        self.send(*orders)
+        while self.step(timeout_s) is not None:
+            pass
+        return self._run.printed
+
+    def rows(self, stream: str) -> NDArray[np.void]:
+        """The rows of a stream gathered since this was last asked; an empty array if none came.
+
+        Raises LinkError for a stream that the script has never sent.
+        """
+        if stream not in self._streams:
+            raise LinkError(
+                f"{self._name}: no rows of stream {stream} came; streams: {', '.join(self._streams) or 'none'}"
+            )
+        parts = self._rows.pop(stream, [])
+        return np.concatenate(parts) if parts else self._streams[stream].data[:0]
+
+    def forget(self, stream: str) -> None:
+        """Drop the rows of a stream gathered since this was last asked."""
+        self._rows.pop(stream, None)
+
+    def observation(self, name: str, stream: str, conditions: Conditions, **scales: tuple[str, float]) -> Observation:
+        """The rows since last time as an observation; `scales` gives a column its SI unit and factor."""
+        data = self.rows(stream)
+        columns = []
+        for column in self._streams[stream].columns:
+            unit, scale = scales.get(column.name, SCALES.get(column.unit, (column.unit, 1.0)))
+            columns.append(Column(name=column.name, unit=unit, scale=scale))
+        return Observation(name=name, columns=tuple(columns), data=data, conditions=conditions)
+
+    def _to_end(self) -> None:
+        """Let a script that has stopped itself come to its end, so that it need not be interrupted."""
+        try:
+            self._run.finish()
+        except LinkError:
+            self._run.__exit__(LinkError, LinkError("stopped"), None)  # the stop is what matters, and phases are off

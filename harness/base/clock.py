@@ -1,0 +1,188 @@
+"""Time for the whole package: nothing else in `harness` reads a clock or sleeps.
+
+A bench may own the time (the rig file's `[clock] address`): then time stands still while this
+process computes, and moves only while it waits. Whoever waits therefore says so here.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from typing import Any, Protocol
+
+from harness.base.errors import BenchError, RigFileError
+
+ANSWER_S = 60.0
+"""Longest wall time for the bench's answer to one message (arbitrary; a wait of an hour at rest takes it 0.1 s)."""
+NANOSECOND = 1_000_000_000
+
+
+class Clock(Protocol):
+    """What a wait needs to know about time, whoever owns it."""
+
+    def now_s(self) -> float:
+        """Monotonic time in seconds; the zero is arbitrary."""
+        ...
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Let `duration_s` pass."""
+        ...
+
+    def port_opened(self) -> None:
+        """A serial port was opened: its byte counts begin at zero, what the board said before is gone."""
+        ...
+
+    def note_sent(self, sent: int) -> None:
+        """Remember that `sent` bytes in all were written, so that a later sleep cannot overtake them."""
+        ...
+
+    def note_passed(self) -> None:
+        """Something else than this clock may have let time pass: an instrument that was given a message."""
+        ...
+
+    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
+        """Wait for output of the board until `deadline_s` at most.
+
+        Args:
+            sent: bytes written to the port in all since it was opened.
+            received: bytes read from it in all.
+            deadline_s: latest time, on the scale of `now_s`.
+
+        Returns:
+            bytes that the board has put out in all; `received` itself means that the deadline came first.
+            None: this clock does not know; read the port with an operating-system timeout.
+
+        Raises:
+            BenchError: the bench that owns the time does not answer.
+        """
+        ...
+
+
+class WallClock:
+    """The time of the machine that this runs on."""
+
+    def now_s(self) -> float:
+        """Monotonic time in seconds."""
+        return time.monotonic()
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Sleep; a negative duration is none."""
+        time.sleep(max(0.0, duration_s))
+
+    def port_opened(self) -> None:
+        """Nothing to do: an operating system counts for itself."""
+
+    def note_sent(self, sent: int) -> None:
+        """Nothing to do: bytes and time move together here."""
+
+    def note_passed(self) -> None:
+        """Nothing to do: this time passes anyway."""
+
+    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:  # noqa: ARG002
+        """None: ask the port itself."""
+        return None
+
+
+class BenchClock:
+    """The time of a bench that owns it, asked over one local connection.
+
+    Every answer tells the time, which then stands still: it is asked for only when something else may have moved it.
+    """
+
+    def __init__(self, address: str) -> None:
+        """Connect to `address` ("127.0.0.1:port").
+
+        Raises:
+            RigFileError: the address is not of that form.
+            BenchError: nothing answers there.
+        """
+        host, colon, port = address.rpartition(":")
+        if not colon or not port.isascii() or not port.isdigit() or not 0 < int(port) < 65536:
+            raise RigFileError([f"clock.address: expected HOST:PORT, found {address!r}"])
+        self._address = address
+        with self._translated():
+            self._socket = socket.create_connection((host, int(port)), timeout=ANSWER_S)
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._unread = b""
+        self._asked = 0
+        self._sent = 0
+        self._now_ns: int | None = None
+
+    def close(self) -> None:
+        """Leave the bench, which then ends; a host that only vanishes leaves it waiting for a guard."""
+        with suppress(BenchError):
+            self._ask(op="leave")
+        self._socket.close()
+
+    def now_s(self) -> float:
+        """Time of the bench in seconds."""
+        now_ns = self._now_ns
+        return (int(self._ask(op="now")["time_ns"]) if now_ns is None else now_ns) / NANOSECOND
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Let the bench run for `duration_s` of its own time."""
+        if duration_s > 0.0:
+            self._ask(op="sleep", sent=self._sent, duration_ns=round(duration_s * NANOSECOND))
+
+    def port_opened(self) -> None:
+        """Both counts begin again at zero; output that nobody has read is dropped."""
+        self._sent = 0
+        self._ask(op="opened")
+
+    def note_sent(self, sent: int) -> None:
+        """The next sleep first waits until the bench has `sent` bytes."""
+        self._sent = sent
+
+    def note_passed(self) -> None:
+        """The next question for the time goes to the bench."""
+        self._now_ns = None
+
+    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
+        """Let the bench run until the board has put out more than `received` bytes, or until the deadline."""
+        self._sent = sent
+        reply = self._ask(op="run", sent=sent, received=received, until_ns=round(deadline_s * NANOSECOND))
+        return int(reply["out"])
+
+    def _ask(self, **message: object) -> dict[str, Any]:
+        self._now_ns = None
+        self._asked += 1
+        with self._translated():
+            self._socket.sendall(json.dumps({**message, "number": self._asked}).encode() + b"\n")
+            # A signal may have struck between an earlier question and its answer, which is then still to come.
+            while (reply := self._next_reply()).get("number") != self._asked:
+                pass
+        if "error" in reply:
+            raise BenchError(f"clock at {self._address}: {reply['error']}")
+        self._now_ns = reply.get("time_ns")
+        return reply
+
+    def _next_reply(self) -> dict[str, Any]:
+        while b"\n" not in self._unread:
+            received = self._socket.recv(65536)
+            if not received:
+                raise BenchError(f"clock at {self._address}: the bench has ended; start it again")
+            self._unread += received
+        line, self._unread = self._unread.split(b"\n", 1)
+        reply = json.loads(line)
+        if not isinstance(reply, dict):
+            raise BenchError(f"clock at {self._address}: expected a JSON object, found {line[:80]!r}")
+        return reply
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, ValueError) as error:
+            raise BenchError(
+                f"clock at {self._address}: no answer from the bench that owns the time ({error}); "
+                "it has ended, or was never there"
+            ) from error
+
+
+def utc_now() -> datetime:
+    """Wall time in UTC, for names of files and for the record; never for a wait."""
+    return datetime.now(UTC)

@@ -1,0 +1,149 @@
+"""Baselines, their levels and what differs from them, as rows of a table at the terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.compare import Difference, Finding, Level, Terms
+from harness.report.numbers import decimals_for, prefix_for
+from harness.show.columns import Heading, Layout, Row
+from harness.show.table import FINEST, rounded
+from harness.store.baselines import StoredBaseline
+
+MARKS = {Finding.EQUIVALENT: "ok", Finding.DIFFERENT: "XX", Finding.NOT_SEEN: "--", Finding.UNDECIDED: "??"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """How the numbers of one row are written: in one unit, with the digits that an uncertainty supports."""
+
+    factor: float
+    digits: int | None
+    unit: str
+
+    @classmethod
+    def of(cls, value: float, half: float, unit: str) -> Scale:
+        """For a value known to `half`."""
+        factor, shown = prefix_for(value if abs(value) > half else half, unit)
+        digits = min(decimals_for(half / factor), FINEST) if half else None
+        return cls(factor=factor, digits=digits, unit=shown.replace("\N{MICRO SIGN}", "u"))
+
+    def number(self, value: float) -> str:
+        """A value."""
+        return rounded(value / self.factor, self.digits)
+
+    def size(self, size: float | None) -> str:
+        """A width, "" where there is none; one too small for the row's digits has its own."""
+        if not size or not math.isfinite(size):
+            return ""
+        text = self.number(size)
+        return text if float(text) else f"{size / self.factor:.2g}"
+
+
+def _layout(left: str, right: str, last: str, narrow: int, with_names: int) -> Layout:
+    """A name, columns of numbers, columns of words, the first and the last of all."""
+    name, *rest = left.split()
+    return Layout(
+        headings=(
+            Heading(words=name),
+            *(Heading(words=word, right=True) for word in right.split()),
+            *(Heading(words=word) for word in [*rest, last]),
+        ),
+        narrow=narrow,
+        with_names=with_names,
+    )
+
+
+LIST = _layout("baseline rig by when", "revision records mountings", "state", 80, 0)
+LEVELS = _layout("quantity unit", "level +- scatter margin records mountings", "compared", 90, 104)
+DIFFERENCES = _layout("quantity unit", "baseline difference +- margin", "finding", 90, 104)
+"""About as wide as their rows are."""
+
+
+def list_row(stored: StoredBaseline) -> Row:
+    """A revision in the list of baselines."""
+    rig = f"{stored.rig} (VIRTUAL)" if stored.virtual else stored.rig
+    counts = str(stored.revision), str(len(stored.runs)), str(mountings_of(stored))
+    by, when = stored.by_whom, stored.accepted_utc[:10]
+    return Row(
+        mark="",
+        name=stored.name,
+        cells=(*counts, rig, by if len(by) <= 20 else f"{by[:17]}...", when),
+        word=stored.state,
+        sentence=f"revision {counts[0]}, {counts[1]} records of {rig}, {counts[2]} mountings, by {by} {when}, "
+        f"{stored.state}",
+        reason="" if stored.retirement is None else f"by {stored.retirement.by_whom}: {stored.retirement.why}",
+    )
+
+
+def in_list(those: Sequence[Row]) -> str:
+    """Why revisions are retired."""
+    return f"{', '.join(f'{row.name} (revision {row.cells[0]})' for row in those)}: retired {those[0].reason}"
+
+
+def mountings_of(stored: StoredBaseline) -> int:
+    """How many mountings it has, as whoever accepted it said."""
+    return len(set(stored.mountings))
+
+
+def level_row(level: Level, terms: Terms) -> Row:
+    """One quantity of a baseline."""
+    counts = f"{level.records} records, {level.mountings} mountings"
+    cells, said = ("",) * 7, [counts]
+    if level.records:
+        known = level.known
+        half = 0.0 if known.exact else known.half_width(0.95)
+        scale = Scale.of(known.value, half, known.unit)
+        value, spread, unit = scale.number(known.value), scale.size(half), scale.unit
+        scatter, margin = scale.size(level.scatter), scale.size(terms.margin(level))
+        cells = (value, spread, scatter, margin, str(level.records), str(level.mountings), unit)
+        said = [_phrase(value, spread and f"+- {spread}", unit), scatter and f"scatter {scatter}",
+                margin and f"margin {margin}", counts]  # fmt: skip
+    word = "no" if level.why_not else "yes"
+    return Row(
+        mark="--" if level.why_not else "ok",
+        name=level.name,
+        cells=cells,
+        word=word,
+        sentence=", ".join(part for part in (*said, f"compared: {word}") if part),
+        group=level.name.rpartition(".")[0],
+        reason=level.why_not,
+    )
+
+
+def of_levels(those: Sequence[Row]) -> str:
+    """Why quantities of a baseline are not compared."""
+    return f"{', '.join(row.name for row in those)}: not compared: {those[0].reason}"
+
+
+def difference_row(found: Difference, level: Level) -> Row:
+    """One quantity of a comparison; +- is what the difference may be off by, at the equivalence risk on either side."""
+    half = (found.bounds[1] - found.bounds[0]) / 2.0 if found.bounds is not None else 0.0
+    fine = half or (0.0 if level.known.exact else level.known.half_width(0.95))
+    scale = Scale.of(level.value, fine, found.unit)
+    base, spread, margin, unit = scale.number(level.value), scale.size(half), scale.size(found.margin), scale.unit
+    off = ""
+    if found.measured is not None:
+        off = scale.number(found.measured - level.value)
+        off = f"+{off}" if float(off) > 0.0 else off
+    said = [
+        off and _phrase(off, spread and f"+- {spread}", unit),
+        _phrase("baseline", base, unit),
+        margin and f"margin {margin}",
+        found.finding.value,
+    ]
+    return Row(
+        mark=MARKS[found.finding],
+        name=found.name,
+        cells=(base, off, spread, margin, unit),
+        word=found.finding.value,
+        sentence=", ".join(part for part in said if part),
+        group=found.name.rpartition(".")[0],
+        reason=found.reason,
+    )
+
+
+def _phrase(*words: str) -> str:
+    return " ".join(word for word in words if word)

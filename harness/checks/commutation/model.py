@@ -1,0 +1,161 @@
+"""What a rig file lets expect of the commutation check: sense, pole pairs, offset, where the arm hangs, the sensor.
+
+Electrical angle = direction x pole pairs x reading + offset; a field holds the rotor where the electrical angle
+is the field's, less what the arm draws it behind: asin(arm / Tmax) electrical.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from harness.base import gravity
+from harness.nouns.contract import Declared
+from harness.nouns.quantity import Quantity, exact, propagate, rectangular
+from harness.nouns.results import Expectation
+from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque
+from harness.rigfile import RigSpec
+from harness.rigfile.known import Known
+
+READINGS = 256
+"""Readings among which the check counts distinct codes."""
+AMPLITUDE = 0.6
+"""The larger amplitude at which the check turns the field."""
+ALIKE = 0.01
+"""Half-width to which the three phases of one motor are alike (common practice, no source)."""
+
+
+def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
+    """Expectations of `motor`'s commutation quantities; one that the rig file is silent about says what it needs.
+
+    But for the sense: where the rig file is silent, it must be the one that the firmware's loop is built for.
+    """
+    entry, sensor, load = spec.motor[motor], spec.motor[motor].sensor, spec.motor[motor].load
+    of, check = f"motor.{motor}", f"{motor}.commutation"
+
+    def stated(name: str, value: Quantity | None, key: str, model: str) -> Expectation:
+        if value is None:
+            return Expectation(name=f"{check}.{name}", needs=f"needs {key}", model=model)
+        return Expectation(name=f"{check}.{name}", quantity=value, model=model, inputs={key: value.value})
+
+    def from_file(entry: Known | None, unit: str) -> Quantity | None:
+        return entry.quantity(unit) if entry is not None else None
+
+    pairs = f"{of}.pole_pairs"
+    offset = from_file(entry.electrical_offset_rad, "rad")
+    noise = from_file(sensor.noise_rad, "rad")
+    hang = from_file(load.hang_reading_rad if load is not None else None, "rad")
+    return [
+        stated(
+            "direction",
+            exact(float(entry.direction or declared.direction), "1"),
+            f"{of}.direction" if entry.direction else f"the firmware's declare({motor}), direction",
+            "a field in the order A, B, C turns the reading this way",
+        ),
+        stated("pole_pairs", exact(float(entry.pole_pairs), "1"), pairs, "electrical turns in a turn of the shaft"),
+        stated(
+            "phase_order",
+            None if offset is None else exact(0.0, "1"),
+            f"{of}.electrical_offset_rad",
+            "phases connected as the rig file says",
+        ),
+        stated("step_angle", exact(step_angle(entry.pole_pairs), "rad"), pairs, "a turn over 6 x pole pairs"),
+        Expectation(
+            name=f"{check}.step_spread",
+            needs="needs how evenly the magnets sit, which no rig file states",
+            model="evenly spaced but for the magnets and the sensor's error",
+        ),
+        stated("offset", offset, f"{of}.electrical_offset_rad", "electrical angle at reading zero, mean of the turn"),
+        stated("hang_reading", hang, f"{of}.load.hang_reading_rad", "reading at which the arm pulls neither way"),
+        stated(
+            "weakest_vector",
+            rectangular(1.0, ALIKE, "1", f"{of} phases alike"),
+            pairs,
+            "all vectors carry the same current; phases alike to 1 % (common practice, no source)",
+        ),
+        stated("sensor_noise", noise, f"{of}.sensor.noise_rad", "standard deviation at rest on the declared path"),
+        stated(
+            "distinct_codes",
+            codes(noise, sensor.bits) if noise is not None else None,
+            f"{of}.sensor.noise_rad",
+            "codes met by normal noise in 256 readings, averaged over the place in a code",
+        ),
+        stated("sensor_age", from_file(sensor.age_s, "s"), f"{of}.sensor.age_s", "from the sensor to the firmware"),
+    ]
+
+
+def step_angle(pole_pairs: float) -> float:
+    """Shaft angle of a step of 60 electrical degrees, rad."""
+    return math.tau / (6.0 * pole_pairs)
+
+
+def codes(noise_rad: Quantity, bits: int) -> Quantity:
+    """Expected number of distinct codes among READINGS readings at rest with normal noise, `bits` a turn."""
+    return propagate(lambda noise: _codes(noise, math.tau / (1 << bits)), "1", noise=noise_rad)
+
+
+def _codes(noise_rad: float, code_rad: float, places: int = 24) -> float:
+    """Sum over the codes of the probability that at least one reading falls in it, mean over where the shaft rests."""
+    if noise_rad <= 0.0:
+        return 1.0
+    reach = math.ceil(7.0 * noise_rad / code_rad) + 1
+    root = noise_rad * math.sqrt(2.0)
+
+    def below(edge_rad: float) -> float:
+        return 0.5 * (1.0 + math.erf(edge_rad / root))
+
+    total = 0.0
+    for place in range(places):
+        at = ((place + 0.5) / places - 0.5) * code_rad
+        for code in range(-reach, reach + 1):
+            p = below((code + 0.5) * code_rad - at) - below((code - 0.5) * code_rad - at)
+            total += 1.0 - (1.0 - p) ** READINGS
+    return total / places
+
+
+def overlay(
+    curve: str, x: Sequence[float], spec: RigSpec, declared: Declared, motor: str
+) -> list[tuple[float, float]] | None:
+    """Reading (rad) and its standard uncertainty at fields `x` (rad, counted through), at the larger amplitude.
+
+    The branch nearest to hanging. None for a curve without a model, or where the rig file lacks offset or hang.
+    """
+    del declared
+    entry = spec.motor[motor]
+    load, offset = entry.load, entry.electrical_offset_rad
+    if not curve.endswith(".following") or offset is None or load is None or load.hang_reading_rad is None or not x:
+        return None
+    sense, pairs, hang = entry.direction or 1, entry.pole_pairs, load.hang_reading_rad.value
+    ahead = np.asarray(x, dtype=np.float64) - electrical_angle(sense, pairs, hang, offset.value)
+    ahead = sense * (ahead - math.tau * round(float(np.mean(ahead)) / math.tau))
+    ratio = arm_over_field(spec, motor)
+    share = ratio.value if ratio is not None else 0.0
+    turned = ahead / (pairs + share)
+    for _ in range(30):  # a contraction while the arm takes less than the field gives
+        turned = (ahead - np.arcsin(np.clip(share * np.sin(turned), -1.0, 1.0))) / pairs
+    eccentric = (entry.sensor.eccentricity_rad or 0.0) / math.sqrt(6.0)
+    u_share = ratio.u if ratio is not None else 0.0
+    u = np.sqrt((offset.u / pairs) ** 2 + eccentric**2 + (np.sin(turned) * u_share / pairs) ** 2)
+    return [(float(s) + hang, float(spread)) for s, spread in zip(turned, u, strict=True)]
+
+
+def arm_over_field(spec: RigSpec, motor: str) -> Quantity | None:
+    """The arm's largest torque over the field's at AMPLITUDE; None where the rig file does not state enough."""
+    needed = ("supply_v", "winding_ohm", "flux_v_s", "mass_kg", "length_m")
+    inputs = known(spec, motor, *needed, "on_ohm", "dead_time_s")
+    if any(name not in inputs for name in needed):
+        return None
+    pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or 0.0
+
+    def ratio(mass_kg: float, length_m: float, g: float, **field: float) -> float:
+        level = -arm_torque(mass_kg, length_m, g, math.pi / 2.0)
+        return level / peak_torque(pairs, amplitude=AMPLITUDE, carrier_hz=carrier, **field)
+
+    return propagate(ratio, "1", g=gravity.local(), **inputs)
+
+
+def misaligned(offset_error_rad: float) -> float:
+    """Share of the torque that is left when the offset is wrong: its cosine, negative beyond 90 degrees."""
+    return math.cos(offset_error_rad)

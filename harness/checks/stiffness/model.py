@@ -1,0 +1,163 @@
+"""What the rig file lets expect of a held motor: a field held open loop, and the firmware's loop.
+
+Open loop the rotor hangs on the field like on a spring: T = Tmax sin(p deflection), stiffness p Tmax at zero load
+(torque-angle relation, any machine textbook). Closed loop the field stands 90 electrical degrees ahead and its
+amplitude is the gain times the position error: K = 1.5 p psi x gain x (supply / 2) / (R + Ron), outside the dead zone
+that dead time makes. All at 20 degC. Left out: saliency (cancels to first order at 90 degrees), cogging (averages
+out), the firmware's table steps.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from harness.nouns.quantity import Contribution, Quantity, propagate, scaled
+from harness.nouns.results import Expectation
+from harness.physics.drive import circuit_ohm
+from harness.physics.motor import known, needs, optional, peak_torque, torque_per_ampere
+
+if TYPE_CHECKING:
+    from harness.nouns.contract import Declared
+    from harness.rigfile import RigSpec
+
+AMPLITUDE = 0.6
+"""Amplitude that held-field torques are stated for."""
+OPEN = ("supply_v", "winding_ohm", "flux_v_s")
+LOOP = (*OPEN, "gain_per_rad")
+
+
+def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
+    """Expectations of the stiffness check for one motor; an absent input is named in `needs`."""
+    pole_pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
+
+    def given(name: str, quantity: Quantity | None, lacking: str, model: str) -> Expectation:
+        full = f"{motor}.stiffness.{name}"
+        return Expectation(name=full, quantity=None if lacking else quantity, needs=lacking, model=model)
+
+    held = needs(spec, motor, OPEN)
+    looped = needs(spec, motor, LOOP)
+    clipped = needs(spec, motor, (*OPEN, "amplitude_limit"))
+    peak = None if held else held_torque(spec, declared, motor, pole_pairs)
+    loop = None if looped else loop_stiffness(spec, motor, pole_pairs)
+    both = None
+    if peak is not None and loop is not None:
+        both = propagate(lambda k, t: k / t, "1", k=loop, t=scaled(peak, pole_pairs, "N m/rad"))
+    inputs = known(spec, motor, "coulomb_n_m", "flux_v_s", "supply_v")
+    return [
+        given(
+            "open_loop",
+            None if peak is None else scaled(peak, pole_pairs, "N m/rad"),
+            held,
+            "pole pairs x peak torque at amplitude 0.6, 20 degC",
+        ),
+        given("closed_loop", loop, looped, "1.5 p psi x gain x (supply/2) / (R + Ron), 20 degC"),
+        given("ratio", both, looped, "closed-loop over open-loop stiffness: flux, resistance and supply cancel"),
+        given("friction", inputs.get("coulomb_n_m"), needs(spec, motor, ("coulomb_n_m",)), "as the rig file states it"),
+        given("slip_torque", peak, held, "peak torque at amplitude 0.6, 20 degC"),
+        given(
+            "clip_torque",
+            None if clipped else clip_torque(spec, declared, motor, pole_pairs),
+            clipped,
+            "peak torque at the loop's amplitude limit, 20 degC",
+        ),
+        given(
+            "torque_per_ampere",
+            None
+            if "flux_v_s" not in inputs
+            else scaled(inputs["flux_v_s"], torque_per_ampere(pole_pairs, 1.0), "N m/A"),
+            needs(spec, motor, ("flux_v_s",)),
+            "1.5 p psi (amplitude-invariant two-axis model)",
+        ),
+        given("supply_voltage", inputs["supply_v"], "", "as the rig file states it"),
+    ]
+
+
+def _peak(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int, amplitude: Quantity) -> Quantity:
+    inputs = known(spec, motor, "supply_v", "winding_ohm", "flux_v_s", "on_ohm", "dead_time_s")
+    carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
+    internal = spec.supply.internal_resistance_ohm
+    source_ohm = Quantity(value=0.0, unit="ohm") if internal is None else internal.quantity("ohm")
+
+    def torque(
+        supply_v: float,
+        winding_ohm: float,
+        flux_v_s: float,
+        on_ohm: float,
+        dead_time_s: float,
+        amplitude: float,
+        source_ohm: float,
+    ) -> float:
+        # A source with resistance sags by its current, 0.75 a I for a static field.
+        current = amplitude * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
+        sagged = supply_v - source_ohm * 0.75 * amplitude * current
+        return peak_torque(pole_pairs, flux_v_s, amplitude, sagged, winding_ohm, on_ohm, dead_time_s, carrier_hz)
+
+    return propagate(
+        torque,
+        "N m",
+        supply_v=inputs["supply_v"],
+        winding_ohm=inputs["winding_ohm"],
+        flux_v_s=inputs["flux_v_s"],
+        on_ohm=optional(inputs, "on_ohm", "ohm"),
+        dead_time_s=optional(inputs, "dead_time_s", "s"),
+        amplitude=amplitude,
+        source_ohm=source_ohm,
+    )
+
+
+def held_torque(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int) -> Quantity:
+    """Peak torque of a field at amplitude 0.6, N m."""
+    return _peak(spec, declared, motor, pole_pairs, Quantity(value=AMPLITUDE, unit="1"))
+
+
+def clip_torque(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int) -> Quantity:
+    """Peak torque at the loop's amplitude limit, with its misalignment, N m."""
+    limit = known(spec, motor, "amplitude_limit")["amplitude_limit"]
+    return misaligned(spec, motor, _peak(spec, declared, motor, pole_pairs, limit))
+
+
+def loop_stiffness(spec: RigSpec, motor: str, pole_pairs: int) -> Quantity:
+    """Stiffness of the proportional loop outside its dead zone, N m/rad."""
+    inputs = known(spec, motor, *LOOP, "on_ohm")
+    ideal = propagate(
+        lambda supply_v, winding_ohm, flux_v_s, gain_per_rad, on_ohm: (
+            torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
+        ),
+        "N m/rad",
+        on_ohm=optional(inputs, "on_ohm", "ohm"),
+        **{name: inputs[name] for name in LOOP},
+    )
+    return misaligned(spec, motor, ideal)
+
+
+def misaligned(spec: RigSpec, motor: str, torque: Quantity) -> Quantity:
+    """The torque that is left when the firmware's offset and the sensor's slow error turn the field aside.
+
+    cos(e) has no first-order sensitivity at e = 0, so its mean 1 - <e^2>/2 and its spread are put in by hand: <e^2>
+    from the offset's uncertainty and p times the eccentricity (arcsine, amplitude anywhere up to the stated one).
+    """
+    entry = spec.motor[motor]
+    offset = entry.electrical_offset_rad
+    pole_pairs = entry.pole_pairs or 1
+    square = (offset.u**2 if offset is not None else 0.0) + (
+        pole_pairs * (entry.sensor.eccentricity_rad or 0.0)
+    ) ** 2 / 6.0
+    factor = 1.0 - square / 2.0
+    part = Contribution(u=torque.value * square / math.sqrt(2.0), remedy="find the electrical offset more closely")
+    left = scaled(torque, factor, torque.unit)
+    return Quantity(value=left.value, unit=left.unit, budget={**left.budget, f"alignment of {motor}": part})
+
+
+def overlay(
+    curve: str, x: list[float], spec: RigSpec, declared: Declared, motor: str
+) -> list[tuple[float, float]] | None:
+    """Torque and its standard uncertainty over deflection (rad), for the curves of the stiffness check."""
+    pole_pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
+    if curve.endswith(".open_loop") and not needs(spec, motor, OPEN):
+        peak = held_torque(spec, declared, motor, pole_pairs)
+        return [(peak.value * math.sin(pole_pairs * at), abs(peak.u * math.sin(pole_pairs * at))) for at in x]
+    if curve.endswith(".closed_loop") and not needs(spec, motor, LOOP):
+        loop = loop_stiffness(spec, motor, pole_pairs)
+        return [(loop.value * at, abs(loop.u * at)) for at in x]
+    return None

@@ -1,0 +1,101 @@
+"""What the supply said while a field stood: its voltage, and its current over idle, each with its budget."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+
+import numpy as np
+
+from harness.base.errors import MeasurementError
+from harness.nouns.observation import Observation
+from harness.nouns.quantity import Contribution, Quantity, normal, rectangular, shifted
+from harness.rigfile import RigSpec
+
+LOOKS = 2
+"""Readings of one look at the supply, taken one right after the other, so that they differ by its scatter alone."""
+USUAL_PERCENT = 1.0
+"""Of reading, a supply's current where the rig file gives none (arbitrary)."""
+
+
+def current_over_idle(
+    observation: Observation, observations: Iterable[Observation], spec: RigSpec, motor: str
+) -> Quantity | None:
+    """Supply current of a standing field less the idle one, A; None without a supply instrument.
+
+    The offset cancels. One instrument has one scatter, so that it is taken from the looks of all `observations`.
+    """
+    name = _supply(spec)
+    rows, idle = _amperes(observation, "supply"), _amperes(observation, "idle")
+    if name is None or not rows or not idle:
+        return None
+    taken = [observation, *observations]
+    every = {tuple(values) for one in taken for key in ("supply", "idle") if (values := _amperes(one, key))}
+    spread, dof = scatter(sorted(every))
+    half = last_digit(value for values in every for value in values) / 2.0
+    accuracy = spec.instrument[name].current_accuracy
+    drawn = float(np.mean(rows) - np.mean(idle))
+    gain = (accuracy.percent if accuracy is not None else USUAL_PERCENT) / 100.0
+    stands = observation.name.rpartition(".")[2]
+
+    def read(values: Sequence[float], when: str) -> Quantity:
+        """What one mean may be off for scatter and for the last digit, which a mean of like readings keeps."""
+        source, remedy = f"{motor}.stiffness supply current", "more readings of the supply's current"
+        noise = normal(0.0, spread / math.sqrt(len(values)), "A", f"{source}#{when}", dof, remedy)
+        digit = rectangular(0.0, half, "A", f"{source}, last digit, {when}", "a supply that reads more digits")
+        return shifted(noise, digit=digit)
+
+    net = rectangular(
+        drawn, abs(drawn) * gain, "A", f"instrument.{name}.current_gain", "a more accurate current reading"
+    )
+    return shifted(net, idle=read(idle, "idle"), loaded=read(rows, stands))
+
+
+def scatter(series: Iterable[Sequence[float]]) -> tuple[float, int]:
+    """Standard deviation of one reading from what the readings of each look differ by, and its degrees of freedom.
+
+    Two readings of one look differ by sqrt(2) deviations; a drift from look to look is left out. Raises
+    MeasurementError where there is no whole look.
+    """
+    pairs = [values[i : i + LOOKS] for values in series for i in range(0, len(values) - LOOKS + 1, LOOKS)]
+    if not pairs:
+        raise MeasurementError(f"the scatter of a supply needs looks of {LOOKS} readings, found none")
+    return math.sqrt(math.fsum((b - a) ** 2 for a, b in pairs) / 2.0 / len(pairs)), len(pairs)
+
+
+def last_digit(values: Iterable[float]) -> float:
+    """The step that the last decimal place of readings stands for: 1 mA for 0.071 and 0.07, 0 for no reading."""
+    places = [Decimal(repr(value)).normalize().as_tuple().exponent for value in values if value]
+    return 10.0 ** min((int(place) for place in places), default=-math.inf)
+
+
+def voltage(observation: Observation, spec: RigSpec) -> Quantity | None:
+    """Supply voltage while a field stands, V; None without a supply instrument."""
+    rows, name = _rows(observation, "supply"), _supply(spec)
+    if not rows or name is None:
+        return None
+    accuracy = spec.instrument[name].voltage_accuracy
+    volts = float(np.mean([row[0] for row in rows]))
+    budget = {}
+    if accuracy is not None:
+        budget = {
+            f"instrument.{name}.voltage_{part}": Contribution(
+                u=half / math.sqrt(3.0), shape="rectangular", remedy="a better voltmeter"
+            )
+            for part, half in (("gain", volts * accuracy.percent / 100.0), ("offset", accuracy.offset))
+        }
+    return Quantity(value=volts, unit="V", budget=budget)
+
+
+def _supply(spec: RigSpec) -> str | None:
+    return next(iter(spec.instruments_of("supply")), None)
+
+
+def _rows(observation: Observation, key: str) -> list[Sequence[float]]:
+    rows = observation.conditions.get(key)
+    return list(rows) if isinstance(rows, Sequence) else []
+
+
+def _amperes(observation: Observation, key: str) -> list[float]:
+    return [float(row[1]) for row in _rows(observation, key)]

@@ -1,0 +1,102 @@
+"""What the rig file lets expect when both motors hold at once: nothing but the sag of a source with resistance.
+
+A supply at constant voltage keeps each motor's stiffness, so that deflections do not change. A battery of internal
+resistance sags by it times the other motor's supply current; the loop's stiffness goes with the voltage, and the
+deflection of a held arm against it. Left out: coupling through the firmware's time and the driver's warmth.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from harness.base import gravity
+from harness.checks.stiffness.model import LOOP, loop_stiffness
+from harness.nouns.quantity import Quantity, exact, propagate
+from harness.nouns.results import Expectation
+from harness.physics.drive import circuit_ohm
+from harness.physics.motor import arm_torque, known, needs, optional
+
+if TYPE_CHECKING:
+    from harness.nouns.contract import Declared
+    from harness.rigfile import RigSpec
+
+REACH_RAD = 0.6
+"""Deflection of the arms from hanging while they hold; the procedure's."""
+
+
+def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
+    """Change of each motor's deflection (rad) and sag (V) from one motor holding to all of them."""
+    internal = spec.supply.internal_resistance_ohm
+    model = "a source at constant voltage: none" if internal is None else "internal resistance times the added current"
+    lacking = "; ".join(filter(None, (needs(spec, each, (*LOOP, "mass_kg", "length_m")) for each in spec.motors)))
+    expectations = []
+    drops = {} if internal is None or lacking else {each: _drop(spec, each, declared) for each in spec.motors}
+    for each in spec.motors:
+        name = f"together.{each}_deflection_change"
+        if internal is None:
+            change: Quantity | None = exact(0.0, "rad")
+        elif lacking:
+            change = None
+        else:
+            others = [drops[other] for other in spec.motors if other != each]
+            torque = _arm(spec, each)
+            stiffness = loop_stiffness(spec, each, spec.motor[each].pole_pairs or declared.pole_pairs)
+            drop = others[0]
+            change = propagate(
+                lambda t, k, d, v: t / k * d / v,
+                "rad",
+                t=torque,
+                k=stiffness,
+                d=drop,
+                v=spec.supply.voltage_v.quantity("V"),
+            )
+        expectations.append(
+            Expectation(name=name, quantity=change, needs="" if change is not None else lacking, model=model)
+        )
+    sag: Quantity | None = exact(0.0, "V")
+    if internal is not None:
+        sag = (
+            None
+            if lacking
+            else propagate(lambda a, b: (a + b) / 2.0, "V", a=next(iter(drops.values())), b=list(drops.values())[-1])
+        )
+    expectations.append(
+        Expectation(name="together.supply_sag", quantity=sag, needs="" if sag is not None else lacking, model=model)
+    )
+    return expectations
+
+
+def _arm(spec: RigSpec, motor: str) -> Quantity:
+    inputs = known(spec, motor, "mass_kg", "length_m")
+    return propagate(
+        lambda m, r, g: -arm_torque(m, r, g, REACH_RAD),
+        "N m",
+        m=inputs["mass_kg"],
+        r=inputs["length_m"],
+        g=gravity.local(),
+    )
+
+
+def _drop(spec: RigSpec, motor: str, declared: Declared) -> Quantity:
+    """Volts that one motor's hold takes from a source with resistance: internal resistance x 0.75 a I."""
+    inputs = known(spec, motor, "supply_v", "winding_ohm", "flux_v_s", "on_ohm")
+    internal = spec.supply.internal_resistance_ohm
+    pole_pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
+    if internal is None:
+        return exact(0.0, "V")
+
+    def volts(t: float, supply_v: float, winding_ohm: float, flux_v_s: float, on_ohm: float, r: float) -> float:
+        current = t / (1.5 * pole_pairs * flux_v_s)
+        amplitude = current * circuit_ohm(winding_ohm, on_ohm) / (supply_v / 2.0)
+        return r * 0.75 * amplitude * current
+
+    return propagate(
+        volts,
+        "V",
+        t=_arm(spec, motor),
+        supply_v=inputs["supply_v"],
+        winding_ohm=inputs["winding_ohm"],
+        flux_v_s=inputs["flux_v_s"],
+        on_ohm=optional(inputs, "on_ohm", "ohm"),
+        r=internal.quantity("ohm"),
+    )

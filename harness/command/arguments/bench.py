@@ -1,0 +1,67 @@
+"""Arguments of the commands that drive a bench: demo, inspect, qualify."""
+
+from __future__ import annotations
+
+from harness.checks.catalogue import CHECK_NAMES
+from harness.command.arguments.shared import BESIDE, PLACE, Commands, Parser, add_virtual, count, natural
+
+
+def add(commands: Commands, common: Parser) -> None:
+    """Add them."""
+    demo = commands.add_parser(
+        "demo", parents=[common], allow_abbrev=False, help="qualify the demo rig on the virtual bench"
+    )
+    demo.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
+
+    inspect = commands.add_parser(
+        "inspect",
+        parents=[common],
+        allow_abbrev=False,
+        help="open everything a rig file names and prove that it answers; energises nothing",
+    )
+    inspect.add_argument("rig", metavar="RIG", nargs="?", help="a rig file; without it: list ports and instruments")
+    inspect.add_argument("--new", metavar="FILE", help="write a commented rig file to fill in")
+    inspect.add_argument(
+        "--interrupt",
+        action="store_true",
+        help="interrupt a board that is running something, and ask its firmware even where its bridges may have power",
+    )
+
+    qualify = commands.add_parser(
+        "qualify",
+        parents=[common],
+        allow_abbrev=False,
+        help="measure, judge, record and report",
+        usage="%(prog)s RIG [--only NAME ...] [options]",  # argparse would put RIG last, where --only takes it
+    )
+    qualify.add_argument("rig", metavar="RIG", help="a rig file; it moves motors: read it before use")
+    qualify.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
+    qualify.add_argument(
+        "--only", metavar="NAME", nargs="+", default=[], help=f"only these checks: {', '.join(CHECK_NAMES)}"
+    )
+    qualify.add_argument(
+        "--seed",
+        metavar="N",
+        type=natural,
+        help="order of the points and, on the virtual bench, noise (default: drawn and shown)",
+    )
+    qualify.add_argument("--firmware", metavar="PATH", help="put this firmware on the board first, supply off")
+    qualify.add_argument(
+        "--restore",
+        action="store_true",
+        help="put the firmware that was there before back after any ending; alone: after a kill",
+    )
+    qualify.add_argument(
+        "--repeats", metavar="N", type=count, default=1, help="so many runs, which share the false-alarm risk"
+    )
+    qualify.add_argument("--board", metavar="ID", help="what the board is called: letters and digits with . _ -")
+    qualify.add_argument("--lot", metavar="NAME", help="lot of boards that it belongs to (default: the rig's name)")
+    qualify.add_argument("--require-all", action="store_true", help="every check counts as required")
+    kept = qualify.add_mutually_exclusive_group()
+    kept.add_argument(
+        "--store",
+        metavar="STORE",
+        help=f"keep the run in {PLACE} (default: {BESIDE}); hosts that name one database never drive one rig at once",
+    )
+    kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
+    add_virtual(qualify)

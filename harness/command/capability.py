@@ -1,0 +1,212 @@
+"""`rotorgate study capability`: what a lot of boards is capable of, and a certificate for each of them."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness.base.errors import ExitCode, UsageError
+from harness.base.words import visible
+from harness.store.address import DEFAULT
+
+if TYPE_CHECKING:
+    from harness.lot.gathered import Lot
+    from harness.lot.quantities import LotQuantity
+    from harness.lot.reference import Reference
+    from harness.show.terminal import Terminal
+    from harness.store import Store
+
+
+def capability(arguments: argparse.Namespace, terminal: Terminal) -> int:
+    """Capability of a lot, its boards beside a reference board, and a certificate for each."""
+    from harness.base.clock import utc_now
+    from harness.lot.certificate import write_certificates
+    from harness.lot.gathered import LotRun, gather
+    from harness.lot.quantities import quantities
+    from harness.lot.reference import compared
+    from harness.store import Store
+
+    with Store.open(arguments.store or DEFAULT) as store:
+        name = arguments.lot or _only_lot(store)
+        found = store.runs(lot=name)
+        if not found:
+            raise UsageError(f"--lot {visible(name)}: no run of it in {store.address.shown}; {_lots(store)}")
+        lot = gather(name, [LotRun(number=run.id, uid=run.uid, record=store.record(run.id)) for run in found])
+        measured = quantities(lot)
+        reference = compared(lot, arguments.reference, measured) if arguments.reference is not None else None
+        pages = []
+        if arguments.out is not None:
+            made = utc_now().isoformat(timespec="seconds")
+            pages = write_certificates(lot, measured, Path(arguments.out), made, reference)
+    code = exit_code(lot, measured, reference)
+    if arguments.json:
+        _say_json(terminal, code, lot, measured, reference, pages)
+    else:
+        _say(terminal, lot, measured, reference, pages)
+    return code
+
+
+def exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: Reference | None) -> ExitCode:
+    """1 where a board misses a requirement or differs from the reference board; 2 where something is undecided, not
+    measured, or there are too few boards for a capability; else 0. Beside the reference board as against a baseline: a
+    quantity without a margin cannot be equivalent and asks for nothing.
+    """
+    from harness.baseline import stored as against
+    from harness.lot.quantities import too_few
+    from harness.nouns.results import Outcome
+
+    asked = [one for one in measured if one.requirement is not None]
+    outcomes = {value.verdict.outcome for one in asked for value in one.boards.values() if value.verdict is not None}
+    beside = [one.found for those in reference.beside.values() for one in those] if reference else []
+    compared = against.exit_code(beside) if beside else ExitCode.AGREES
+    if Outcome.NONCONFORMING in outcomes or compared is ExitCode.DIFFERS:
+        return ExitCode.DIFFERS
+    gaps = not outcomes or any(one.missing for one in asked)
+    if gaps or too_few(lot) or Outcome.UNDECIDED in outcomes or compared is ExitCode.UNDECIDED:
+        return ExitCode.UNDECIDED
+    return ExitCode.AGREES
+
+
+def _only_lot(store: Store) -> str:
+    names = _names(store)
+    if len(names) != 1:
+        raise UsageError(f"--lot: expected the name of one lot; {_lots(store)}")
+    return names[0]
+
+
+def _names(store: Store) -> list[str]:
+    return list(dict.fromkeys(run.lot for run in store.runs() if run.lot is not None))
+
+
+def _lots(store: Store) -> str:
+    names = _names(store)
+    if not names:
+        return "the store has no lots: `rotorgate qualify RIG --board ID` makes one"
+    return f"the store has {', '.join(map(visible, names[:20]))}"
+
+
+def _say(
+    terminal: Terminal,
+    lot: Lot,
+    measured: Sequence[LotQuantity],
+    reference: Reference | None,
+    pages: Sequence[Path],
+) -> None:
+    from harness.baseline.rows import DIFFERENCES
+    from harness.lot.quantities import too_few
+    from harness.lot.rows import (
+        BOARDS,
+        CAPABILITY,
+        beside_line,
+        board_rows,
+        capability_row,
+        explained,
+        reference_rows,
+        with_requirement,
+    )
+
+    few = too_few(lot)
+    boards, runs = len(lot.boards), len(lot.runs)
+    counts = f"{boards} {'board' if boards == 1 else 'boards'}, {runs} {'run' if runs == 1 else 'runs'}"
+    terminal.result(f"lot {lot.name}, rig {lot.rig}{lot.kind}: {counts}{f': {few}, no capability' if few else ''}")
+    shown = with_requirement(measured)
+    if not shown:
+        terminal.result("the rig file has no requirement on anything that was measured: nothing to be capable of")
+    elif few:
+        terminal.rows(BOARDS, [row for one in shown for row in board_rows(one)])
+    else:
+        terminal.rows(CAPABILITY, [capability_row(one) for one in shown])
+        wrong = [row for one in shown for row in board_rows(one) if row.mark != "ok"]
+        if wrong:
+            terminal.rows(BOARDS, wrong)
+    if reference is not None:
+        rows = reference_rows(reference)
+        if rows:
+            terminal.rows(DIFFERENCES, rows)
+        terminal.result("\n".join(beside_line(reference, board) for board in reference.beside))
+        terminal.result(_of_reference(reference))
+    if not terminal.quiet:
+        terminal.result("\n".join([*explained(lot, shown), *lot.remarks]))
+    for line in lot.left_out:
+        terminal.result(f"left out: {line}")
+    for path in pages:
+        terminal.result(f"certificate {path}")
+
+
+def _of_reference(reference: Reference) -> str:
+    from harness.compare import LEAST_MOUNTINGS
+
+    count = f"{reference.mountings} {'mounting' if reference.mountings == 1 else 'mountings'}"
+    words = f"reference board {reference.board}: {count}, each command counts as one"
+    if reference.mountings < LEAST_MOUNTINGS:
+        words += (
+            f"; fewer than {LEAST_MOUNTINGS} say too little of what plugging a board in anew does, so that nothing "
+            "can be decided: qualify it again between the other boards"
+        )
+    return words
+
+
+def _say_json(
+    terminal: Terminal,
+    code: ExitCode,
+    lot: Lot,
+    measured: Sequence[LotQuantity],
+    reference: Reference | None,
+    pages: Sequence[Path],
+) -> None:
+    from harness.lot.quantities import too_few
+    from harness.record.forms import clean
+
+    said = {
+        "exit_code": int(code), "lot": lot.name, "rig": lot.rig, "virtual": lot.virtual,
+        "boards": {board: [run.number for run in runs] for board, runs in lot.boards.items()},
+        "too_few": too_few(lot), "left_out": list(lot.left_out), "remarks": list(lot.remarks),
+        "quantities": [_entry(one) for one in measured],
+        "reference": None if reference is None else _reference_entry(reference),
+        "certificates": [str(path) for path in pages],
+    }  # fmt: skip
+    terminal.result(json.dumps(clean(said)))
+
+
+def _entry(one: LotQuantity) -> dict[str, Any]:
+    found = one.capability
+    return {
+        "name": one.name, "unit": one.unit,
+        "required": None if one.requirement is None else {"min": one.requirement.low, "max": one.requirement.high},
+        "mean": one.mean, "s": one.s, "noise": one.noise, "between": one.between, "shift95": one.shift,
+        "boards": {
+            board: {
+                "value": value.mean.value, "u": value.mean.u, "runs": value.runs,
+                "verdict": None if value.verdict is None else value.verdict.outcome.value,
+            }
+            for board, value in one.boards.items()
+        },
+        "missing": dict(one.missing),
+        "capability": None if found is None else {
+            "cp": found.cp, "cp_above": found.cp_least, "cpk": found.cpk, "cpk_above": found.cpk_least,
+            "cpk_above_with_bench": found.cpk_bench, "normality_p": found.normal_p,
+        },
+        "why_not": one.why_not,
+    }  # fmt: skip
+
+
+def _reference_entry(reference: Reference) -> dict[str, Any]:
+    return {
+        "board": reference.board,
+        "mountings": reference.mountings,
+        "beside": {
+            board: [
+                {
+                    "name": one.found.name, "finding": one.found.finding.value, "reason": one.found.reason,
+                    "difference": None if one.apart is None else one.apart.value,
+                    "u": None if one.apart is None else one.apart.u,
+                    "allowed": one.found.allowed, "margin": one.found.margin,
+                }
+                for one in those
+            ]
+            for board, those in reference.beside.items()
+        },
+    }  # fmt: skip

@@ -1,0 +1,197 @@
+"""`rotorgate gate`: a release is qualified, compared with a baseline, and decided on by a policy file."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from harness.base.clock import WallClock, utc_now
+from harness.base.errors import BenchError, ExitCode, UsageError
+from harness.base.words import visible
+from harness.baseline.stored import headline, load, refuse_retired, terms_of
+from harness.bench.exchange import firmware_files, left_behind
+from harness.bench.locks import DeviceLocks
+from harness.bench.rig import Rig
+from harness.bench.safe import StopSignal, signals_held, stop_on_signals
+from harness.command.keep import keep_run
+from harness.compare import Difference
+from harness.gate import Policy, Word
+from harness.gate import load as load_policy
+from harness.judge.tally import headline as verdicts_counted
+from harness.pool import locks_for
+from harness.release.account import DECISION, JUNIT, SUMMARY, Account, content_of, kept, orders_of, subject_of, written
+from harness.release.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
+from harness.rigfile import RigSpec
+from harness.rigfile import load as load_rig
+from harness.run.repeats import first_of
+from harness.run.session import BenchSession, Settings, folder_for, is_there
+from harness.run.whole_run import Ended, run_session
+from harness.show.terminal import Terminal
+from harness.store import Store
+from harness.store.address import DEFAULT, Address
+
+STAYS, IS_BACK = "the firmware that was released stays on the board", "the firmware from before is back on the board"
+
+
+def gate(arguments: argparse.Namespace) -> int:
+    """Try a release and say what is decided. Raises UsageError, StoreError, StoreUnavailable before anything moves."""
+    terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
+    address = Address.parse(arguments.store or DEFAULT)
+    settings = _settings(arguments, address)
+    policy, spec = load_policy(Path(arguments.policy)), load_rig(settings.rig)
+    policy.check_names(spec.motors)
+    files = firmware_files(settings.firmware, spec) if settings.firmware is not None else {}
+    conditions = _conditions(arguments, policy, spec, address)
+    sessions: list[BenchSession] = []
+    with stop_on_signals(), locks_for(address) as locks:
+        tried = _tried(settings, conditions, terminal, locks, files, spec, sessions)
+        # What was decided is done and told whole, whoever asks to stop meanwhile.
+        with contextlib.suppress(StopSignal), signals_held():
+            released = tried.decision.word is Word.RELEASE
+            trouble = settle(sessions, released=released, locks=locks)
+            exchanged = any(session.backup is not None for session in sessions)
+            account = Account(
+                settings=settings,
+                conditions=conditions,
+                tried=tried,
+                code=first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])]),
+                files=files,
+                fate=(STAYS if released else IS_BACK) if exchanged and not trouble else "",
+                trouble=trouble,
+            )
+            _tell(terminal, account, address)
+    return account.code
+
+
+def _tried(
+    settings: Settings,
+    conditions: Conditions,
+    terminal: Terminal,
+    locks: DeviceLocks,
+    files: Mapping[str, bytes],
+    spec: RigSpec,
+    sessions: list[BenchSession],
+) -> Tried:
+    """The release tried; every session that is begun is added to `sessions`.
+
+    Raises what trying it raises, with the firmware from before put back, and BenchError where that failed, too.
+    """
+    address = settings.store
+
+    def opened(rig: Rig) -> None:
+        same_kind(rig, conditions.stored)
+        if len(sessions) == 1 and (left := left_behind(rig.identity.unique_id)):
+            terminal.say(left)
+        if rig.virtual and len(sessions) == 1:
+            terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
+
+    def run(one: Settings) -> Ended:
+        if one.firmware is not None and firmware_files(one.firmware, spec) != files:
+            raise UsageError(f"--firmware {visible(str(one.firmware))}: its files changed while the gate was running")
+        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks))
+        terminal.say(f"run {one.number} of {one.looks}, seed {sessions[-1].seed}")
+        ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
+        terminal.say(f"run {one.number} of {one.looks}: {verdicts_counted(ended.qualification.verdicts)}")
+        return ended
+
+    try:
+        return attempt(settings, conditions, run, WallClock())
+    except BaseException as error:
+        if trouble := settle(sessions, released=False, locks=locks):
+            raise BenchError(f"{trouble}; before that: {error}") from error
+        raise
+
+
+def _settings(arguments: argparse.Namespace, address: Address) -> Settings:
+    firmware = Path(arguments.firmware) if arguments.firmware else None
+    settings = Settings(
+        rig=Path(arguments.rig),
+        out=Path(arguments.out) if arguments.out else None,
+        seed=arguments.seed,
+        plant_seed=arguments.plant_seed,
+        board_seed=arguments.board_seed,
+        faults=tuple(arguments.with_fault),
+        firmware=firmware,
+        hold=firmware is not None,
+        store=address,
+    )
+    folder = folder_for(settings)
+    if is_there(folder / DECISION):
+        raise UsageError(f"{visible(str(folder))}: holds a decision already; choose another folder with --out")
+    for name in (SUMMARY, JUNIT):
+        if is_there(folder / name):
+            raise UsageError(f"{visible(str(folder / name))}: is there already; choose another folder with --out")
+    return replace(settings, out=folder)
+
+
+def _conditions(arguments: argparse.Namespace, policy: Policy, spec: RigSpec, address: Address) -> Conditions:
+    with Store.open(address) as store:
+        stored = store.baselines.get(arguments.against, arguments.revision)
+        refuse_retired(stored)
+        if stored.rig != spec.rig.name:
+            raise UsageError(
+                f"{stored.title} is of rig {visible(stored.rig)}, {visible(str(arguments.rig))} is {spec.rig.name}: "
+                "expected a baseline of this rig"
+            )
+        against = load(store, stored)
+    conditions = Conditions(
+        policy=policy,
+        stored=stored,
+        against=against,
+        terms=terms_for(policy, terms_of(against)),
+        on_day=utc_now().date(),
+    )
+    check_reach(conditions)
+    return conditions
+
+
+def _tell(terminal: Terminal, account: Account, address: Address) -> None:
+    """The decision on disk, in the store and at the terminal."""
+    tried, subject = account.tried, subject_of(account)
+    content = content_of(account, subject)
+    places = written(account, subject, content)
+    place = kept(account, content, address)
+    if terminal.json:
+        terminal.result(json.dumps({**content, "kept": place, "files": places}, allow_nan=False))
+        return
+    order = orders_of(account)
+    decision = tried.decision
+    kind = " (VIRTUAL)" if subject.virtual else ""
+    for line in order:
+        terminal.result(line)
+    terminal.result(f"{subject.rig}{kind}: {decision.word.value}: {subject.firmware} against {subject.baseline}")
+    for line in decision.reasons:
+        terminal.result(f"  {line}")
+    for line in subject.causes:
+        terminal.result(line if line.startswith("cause ") else f"cause: {line}")
+    for one in decision.waived:
+        terminal.result(
+            f"  waived by {one.waiver.by} (self-declared) until {one.waiver.until}: {one.objection.line}; "
+            f"{one.waiver.why}"
+        )
+    for waiver, why in decision.idle:
+        terminal.result(f"  waiver of {waiver.quantity} by {waiver.by}: {why}")
+    for line in subject.remarks:
+        if line not in (*order, account.trouble):
+            terminal.result(line)
+    if not terminal.quiet and tried.comparison is not None:
+        _table(terminal, tried.differences)
+    for line in decision.next_steps:
+        terminal.result(f"next: {line}")
+    if account.trouble:
+        terminal.result(account.trouble)
+    for name, path in places.items():
+        terminal.result(f"{name} {path}")
+    terminal.result(place)
+
+
+def _table(terminal: Terminal, differences: Sequence[Difference]) -> None:
+    from harness.baseline.rows import DIFFERENCES, difference_row
+
+    terminal.result(f"against the baseline: {headline(differences)}")
+    rows = [difference_row(one, one.level) for one in differences if one.level is not None]
+    terminal.rows(DIFFERENCES, rows)

@@ -1,0 +1,71 @@
+"""`rotorgate history`: the page of a store."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from harness.base.errors import ExitCode, UsageError
+from harness.base.words import visible
+from harness.store.address import DEFAULT, Address
+
+PAGE = "history.html"
+BEGINNING = b"<!doctype html>"
+"""How every page of rotorgate begins; nothing else is ever written over."""
+
+
+def history(arguments: argparse.Namespace) -> int:
+    """Write the page. Raises UsageError, StoreError, StoreUnavailable."""
+    from harness.history import entry, gather, render
+    from harness.history.page import many
+    from harness.record.forms import clean
+    from harness.show.terminal import Terminal
+    from harness.store import Store
+
+    address = Address.parse(arguments.store or DEFAULT)
+    page = Path(arguments.out) if arguments.out else _default(address)
+    _may_be_written(page)
+    kind = True if arguments.virtual else False if arguments.real else None
+    with Store.open(address) as store:
+        found = gather(store, rig=arguments.rig, virtual=kind)
+    text = render(found, beside=page.parent)
+    try:
+        page.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise _refused(page, f"cannot write the page: {error.strerror}") from error
+    terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
+    if arguments.json:
+        terminal.result(json.dumps(clean({"exit_code": 0, "page": str(page), **entry(found)})))
+        return ExitCode.AGREES
+    virtual = " (VIRTUAL)" if found.virtual else ""
+    lines = [f"history {page}{virtual}"]
+    for rig in found.rigs:
+        versions = many(len(rig.releases) + rig.older, "firmware version")
+        lines.append(f"rig {rig.name}: {many(rig.runs, 'run')}, {versions}")
+        lines += rig.remarks
+    terminal.result("\n".join(lines))
+    return ExitCode.AGREES
+
+
+def _default(address: Address) -> Path:
+    return Path(PAGE) if address.file is None else address.file.with_name(PAGE)
+
+
+def _may_be_written(page: Path) -> None:
+    """Refuse what is there and is no page: nothing measured is lost to a slip of the tongue."""
+    try:
+        if page.is_dir():
+            raise _refused(page, "expected a file, found a folder")
+        if page.exists():
+            with page.open("rb") as stream:
+                if stream.read(len(BEGINNING)).lower() not in (BEGINNING, b""):
+                    raise _refused(page, "holds something else than a page, and is left as it is")
+        elif not page.parent.is_dir():
+            raise _refused(page, "cannot write the page: no such folder")
+    except OSError as error:
+        raise _refused(page, f"cannot write the page: {error.strerror}") from error
+
+
+def _refused(page: Path, words: str) -> UsageError:
+    return UsageError(f"{visible(str(page))}: {words}; choose another file with --out")

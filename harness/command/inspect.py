@@ -1,0 +1,242 @@
+"""`rotorgate inspect`: what is there and whether it is what the rig file says. Nothing is switched or energised.
+
+Instruments are only queried. The firmware is imported where the supply is proven off, its pins are off afterwards.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import json
+import queue
+import threading
+import warnings
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from harness.base.errors import DeviceError, ExitCode, HarnessError, LinkError, UsageError
+from harness.base.words import visible
+
+LIST_S = 4.0
+"""Wall time for listing; the rest of the promised 5 s is for starting and printing."""
+TEMPLATE = "template.toml"
+
+
+@dataclass(slots=True)
+class Findings:
+    """Lines to show, and the worst that was found."""
+
+    lines: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    code: ExitCode = ExitCode.AGREES
+
+    def good(self, line: str) -> None:
+        """Something answers and is what it should be."""
+        self.lines.append(f"ok  {line}")
+
+    def note(self, line: str) -> None:
+        """Something to know."""
+        self.lines.append(f"--  {line}")
+
+    def bad(self, line: str, code: ExitCode = ExitCode.BENCH) -> None:
+        """Something is not as it should be."""
+        self.lines.append(f"XX  {line}")
+        self.problems.append(line)
+        self.code = ExitCode.USAGE if ExitCode.USAGE in (code, self.code) else max(code, self.code)
+
+    @contextmanager
+    def catching(self, what: str) -> Iterator[None]:
+        """Turn one thing's trouble into a line, and go on with the next."""
+        try:
+            yield
+        except HarnessError as error:
+            self.bad(f"{what}: {error}", error.exit_code)
+
+
+def inspect(arguments: argparse.Namespace) -> int:
+    """Look, and say what was found."""
+    from harness.show.terminal import Terminal
+
+    terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
+    if arguments.new:
+        write_template(Path(arguments.new))
+        found = Findings(lines=[f"wrote {arguments.new}: fill it in, then `rotorgate inspect {arguments.new}`"])
+    elif arguments.rig:
+        found = inspect_rig(Path(arguments.rig), interrupt=arguments.interrupt)
+    else:
+        found = list_devices()
+    if arguments.json:
+        terminal.result(json.dumps({"exit_code": int(found.code), "lines": found.lines, "problems": found.problems}))
+    else:
+        for line in found.problems if arguments.quiet else found.lines:
+            terminal.result(line)
+    return found.code
+
+
+def write_template(path: Path) -> None:
+    """Write the commented rig file. Raises UsageError rather than overwrite one."""
+    text = files("harness.rigfile").joinpath(TEMPLATE).read_text(encoding="utf-8")
+    try:
+        with path.open("x", encoding="utf-8") as stream:
+            stream.write(text)
+    except FileExistsError as error:
+        raise UsageError(f"--new {visible(str(path))}: is there already; nothing was written") from error
+    except OSError as error:
+        raise UsageError(f"--new {visible(str(path))}: cannot write: {error.strerror}") from error
+
+
+def list_devices() -> Findings:
+    """Serial ports with their USB serial numbers, and VISA addresses, within five seconds."""
+    from serial.tools import list_ports
+
+    found = Findings()
+    ports = sorted(list_ports.comports(), key=lambda port: str(port.device))
+    for port in ports:
+        serial = f", usb:{port.serial_number}" if port.serial_number else ""
+        words = "no description" if port.description in (None, "", "n/a") else port.description
+        found.note(f"serial port {port.device}: {words}{serial}")
+    if not ports:
+        found.note("no serial port")
+    answers: queue.Queue[list[str] | str] = queue.Queue()
+    threading.Thread(target=_list_visa, args=(answers,), daemon=True).start()
+    try:
+        addresses = answers.get(timeout=LIST_S)
+    except queue.Empty:
+        addresses = f"the search for VISA instruments was not over within {LIST_S:g} s"
+    if isinstance(addresses, str):
+        found.note(addresses)
+    else:
+        for address in addresses:
+            if address.upper().startswith("ASRL"):
+                continue  # a serial port, told above
+            found.note(f"instrument {address}")
+        if all(address.upper().startswith("ASRL") for address in addresses):
+            found.note(
+                "no VISA instrument found; one on a plain socket does not announce itself: TCPIP0::HOST::PORT::SOCKET"
+            )
+    return found
+
+
+def _list_visa(answers: queue.Queue[list[str] | str]) -> None:
+    try:
+        import pyvisa
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # about network searches that need other packages
+            manager = pyvisa.ResourceManager("@py")
+            answers.put(sorted(manager.list_resources("?*::INSTR")))
+    except Exception as error:  # whatever a backend raises: the listing says so and goes on
+        answers.put(f"VISA instruments cannot be listed: {error}")
+
+
+def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
+    """Open everything that a rig file names, one after the other; each one's trouble is a line."""
+    from harness.base.clock import BenchClock
+    from harness.bench import opening as bench
+    from harness.bench.locks import DeviceLocks
+    from harness.bench.supply import Supply
+    from harness.rigfile import load
+
+    found = Findings()
+    spec = load(path)
+    found.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
+    with ExitStack() as stack:
+        spec = stack.enter_context(bench.addressed(spec, seed=0))
+        stack.enter_context(DeviceLocks()).hold(bench.devices_of(spec))
+        clock = bench.open_clock(spec)
+        if isinstance(clock, BenchClock):
+            stack.callback(clock.close)
+        powered = (
+            "its supply was not asked" if spec.instruments_of("supply") else "nothing here can switch its power off"
+        )
+        for name, entry in spec.instrument.items():
+            with found.catching(f"instrument.{name}"):
+                instrument = bench.open_instrument(name, entry, clock)
+                stack.callback(instrument.close)
+                found.good(f"instrument.{name}: {instrument.identity}")
+                for queued in instrument.session.found_errors:
+                    found.note(f"instrument.{name}: stood in its error queue: {queued}")
+                if isinstance(instrument, Supply):
+                    powered = f"the output of {name} is on" if instrument.output_enabled() else ""
+                    if powered:
+                        found.note(f"instrument.{name}: its output is ON; nothing was switched")
+        with found.catching("board"):
+            _inspect_board(spec, clock, found, interrupt=interrupt, powered=powered)
+    return found
+
+
+def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, powered: str) -> None:
+    """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only."""
+    from harness.bench import source
+    from harness.bench.exchange import left_behind
+    from harness.bench.opening import check_board, open_board
+    from harness.nouns.contract import missing_parts, parse_declared
+
+    safe = source.make_safe(spec)
+    try:
+        board = open_board(spec, clock, make_safe_source=safe if interrupt else "", interrupt=interrupt)
+    except LinkError as error:
+        hint = "; --interrupt stops it, phases off first" if "not interrupted" in str(error) else ""
+        raise type(error)(f"{error}{hint}") from error
+    with board:
+        identity = board.identity()
+        check_board(spec, identity)
+        virtual = ", VIRTUAL" if identity.virtual else ""
+        found.good(
+            f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
+            f"unique id {identity.unique_id or 'none'}{virtual}"
+        )
+        if left := left_behind(identity.unique_id):
+            found.note(left)
+        if powered and not interrupt:
+            found.note(
+                f"firmware {spec.firmware.module}: not asked, because {powered} and importing it may energise a motor; "
+                "--interrupt asks it, phases off before and after"
+            )
+            return
+        board.make_safe_source = safe
+        try:
+            answers = source.answers(board.execute(source.ask_firmware(spec), timeout_s=10.0))
+        except DeviceError as error:
+            found.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {error.last_words}")
+            return
+        finally:
+            board.soft_reset()  # ends timers that the import may have started
+            board.execute(safe)
+        names = ast.literal_eval(answers[0])
+        pace = "own"
+        for motor, text in zip(spec.motors, answers[1:], strict=True):
+            with found.catching(f"firmware {spec.firmware.module}"):
+                declared = parse_declared(motor, ast.literal_eval(text))
+                pace = declared.pace
+                found.good(
+                    f"firmware {declared.name} {declared.version}, {motor}: paced {declared.pace}, "
+                    f"{declared.loop_period_s * 1e3:g} ms, sensor by {declared.sensor_path}"
+                )
+                for line in contradictions(spec, motor, declared):
+                    found.bad(line, ExitCode.DIFFERS)
+        for part in missing_parts(names, pace):
+            costs = f"; without it not run: {', '.join(part.needed_by)}" if part.needed_by else " (optional)"
+            found.note(f"firmware lacks {part.call}: {part.meaning}{costs}")
+
+
+def contradictions(spec: Any, motor: str, declared: Any) -> list[str]:
+    """Where the firmware declares something else than the rig file says."""
+    entry = spec.motor[motor]
+    pairs = [
+        (f"motor.{motor}.pole_pairs", entry.pole_pairs, declared.pole_pairs),
+        (f"motor.{motor}.sensor.bits", entry.sensor.counts, declared.counts_per_turn),
+        (f"motor.{motor}.direction", entry.direction, declared.direction),
+        ("firmware.sensor_path", spec.firmware.sensor_path, declared.sensor_path),
+        (f"motor.{motor}.sensor.path", entry.sensor.path, declared.sensor_path),
+        ("firmware.contract", spec.firmware.contract, declared.contract),
+    ]
+    return [
+        f"{spec.file}: {key}: the rig file says {written}, the firmware declares {said}"
+        for key, written, said in pairs
+        if written is not None and written != said
+    ]

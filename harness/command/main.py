@@ -1,0 +1,199 @@
+"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch | baseline | gate | history | study`.
+
+Light to import: each sub-command loads what it needs.
+Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
+from typing import NoReturn, cast
+
+from harness.base.errors import ExitCode, HarnessError, UsageError
+from harness.base.sink import open_closed_streams
+from harness.base.words import visible
+from harness.command.arguments import baseline, bench, gate, history, records, study
+from harness.command.arguments.shared import Parser
+
+RUNNERS = {
+    "demo": "harness.command.qualify:demo",
+    "qualify": "harness.command.qualify:qualify",
+    "inspect": "harness.command.inspect:inspect",
+    "report": "harness.command.report:report",
+    "keep": "harness.command.keep:keep",
+    "fetch": "harness.command.keep:fetch",
+    "history": "harness.command.history:history",
+    "baseline": "harness.command.baseline:baseline",
+    "gate": "harness.command.gate:gate",
+    "study": "harness.command.study:study",
+}
+
+
+def installed_version() -> str:
+    """Version of the installed package."""
+    try:
+        return version("rotorgate")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def build_parser() -> Parser:
+    """The whole command line."""
+    common = Parser(add_help=False)
+    shared = common.add_argument_group("for every command")
+    shared.add_argument("--quiet", action="store_true", default=argparse.SUPPRESS, help="no progress, only the verdict")
+    shared.add_argument(
+        "--json",
+        action="store_true",
+        default=argparse.SUPPRESS,
+        help="the result as one JSON object on standard output, nothing else there",
+    )
+    shared.add_argument(
+        "--log", metavar="FILE", default=argparse.SUPPRESS, help="write link and SCPI traffic with time stamps to FILE"
+    )
+    parser = Parser(
+        prog="rotorgate",
+        parents=[common],
+        allow_abbrev=False,
+        description="Qualifies brushless motor controllers on the bench.",
+        epilog="Exit codes: 0 agrees, 1 something differs, 2 something cannot be told, "
+        "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate. "
+        "Of several the first of 4, 5, 3, 1, 2, 0.",
+    )
+    parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
+
+    for family in (bench, records, baseline, gate, history, study):
+        family.add(commands, common)
+    return parser
+
+
+def parse(words: Sequence[str]) -> argparse.Namespace:
+    """Arguments with the shared options filled in. Raises UsageError; --help and --version raise SystemExit(0)."""
+    parser = build_parser()
+    try:
+        arguments, rest = parser.parse_known_args(list(words))
+    except UsageError as error:
+        if "--only" in words and "required: RIG" in str(error):
+            raise UsageError(f"{error}: put RIG before --only, which takes every word after it for a check") from error
+        raise
+    if rest:
+        # argparse takes what a command may have many of in one piece; people also write options in between.
+        many = next((name for name in ("runs", "records") if hasattr(arguments, name)), None)
+        if many is None or any(word.startswith("-") for word in rest):
+            parser.error(f"unrecognized arguments: {' '.join(rest)}")
+        setattr(arguments, many, [*getattr(arguments, many), *rest])
+    for option, absent in (("quiet", False), ("json", False), ("log", None)):
+        if not hasattr(arguments, option):
+            setattr(arguments, option, absent)
+    return arguments
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code; never raises, never lets Python's own 1 or argparse's 2 out."""
+    open_closed_streams()
+    with contextlib.suppress(AttributeError, ValueError, OSError):
+        sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+        sys.stderr.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    given = sys.argv[1:] if words is None else list(words)
+    wants_json = "--json" in given
+    try:
+        arguments = parse(given)
+        wants_json = arguments.json
+        with logged(arguments.log):
+            code = _runner(arguments.command)(arguments)
+        sys.stdout.flush()
+        return int(code)
+    except SystemExit as ending:  # --help and --version
+        return ExitCode.AGREES if not ending.code else ExitCode.DEFECT
+    except HarnessError as error:
+        complain(str(error), error.exit_code, wants_json)
+        return int(error.exit_code)
+    except KeyboardInterrupt:
+        complain("interrupted", ExitCode.BENCH, wants_json)
+        return int(ExitCode.BENCH)
+    except BrokenPipeError:  # the reader of our output has left; nothing is left to say to it
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(ExitCode.BENCH)
+    except BaseException as error:
+        from harness.base.defects import write_defect
+
+        complain(write_defect(error), ExitCode.DEFECT, wants_json)
+        return int(ExitCode.DEFECT)
+
+
+def complain(message: str, code: ExitCode, wants_json: bool) -> None:
+    """Say what went wrong: lines on standard error, or one JSON object on standard output."""
+    lines = [visible(line) for line in message.splitlines()] or [code.name.lower()]
+    with contextlib.suppress(OSError, ValueError):
+        if wants_json:
+            import json
+
+            sys.stdout.write(json.dumps({"exit_code": int(code), "error": lines}) + "\n")
+            sys.stdout.flush()
+        else:
+            sys.stderr.write("".join(f"rotorgate: {line}\n" for line in lines))
+            sys.stderr.flush()
+
+
+@contextlib.contextmanager
+def logged(path: str | None) -> Iterator[None]:
+    """Send the traffic of links and instruments to a file, time-stamped."""
+    import logging
+
+    if path is None:
+        quiet = logging.NullHandler()  # without a handler Python itself writes warnings to standard error
+        logging.getLogger("harness").addHandler(quiet)
+        yield
+        logging.getLogger("harness").removeHandler(quiet)
+        return
+    try:
+        handler = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace")
+    except OSError as error:
+        raise UsageError(f"--log {visible(path)}: cannot write: {error.strerror}") from error
+    handler.setFormatter(logging.Formatter("%(asctime)s.%(msecs)03d %(name)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
+    logger = logging.getLogger("harness")
+    before, propagate = logger.level, logger.propagate
+    logger.addHandler(handler)
+    logger.setLevel(logging.DEBUG)
+    logger.propagate = False
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
+        logger.setLevel(before)
+        logger.propagate = propagate
+        handler.close()
+
+
+def _runner(command: str) -> Callable[[argparse.Namespace], int]:
+    module, _, name = RUNNERS[command].partition(":")
+    return cast("Callable[[argparse.Namespace], int]", getattr(import_module(module), name))
+
+
+def command() -> NoReturn:
+    """`main` as a process of its own: a signal that comes when all is said does not change the exit code."""
+    import signal
+
+    from harness.bench.safe import raise_stop, stop_signals
+
+    wanted = [number for number in stop_signals() if signal.getsignal(number) != signal.SIG_IGN]
+    code: int = ExitCode.BENCH  # where a signal comes before `main` could take it
+    with contextlib.suppress(KeyboardInterrupt):
+        for number in wanted:
+            signal.signal(number, raise_stop)
+        code = main()
+        for number in wanted:
+            signal.signal(number, signal.SIG_IGN)
+    sys.exit(code)
+
+
+if __name__ == "__main__":
+    command()

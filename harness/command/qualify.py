@@ -1,0 +1,237 @@
+"""`rotorgate qualify` and `rotorgate demo`: one qualification, or repeats of it, run and shown."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from harness.base.defects import write_defect
+from harness.base.errors import BenchError
+from harness.bench.exchange import left_behind
+from harness.bench.locks import DeviceLocks
+from harness.bench.rig import Rig
+from harness.bench.safe import stop_on_signals
+from harness.command.keep import keep_run
+from harness.judge.tally import counts, headline
+from harness.pool import locks_for
+from harness.run.board_names import Named, lot_for
+from harness.run.qualification import is_bench, why_stopped
+from harness.run.repeats import ENDING, Repeats, repeated
+from harness.run.session import BenchSession, Settings, folder_for
+from harness.run.whole_run import Ended, Keep, run_session
+from harness.show.terminal import Terminal
+from harness.store.address import Address, beside
+
+DEMO_SEED = 1
+"""The demo is the same for everybody (arbitrary)."""
+
+
+def demo(arguments: argparse.Namespace) -> int:
+    """Qualify the shipped sluice rig on the virtual bench."""
+    found = importlib.util.find_spec("rigs_demo")
+    if found is None or not found.submodule_search_locations:
+        raise BenchError("demo: rigs_demo is not installed here: python -m pip install 'rotorgate[demo]'")
+    rig = Path(found.submodule_search_locations[0]) / "rigs" / "sluice.toml"
+    out = Path(arguments.out) if arguments.out else None
+    return run(Settings(rig=rig, out=out, seed=DEMO_SEED, studied=False), arguments)
+
+
+def qualify(arguments: argparse.Namespace) -> int:
+    """Qualify the board of a rig, and keep the run in the store."""
+    store = Address.parse(arguments.store) if arguments.store else None  # wrong use is said before anything moves
+    settings = Settings(
+        rig=Path(arguments.rig),
+        out=Path(arguments.out) if arguments.out else None,
+        only=tuple(arguments.only),
+        seed=arguments.seed,
+        plant_seed=arguments.plant_seed,
+        board_seed=arguments.board_seed,
+        faults=tuple(arguments.with_fault),
+        firmware=Path(arguments.firmware) if arguments.firmware else None,
+        restore=arguments.restore,
+        require_all=arguments.require_all,
+        board=arguments.board,
+        lot=arguments.lot,
+    )
+    folder = folder_for(settings)
+    if arguments.repeats > 1 and store is None:
+        store = beside(folder)  # not beside DIR/1
+    settings = replace(settings, out=folder, lot=lot_for(settings), store=store)
+    kept = not arguments.no_store
+    with locks_for(store) as locks:
+        return run(
+            settings,
+            arguments,
+            count=arguments.repeats,
+            keep=(lambda one: keep_run(one, store)) if kept else None,
+            named=Named.of(settings, (lambda: store or beside(folder)) if kept else None),
+            locks=locks,
+        )
+
+
+def run(
+    settings: Settings,
+    arguments: argparse.Namespace,
+    *,
+    count: int = 1,
+    keep: Keep | None = None,
+    named: Named | None = None,
+    locks: DeviceLocks | None = None,
+) -> int:
+    """Open, run, close, keep and show, `count` times; the exit code over all."""
+    terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
+    drawn = settings.seed is None
+
+    def opened(rig: Rig) -> None:
+        if rig.virtual:
+            terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
+        if settings.firmware is None and not settings.restore and (left := left_behind(rig.identity.unique_id)):
+            terminal.say(left)
+        if named is not None and (remark := named.check(rig.identity.unique_id, virtual=rig.virtual)):
+            terminal.say(remark)
+
+    def once(one: Settings) -> Ended:
+        session = BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks)
+        if count > 1:
+            terminal.say(f"repeat {one.number} of {one.looks}, seed {session.seed}")
+        elif drawn:
+            terminal.say(f"seed {session.seed}")
+        ended = run_session(session, keep)
+        if count > 1 and not terminal.json:
+            show(ended, terminal)
+        return ended
+
+    if settings.board is not None:
+        terminal.say(f"board {settings.board} of lot {settings.lot}")
+    with stop_on_signals():
+        found = repeated(settings, count, once)
+    if count == 1:
+        show(found.runs[0], terminal)
+    else:
+        show_all(found, terminal)
+    return found.code
+
+
+def show_all(found: Repeats, terminal: Terminal) -> None:
+    """What became of each repeat."""
+    missing = [number for number in range(1, found.asked + 1) if number > len(found.runs)]
+    why = "" if found.trouble is None else str(found.trouble) or type(found.trouble).__name__
+    last = found.runs[-1]
+    if not why and last.code in ENDING:
+        why = f"because repeat {last.session.settings.number} ended with {int(last.code)}"
+    if terminal.json:
+        entries = [said_of(ended) for ended in found.runs]
+        terminal.result(
+            json.dumps(
+                {"exit_code": int(found.code), "asked": found.asked, "repeats": entries, "trouble": why},
+                allow_nan=False,
+            )
+        )
+        return
+    for ended in found.runs:
+        number, words = ended.session.settings.number, headline(ended.qualification.verdicts)
+        terminal.result(f"repeat {number} of {found.asked}: exit code {int(ended.code)}: {words}")
+    for number in missing:
+        terminal.result(f"repeat {number} of {found.asked}: not run{f': {why}' if why else ''}")
+
+
+def show(ended: Ended, terminal: Terminal) -> None:
+    """The verdict, the table, the causes, and where record and report are."""
+    if terminal.json:
+        terminal.result(json.dumps(said_of(ended), allow_nan=False))
+        return
+    session, qualification, kept = ended.session, ended.qualification, ended.kept
+    content = content_of(session)
+    lines = lines_of(ended)
+    words = headline(qualification.verdicts)
+    virtual = " (VIRTUAL)" if content.get("virtual") else ""
+    if (content.get("stop") or {}).get("by_hand"):
+        terminal.result(lines.pop(0))
+    terminal.result(f"{session.spec.rig.name}{virtual}: {words}")
+    for line in lines:
+        terminal.result(line)
+    if not terminal.quiet:
+        terminal.table(qualification.verdicts)
+    diagnosis = content.get("diagnosis") or {}
+    if diagnosis.get("words"):
+        words = diagnosis["words"]
+        terminal.result(words if words.startswith("cause ") else f"cause: {words}")
+    if diagnosis.get("parted_by"):
+        terminal.result(f"what would part them: {', '.join(diagnosis['parted_by'])}")
+    if not terminal.quiet:
+        for entry in content.get("missing", ()):
+            terminal.result(f"{entry['what']} would add: {entry['adds']}")
+        for entry in content.get("not_supervised", ()):
+            terminal.result(f"not supervised: {entry}")
+    for remark in (content.get("gauge") or {}).get("remarks", ()):
+        terminal.result(remark)
+    terminal.result(f"record {session.folder}")
+    terminal.result(f"report {session.report}")
+    if kept is not None:
+        terminal.result(kept.words)
+    if terminal.trouble:
+        terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
+
+
+def content_of(session: BenchSession) -> Mapping[str, Any]:
+    """What stands in a run's record."""
+    return session.record.content if session.record is not None else {}
+
+
+def lines_of(ended: Ended) -> list[str]:
+    """What went wrong: what a person must do first, why the run ended early, where the board was stopped."""
+    order = (content_of(ended.session).get("stop") or {}).get("by_hand")
+    lines: list[str] = [order] if order else []
+    stop = ended.qualification.stop
+    if stop is not None and not is_bench(stop):
+        lines.append(write_defect(stop, ended.folder))
+    elif stop is not None:
+        lines.append(why_stopped(stop))
+    for entry in ended.qualification.stops:
+        where = entry.name.removesuffix(".limits").replace(".", " ")
+        lines.append(f"the board was stopped in {where}: {entry.reason}")
+    if ended.trouble:
+        lines.append(ended.trouble)
+    return lines
+
+
+def said_of(ended: Ended) -> dict[str, Any]:
+    """The result as --json gives it."""
+    session, qualification = ended.session, ended.qualification
+    content = content_of(session)
+    return {
+        "exit_code": int(ended.code),
+        "verdict": headline(qualification.verdicts),
+        "rig": session.spec.rig.name,
+        "virtual": content.get("virtual"),
+        "counts": {word.value: count for word, count in counts(qualification.verdicts).items()},
+        "seed": session.seed,
+        "plant_seed": session.settings.plant_seed,
+        "board_seed": session.settings.board_seed,
+        "board": session.settings.board,
+        "lot": session.settings.lot,
+        "repeat": {"number": session.settings.number, "of": session.settings.looks},
+        "error": lines_of(ended),
+        "verdicts": [
+            {
+                "name": entry.name,
+                "outcome": entry.outcome.value,
+                "reason": entry.reason,
+                "unit": entry.unit,
+                "measured": None if entry.measured is None else entry.measured.value,
+                "u": None if entry.measured is None else entry.measured.u,
+            }
+            for entry in qualification.verdicts
+        ],
+        "diagnosis": content.get("diagnosis"),
+        "causes": content.get("causes"),
+        "gauge": content.get("gauge"),
+        "record": str(session.folder),
+        "report": str(session.report),
+        "kept": None if ended.kept is None else ended.kept.entry(),
+    }

@@ -1,0 +1,26 @@
+"""What a bridge's dead time takes off the amplitude of a field."""
+
+from __future__ import annotations
+
+import math
+
+from harness.nouns.quantity import Quantity, exact, scaled
+from harness.rigfile import RigSpec
+
+DIODE_V = 0.7
+"""Forward drop of a silicon body diode (handbook); what it may differ is little beside what a dead time may."""
+
+
+def amplitude_lost(spec: RigSpec) -> Quantity:
+    """Amplitude (1: half the supply) that dead time takes, exactly 0 where the rig file does not state it.
+
+    Once a carrier period, while both switches of a phase are off, its current keeps to the diode that holds it back:
+    the phase misses the supply and a drop at one edge and a drop at the other, dead time x carrier x (supply + 2 drops)
+    on the mean, with the sign of the current. The fundamental of that square wave over a turn of the field is 4/pi
+    of it, and amplitude counts in halves of the supply.
+    """
+    dead, carrier_hz = spec.firmware.dead_time_s, spec.firmware.carrier_hz
+    if dead is None or carrier_hz is None:
+        return exact(0.0, "1")
+    drops = 1.0 + 2.0 * DIODE_V / spec.supply.voltage_v.value
+    return scaled(dead.quantity("s"), 2.0 * 4.0 / math.pi * carrier_hz * drops, "1")

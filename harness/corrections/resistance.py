@@ -1,0 +1,54 @@
+"""Winding temperature from resistance (IEC 60034-1, 8.6.2).
+
+A metal's resistance is nearly a straight line that meets zero at -k degC, so that
+(theta2 + k) / (theta1 + k) = R2 / R1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from harness.base.errors import MeasurementError
+from harness.nouns.quantity import Quantity, propagate
+
+RECIPROCAL_COEFFICIENT_C: Mapping[str, float] = {"copper": 235.0, "aluminium": 225.0}
+"""k: reciprocal of the temperature coefficient of resistance at 0 degC (IEC 60034-1, 8.6.2.2)."""
+
+REFERENCE_C = 20.0
+"""Temperature that resistances, torques and rises are referred to, degC."""
+
+
+def reciprocal_coefficient_c(conductor: str) -> float:
+    """k of a conductor by name. Raises MeasurementError for one that is not in the standard."""
+    if conductor not in RECIPROCAL_COEFFICIENT_C:
+        known = ", ".join(RECIPROCAL_COEFFICIENT_C)
+        raise MeasurementError(f"conductor {conductor!r}: expected one of {known}")
+    return RECIPROCAL_COEFFICIENT_C[conductor]
+
+
+def temperature_c(resistance_ratio: float, cold_temperature_c: float, k_c: float) -> float:
+    """Temperature (degC) at which the resistance is `resistance_ratio` times the cold one."""
+    return resistance_ratio * (k_c + cold_temperature_c) - k_c
+
+
+def resistance_at(resistance: float, temperature: float, wanted: float, k_c: float) -> float:
+    """Resistance referred from one temperature to another (degC)."""
+    return resistance * (k_c + wanted) / (k_c + temperature)
+
+
+def rise_k(
+    hot_ohm: Quantity, cold_ohm: Quantity, cold_temperature: Quantity, ambient_temperature: Quantity, k_c: float
+) -> Quantity:
+    """Temperature rise (K) over the ambient at the end, which may have changed since the cold reading.
+
+    Hot and cold readings of one meter share its gain, which cancels in their ratio: give them as the
+    meter's quantities and the source names see to it.
+    """
+    return propagate(
+        lambda hot, cold, cold_c, ambient_c: temperature_c(hot / cold, cold_c, k_c) - ambient_c,
+        "K",
+        hot=hot_ohm,
+        cold=cold_ohm,
+        cold_c=cold_temperature,
+        ambient_c=ambient_temperature,
+    )

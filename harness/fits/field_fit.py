@@ -1,0 +1,218 @@
+"""Where a slowly turning field takes the shaft: one regression over all sweeps of a motor.
+
+    field = direction p (x + e(x)) + offset + direction asin(r sin(x - hang) + drag)
+
+x is the reading from a place near hanging; r the arm's largest torque over the field's; drag is friction with the
+sign of the motion, damping times speed and inertia times acceleration, in parts of the same torque. e(x) =
+once cos x + twice cos 2x is the part of the sensor's error that a part of a turn can show; its other part looks
+like pole pairs and is in their budget. Two amplitudes part r from p, motion both ways parts friction, and going
+on through cogging averages it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.base.errors import MeasurementError
+from harness.fits.regression import Fit, inflation, nonlinear
+
+Array = NDArray[np.float64]
+FOLLOWS_RAD = 0.35
+"""Electrical: a fit whose residuals spread more than this describes no shaft that follows (arbitrary)."""
+SPAN = 5
+"""Rows of one smoothing (arbitrary: three of them are half a swing of a held arm)."""
+RATIO_U = 0.02
+"""Relative, of the ratio of two amplitudes' torques: saliency and the rounding of dead time (common practice,
+no source)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """A field turned one way at one amplitude: instants, its electrical angle, the reading from `zero` (n each)."""
+
+    amplitude: float
+    t_s: Array
+    field_rad: Array
+    shaft_rad: Array
+
+    @property
+    def sense(self) -> float:
+        """+1 where the field turns up."""
+        return math.copysign(1.0, float(self.field_rad[-1] - self.field_rad[0]))
+
+    def smoothed(self, rows: int = SPAN) -> Motion:
+        """Field and motion of the shaft, all of them means over the same number of rows three times over."""
+        step_s = float(np.median(np.diff(self.t_s)))
+        span = max(1, min(rows, (self.t_s.size - 1) // 6))
+        once = _mean(self.shaft_rad, span)
+        twice = _mean(once, span)
+        return Motion(
+            field_rad=_mean(_mean(_mean(self.field_rad, span), span), span)[::span],
+            shaft_rad=_mean(twice, span)[::span],
+            speed_rad_s=_change(twice, span)[::span] / (span * step_s),
+            acceleration_rad_s2=_change(_change(once, span), span)[::span] / (span * step_s) ** 2,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motion:
+    """A sweep (n each) that has been smoothed; still an equation of motion, as every term went through one filter."""
+
+    field_rad: Array
+    shaft_rad: Array
+    speed_rad_s: Array
+    acceleration_rad_s2: Array
+
+
+def _mean(values: Array, span: int) -> Array:
+    """Mean over each `span` intervals (trapezia)."""
+    total = np.concatenate(([0.0], np.cumsum((values[1:] + values[:-1]) / 2.0)))
+    return np.asarray(_change(total, span) / span, dtype=np.float64)
+
+
+def _change(values: Array, span: int) -> Array:
+    """What the values grow by over each `span` intervals: `span` times the mean of their derivative by rows."""
+    return np.asarray(values[span:] - values[:-span], dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Following:
+    """What the regression gives; `fit` holds the parameters in the order of `NAMES` (those that were free)."""
+
+    direction: int
+    fit: Fit
+    names: tuple[str, ...]
+    scatter_rad: float
+    """Electrical: what a point at the larger amplitude strays by, with what it shares with its like on the way back."""
+
+    def value(self, name: str) -> float:
+        """A parameter, 0 where it was not free."""
+        return float(self.fit.values[self.names.index(name)]) if name in self.names else 0.0
+
+    def u(self, name: str) -> float:
+        """Its standard uncertainty from the fit."""
+        return float(self.fit.u[self.names.index(name)]) if name in self.names else 0.0
+
+    def u_given_sensor(self, name: str) -> float:
+        """Its standard uncertainty if the sensor's errors were known (conditional normal distribution)."""
+        own, others = self.names.index(name), [self.names.index("once"), self.names.index("twice")]
+        covariance = self.fit.covariance
+        cross = covariance[own, others]
+        explained = cross @ np.linalg.solve(covariance[np.ix_(others, others)], cross)
+        return math.sqrt(max(float(covariance[own, own] - explained), 0.0))
+
+    def unloaded(self, motion: Motion, sense: float) -> Array:
+        """Where the shaft would be without arm, drag and inertia, at the larger amplitude, rad from zero."""
+        torque = self.value("arm") * np.sin(motion.shaft_rad - self.value("hang"))
+        torque = torque + self.value("friction") * self.direction * sense
+        torque = (
+            torque + self.value("damping") * motion.speed_rad_s + self.value("inertia") * motion.acceleration_rad_s2
+        )
+        lag = np.arcsin(np.clip(torque, -0.999, 0.999))
+        return np.asarray(motion.shaft_rad + lag / self.value("pole_pairs"), dtype=np.float64)
+
+
+def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
+    """+1 or -1: the way the reading goes when the field turns up; 0 if the shaft did not move at all.
+
+    Raises MeasurementError where it moved, but not with the field.
+    """
+    widest = max(float(np.ptp(sweep.shaft_rad)) for sweep in sweeps)
+    if widest < least_travel_rad:
+        return 0
+    together = [
+        float(np.corrcoef(sweep.field_rad, sweep.shaft_rad)[0, 1])
+        for sweep in sweeps
+        if np.ptp(sweep.shaft_rad) > least_travel_rad / 2
+    ]
+    if min(abs(r) for r in together) < 0.97 or len({r > 0 for r in together}) > 1:
+        raise MeasurementError("the shaft moved, but back and forth and not on with the field")
+    return 1 if together[0] > 0 else -1
+
+
+def follow(
+    sweeps: Sequence[Sweep], direction: int, *, has_arm: bool, log_ratio: float, error_u: tuple[float, float]
+) -> Following:
+    """Fit all sweeps at once; the larger amplitude has index 0. `log_ratio`: of the torques, smaller's r over larger's.
+    `error_u`: standard uncertainty of `once` and `twice`, rad.
+
+    Raises MeasurementError where the shaft did not follow the field, or the points cannot part the parameters.
+    """
+    largest = max(sweep.amplitude for sweep in sweeps)
+    motions = [sweep.smoothed() for sweep in sweeps]
+    sizes = [motion.shaft_rad.size for motion in motions]
+    x = np.concatenate([motion.shaft_rad for motion in motions])
+    y = np.concatenate([motion.field_rad for motion in motions])
+    speed = np.concatenate([motion.speed_rad_s for motion in motions])
+    acceleration = np.concatenate([motion.acceleration_rad_s2 for motion in motions])
+    small = np.repeat([float(sweep.amplitude < largest) for sweep in sweeps], sizes)
+    moving = np.repeat([direction * sweep.sense for sweep in sweeps], sizes)
+    slope, middle = np.polyfit(x, y, 1)
+    names: tuple[str, ...] = ("pole_pairs", "offset", "friction", "damping", "inertia", "once", "twice", "log_ratio")
+    if has_arm:
+        names += ("hang", "arm")
+
+    def model(values: Array) -> Array:
+        given = dict(zip(names, values, strict=True))
+        drag = given["friction"] * moving + given["damping"] * speed + given["inertia"] * acceleration
+        ratio = np.exp(given["log_ratio"] * small)
+        torque = ratio * (given.get("arm", 0.0) * np.sin(x - given.get("hang", 0.0)) + drag)
+        error = given["once"] * np.cos(x) + given["twice"] * np.cos(2.0 * x)
+        field = direction * given["pole_pairs"] * (x + error) + given["offset"]
+        lag = direction * np.arcsin(np.clip(torque, -0.999, 0.999))
+        return np.concatenate((field + lag, (given["once"], given["twice"], given["log_ratio"])))
+
+    start = [max(1.0, abs(float(slope)) - 0.8), float(middle), 0.03, 0.02, 0.003, 0.0, 0.0, log_ratio]
+    start += [0.0, 0.8] if has_arm else []
+    points = np.concatenate((y, (0.0, 0.0, log_ratio)))
+    beliefs_u = (*error_u, RATIO_U)
+    spread = np.where(small > 0.0, 0.04, 0.02)
+    ends = np.cumsum(sizes)[:-1]
+    for _ in range(2):  # the second time with the spreads that the first has found
+        fit = nonlinear(model, start, points, np.concatenate((spread, beliefs_u)))
+        residuals = fit.residuals[: y.size]
+        found = float(np.std(residuals))
+        if found > FOLLOWS_RAD:
+            raise MeasurementError(f"the shaft strays from the field by {math.degrees(found):.0f} electrical degrees")
+        alone = max(inflation(part) for part in np.split(residuals, ends))
+        factor = alone * math.sqrt(1.0 + common(np.split(x, ends), np.split(residuals / spread, ends)))
+        for level in (0.0, 1.0):
+            spread[small == level] = max(float(np.std(residuals[small == level])) * factor, 1e-6)
+        start = fit.values.tolist()
+    return Following(direction=direction, fit=fit, names=names, scatter_rad=float(np.min(spread)))
+
+
+def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:
+    """Correlation of what two sweeps that follow each other leave over at one place, 0 to 1.
+
+    Cogging pushes the same way whichever way the shaft moves, so that sweeps there and back are not independent:
+    the variance of what both determine is larger by 1 + this.
+    """
+    pairs = []
+    for first in range(0, len(places) - 1, 2):
+        order = np.argsort(places[first + 1])
+        there, back = residuals[first], np.interp(places[first], places[first + 1][order], residuals[first + 1][order])
+        pairs.append((float(np.mean(there * back)), math.sqrt(float(np.mean(there**2) * np.mean(back**2)))))
+    scale = math.fsum(size for _, size in pairs)
+    return max(0.0, math.fsum(product for product, _ in pairs) / scale) if scale > 0.0 else 0.0
+
+
+def hold_positions(following: Following, sweeps: Sequence[Sweep], fields_rad: Array) -> tuple[Array, float]:
+    """Unloaded positions at the given fields, rad: mean of a sweep up and one down, and what they scatter by alone.
+
+    The scatter is seen in the distance of the two ways; what both share is not in it.
+    """
+    ways = []
+    for sweep in sweeps:
+        motion = sweep.smoothed()
+        order = np.argsort(motion.field_rad)
+        ways.append(np.interp(fields_rad, motion.field_rad[order], following.unloaded(motion, sweep.sense)[order]))
+    apart = (ways[0] - ways[-1]) / 2.0
+    number = np.arange(fields_rad.size)
+    rest = apart - np.polynomial.Polynomial.fit(number, apart, 1)(number)
+    return np.mean(np.asarray(ways), axis=0), math.sqrt(float(np.sum(rest**2)) / (fields_rad.size - 2))

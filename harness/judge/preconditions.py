@@ -1,0 +1,40 @@
+"""What must be known of a motor before its loop is closed: a wrong motor makes the loop a runaway."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+
+from harness.nouns.contract import Declared
+from harness.nouns.results import Measurement, Outcome, Unmeasured, Verdict
+
+OFFSET_LIMIT_RAD = math.radians(30.0)
+"""Largest difference of measured and declared electrical offset at which the loop is closed. Common practice, no
+source: half the torque is left at 60 degrees, and none at 90."""
+
+
+def loop_unsafe(
+    motor: str, declared: Declared, results: Mapping[str, Measurement | Unmeasured], verdicts: Iterable[Verdict]
+) -> str:
+    """Why the firmware's loop on a motor must not be closed, from what commutation has shown; "" if it may."""
+    differing = {verdict.name for verdict in verdicts if verdict.outcome is Outcome.DIFFERS}
+    for quantity in ("direction", "pole_pairs", "phase_order", "offset"):
+        if (name := f"{motor}.commutation.{quantity}") in differing:
+            return f"because {name} differs: the loop could run away"
+    found: dict[str, float] = {}
+    for quantity in ("direction", "pole_pairs", "offset"):
+        result = results.get(f"{motor}.commutation.{quantity}")
+        if not isinstance(result, Measurement):
+            return f"because {motor}.commutation.{quantity} is not known: the loop could run away"
+        found[quantity] = result.quantity.value
+    if round(found["pole_pairs"]) != declared.pole_pairs or found["direction"] * declared.direction <= 0.0:
+        return f"because {motor}'s pole pairs or direction are not those that the firmware declares"
+    turn_rad = math.tau * declared.offset_count / declared.counts_per_turn
+    declared_offset_rad = -declared.direction * declared.pole_pairs * turn_rad
+    apart_rad = math.remainder(found["offset"] - declared_offset_rad, math.tau)
+    if abs(apart_rad) > OFFSET_LIMIT_RAD:
+        return (
+            f"because {motor}'s electrical offset is {math.degrees(apart_rad):+.0f} degrees from the one that the "
+            "firmware declares: the loop could run away"
+        )
+    return ""

@@ -1,0 +1,350 @@
+"""The only comparison: measured against expected, measured against required.
+
+A qualification is one decision over N numbers, N fixed before measuring. The false-alarm risk R of the
+whole is shared out as 1 - (1 - R)^(1/N), so that a healthy board is refused once in 1/R times however
+many quantities there are. Against a model:
+
+    differs      |measured - expected| > K u
+    cannot tell  not that, but a deviation of the size that must not go unseen could hide in (K + 1.64) u
+    agrees       neither
+    not judged   not the first, and nothing says what must not go unseen: an `agrees` might be worth nothing
+
+u is the uncertainty of the difference (what both took from one source cancels), K its Student quantile,
+two-sided, for the shared-out risk: at effective degrees of freedom that never understate that risk (see
+harness.nouns.coverage.safe_factor). Against a requirement (JCGM
+106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for each risk. A quantity whose
+readings of one board scatter over more than the allowed share of the tolerance, as a study of the bench has shown,
+does not conform: it is undecided, however well this one reading lies.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+from harness.nouns.coverage import safe_factor, shared_risk
+from harness.nouns.quantity import Quantity, difference
+from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
+
+CAUGHT_Z = 1.6449
+"""Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
+
+GAUGE_SHARE_MAX = 0.30
+"""Share of the tolerance that a gauge may take (AIAG manual, from memory: acceptable up to 10 %, up to 30 % where it
+is worth it); the rig file's `gauge_share_max` goes before it."""
+
+UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
+"""Reason for which a quantity that does not differ from its expectation is measured and not judged."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """What was fixed before measuring: how many numbers, at which risks, and what must be seen.
+
+    `planned` is the number of decisions (see `decisions`), `looks` how many times each may be taken.
+    The keys of `detect` and `requirements` are `check.quantity`, for every motor, or `motor.check.quantity`.
+    """
+
+    planned: int
+    false_alarm_risk: float = 0.01
+    false_acceptance_risk: float = 0.05
+    looks: int = 1
+    detect: Mapping[str, Detect] = field(default_factory=dict)
+    requirements: Mapping[str, Requirement] = field(default_factory=dict)
+    gauge: Mapping[str, Gauge] = field(default_factory=dict)
+    """What a study of the bench found, by full name; empty where there is none."""
+    gauge_share_max: float = GAUGE_SHARE_MAX
+
+    def __post_init__(self) -> None:
+        if self.planned < 1 or self.looks < 1:
+            raise ValueError(f"a rule needs at least one decision and one look, found {self.planned}, {self.looks}")
+        for risk in (self.false_alarm_risk, self.false_acceptance_risk):
+            if not 0.0 < risk < 1.0:
+                raise ValueError(f"a risk lies between 0 and 1, found {risk}")
+
+    @property
+    def risk_each(self) -> float:
+        """One decision's share of the false-alarm risk: 1 - (1 - R)^(1/N)."""
+        return shared_risk(self.false_alarm_risk, self.planned * self.looks)
+
+    def detect_for(self, name: str) -> Detect | None:
+        """The `detect` entry for a quantity, the one for its motor first."""
+        return self.detect.get(name, self.detect.get(suffix(name)))
+
+    def requirement_for(self, name: str) -> Requirement | None:
+        """The requirement for a quantity, the one for its motor first."""
+        return self.requirements.get(name, self.requirements.get(suffix(name)))
+
+    def factor(self, gap: Quantity) -> float:
+        """K: the two-sided Student quantile of a difference for one decision."""
+        return safe_factor(gap, self.risk_each / 2.0)
+
+
+def suffix(name: str) -> str:
+    """`check.quantity` of `motor.check.quantity`; a name of two parts is its own."""
+    return name.split(".", 1)[1] if name.count(".") >= 2 else name
+
+
+def decisions(names: Iterable[str], requirements: Mapping[str, Requirement]) -> int:
+    """How many decisions the planned quantities make: one each, one more where there is a requirement."""
+    return sum(2 if name in requirements or suffix(name) in requirements else 1 for name in names)
+
+
+def judge(result: Measurement | Unmeasured, expectation: Expectation | None, rule: Rule) -> tuple[Verdict, ...]:
+    """The verdicts on one quantity: against its expectation, and against its requirement if it has one."""
+    requirement = rule.requirement_for(result.name)
+    if isinstance(result, Unmeasured):
+        unit = expectation.quantity.unit if expectation and expectation.quantity else ""
+        return (
+            Verdict(
+                name=result.name,
+                outcome=result.outcome,
+                unit=unit,
+                expected=expectation,
+                requirement=requirement,
+                reason=result.reason,
+            ),
+        )
+    if requirement is None:
+        return (against_expectation(result, expectation, rule),)
+    required = against_requirement(result, requirement, rule)
+    return (required,) if expectation is None else (against_expectation(result, expectation, rule), required)
+
+
+def judge_all(
+    results: Iterable[Measurement | Unmeasured], expectations: Iterable[Expectation], rule: Rule
+) -> list[Verdict]:
+    """The verdicts on all results, in their order; expectations are found by name."""
+    by_name = {expectation.name: expectation for expectation in expectations}
+    return [verdict for result in results for verdict in judge(result, by_name.get(result.name), rule)]
+
+
+def against_expectation(measurement: Measurement, expectation: Expectation | None, rule: Rule) -> Verdict:
+    """Agrees, differs, cannot tell or not judged (see the top of this file)."""
+    name, measured = measurement.name, measurement.quantity
+    verdict = Verdict(
+        name=name,
+        outcome=Outcome.NOT_JUDGED,
+        unit=measured.unit,
+        measured=measured,
+        expected=expectation,
+        note=measurement.note,
+    )
+    if expectation is None or expectation.quantity is None:
+        stated = expectation.needs.removeprefix("needs ") if expectation else ""
+        needs = stated or "a model of this quantity, or a baseline"
+        return replace(verdict, reason=f"needs {needs}")
+    expected = expectation.quantity
+    if (expected.unit or "1") != (measured.unit or "1"):
+        raise ValueError(f"{name}: measured in {measured.unit}, expected in {expected.unit}: one of both is wrong")
+    gap = difference(measured, expected)
+    low, high = expectation.interval or (expected.value, expected.value)
+    if measured.exact and expected.exact:
+        return _exact(verdict, measured.value, low, high)
+    allowed = rule.factor(gap) * gap.u
+    limits = (low - allowed, high + allowed)
+    off = _beyond(measured.value, low, high)
+    detectable = (high - low) / 2.0 + allowed + CAUGHT_Z * gap.u
+    detect = rule.detect_for(name)
+    must = None if detect is None else detect.deviation(expected.value)
+    word, reason = Outcome.AGREES, ""
+    if abs(off) > allowed:  # whatever must be seen: this was
+        word = Outcome.DIFFERS
+        reason = f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {allowed:.2g} allowed"
+    elif must is None:  # nothing says whether so wide an agreement is worth anything
+        word, reason = Outcome.NOT_JUDGED, UNASKED
+    elif detectable > must:
+        word = Outcome.CANNOT_TELL
+        reason = f"this bench sees from {detectable:.2g} {_unit(measured)}on, must see {must:.2g}; {largest(gap)}"
+    return replace(
+        verdict,
+        outcome=word,
+        reason=reason,
+        limits=limits,
+        must_detect=must,
+        detectable=detectable,
+        margin=min(measured.value - limits[0], limits[1] - measured.value),
+        e_n=e_number(off, measured, expected),
+    )
+
+
+def _exact(verdict: Verdict, value: float, low: float, high: float) -> Verdict:
+    """Counts, senses and patterns: equal or not, no uncertainty to allow for."""
+    inside = low <= value <= high
+    return replace(
+        verdict,
+        outcome=Outcome.AGREES if inside else Outcome.DIFFERS,
+        limits=(low, high),
+        margin=min(value - low, high - value),
+        detectable=0.0,
+        reason="" if inside else f"{value:g} where {low:g} is expected",
+    )
+
+
+def against_requirement(measurement: Measurement, requirement: Requirement, rule: Rule) -> Verdict:
+    """Conforming, nonconforming or undecided (JCGM 106:2012, 8.3; ISO 14253-1).
+
+    Nonconforming beyond limit + K1 u, where only `risk_each` of items at the limit would be measured;
+    conforming inside limit - t u, where only `false_acceptance_risk` of items at the limit would be.
+    """
+    measured = measurement.quantity
+    refuse = safe_factor(measured, rule.risk_each) * measured.u
+    accept = safe_factor(measured, rule.false_acceptance_risk) * measured.u
+    low = -math.inf if requirement.low is None else requirement.low
+    high = math.inf if requirement.high is None else requirement.high
+    inside = min(measured.value - low, high - measured.value)
+    verdict = Verdict(
+        name=measurement.name,
+        outcome=Outcome.CONFORMING,
+        unit=measured.unit,
+        measured=measured,
+        requirement=requirement,
+        limits=(low + accept, high - accept),
+        margin=inside - accept,
+        note=measurement.note,
+    )
+    if inside < -refuse:
+        limit = low if measured.value < low else high
+        return replace(
+            verdict,
+            outcome=Outcome.NONCONFORMING,
+            reason=f"{abs(inside):.3g} {_unit(measured)}beyond the limit {limit:g}, guard band {refuse:.2g}",
+        )
+    reasons = []
+    if inside < accept:
+        band = f"within the guard band of a limit ({accept:.2g} inside, {refuse:.2g} outside)"
+        reasons.append(f"{band}; {largest(measured)}")
+    if coarse := too_coarse(rule.gauge.get(measurement.name), requirement, rule.gauge_share_max):
+        reasons.append(coarse)
+    return replace(verdict, outcome=Outcome.UNDECIDED, reason="; ".join(reasons)) if reasons else verdict
+
+
+def tolerance_share(grr: float, mean: float, requirement: Requirement) -> float:
+    """Share of a requirement's tolerance that the scatter `grr` of readings of one board takes; infinite at no room.
+
+    Of two limits 6 grr / (upper - lower) (AIAG manual, 4th edition, from memory); to a single limit
+    3 grr / |limit - mean|, which is the same seen from one side (common practice, no source).
+    """
+    if requirement.low is not None and requirement.high is not None:
+        reach, room = 6.0 * grr, requirement.high - requirement.low
+    else:
+        limit = requirement.high if requirement.low is None else requirement.low
+        reach, room = 3.0 * grr, abs((limit or 0.0) - mean)
+    if reach == 0.0:
+        return 0.0
+    return reach / room if room > 0.0 else math.inf
+
+
+def too_coarse(gauge: Gauge | None, requirement: Requirement, most: float) -> str:
+    """Why a gauge cannot tell what a requirement asks, in words; "" where it can, or nobody has studied it."""
+    if gauge is None:
+        return ""
+    share = tolerance_share(gauge.grr, gauge.mean, requirement)
+    if share <= most:
+        return ""
+    part = f": largest part: {gauge.largest}" if gauge.largest else ""
+    which = f"study {gauge.study} of {gauge.made}, at most {percent(most)}"
+    return f"the gauge takes {percent(share)} of the tolerance ({which}){part}"
+
+
+def percent(share: float) -> str:
+    """`62 %`; what leaves no room at all is more than any number."""
+    return f"{100.0 * share:.0f} %" if share < 100.0 else "more than 10000 %"
+
+
+def unasked(names: Iterable[str], others: Iterable[str] = ()) -> str:
+    """In one line: quantities of which the rig file asks nothing; `others` are of any other reason or none.
+
+    A quantity is named without its motor unless it is among the others for another motor.
+    """
+    asked = {suffix(name) for name in others}
+    shown = dict.fromkeys(name if suffix(name) in asked else suffix(name) for name in names)
+    return f"measured, not judged: [detect] of the rig file says nothing of {', '.join(shown)}"
+
+
+def e_number(off: float, measured: Quantity, expected: Quantity) -> float | None:
+    """E_n = difference / sqrt(U^2 + U_ref^2) with U = 2 u (ISO/IEC 17043); shown, never decides.
+
+    It takes both results as independent. None where both are exact.
+    """
+    expanded = 2.0 * math.hypot(measured.u, expected.u)
+    return off / expanded if expanded > 0.0 else None
+
+
+def largest(quantity: Quantity) -> str:
+    """The largest contribution of a budget in words, with what would shrink it."""
+    part = quantity.largest()
+    return f"largest contribution: {part}" if part else "no contribution"
+
+
+def _beyond(value: float, low: float, high: float) -> float:
+    """Signed distance from the interval, 0 inside."""
+    return value - low if value < low else max(value - high, 0.0)
+
+
+def _unit(quantity: Quantity) -> str:
+    return "" if quantity.unit in {"", "1"} else f"{quantity.unit} "
+
+
+def _percent(off: float, expected: float) -> str:
+    return f" ({100.0 * off / abs(expected):+.0f} %)" if expected else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """Truth value and explanation of one comparison, for `assert agrees(...)`."""
+
+    verdict: Verdict
+
+    def __bool__(self) -> bool:
+        return self.verdict.outcome is Outcome.AGREES
+
+    def __repr__(self) -> str:
+        return describe(self.verdict)
+
+
+def describe(verdict: Verdict) -> str:
+    """One verdict in one line: measured, expected or required, uncertainty, margin, reason."""
+    parts = [f"{verdict.name}: {verdict.outcome.value}"]
+    if verdict.measured is not None:
+        parts.append(f"measured {verdict.measured}")
+    if verdict.expected is not None and verdict.expected.quantity is not None:
+        parts.append(f"expected {verdict.expected.quantity}")
+        if verdict.expected.interval:
+            parts.append("anywhere from {:.4g} to {:.4g}".format(*verdict.expected.interval))
+    if verdict.requirement is not None:
+        low, high = verdict.requirement.low, verdict.requirement.high
+        parts.append(
+            " and ".join(
+                f"{word} {limit:g}" for word, limit in (("at least", low), ("at most", high)) if limit is not None
+            )
+        )
+    if verdict.margin is not None and verdict.limits is not None:
+        parts.append("margin {:.3g} in {:.4g} to {:.4g}".format(verdict.margin, *verdict.limits))
+    if verdict.detectable:
+        parts.append(f"sees from {verdict.detectable:.2g}")
+    return "; ".join(parts) + (f" ({verdict.reason})" if verdict.reason else "")
+
+
+def agrees(
+    measured: Measurement | Unmeasured | Quantity,
+    expectation: Expectation | Quantity,
+    *,
+    risk: float = 0.01,
+    detect: Detect | None = None,
+) -> Agreement:
+    """Whether a measured quantity agrees with what is expected, for a user's own test.
+
+        assert agrees(measured, expectation)
+
+    One decision at false-alarm risk `risk`. `detect` is what must not go unseen, by default what the expectation
+    carries: the fixture `expectation` brings the rig file's [detect] entry along. A quantity too wide to see that
+    much does not agree: it cannot tell. Without either any width is accepted and the message says what would have
+    been seen.
+    """
+    name = getattr(measured, "name", getattr(expectation, "name", "quantity"))
+    result = Measurement(name=name, quantity=measured) if isinstance(measured, Quantity) else measured
+    expected = expectation if isinstance(expectation, Expectation) else Expectation(name=name, quantity=expectation)
+    rule = Rule(planned=1, false_alarm_risk=risk, detect={name: detect or expected.detect or Detect(absolute=math.inf)})
+    return Agreement(verdict=judge(result, expected, rule)[0])

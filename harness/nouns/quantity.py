@@ -1,0 +1,279 @@
+"""A number with its unit, its standard uncertainty, and where that uncertainty comes from.
+
+Contributions are keyed by the name of their source. Two quantities that share a source (the same
+meter, the same resistance from the rig file) are correlated through it, and a difference of them
+cancels what they share: no correlation matrix is kept, the names are it.
+
+A source name may end in `#1`, `#2`, ...: independent parts of one evaluation (the parameters of one
+fit, means of readings taken together), which share its degrees of freedom.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from harness.base.errors import MeasurementError
+
+Shape = Literal["normal", "rectangular", "triangular", "arcsine"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contribution:
+    """One source's share of a standard uncertainty, in the unit of the quantity.
+
+    `u` is signed (sensitivity times the source's standard uncertainty), so that shared sources
+    cancel or add with their sign. `dof` are the degrees of freedom (type A) or infinity (type B).
+    """
+
+    u: float
+    shape: Shape = "normal"
+    dof: float = math.inf
+    remedy: str = ""
+    """What would shrink it, in a few words for the report (`a better arm`, `more points`)."""
+
+    @property
+    def type_a(self) -> bool:
+        """Whether it comes from repeated observations, so that more of them shrink it."""
+        return math.isfinite(self.dof)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """A value with its budget. `unit` is an SI unit as text (`N m/rad`, `1` for a ratio).
+
+    Raises MeasurementError if the value or an uncertainty is not a finite number: status travels
+    with the number, never a silent NaN.
+    """
+
+    value: float
+    unit: str
+    budget: Mapping[str, Contribution] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value):
+            raise MeasurementError(f"a value in {self.unit or '1'} is {self.value}: expected a finite number")
+        for source, part in self.budget.items():
+            if not math.isfinite(part.u) or not part.dof > 0:
+                raise MeasurementError(
+                    f"{source}: expected a finite uncertainty with degrees of freedom above 0, found {part}"
+                )
+
+    def __str__(self) -> str:
+        return f"{self.value:.5g} {self.unit} (u = {self.u:.2g})"
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty: root of the sum of squares (JCGM 100:2008, 5.1.2)."""
+        return math.sqrt(math.fsum(part.u**2 for part in self.budget.values()))
+
+    @property
+    def u_type_a(self) -> float:
+        """The part of `u` that comes from repeated observations."""
+        return math.sqrt(math.fsum(part.u**2 for part in self.budget.values() if part.type_a))
+
+    @property
+    def dof(self) -> float:
+        """Effective degrees of freedom, Welch-Satterthwaite (JCGM 100:2008, G.4.1); infinity if exact."""
+        return effective_dof(self.budget)
+
+    @property
+    def exact(self) -> bool:
+        """True for a count, a sense, a pattern: something that carries no uncertainty."""
+        return self.u == 0.0
+
+    def half_width(self, probability: float = 0.95) -> float:
+        """Half-width of the coverage interval; see harness.nouns.coverage.half_width."""
+        from harness.nouns.coverage import half_width
+
+        return half_width(self, probability)
+
+    def interval(self, probability: float = 0.95) -> tuple[float, float]:
+        """Coverage interval (low, high) that respects the shapes of the contributions."""
+        half = self.half_width(probability)
+        return self.value - half, self.value + half
+
+    def shares(self) -> list[tuple[str, float]]:
+        """(source, share of the variance), largest first; parts of one evaluation are added up."""
+        variances: dict[str, float] = {}
+        for source, part in self.budget.items():
+            variances[evaluation(source)] = variances.get(evaluation(source), 0.0) + part.u**2
+        total = math.fsum(variances.values())
+        ordered = sorted(variances.items(), key=lambda item: (-item[1], item[0]))
+        return [(source, variance / total) for source, variance in ordered if total > 0.0]
+
+    def remedy(self, source: str) -> str:
+        """What would shrink the contribution of `source`, or an empty text."""
+        return next((part.remedy for name, part in self.budget.items() if evaluation(name) == source), "")
+
+    def largest(self) -> str:
+        """The largest contribution in words, with what would shrink it; empty where nothing is uncertain."""
+        for source, share in self.shares()[:1]:
+            remedy = self.remedy(source)
+            return f"{source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
+        return ""
+
+
+def evaluation(source: str) -> str:
+    """The evaluation that a source name belongs to: the name without its `#n`."""
+    return source.partition("#")[0]
+
+
+def effective_dof(budget: Mapping[str, Contribution]) -> float:
+    """Welch-Satterthwaite over the evaluations of a budget (JCGM 100:2008, formula G.2b).
+
+    Parts of one evaluation count as one term, because they were estimated from the same residuals
+    (R. Willink, Metrologia 44, 2007, 340: for simultaneous readings the formula otherwise counts
+    their degrees of freedom several times).
+    """
+    variances = evaluations(budget)
+    total = math.fsum(variances.values())
+    # Ratios, not fourth powers: u^4 of a small number leaves the range of a float.
+    weighted = math.fsum((v / total) ** 2 / dof for (_, dof), v in variances.items() if total > 0.0)
+    return math.inf if weighted == 0.0 else 1.0 / weighted
+
+
+def evaluations(budget: Mapping[str, Contribution]) -> dict[tuple[str, float], float]:
+    """Variance of each evaluation in a budget, by (name, degrees of freedom)."""
+    variances: dict[tuple[str, float], float] = {}
+    for source, part in budget.items():
+        key = (evaluation(source), part.dof)
+        variances[key] = variances.get(key, 0.0) + part.u**2
+    return variances
+
+
+def rectangular(value: float, half_width: float, unit: str, source: str, remedy: str = "") -> Quantity:
+    """A type B input known to lie within value +- half_width (JCGM 100:2008, 4.3.7)."""
+    part = Contribution(u=half_width / math.sqrt(3.0), shape="rectangular", remedy=remedy)
+    return Quantity(value=value, unit=unit, budget={source: part} if half_width else {})
+
+
+def normal(value: float, u: float, unit: str, source: str, dof: float = math.inf, remedy: str = "") -> Quantity:
+    """An input with a standard uncertainty, from readings (finite dof) or a certificate."""
+    return Quantity(value=value, unit=unit, budget={source: Contribution(u=u, dof=dof, remedy=remedy)} if u else {})
+
+
+def exact(value: float, unit: str) -> Quantity:
+    """A defined number, without uncertainty."""
+    return Quantity(value=value, unit=unit)
+
+
+def mean_and_deviation(readings: Sequence[float]) -> tuple[float, float]:
+    """Mean and standard deviation (n - 1) in two exact-sum passes, the second corrected for rounding.
+
+    Corrected two-pass algorithm: T. F. Chan, G. H. Golub, R. J. LeVeque, The American Statistician 37
+    (1983) 242. Raises MeasurementError for fewer than two readings.
+    """
+    count = len(readings)
+    if count < 2:
+        raise MeasurementError(f"a standard deviation needs at least 2 readings, found {count}")
+    mean = math.fsum(readings) / count
+    deviations = [reading - mean for reading in readings]
+    squares = math.fsum(d * d for d in deviations) - math.fsum(deviations) ** 2 / count
+    return mean, math.sqrt(max(squares, 0.0) / (count - 1))
+
+
+def repeats(readings: Iterable[float], unit: str, source: str, remedy: str = "more repeats") -> Quantity:
+    """Mean of independent repeats, type A with n - 1 degrees of freedom (JCGM 100:2008, 4.2)."""
+    values = [float(reading) for reading in readings]
+    mean, deviation = mean_and_deviation(values)
+    u = deviation / math.sqrt(len(values))
+    return normal(mean, u, unit, source, dof=len(values) - 1, remedy=remedy)
+
+
+def from_covariance(
+    values: Sequence[float],
+    covariance: Sequence[Sequence[float]],
+    units: Sequence[str],
+    source: str,
+    dof: float = math.inf,
+    remedy: str = "",
+) -> list[Quantity]:
+    """Jointly estimated values (one fit, simultaneous means) as quantities that share their sources.
+
+    The covariance (n by n, units of the values) is split into independent parts `source#1` to
+    `source#n` by its symmetric eigenvectors, which also works where it is singular.
+    """
+    import numpy as np
+
+    matrix = np.asarray(covariance, dtype=np.float64)
+    scale = np.sqrt(np.diag(matrix))
+    safe = np.where(scale > 0.0, scale, 1.0)
+    eigenvalues, vectors = np.linalg.eigh(matrix / np.outer(safe, safe))
+    parts = vectors * np.sqrt(np.clip(eigenvalues, 0.0, None)) * scale[:, None]
+    quantities = []
+    for value, unit, row in zip(values, units, parts, strict=True):
+        budget = {
+            f"{source}#{number}": Contribution(u=float(u), dof=dof, remedy=remedy)
+            for number, u in enumerate(row, start=1)
+            if u != 0.0
+        }
+        quantities.append(Quantity(value=float(value), unit=unit, budget=budget))
+    return quantities
+
+
+def combine(terms: Iterable[tuple[float, Quantity]], unit: str) -> Quantity:
+    """Sum of factor times quantity; shared sources add or cancel with their sign (JCGM 100:2008, 5.2)."""
+    value = 0.0
+    budget: dict[str, Contribution] = {}
+    for factor, quantity in terms:
+        value += factor * quantity.value
+        for source, part in quantity.budget.items():
+            _add(budget, source, part, factor)
+    return Quantity(value=value, unit=unit, budget=budget)
+
+
+def difference(a: Quantity, b: Quantity) -> Quantity:
+    """a - b in the unit of a. What both took from one source cancels."""
+    return combine(((1.0, a), (-1.0, b)), a.unit)
+
+
+def scaled(quantity: Quantity, factor: float, unit: str) -> Quantity:
+    """The quantity times an exact factor, in a new unit."""
+    return combine(((factor, quantity),), unit)
+
+
+def shifted(quantity: Quantity, **added: Quantity) -> Quantity:
+    """The quantity with further error sources of value 0 (or a correction) added, each in its unit."""
+    return combine(((1.0, quantity), *((1.0, part) for part in added.values())), quantity.unit)
+
+
+def correlation(a: Quantity, b: Quantity) -> float:
+    """Correlation coefficient of two quantities through the sources they share; 0 if one is exact."""
+    if a.exact or b.exact:
+        return 0.0
+    shared = math.fsum(part.u * b.budget[source].u for source, part in a.budget.items() if source in b.budget)
+    return max(-1.0, min(1.0, shared / (a.u * b.u)))
+
+
+def propagate(function: Callable[..., float], unit: str, **inputs: Quantity) -> Quantity:
+    """Law of propagation, first order, sensitivities by central differences over +-u (JCGM 100:2008, 5.1.3 note 2).
+
+    `function` takes the values by the keyword names of `inputs`. Shared sources keep their sign.
+    Where the model bends within +-u this is not enough: harness.nouns.coverage.second_order tells by how
+    much, harness.nouns.coverage.monte_carlo gives the distribution.
+    """
+    values = {name: quantity.value for name, quantity in inputs.items()}
+    budget: dict[str, Contribution] = {}
+    for name, quantity in inputs.items():
+        step = quantity.u
+        if step == 0.0:
+            continue
+        high = function(**{**values, name: values[name] + step})
+        low = function(**{**values, name: values[name] - step})
+        for source, part in quantity.budget.items():
+            _add(budget, source, part, (high - low) / (2.0 * step))
+    return Quantity(value=float(function(**values)), unit=unit, budget=budget)
+
+
+def _add(budget: dict[str, Contribution], source: str, part: Contribution, factor: float) -> None:
+    """Add factor times `part` to what `source` already contributes; drop it if nothing is left."""
+    before = budget[source].u if source in budget else 0.0
+    added = before + factor * part.u
+    # What cancels but for rounding is gone: a rest of 1e-17 would pass for an uncertainty.
+    if added == 0.0 or abs(added) < 1e-12 * (abs(before) + abs(factor * part.u)):
+        budget.pop(source, None)
+    else:
+        budget[source] = Contribution(u=float(added), shape=part.shape, dof=part.dof, remedy=part.remedy)

@@ -1,0 +1,149 @@
+"""The nouns that travel from a check to the record: measurement, expectation, requirement, verdict.
+
+Data only; harness/judge/verdict.py decides, harness/judge/diagnosis.py explains.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from harness.nouns.quantity import Quantity
+
+
+class Outcome(StrEnum):
+    """The words of a verdict; see the README for what each means."""
+
+    AGREES = "agrees"
+    DIFFERS = "differs"
+    CANNOT_TELL = "cannot tell"
+    CONFORMING = "conforming"
+    NONCONFORMING = "nonconforming"
+    UNDECIDED = "undecided"
+    NOT_JUDGED = "not judged"
+    NOT_RUN = "not run"
+
+
+REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
+"""Words of a verdict against a requirement."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """A measured quantity. `name` is `motor.check.quantity`, or `together.quantity` for both motors."""
+
+    name: str
+    quantity: Quantity
+    observations: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unmeasured:
+    """A planned quantity without a number: `not run` (rig lacks something, precondition) or `cannot tell`."""
+
+    name: str
+    outcome: Outcome
+    reason: str
+    """Why, and what to add or do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Detect:
+    """The smallest deviation from the model that must not go unseen: percent of the expected value, or absolute."""
+
+    percent: float | None = None
+    absolute: float | None = None
+
+    def deviation(self, expected: float) -> float:
+        """The deviation in the unit of the quantity."""
+        return self.absolute if self.absolute is not None else abs(expected) * (self.percent or 0.0) / 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """A value predicted from the rig file. `needs` is set instead of a quantity where the rig file is silent.
+
+    `interval` (low, high) stands beside the quantity where the prediction is an interval of equally good
+    values (a shaft stuck by friction): measured agrees inside it, the budget applies to its ends.
+    """
+
+    name: str
+    quantity: Quantity | None = None
+    interval: tuple[float, float] | None = None
+    needs: str = ""
+    model: str = ""
+    """The formula in words with its source, and what it leaves out."""
+    inputs: Mapping[str, float] = field(default_factory=dict)
+    detect: Detect | None = None
+    """What must not go unseen, for a test of a person's own; judging a qualification takes the rule's."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Requirement:
+    """A specification limit from the rig file; at least one of the two is set."""
+
+    name: str
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gauge:
+    """What a study of the bench found on one quantity: how much readings scatter that are of one board."""
+
+    name: str
+    grr: float
+    """Standard deviation of a reading of one board: repeats, and benches and days where they were studied."""
+    mean: float
+    """Mean of the study's runs: a single limit is as far away as it is from this."""
+    largest: str = ""
+    """The largest part of it in words, with what would help."""
+    study: int = 0
+    """Its number in the store."""
+    made: str = ""
+    """The day on which it was made."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """The decision on one quantity, with what it was taken from."""
+
+    name: str
+    outcome: Outcome
+    unit: str = ""
+    measured: Quantity | None = None
+    expected: Expectation | None = None
+    requirement: Requirement | None = None
+    limits: tuple[float, float] | None = None
+    """Acceptance interval for the measured value."""
+    margin: float | None = None
+    """Distance from the nearest limit, positive inside, in the unit of the quantity."""
+    e_n: float | None = None
+    detectable: float | None = None
+    """The smallest deviation that would have been caught 95 times in 100."""
+    must_detect: float | None = None
+    reason: str = ""
+    note: str = ""
+    """What the measurement noted (`phase C carries no current`); a diagnosis may repeat it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """A measured curve for the reader of a report, with the model and its band over the same x where there is one.
+
+    `name` is `motor.check.what`. Lists are in SI units; points measured in different ways are separate
+    entries of `series`. `model` holds (x, value, standard uncertainty) rows.
+    """
+
+    name: str
+    title: str
+    x_label: str
+    x_unit: str
+    y_label: str
+    y_unit: str
+    series: Mapping[str, tuple[tuple[float, float], ...]]
+    joined: bool = False
+    """True for a signal sampled in time (drawn as a line), False for separate points."""
+    model: tuple[tuple[float, float, float], ...] = ()

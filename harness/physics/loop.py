@@ -1,0 +1,99 @@
+"""What moves in a step of the position loop, from the rig file: stiffness, inertia, damping, lag, friction, limits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from harness.base import gravity
+from harness.base.errors import MeasurementError
+from harness.nouns.quantity import Quantity, exact, propagate
+from harness.physics.drive import circuit_ohm, dead_time_volts
+from harness.physics.motor import entries, known, needs, optional, torque_per_ampere
+
+if TYPE_CHECKING:
+    from harness.nouns.contract import Declared
+    from harness.rigfile import RigSpec
+
+INPUTS = (
+    "supply_v", "winding_ohm", "flux_v_s", "gain_per_rad", "amplitude_limit", "mass_kg", "length_m",
+    "rotor_inertia_kg_m2", "viscous_n_m_s", "coulomb_n_m", "inductance_h",
+)  # fmt: skip
+
+
+def loop_delay(spec: RigSpec, motor: str) -> Quantity | None:
+    """From the shaft's angle to the torque, s: age of the reading, reading to duties, L / R. None if not stated."""
+    age, late = spec.motor[motor].sensor.age_s, spec.firmware.loop_delay_s
+    inputs = known(spec, motor, "inductance_h", "winding_ohm", "on_ohm")
+    if age is None or late is None or "inductance_h" not in inputs or "winding_ohm" not in inputs:
+        return None
+    return propagate(
+        lambda age_s, late_s, henry, winding, on: age_s + late_s + henry / circuit_ohm(winding, on), "s",
+        age_s=age.quantity("s"), late_s=late.quantity("s"), henry=inputs["inductance_h"],
+        winding=inputs["winding_ohm"], on=optional(inputs, "on_ohm", "ohm"),
+    )  # fmt: skip
+
+
+def loop_period(spec: RigSpec, declared: Declared) -> Quantity:
+    """The loop's period, s: as the rig file states it, else as the firmware declares it."""
+    stated = spec.firmware.loop_period_s
+    return stated.quantity("s") if stated is not None else exact(declared.loop_period_s, "s")
+
+
+def lacking(spec: RigSpec, motor: str) -> str:
+    """What the rig file does not state and a response needs, as an expectation says it; "" if nothing."""
+    stated = needs(spec, motor, INPUTS).removeprefix("needs ")
+    more = [] if not stated else [stated]
+    if spec.motor[motor].sensor.age_s is None:
+        more.append(f"motor.{motor}.sensor.age_s")
+    if spec.firmware.loop_delay_s is None:
+        more.append("firmware.loop_delay_s")
+    return f"needs {', '.join(more)}" if more else ""
+
+
+def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
+    """The parameters of `Shaft` as quantities, from a rig file that states all of INPUTS and the delays.
+
+    Raises MeasurementError where it does not.
+    """
+    pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
+    carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
+    table = entries(spec, motor)
+    given = known(spec, motor, *INPUTS)
+    for name in ("on_ohm", "dead_time_s", "arm_inertia_kg_m2"):
+        given[name] = optional(known(spec, motor, name), name, table[name][2])
+    internal = spec.supply.internal_resistance_ohm
+    given["source_ohm"] = internal.quantity("ohm") if internal is not None else exact(0.0, "ohm")
+    delay, period = loop_delay(spec, motor), loop_period(spec, declared)
+    if delay is None:
+        raise MeasurementError(f"motor {motor}: the rig file states no delay of the loop")
+
+    def of(unit: str, function: Callable[..., float], *names: str, **others: Quantity) -> Quantity:
+        return propagate(function, unit, **{name: given[name] for name in names}, **others)
+
+    # A weak source sags with the power drawn, to first order nothing at small demands: left out of the loop.
+    ohms = ("winding_ohm", "on_ohm")
+
+    def kt(flux_v_s: float) -> float:
+        return torque_per_ampere(pairs, flux_v_s)
+
+    return {
+        "loop": of("N m/rad", lambda supply_v, winding_ohm, on_ohm, flux_v_s, gain_per_rad:
+                   kt(flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm),
+                   "supply_v", *ohms, "flux_v_s", "gain_per_rad"),
+        "arm": of("N m/rad", lambda mass_kg, length_m, g: mass_kg * g * length_m, "mass_kg", "length_m",
+                  g=gravity.local()),
+        "inertia": of("kg m2", lambda mass_kg, length_m, rotor_inertia_kg_m2, arm_inertia_kg_m2:
+                      rotor_inertia_kg_m2 + arm_inertia_kg_m2 + mass_kg * length_m**2,
+                      "mass_kg", "length_m", "rotor_inertia_kg_m2", "arm_inertia_kg_m2"),
+        "damping": of("N m s", lambda viscous_n_m_s, winding_ohm, on_ohm, flux_v_s:
+                      viscous_n_m_s + kt(flux_v_s) ** 2 / (1.5 * circuit_ohm(winding_ohm, on_ohm)),
+                      "viscous_n_m_s", *ohms, "flux_v_s"),
+        "lag_s": propagate(lambda late, hold: late + hold / 2.0, "s", late=delay, hold=period),
+        "friction": given["coulomb_n_m"],
+        "dead_rad": of("rad", lambda dead_time_s, supply_v, gain_per_rad:
+                       dead_time_volts(supply_v, dead_time_s, carrier_hz) / (gain_per_rad * supply_v / 2.0),
+                       "dead_time_s", "supply_v", "gain_per_rad"),
+        "clip_rad": of("rad", lambda amplitude_limit, gain_per_rad: amplitude_limit / gain_per_rad,
+                       "amplitude_limit", "gain_per_rad"),
+    }  # fmt: skip

@@ -1,0 +1,99 @@
+"""A decision as JUnit XML for a CI server: a case a quantity, and one for the decision itself.
+
+failure  type `refuse` or `undecided`      what stands between the release and its being let through
+skipped  what was waived, with who and why; what has no number and is not required
+error    the bench could not be operated
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from xml.etree import ElementTree
+
+from harness.base.errors import ExitCode
+from harness.base.words import visible
+from harness.compare import Difference
+from harness.gate.decision import Decision, Objection, Word
+from harness.release.summary import Subject
+
+FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""What XML 1.0 has no way to write (2.2)."""
+
+
+def junit(decision: Decision, subject: Subject, differences: Sequence[Difference], quantities: Iterable[str]) -> bytes:
+    """The file's bytes. `quantities` are all that were planned, by full name."""
+    names = dict.fromkeys([*quantities, *(one.name for one in differences), *_named(decision)])
+    suite = ElementTree.Element("testsuite", name=_text(f"release gate {subject.rig}"))
+    properties = ElementTree.SubElement(suite, "properties")
+    for name, value in (
+        ("bench", "VIRTUAL" if subject.virtual else "real"),
+        ("decision", decision.word.value),
+        ("firmware", subject.firmware),
+        ("baseline", subject.baseline),
+    ):
+        ElementTree.SubElement(properties, "property", name=name, value=_text(value))
+    findings = {one.name: one for one in differences}
+    for name in names:
+        _case(suite, decision, name, findings.get(name), subject)
+    _whole(suite, decision, subject)
+    for outcome in ("failure", "error", "skipped"):
+        plural = {"failure": "failures", "error": "errors", "skipped": "skipped"}[outcome]
+        suite.set(plural, str(len(suite.findall(f"testcase/{outcome}"))))
+    suite.set("tests", str(len(suite.findall("testcase"))))
+    root = ElementTree.Element("testsuites")
+    root.append(suite)
+    ElementTree.indent(root)
+    return bytes(ElementTree.tostring(root, encoding="utf-8", xml_declaration=True))
+
+
+def _case(
+    suite: ElementTree.Element, decision: Decision, name: str, found: Difference | None, subject: Subject
+) -> None:
+    group, _, quantity = name.rpartition(".")
+    case = _new_case(suite, f"{subject.rig}.{group}", quantity, subject)
+    against = [one for one in decision.objections if one.quantity == name]
+    if against:
+        _failure(case, against)
+        return
+    for one in decision.waived:
+        if one.objection.quantity == name:
+            waiver = one.waiver
+            words = f"waived by {waiver.by} (self-declared) until {waiver.until}: {waiver.why}; {one.objection.words}"
+            ElementTree.SubElement(case, "skipped", message=_text(words))
+            return
+    if found is not None and found.measured is None:
+        ElementTree.SubElement(case, "skipped", message=_text(found.reason or "not measured"))
+
+
+def _whole(suite: ElementTree.Element, decision: Decision, subject: Subject) -> None:
+    """The decision as a case of its own: what is of no single quantity stands here."""
+    case = _new_case(suite, f"{subject.rig}.gate", "decision", subject)
+    if decision.code in (ExitCode.BENCH, ExitCode.DEFECT, ExitCode.USAGE):
+        ElementTree.SubElement(case, "error", type="bench", message=_text(decision.reasons[0]))
+    elif decision.word is not Word.RELEASE:
+        own = [one for one in decision.objections if not one.quantity]
+        _failure(case, own or decision.objections, kind=decision.word.value)
+
+
+def _failure(case: ElementTree.Element, against: Sequence[Objection], kind: str = "") -> None:
+    worst = kind or (Word.REFUSE if any(one.refuses for one in against) else Word.UNDECIDED).value
+    failure = ElementTree.SubElement(case, "failure", type=worst, message=_text(against[0].line))
+    failure.text = _text("\n".join(one.line for one in against))
+
+
+def _new_case(suite: ElementTree.Element, group: str, name: str, subject: Subject) -> ElementTree.Element:
+    case = ElementTree.SubElement(suite, "testcase", classname=_text(group), name=_text(name), time="0")
+    if subject.virtual:
+        properties = ElementTree.SubElement(case, "properties")
+        ElementTree.SubElement(properties, "property", name="bench", value="VIRTUAL")
+    return case
+
+
+def _named(decision: Decision) -> list[str]:
+    waived = [one.objection.quantity for one in decision.waived]
+    return [name for name in (*(one.quantity for one in decision.objections), *waived) if name]
+
+
+def _text(words: str) -> str:
+    return FORBIDDEN.sub("?", "\n".join(visible(line) for line in words.split("\n")))

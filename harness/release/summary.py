@@ -1,0 +1,111 @@
+"""A decision as text for a merge request: Markdown, the decision first, then why."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from harness.base.words import visible
+from harness.baseline.rows import MARKS, difference_row
+from harness.baseline.stored import headline
+from harness.compare import Difference, Finding
+from harness.gate.decision import Decision, Word
+from harness.gate.policy import Policy
+
+HEADS = {
+    Word.RELEASE: "released",
+    Word.REFUSE: "refused",
+    Word.UNDECIDED: "undecided",
+}
+SPECIAL = re.compile(r"([\\`*_{}\[\]()<>#+!|~])")
+MOST_REASONS = 20
+"""Lines of reasons in a summary; all of them are in the record of the decision (arbitrary: it must be read)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """What was decided on, in words."""
+
+    rig: str
+    virtual: bool
+    firmware: str
+    """Name, version and the beginning of its hash."""
+    baseline: str
+    runs: Mapping[str, str]
+    """Where each run's record is: words -> folder."""
+    repeats: tuple[int, int]
+    """Made, and asked for by the policy."""
+    causes: Sequence[str] = ()
+    """What the pattern of the verdicts points to."""
+    remarks: Sequence[str] = ()
+    """What to know of the conditions: margins that were widened, things exchanged, what became of the firmware."""
+
+
+def markdown(decision: Decision, policy: Policy, subject: Subject, differences: Sequence[Difference]) -> str:
+    """The summary. Everything that comes from a file or a board is made harmless."""
+    kind = " (VIRTUAL BENCH: simulated motors, not hardware)" if subject.virtual else ""
+    made, asked = subject.repeats
+    parts = [
+        f"## Release gate: {HEADS[decision.word]}",
+        f"{plain(subject.firmware)} on rig {plain(subject.rig)}{kind}, against {plain(subject.baseline)}, "
+        f"by policy \u201c{plain(policy.name)}\u201d ({policy.sha256[:12]}), {made} of {asked} qualifications.",
+        "### Why",
+        _list(_cut(decision.reasons)),
+    ]
+    if subject.causes:
+        parts += ["### What the pattern points to", _list(subject.causes)]
+    if subject.remarks:
+        parts += ["### To know", _list(_cut(subject.remarks))]
+    if decision.waived:
+        parts += ["### Waived (who waived is self-declared)", _list(_waived(decision))]
+    if decision.idle:
+        parts += ["### Waivers without effect", _list(f"{one.quantity}, {one.by}: {why}" for one, why in decision.idle)]
+    if decision.next_steps:
+        parts += ["### What to measure or do next", _list(_cut(decision.next_steps))]
+    if differences:
+        parts += ["### Against the baseline", _table(policy, differences)]
+    parts += ["### Records", _list(f"{words}: {place}" for words, place in subject.runs.items())]
+    return "\n\n".join(parts) + "\n"
+
+
+def plain(text: str) -> str:
+    """Text that Markdown shows as it is, on one line."""
+    return SPECIAL.sub(r"\\\1", visible(text).replace("\n", " "))
+
+
+def _list(lines: Iterable[str]) -> str:
+    return "\n".join(f"- {plain(line)}" for line in lines)
+
+
+def _cut(lines: Sequence[str]) -> list[str]:
+    left = len(lines) - MOST_REASONS
+    return [*lines[:MOST_REASONS], *([f"and {left} more, in decision.json"] if left > 0 else [])]
+
+
+def _waived(decision: Decision) -> list[str]:
+    return [
+        f"{one.objection.line}; waived by {one.waiver.by} until {one.waiver.until}: {one.waiver.why}"
+        for one in decision.waived
+    ]
+
+
+def _table(policy: Policy, differences: Sequence[Difference]) -> str:
+    """Required quantities, and whatever is different; the others are counted."""
+    required = set(policy.required_of(one.name for one in differences))
+    told = [one for one in differences if one.name in required or one.finding is Finding.DIFFERENT]
+    rows = [
+        "| | quantity | baseline | difference | ± | margin | unit | finding |",
+        "|---|---|---:|---:|---:|---:|---|---|",
+    ]
+    for one in told:
+        if one.level is None:
+            continue
+        row = difference_row(one, one.level)
+        rows.append(
+            "| " + " | ".join(plain(cell) for cell in (MARKS[one.finding], row.name, *row.cells, row.word)) + " |"
+        )
+    others = [one for one in differences if one not in told]
+    if others:
+        rows.append(f"\nNot required: {headline(others)}.")
+    return "\n".join(rows)

@@ -1,0 +1,346 @@
+"""The run of a qualification: one decision over N numbers, planned before anything is measured (`planning`).
+
+Runs the checks in an order in which each one's preconditions are known, judges, looks for causes, and keeps all of
+it in the record as it comes. What cannot be run stands there with the reason and what to add, never left out in
+silence.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from importlib import import_module
+from typing import Any
+
+from harness.base.clock import WallClock
+from harness.base.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
+from harness.bench.rig import Rig
+from harness.bench.safe import by_hand, signals_held
+from harness.bench.stops import in_words
+from harness.checks.catalogue import check_of
+from harness.judge import verdict as rules
+from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
+from harness.judge.preconditions import loop_unsafe
+from harness.judge.tally import exit_code
+from harness.nouns.contract import Declared
+from harness.nouns.observation import Observation
+from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
+from harness.record import RecordWriter
+from harness.run import planning
+from harness.run.curves import curves
+from harness.run.expectation import MODELS, expect
+from harness.run.planning import BOTH, CLOSED_LOOP, Planned
+from harness.run.progress import Progress
+
+Result = Measurement | Unmeasured
+
+
+class Qualification:
+    """The run of one qualification on an opened rig."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        record: RecordWriter,
+        *,
+        only: Sequence[str] = (),
+        require_all: bool = False,
+        looks: int = 1,
+        gauge: Mapping[str, Gauge] | None = None,
+        on_step: Callable[[str, float, float | None], None] | None = None,
+    ) -> None:
+        self.rig = rig
+        self.spec = rig.spec
+        self.record = record
+        self.selected = planning.selected_checks(only)
+        self.required = (
+            tuple(self.selected)
+            if require_all
+            else tuple(name for name in self.spec.rig.required if not only or check_of(name) in self.selected)
+        )
+        self.plan = planning.plan(rig, self.selected)
+        names = [name for entry in self.plan if not entry.reason for name in entry.names]
+        self.rule = planning.rule_for(rig, names, looks, gauge)
+        self.results: dict[str, Result] = {}
+        self.expectations: dict[str, Expectation] = {}
+        self.verdicts: list[Verdict] = []
+        self.diagnosis = Diagnosis()
+        self.stop: BaseException | None = None
+        """What ended the run before its end."""
+        self.stops: list[Verdict] = []
+        """Stops that the board under test provoked; what does not need the motor goes on after them."""
+        self._done: set[tuple[str, str]] = set()
+        self._on_step = on_step or (lambda _text, _fraction, _remaining_s: None)
+        self._progress = Progress(
+            [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
+            clock=WallClock(),
+            computed=self.spec.clock is not None,
+        )
+        rig.observed = record.keep
+        record.put(
+            planned=[name for entry in self.plan for name in entry.names],
+            risk={
+                "false_alarm": self.rule.false_alarm_risk,
+                "false_acceptance": self.rule.false_acceptance_risk,
+                "planned": self.rule.planned,
+                "looks": self.rule.looks,
+                "each": self.rule.risk_each,
+            },
+            not_supervised=rig.not_supervised(),
+            missing=planning.missing_things(rig),
+            required=list(self.required),
+        )
+
+    # --- running -----------------------------------------------------------------------------------
+
+    def run(self, check: str, motor: str) -> None:
+        """Run a check, once, and first what it needs to know. What ends the bench's work is raised after recording."""
+        if (check, motor) in self._done:
+            return
+        if check in CLOSED_LOOP:
+            for other in self.rig.motors if motor == BOTH else (motor,):
+                self.run("commutation", other)
+        self._done.add((check, motor))
+        entry = next((e for e in self.plan if (e.check, e.motor) == (check, motor)), None)
+        if entry is None:
+            entry = planning.planned(self.rig, check, motor)
+        if self.stop is not None:
+            self._leave_out(entry, f"because the run was {why_stopped(self.stop)}")
+            return
+        reason = self._after_stop(motor)
+        if reason:
+            if not entry.reason:
+                self._progress.leave_out(check, motor)
+            self._leave_out(entry, reason)
+            return
+        if not entry.reason:
+            self._progress.begin(check, motor)
+            self.record.put(running=check if motor == BOTH else f"{motor} {check}")  # where the host dies meanwhile
+        self._show(check, motor, 0.0)
+        self.rig.shown = lambda text, fraction: self._show(check, motor, fraction, text)
+        try:
+            stopped = self._tried(entry)
+            if stopped is not None:
+                self._stopped(entry, stopped)
+        except BaseException as error:
+            self.ended_by(error, entry)
+            raise
+
+    def run_all(self) -> None:
+        """Every planned check, in order."""
+        for entry in self.plan:
+            self.run(entry.check, entry.motor)
+
+    def ended_by(self, error: BaseException, entry: Planned | None = None) -> None:
+        """Make safe at once, and record why the run ended before its end; the first reason stands."""
+        if self.stop is not None:
+            return
+        self.stop = error
+        self.rig.note_trouble(error)
+        troubles = self.rig.make_safe()
+        words = str(error) or type(error).__name__
+        kind = "bench" if is_bench(error) else "defect"
+        self.record.stop(kind, words, by_hand=by_hand(troubles))
+        if entry is not None:
+            self._leave_out(entry, f"because the run was {why_stopped(error)}")
+
+    def finish(self, *, whole: bool = True) -> ExitCode:
+        """Account for what was planned and not reached, look for causes, and give the exit code by its precedence.
+
+        `whole=False`: not every planned check was to be run (a person's own tests asked for some).
+        """
+        forgotten = [entry for entry in self.plan if (entry.check, entry.motor) not in self._done]
+        for entry in forgotten:
+            why = f"the run was {why_stopped(self.stop)}" if self.stop is not None else "the run ended before it"
+            self._done.add((entry.check, entry.motor))
+            self._leave_out(entry, f"because {why}")
+        self._diagnose()
+        if self.stop is not None:
+            return ExitCode.BENCH if is_bench(self.stop) else ExitCode.DEFECT
+        if forgotten and whole:
+            return ExitCode.DEFECT
+        return exit_code(self.verdicts, self.required)
+
+    def reach(self, name: str) -> list[Verdict]:
+        """The verdicts on a planned quantity, running its check if that was not done. Raises as `run` does.
+
+        A stop that the board provoked on the way is a verdict too, and is told once.
+        """
+        entry = next(entry for entry in self.plan if name in entry.names)
+        before = len(self.stops)
+        self.run(entry.check, entry.motor)
+        return [*self.stops[before:], *self.verdicts_of(name)]
+
+    def expected(self, name: str) -> Expectation | None:
+        """What the models predict for a planned quantity, without measuring it."""
+        if name not in self.expectations:
+            entry = next(entry for entry in self.plan if name in entry.names)
+            return next((found for found in self._predicted(entry) if found.name == name), None)
+        return self.expectations[name]
+
+    def verdicts_of(self, name: str) -> list[Verdict]:
+        """Verdicts on one quantity, by full name."""
+        return [entry for entry in self.verdicts if entry.name == name]
+
+    # --- inside ------------------------------------------------------------------------------------
+
+    def _tried(self, entry: Planned) -> StoppedByBoard | None:
+        """Measure and judge; what the board was stopped by, if it was."""
+        try:
+            results, observations = self._measured(entry)
+        except StoppedByBoard as error:
+            return error
+        self._take(entry, results, observations)
+        return None
+
+    def _stopped(self, entry: Planned, error: StoppedByBoard) -> None:
+        """Make safe, let the stop stand as a verdict, and get the bench back for what does not need this motor.
+
+        Raises BenchError where it cannot be had back: that ends the run.
+        """
+        troubles = self.rig.make_safe()
+        self._progress.end(whole=False)
+        words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
+        verdict = Verdict(name=f"{entry.prefix}.limits", outcome=Outcome.NONCONFORMING, reason=words)
+        self.stops.append(verdict)
+        self._account(verdicts=[verdict])
+        self._leave_out(entry, f"because the board was stopped: {words}")
+        if troubles:
+            raise BenchError(f"after the board was stopped ({words}): {'; '.join(troubles)}")
+        self.rig.bring_back()
+
+    def _after_stop(self, motor: str) -> str:
+        """Why a motor is left alone since the board was stopped on it; "" if it was not."""
+        for stop in self.stops:
+            where = stop.name.removesuffix(".limits").replace(".", " ")
+            if motor == BOTH or stop.name.startswith(f"{motor}.") or stop.name.startswith(f"{BOTH}."):
+                return f"because the board was stopped in {where}: {stop.reason}"
+        return ""
+
+    def _measured(self, entry: Planned) -> tuple[list[Result], list[Observation]]:
+        if entry.reason:
+            return not_run(entry.names, entry.reason), []
+        module = planning.measuring(entry.check)
+        options: dict[str, Any] = {}
+        # Nor is a field held then: it would stand where another motor's does, and a fit of it would say nothing.
+        if blocked := self._loop_blocked(entry):
+            return not_run(entry.names, blocked), []
+        if accepts(module.procedure, "large_steps"):
+            model = import_module(MODELS[entry.check])
+            options["large_steps"] = not model.expected_to_hunt(self.spec, self.rig.declared[entry.motor], entry.motor)
+        self.rig.power_on()
+        try:
+            observations: list[Observation] = module.procedure(self.rig, entry.motor, **options)
+        except MissingCapability as error:
+            return not_run(entry.names, str(error)), []
+        except MeasurementError as error:
+            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
+        try:
+            results: list[Result] = list(module.analyse(observations, self.spec, entry.motor))
+        except MeasurementError as error:
+            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
+        return results, observations
+
+    def _take(self, entry: Planned, results: Sequence[Result], observations: Sequence[Observation]) -> None:
+        found = {result.name for result in results}
+        if found != set(entry.names) or len(results) != len(entry.names):
+            missing, extra = sorted(set(entry.names) - found), sorted(found - set(entry.names))
+            raise HarnessError(
+                f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
+                f"results that were not planned: {extra}"
+            )
+        expectations = self._predicted(entry)
+        verdicts = rules.judge_all(results, expectations, self.rule)
+        self._account(results=results, expectations=expectations, verdicts=verdicts)
+        module, declared = planning.measuring(entry.check), self._declared(entry.motor)
+        if drawn := curves(module, entry.check, observations, self.spec, declared, entry.motor):
+            self._account(curves=drawn)
+        self._progress.end(whole=bool(observations))
+        self._show(entry.check, entry.motor, 0.0)
+
+    def _leave_out(self, entry: Planned, reason: str) -> None:
+        """Account for those quantities of a check that have no result."""
+        results = not_run([name for name in entry.names if name not in self.results], reason)
+        verdicts = rules.judge_all(results, [], self.rule)
+        self._account(results=results, verdicts=verdicts)
+
+    def _account(
+        self,
+        *,
+        results: Sequence[Result] = (),
+        expectations: Sequence[Expectation] = (),
+        verdicts: Sequence[Verdict] = (),
+        curves: Sequence[Curve] = (),
+    ) -> None:
+        """Take into the run and its record; a stop signal waits, so that neither has what the other lacks."""
+        with signals_held():
+            self.results.update({result.name: result for result in results})
+            self.expectations.update({expectation.name: expectation for expectation in expectations})
+            self.verdicts += verdicts
+            self.record.add(results=results, expectations=expectations, verdicts=verdicts, curves=curves)
+
+    def _predicted(self, entry: Planned) -> list[Expectation]:
+        return expect(entry.check, self.spec, self._declared(entry.motor), entry.motor)
+
+    def _declared(self, motor: str) -> Declared:
+        """What the firmware declares for a motor; of both together, for the first."""
+        return self.rig.declared.get(motor) or next(iter(self.rig.declared.values()))
+
+    def _loop_blocked(self, entry: Planned) -> str:
+        """Why the firmware's loop must not be closed; "" if it may."""
+        if entry.check not in CLOSED_LOOP:
+            return ""
+        for motor in self.rig.motors if entry.motor == BOTH else (entry.motor,):
+            reason = loop_unsafe(motor, self.rig.declared[motor], self.results, self.verdicts)
+            if reason:
+                return reason
+        return ""
+
+    def _diagnose(self) -> None:
+        self.diagnosis = diagnose(self.verdicts, self.rule)
+        found = self.diagnosis
+        self.record.put(
+            causes=[{**cause_entry(cause), "parted_by": ", ".join(found.parted_by)} for cause in found.causes],
+            diagnosis={
+                "known": found.known,
+                "words": found.words,
+                "differs": list(found.differs),
+                "parted_by": list(found.parted_by),
+            },
+            **({} if self.stop is not None else {"running": None}),
+        )
+
+    def _show(self, check: str, motor: str, fraction: float, text: str = "") -> None:
+        words = check if motor == BOTH else f"{motor}: {check}"
+        progress = self._progress
+        self._on_step(
+            words + (f", {text}" if text else ""), progress.fraction(fraction), progress.remaining_s(fraction)
+        )
+
+
+def not_run(names: Iterable[str], reason: str) -> list[Result]:
+    """Planned quantities without a number, and why."""
+    return [Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=reason) for name in names]
+
+
+def accepts(function: Callable[..., object], parameter: str) -> bool:
+    """Whether a function takes a parameter of that name."""
+    return parameter in inspect.signature(function).parameters
+
+
+def why_stopped(error: BaseException) -> str:
+    """`stopped by Ctrl-C`, or `stopped: ` and what was raised."""
+    words = str(error) or type(error).__name__
+    return words if words.startswith("stopped by ") else f"stopped: {words}"
+
+
+def is_bench(error: BaseException) -> bool:
+    """Whether what ended a run says something about the bench, not about us or the board."""
+    return isinstance(error, BenchError | KeyboardInterrupt) or (
+        isinstance(error, HarnessError) and error.exit_code is ExitCode.USAGE
+    )
+
+
+def cause_entry(cause: CauseFound) -> Mapping[str, Any]:
+    """A cause as the record keeps it."""
+    return {name: getattr(cause, name) for name in ("name", "words", "motors", "sizes", "explains", "settled_by")}

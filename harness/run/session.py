@@ -1,0 +1,324 @@
+"""One run of the bench from options to report: opens the rig, keeps the record, closes both whatever happens.
+
+The command and the pytest plugin both use it; neither knows how a rig is opened.
+"""
+
+from __future__ import annotations
+
+import secrets
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from harness.base.clock import utc_now
+from harness.base.errors import BenchError, ExitCode, RecordError, UsageError
+from harness.base.words import visible
+from harness.bench.locks import DeviceLocks
+from harness.bench.opening import open_rig
+from harness.bench.rig import Rig
+from harness.bench.safe import order_first, signals_held
+from harness.bench.virtual import scenario_of
+from harness.checks.catalogue import CHECK_NAMES
+from harness.judge.tally import headline
+from harness.record import RecordWriter
+from harness.record.forms import gauges_from
+from harness.record.write import FILE
+from harness.rigfile import RigSpec, load
+from harness.run.gauges import for_record, in_force
+from harness.run.qualification import Qualification
+from harness.store.address import Address
+
+LIBRARIES = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pydantic", "pytest")
+GUARD_LOG = "guard.log"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What a person asked for."""
+
+    rig: Path
+    out: Path | None = None
+    only: tuple[str, ...] = ()
+    seed: int | None = None
+    plant_seed: int | None = None
+    faults: tuple[str, ...] = ()
+    firmware: Path | None = None
+    restore: bool = False
+    hold: bool = False
+    """The firmware from before stays in its backup: what becomes of it is decided after the run."""
+    require_all: bool = False
+    number: int = 1
+    looks: int = 1
+    """This run is number `number` of `looks` that share the false-alarm risk."""
+    board: str | None = None
+    """What a person calls the board."""
+    lot: str | None = None
+    board_seed: int | None = None
+    store: Address | None = None
+    """Where studies of the gauge are looked up; None: beside the run's folder."""
+    studied: bool = True
+    """Whether they are: the demo is the same whatever somebody has studied."""
+    name: str = ""
+    """What the rig is called where several are used at once; its rig file's name otherwise."""
+
+
+class BenchSession:
+    """The opened rig with its record and qualification. `open` once, `close` once; both from the main thread."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        on_step: Callable[[str, float, float | None], None] | None = None,
+        on_open: Callable[[Rig], None] | None = None,
+        locks: DeviceLocks | None = None,
+    ) -> None:
+        """Check what can be checked before anything is opened. Raises UsageError with every problem.
+
+        `on_open` is called with the opened rig before its firmware is exchanged or asked, the record is begun and
+        anything is energised; what it raises ends the run. `locks` may hold devices of the rig already, and also beyond
+        this machine; it is released with the rig.
+        """
+        self.settings = settings
+        self.spec: RigSpec = load(settings.rig)
+        check_names(settings.only)
+        if settings.firmware is not None:
+            from harness.bench.exchange import firmware_files
+
+            firmware_files(settings.firmware, self.spec)
+        self.seed = secrets.randbelow(2**31) if settings.seed is None else settings.seed
+        started = utc_now()
+        self.started_utc = started.isoformat(timespec="seconds")
+        self.name = settings.name or self.spec.rig.name
+        self.folder = settings.out or _new_folder(self.name, started)
+        refuse_used(self.folder)
+        self._studies = in_force(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
+        self.rig: Rig | None = None
+        self.qualification: Qualification | None = None
+        self.record: RecordWriter | None = None
+        self.report: Path | None = None
+        self.code: ExitCode | None = None
+        self.backup: Path | None = None
+        """Where the firmware from before is held, once an exchange has begun."""
+        self._on_step = on_step
+        self._on_open = on_open
+        self._made: list[Path] = []
+        self._locks = locks
+        self._stack = ExitStack()
+
+    def open(self) -> Qualification:
+        """Open the rig and begin the record. Raises BenchError, UsageError; then nothing is left open."""
+        if self.qualification is not None:
+            return self.qualification
+        settings = self.settings
+        self._tell("opening the rig", 0.0)
+        self._made = [path for path in (self.folder, *self.folder.parents) if not path.exists()]
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"{visible(str(self.folder))}: cannot make the folder: {error.strerror}") from error
+        try:
+            self.rig = self._stack.enter_context(
+                open_rig(
+                    self.spec,
+                    seed=self.seed,
+                    plant_seed=settings.plant_seed,
+                    board_seed=settings.board_seed,
+                    faults=settings.faults,
+                    guard_log=self.folder / GUARD_LOG,
+                    before_firmware=self._before_firmware,
+                    locks=self._locks,
+                )
+            )
+            self.record = RecordWriter(self.folder, self._opening(self.rig))
+            self.qualification = Qualification(
+                self.rig,
+                self.record,
+                only=settings.only,
+                require_all=settings.require_all,
+                looks=settings.looks,
+                gauge=gauges_from(self.record.content["gauge"]),
+                on_step=self._tell,
+            )
+        except BaseException as error:
+            if self.record is not None:
+                order, rest = order_first(error)
+                self.record.stop("bench", rest or "the run ended", by_hand=order)
+            self._stack.__exit__(type(error), error, error.__traceback__)
+            self._tidy()
+            raise
+        return self.qualification
+
+    def close(self, *, whole: bool = True) -> ExitCode:
+        """Make safe, finish the record, write the report; return the exit code. Cannot be interrupted half-way."""
+        if self.code is not None:
+            return self.code
+        if self.qualification is None or self.record is None:
+            raise BenchError("the rig was not opened")
+        with signals_held():
+            trouble: BenchError | None = None
+            try:
+                self._stack.close()
+            except BenchError as error:
+                trouble = error
+                order, rest = order_first(error)
+                self.record.stop("bench", rest or "not made safe", by_hand=order)
+            code = self.qualification.finish(whole=whole)
+            if trouble is not None and code not in (ExitCode.USAGE, ExitCode.DEFECT):
+                code = ExitCode.BENCH
+            self.record.finish(code, utc_now().isoformat(timespec="seconds"))
+            self.code = code
+            from harness.report import write_report
+
+            self.report = write_report(self.folder)
+        if trouble is not None:
+            raise trouble
+        return code
+
+    def told(self) -> list[str]:
+        """What a closed session has to say, in lines: verdicts counted, causes, where record and report are.
+
+        An order to a person, where making safe failed, is the first of them.
+        """
+        if self.code is None or self.qualification is None or self.record is None:
+            return []
+        content = self.record.content
+        order = (content["stop"] or {}).get("by_hand")
+        virtual = " (VIRTUAL)" if content["virtual"] else ""
+        return [
+            *([visible(order)] if order else []),
+            f"{visible(self.name)}{virtual}: {headline(self.qualification.verdicts)}",
+            *(f"cause: {visible(str(cause.get('words', '')))}" for cause in content["causes"]),
+            *(visible(str(remark)) for remark in (content["gauge"] or {}).get("remarks", ())),
+            f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
+        ]
+
+    def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
+        if self._on_open is not None:
+            self._on_open(rig)
+        settings = self.settings
+        if settings.firmware is None and not settings.restore:
+            return None
+        from harness.bench.exchange import backup_of, exchange
+
+        if settings.hold:
+            self.backup = backup_of(rig)
+        return exchange(rig, settings.firmware, restore=settings.restore, hold=settings.hold)
+
+    def _opening(self, rig: Rig) -> dict[str, Any]:
+        spec, settings = self.spec, self.settings
+        identity = rig.identity
+        called = {} if settings.board is None else {"name": settings.board}
+        return {
+            "rotorgate": version_of("rotorgate"),
+            "versions": {"python": sys.version.split()[0], **{name: version_of(name) for name in LIBRARIES}},
+            "started_utc": self.started_utc,
+            "seed": self.seed,
+            "plant_seed": settings.plant_seed,
+            "board_seed": settings.board_seed,
+            "lot": settings.lot,
+            "repeat": {"number": settings.number, "of": settings.looks},
+            "virtual": rig.virtual,
+            "scenario": scenario_of(spec),
+            "rig": {
+                "name": spec.rig.name,
+                "description": spec.rig.description,
+                "file": spec.file,
+                "sha256": spec.sha256,
+                "text": spec.text,
+            },
+            "board": {
+                **called,
+                "port": spec.board.port,
+                "unique_id": identity.unique_id,
+                "system": identity.system,
+                "implementation": identity.implementation,
+                "version": identity.version,
+                "machine": identity.machine,
+            },
+            "declared": {name: _fields(declared) for name, declared in rig.declared.items()},
+            "contract_missing": rig.missing_parts(),
+            "hashes": {"scripts": rig.script_hashes(), "firmware": rig.firmware_sha256()},
+            "instruments": {
+                name: {
+                    "class": spec.instrument[name].class_,
+                    "idn": entry.identity,
+                    "address": spec.instrument[name].address,
+                }
+                for name, entry in rig.instruments.items()
+            },
+            "gauge": for_record(
+                self._studies.get(rig.virtual), {name: entry.identity for name, entry in rig.instruments.items()}
+            ),
+        }
+
+    def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:
+        if self._on_step is not None:
+            self._on_step(text, fraction, remaining_s)
+
+    def _tidy(self) -> None:
+        """Leave no empty folder behind when nothing came of the run."""
+        try:
+            log = self.folder / GUARD_LOG
+            if log.exists() and not log.stat().st_size:
+                log.unlink()
+            for folder in self._made:
+                folder.rmdir()
+        except OSError:
+            return
+
+
+def folder_for(settings: Settings) -> Path:
+    """The folder that a person named, or a new one under runs. Raises RigFileError."""
+    return settings.out or _new_folder(settings.name or load(settings.rig).rig.name, utc_now())
+
+
+def refuse_used(folder: Path) -> None:
+    """Raises RecordError for a folder that holds a record, UsageError for one that cannot be."""
+    if is_there(folder / FILE):
+        raise RecordError(f"{visible(str(folder))}: holds a record already; choose another folder with --out")
+
+
+def is_there(path: Path) -> bool:
+    """Whether a file is there already. Raises UsageError where nobody can tell."""
+    try:
+        return path.exists()
+    except OSError as error:
+        raise UsageError(f"{visible(str(path)[:200])}: cannot be looked for: {error.strerror}") from error
+
+
+def _new_folder(name: str, started: datetime) -> Path:
+    return Path("runs") / f"{started.strftime('%Y%m%dT%H%M%SZ')}-{name}"
+
+
+def check_names(only: Sequence[str]) -> None:
+    """Whether --only names checks that there are. Raises UsageError."""
+    import difflib
+
+    problems = []
+    for name in only:
+        if name not in CHECK_NAMES:
+            close = difflib.get_close_matches(name, CHECK_NAMES, n=1)
+            hint = f"did you mean {close[0]}?" if close else f"there are {', '.join(CHECK_NAMES)}"
+            if all(part in CHECK_NAMES for part in name.split(",")):
+                hint = "put spaces between names"
+            problems.append(f"--only {visible(name)}: no such check; {hint}")
+    if problems:
+        raise UsageError("\n".join(problems))
+
+
+def version_of(package: str) -> str:
+    """Installed version of a package."""
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _fields(entry: Any) -> dict[str, Any]:
+    return {name: getattr(entry, name) for name in type(entry).__dataclass_fields__}

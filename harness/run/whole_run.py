@@ -1,0 +1,124 @@
+"""One qualification from opening the rig to its run in the store: the shipped checks under pytest."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from harness.base.errors import BenchError, ExitCode, Interrupted
+from harness.bench.safe import order_first
+from harness.command.keep import Kept
+from harness.plugin import CHECKS, HANDED_OVER, SESSION
+from harness.run.qualification import Qualification
+from harness.run.session import BenchSession
+
+OURS = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_THEME", "PYTEST_DEBUG")
+"""Variables by which a person's environment would change what pytest runs."""
+
+Keep = Callable[[Path], Kept]
+"""Keeps the run of a folder in a store; never raises."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """A run that has come to its end, whatever the end was."""
+
+    session: BenchSession
+    qualification: Qualification
+    code: ExitCode
+    trouble: str = ""
+    """Why the bench could not be left safe."""
+    kept: Kept | None = None
+
+    @property
+    def folder(self) -> Path:
+        """Where its record is."""
+        return self.session.folder
+
+
+class Handover:
+    """Gives the opened session to the plugin."""
+
+    def __init__(self, session: BenchSession) -> None:
+        self._session = session
+        self.trouble: BaseException | None = None
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_configure(self, config: pytest.Config) -> None:
+        """Before the plugin looks for a rig of its own."""
+        config.stash[SESSION] = self._session
+        config.stash[HANDED_OVER] = True
+
+    def pytest_internalerror(self, excinfo: pytest.ExceptionInfo[BaseException]) -> bool:
+        """Keep what went wrong inside pytest or the plugin for the defect's file, instead of printing it."""
+        self.trouble = excinfo.value
+        return True
+
+
+def run_session(session: BenchSession, keep: Keep | None = None) -> Ended:
+    """Open, run, close, keep. Raises what opening raises; what happens after it stands in what is returned."""
+    qualification = session.open()
+    trouble = ""
+    try:
+        run_checks(session, qualification)
+    except KeyboardInterrupt as error:
+        qualification.ended_by(error)
+    finally:
+        try:
+            code = session.close()
+        except BenchError as error:
+            code, trouble = ExitCode.BENCH, order_first(error)[1]
+    kept = keep(session.folder) if keep is not None else None
+    return Ended(session=session, qualification=qualification, code=code, trouble=trouble, kept=kept)
+
+
+def run_checks(session: BenchSession, qualification: Qualification) -> None:
+    """The shipped checks, in this process. What ends them early is in `qualification.stop` afterwards."""
+    words = [
+        "-c",
+        str(CHECKS / "checks.toml"),
+        "--rootdir",
+        str(CHECKS),
+        "--noconftest",
+        "-p",
+        "no:cacheprovider",
+        "-p",
+        "no:terminal",
+        "-p",
+        "no:unraisableexception",  # it collects garbage five times over at the end
+        "--capture",
+        "no",
+        "-p",
+        "harness.plugin",
+        *(str(CHECKS / f"test_{check}.py") for check in qualification.selected),
+    ]
+    handover = Handover(session)
+    with own_environment():
+        ended = pytest.main(words, plugins=[handover])
+    if qualification.stop is None and handover.trouble is not None:
+        qualification.ended_by(handover.trouble)
+    if qualification.stop is None and ended == pytest.ExitCode.INTERRUPTED:
+        qualification.ended_by(Interrupted("stopped from outside"))
+    if qualification.stop is None and ended not in (pytest.ExitCode.OK, pytest.ExitCode.TESTS_FAILED):
+        qualification.ended_by(RuntimeError(f"the checks did not run: pytest ended with {ended!r}"))
+
+
+@contextlib.contextmanager
+def own_environment() -> Iterator[None]:
+    """Without what would change the checks: options, plugins named in the environment, plugins that load themselves."""
+    saved = {name: os.environ.pop(name) for name in OURS if name in os.environ}
+    autoload = os.environ.get("PYTEST_DISABLE_PLUGIN_AUTOLOAD")
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    try:
+        yield
+    finally:
+        os.environ.update(saved)
+        if autoload is None:
+            os.environ.pop("PYTEST_DISABLE_PLUGIN_AUTOLOAD", None)
+        else:
+            os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = autoload

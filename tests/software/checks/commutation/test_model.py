@@ -1,0 +1,133 @@
+"""Motor and alignment models: conventions, facts of the trade, what a rig file lets expect."""
+
+from __future__ import annotations
+
+import math
+from typing import cast
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.checks.commutation import model as alignment
+from harness.checks.commutation import procedure as commutation
+from harness.nouns.contract import Declared
+from harness.nouns.quantity import rectangular
+from harness.physics import drive, motor
+from harness.rigfile import load
+from tests.software.run.fakes import declared
+
+SPEC = load("rigs_demo/rigs/sluice.toml")
+NOTHING = cast("Declared", None)  # where the rig file states a thing, what the firmware says of it plays no part
+
+
+def test_table_of_48_entries() -> None:
+    # Common practice, no source: 48 entries an electrical turn; with seven pole pairs 336 a turn of the shaft.
+    entry = math.tau / 48
+    assert [round(math.radians(deg) / entry) % 48 for deg in (120, 240, 90, -90)] == [16, 32, 12, 36]
+    assert motor.electrical_angle(1, 7, math.tau, 0.0) / entry == pytest.approx(336)
+
+
+def test_sine_periods_in_a_turn_are_pole_pairs() -> None:
+    # Common practice, no source: seven periods, seven pole pairs.
+    shaft = np.linspace(0.0, math.tau, 7 * 64 + 1)
+    wave = np.sin([motor.electrical_angle(1, 7, s, 0.1) for s in shaft])
+    assert np.count_nonzero((wave[:-1] < 0.0) & (wave[1:] >= 0.0)) == 7
+
+
+def test_a_wrong_offset_costs_its_cosine() -> None:
+    # Common practice, no source: weaker by the cosine of the error, reversed beyond 90 degrees.
+    assert alignment.misaligned(0.0) == 1.0
+    assert alignment.misaligned(math.radians(30)) == pytest.approx(0.866, abs=1e-3)
+    assert alignment.misaligned(math.radians(100)) < 0.0 < alignment.misaligned(math.radians(80))
+
+
+@given(angle=st.floats(0.0, math.tau))
+def test_torque_is_greatest_90_degrees_ahead(angle: float) -> None:
+    # Common practice, no source: +90 and -90 degrees turn opposite ways, nothing pulls harder.
+    torques = [math.sin(field) for field in (math.pi / 2, -math.pi / 2, angle)]
+    assert torques[0] == -torques[1] >= torques[2]
+
+
+def test_peak_torque_by_hand() -> None:
+    # 1.5 x 11 x 6 mV s x 0.6 x 6 V / 5.85 ohm
+    torque = motor.peak_torque(11, 6e-3, 0.6, 12.0, 5.6, 0.25)
+    assert torque == pytest.approx(0.0609, rel=1e-3)
+    less = motor.peak_torque(11, 6e-3, 0.6, 12.0, 5.6, 0.25, 150e-9, 20_000.0)
+    assert 1.0 - less / torque == pytest.approx(4 / math.pi * 150e-9 * 20_000 * 13.4 / 3.6, rel=1e-6)
+
+
+def test_dead_time_takes_a_small_field_whole() -> None:
+    assert drive.phase_volts(0.001, 12.0, 150e-9, 20_000.0) == 0.0
+    assert drive.phase_volts(0.5, 12.0) == 3.0
+
+
+def test_an_arm_pulls_back_to_hanging() -> None:
+    assert motor.arm_torque(0.17, 0.03, 9.80665, math.pi / 2) == pytest.approx(-0.05001, rel=1e-3)
+
+
+def test_every_planned_quantity_has_an_expectation() -> None:
+    names = [e.name for e in alignment.expect(SPEC, NOTHING, "gate")]
+    assert names == [
+        f"gate.commutation.{name}"
+        for name in (
+            "direction",
+            "pole_pairs",
+            "phase_order",
+            "step_angle",
+            "step_spread",
+            "offset",
+            "hang_reading",
+            "weakest_vector",
+            "sensor_noise",
+            "distinct_codes",
+            "sensor_age",
+        )
+    ]
+    assert {name.rpartition(".")[2] for name in names} == set(commutation.PLANNED)
+    for expectation in alignment.expect(SPEC, NOTHING, "gate"):
+        assert (expectation.quantity is None) == bool(expectation.needs)
+
+
+def test_absent_inputs_are_named() -> None:
+    gate = SPEC.motor["gate"].model_copy(update={"electrical_offset_rad": None, "load": None, "direction": None})
+    spec = SPEC.model_copy(update={"motor": {"gate": gate}})
+    needs = {e.name.rpartition(".")[2]: e.needs for e in alignment.expect(spec, declared(), "gate")}
+    assert needs["offset"] == needs["phase_order"] == "needs motor.gate.electrical_offset_rad"
+    assert needs["hang_reading"] == "needs motor.gate.load.hang_reading_rad"
+    assert needs["direction"] == ""
+    assert motor.needs(spec, "gate", ("mass_kg", "flux_v_s")) == "needs motor.gate.load.mass_kg"
+    assert alignment.overlay("gate.commutation.following", [0.0], spec, NOTHING, "gate") is None
+
+
+@pytest.mark.parametrize("sense", [1, -1])
+def test_a_sense_that_the_rig_file_leaves_out_is_the_firmwares(sense: int) -> None:
+    gate = SPEC.motor["gate"].model_copy(update={"direction": None})
+    silent = SPEC.model_copy(update={"motor": {"gate": gate}})
+    expectation = alignment.expect(silent, declared(direction=sense), "gate")[0]
+    assert expectation.quantity is not None and expectation.quantity.value == sense and expectation.quantity.exact
+    assert expectation.inputs == {"the firmware's declare(gate), direction": sense}
+    stated = alignment.expect(SPEC, declared(direction=sense), "gate")[0]
+    assert stated.inputs == {"motor.gate.direction": 1.0}, "the rig file goes first"
+
+
+def test_codes_of_normal_noise() -> None:
+    random = np.random.default_rng(3)
+    code = math.tau / 16384
+    met = [np.unique(np.round(random.uniform() + random.normal(0.0, 1.1, 256))).size for _ in range(400)]
+    expected = alignment.codes(rectangular(1.1 * code, 0.1 * code, "rad", "noise"), 14)
+    assert expected.value == pytest.approx(np.mean(met), abs=0.15)
+    assert expected.u > 0.0
+
+
+def test_overlay_is_the_balance_of_torques() -> None:
+    gate = SPEC.motor["gate"]
+    fields = [20.0, 22.0, 23.0, 24.0]
+    rows = alignment.overlay("gate.commutation.following", fields, SPEC, NOTHING, "gate")
+    ratio = alignment.arm_over_field(SPEC, "gate")
+    assert rows is not None and ratio is not None
+    for field, (reading, u) in zip(fields, rows, strict=True):
+        ahead = math.sin(field - 0.80 - gate.pole_pairs * reading)
+        assert ahead == pytest.approx(ratio.value * math.sin(reading - 2.0), abs=1e-6)
+        assert 0.0 < u < 0.01

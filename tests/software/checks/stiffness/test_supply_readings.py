@@ -1,0 +1,87 @@
+"""Current over idle from a supply's readings: its scatter and its last digit are in the budget, its offset is not."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.base.errors import MeasurementError
+from harness.checks.stiffness import supply_readings
+from harness.nouns.observation import Column, Observation
+from harness.nouns.quantity import Quantity, propagate
+from harness.rigfile import load
+
+SPEC = load(Path(__file__).resolve().parents[4] / "rigs_demo/rigs/sluice.toml")
+WITHOUT = SPEC.model_copy(
+    update={"instrument": {name: entry for name, entry in SPEC.instrument.items() if entry.class_ != "supply"}}
+)
+
+
+def observation(name: str, supply: list[float], idle: list[float]) -> Observation:
+    return Observation(
+        name=f"gate.stiffness.{name}",
+        columns=(Column(name="t", unit="s"),),
+        data=np.zeros(1, dtype=[("t", "<f8")]),
+        conditions={"supply": [[12.0, a] for a in supply], "idle": [[12.0, a] for a in idle]},
+    )
+
+
+def net(supply: list[float], idle: list[float]) -> Quantity:
+    one = observation("field_30", supply, idle)
+    found = supply_readings.current_over_idle(one, [one], SPEC, "gate")
+    assert found is not None
+    return found
+
+
+def test_a_coarse_supply_is_known_to_its_last_digit_although_its_readings_agree() -> None:
+    coarse, fine = net([0.117, 0.117], [0.045, 0.045]), net([0.11712, 0.11712], [0.04503, 0.04503])
+    # Two means, each anywhere within half a milliampere.
+    assert math.sqrt(coarse.u**2 - (0.0015 * 0.072 / math.sqrt(3.0)) ** 2) == pytest.approx(math.sqrt(1e-6 / 6.0))
+    assert fine.u < coarse.u / 4.0
+
+
+def test_scatter_makes_the_error_that_it_says() -> None:
+    """Over many supplies that scatter by 0.3 mA, against what is really off."""
+    rng = np.random.default_rng(4)
+    errors, stated = [], []
+    for _ in range(400):
+        found = net((0.12 + rng.normal(0.0, 3e-4, 4)).tolist(), (0.05 + rng.normal(0.0, 3e-4, 2)).tolist())
+        errors.append(found.value - 0.07)
+        stated.append(found.u**2)
+    assert math.sqrt(np.mean(np.square(errors)) / np.mean(stated)) == pytest.approx(1.0, abs=0.1)
+
+
+def test_what_two_fields_share_of_the_idle_current_cancels() -> None:
+    fields = [observation("field_30", [0.1176, 0.1178], [0.05, 0.052]), observation("field_60", [0.3, 0.3002],
+              [0.05, 0.052])]  # fmt: skip
+    low, high = (supply_readings.current_over_idle(one, fields, SPEC, "gate") for one in fields)
+    assert low is not None and high is not None
+    idle = "gate.stiffness supply current#idle"
+    assert low.budget[idle].u == pytest.approx(high.budget[idle].u) != 0.0
+    apart = propagate(lambda a, b: b - a, "A", a=low, b=high)
+    assert idle not in apart.budget or abs(apart.budget[idle].u) < 1e-9
+
+
+def test_no_supply_no_current() -> None:
+    one = observation("field_30", [0.1, 0.1], [0.05, 0.05])
+    assert supply_readings.current_over_idle(one, [one], WITHOUT, "gate") is None
+    assert supply_readings.voltage(one, WITHOUT) is None
+    assert supply_readings.current_over_idle(observation("field_30", [], []), [], SPEC, "gate") is None
+
+
+def test_single_readings_have_no_scatter_to_judge_by() -> None:
+    with pytest.raises(MeasurementError, match="looks of 2 readings, found none"):
+        supply_readings.scatter([[0.1], [0.2]])
+
+
+@given(st.integers(-6, 0), st.lists(st.integers(1, 99999), min_size=1, max_size=6))
+def test_the_last_digit_is_the_finest_that_is_seen(place: int, steps: list[int]) -> None:
+    readings = [float(f"{10 * step + 1}e{place}") for step in steps]
+    assert supply_readings.last_digit(readings) == pytest.approx(10.0**place)
+    assert supply_readings.last_digit([*readings, 0.0]) == pytest.approx(10.0**place)
+    assert supply_readings.last_digit([0.0]) == 0.0

@@ -1,0 +1,240 @@
+"""Thermal quantities from a heating curve made by small steps of the network, with instruments that err."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, Self
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from harness.base.errors import MeasurementError, StoppedByBoard
+from harness.checks.thermal import procedure as thermal
+from harness.checks.thermal.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, Reading, phase_current
+from harness.checks.thermal.heating_curve import LOOK_K, most_left_k
+from harness.checks.thermal.model import heating
+from harness.nouns.observation import Column, Observation
+from harness.nouns.quantity import Quantity
+from harness.nouns.results import Measurement, Outcome
+from harness.rigfile import load
+
+SPEC = load(Path(__file__).resolve().parents[4] / "rigs_demo" / "rigs" / "sluice.toml")
+DEAD_SHARE = 150e-9 * 20e3
+TIMES = thermal.sample_times(SPEC, "gate")
+
+
+def winding_c(current_a: float, room_c: float, ohm_20: float = 5.7) -> np.ndarray:
+    """Temperature of phases B and C at TIMES: R_wh 2.5, R_ha 8.7 K/W, C 11.2 and 47 J/K."""
+    r, c = 7.5, 11.2 / 3.0
+
+    def change(_: float, t: np.ndarray) -> list[float]:
+        a, b, housing = t - room_c
+        power = current_a**2 * ohm_20 * (235.0 + t[1]) / 255.0
+        into_housing = (a + 2.0 * b - 3.0 * housing) / r
+        return [(housing - a) / r / c, (power - (b - housing) / r) / c, (into_housing - housing / 8.7) / 47.0]
+
+    found = solve_ivp(change, (0.0, TIMES[-1]), [room_c] * 3, t_eval=TIMES, rtol=1e-9, atol=1e-9, method="LSODA")
+    return np.asarray(found.y[1])
+
+
+def observations(
+    *, current_a: float = CURRENT_A, room_c: float = 22.0, gain: float = 1.0, noise_a: float = 5e-5, driver: bool = True
+) -> list[Observation]:
+    """What the bench would have read; `gain` is the supply's current gain, and it sets the current by it."""
+    rng = np.random.default_rng(3)
+    real = current_a / gain
+    ohm = 5.7 * (235.0 + winding_c(real, room_c)) / 255.0
+    difference = 2.0 * (ohm + 0.25) * real / 12.0 + 2.0 * DEAD_SHARE
+    supply = (real * (difference - 2.0 * DEAD_SHARE) + 0.045) * gain + rng.normal(0.0, noise_a, ohm.size)
+    fixed = {
+        "dead_time_s": 150e-9,
+        "carrier_hz": 20e3,
+        "current_a": CURRENT_A,
+        "idle_a": (0.045 * gain + rng.normal(0.0, noise_a, 4)).tolist(),
+    }
+    columns = tuple(Column(name=name, unit=unit) for name, unit in thermal.COLUMNS)
+    dtype = [(name, "<f8") for name, _ in thermal.COLUMNS]
+    rows = list(zip(TIMES, 2.0 * ohm * real, supply, difference, strict=True))
+    warm = {
+        "room_c": [room_c, room_c],
+        "driver_cold_c": [22.0] * 8 if driver else [],
+        "driver_hot_c": [26.0] * 8 if driver else [],
+    }
+    return [
+        Observation(
+            name="gate.thermal.cold",
+            columns=columns,
+            data=np.array(rows[:4], dtype),
+            conditions={**fixed, "drift": 2e-4},
+        ),
+        Observation(
+            name="gate.thermal.heating", columns=columns, data=np.array(rows, dtype), conditions={**fixed, **warm}
+        ),
+    ]
+
+
+def measured(**what: float) -> dict[str, Quantity]:
+    results = thermal.analyse(observations(**what), SPEC, "gate")  # type: ignore[arg-type]
+    return {r.name.rpartition(".")[2]: r.quantity for r in results if isinstance(r, Measurement)}
+
+
+def final_rise(room_c: float) -> float:
+    plain = CURRENT_A**2 * 5.7 * (235.0 + room_c) / 255.0 * (2.0 * 8.7 + 7.5)
+    return plain / (1.0 - plain / (235.0 + room_c))
+
+
+def test_every_planned_quantity_comes_out_where_it_was_put() -> None:
+    found = measured()
+    assert tuple(found) == thermal.PLANNED
+    assert abs(found["resistance"].value - 5.7) < 3.0 * found["resistance"].u
+    assert abs(found["rise"].value - final_rise(20.0)) < 3.0 * found["rise"].u
+    assert found["rise"].u < 0.4
+    true = heating(5.7, 2.5, 8.7, 11.2, 47.0)
+    assert found["fast_time"].value == pytest.approx(true.fast_time_s, abs=3.0 * found["fast_time"].u)
+    assert found["fast_rise"].value == pytest.approx(true.fast_rise_k, abs=3.0 * found["fast_rise"].u)
+    assert found["slow_time"].value == pytest.approx(true.times_s[0], abs=3.0 * found["slow_time"].u)
+    assert max(found[name].u / found[name].value for name in ("fast_time", "fast_rise", "slow_time")) < 0.03
+    assert found["driver_rise"].value == pytest.approx(4.0, abs=5e-3)
+
+
+@pytest.mark.parametrize("room_c", [10.0, 30.0])
+def test_the_room_does_not_show_in_what_is_referred_to_20_degrees(room_c: float) -> None:
+    found = measured(room_c=room_c)
+    assert found["rise"].value == pytest.approx(final_rise(20.0), abs=3.0 * found["rise"].u)
+    assert found["resistance"].value == pytest.approx(5.7, abs=3.0 * found["resistance"].u)
+    assert abs(final_rise(room_c) - final_rise(20.0)) > 4.0 * found["rise"].u  # else this could not fail
+
+
+def test_a_current_set_a_little_wrong_is_referred_to_the_nominal_one() -> None:
+    assert measured(current_a=0.98 * CURRENT_A)["rise"].value == pytest.approx(measured()["rise"].value, abs=0.15)
+
+
+def test_a_gain_within_its_accuracy_moves_the_rise_by_what_the_budget_says() -> None:
+    gain = SPEC.instrument["supply"].current_accuracy
+    assert gain is not None
+    right, wrong = (measured(gain=factor, noise_a=0.0)["rise"] for factor in (1.0, 1.0 + gain.percent / 100.0))
+    part = abs(right.budget["instrument.supply.current_gain"].u)
+    assert abs(wrong.value - right.value) == pytest.approx(part * 3.0**0.5, rel=0.1)
+
+
+def test_hot_and_cold_share_their_instruments() -> None:
+    # The meter's gain alone would be 0.05 K of 255 K + rise if it did not cancel in the ratio.
+    assert abs(measured()["rise"].budget["instrument.meter_gate.voltage_gain"].u) < 2e-3
+
+
+def test_a_multimeter_that_sees_the_current_reversed_is_said_to() -> None:
+    made = observations()
+    turned = []
+    for o in made:
+        data = o.data.copy()
+        data["volts"] = -data["volts"]
+        turned.append(dataclasses.replace(o, data=data))
+    right, wrong = (thermal.analyse(these, SPEC, "gate")[0] for these in (made, turned))
+    assert isinstance(right, Measurement)
+    assert isinstance(wrong, Measurement)
+    assert wrong.quantity == right.quantity
+    assert (right.note, wrong.note) == ("", thermal.REVERSED)
+
+
+def test_volts_that_change_their_sign_are_no_resistance() -> None:
+    made = observations()
+    made[1].data["volts"][3] *= -1.0
+    with pytest.raises(MeasurementError, match="change their sign under a steady current"):
+        thermal.analyse(made, SPEC, "gate")
+
+
+@given(slow_s=st.floats(100.0, 5000.0))
+def test_what_two_looks_may_hide_is_what_cools_by_less_than_they_see(slow_s: float) -> None:
+    hidden = most_left_k(255.0, slow_s) - LOOK_K
+    at_second_look = hidden * np.exp(COLD_WAIT_S / 2.0 / slow_s)
+    at_first_look = at_second_look * np.exp(COLD_WAIT_S / slow_s)
+    assert at_first_look - at_second_look == pytest.approx(COLD_AGREE * 255.0, rel=1e-6)
+
+
+def test_firmware_without_a_driver_temperature_leaves_that_one_out_with_words() -> None:
+    results = thermal.analyse(observations(driver=False), SPEC, "gate")
+    left = [r for r in results if not isinstance(r, Measurement)]
+    assert [(r.name, r.outcome) for r in left] == [("gate.thermal.driver_rise", Outcome.NOT_RUN)]
+    assert "driver_temperature" in left[0].reason
+
+
+def test_an_observation_that_is_not_there_is_named() -> None:
+    with pytest.raises(MeasurementError, match=r"thermal\.heating: no such observation; there are gate\.thermal\.cold"):
+        thermal.analyse(observations()[:1], SPEC, "gate")
+
+
+def test_phase_current_takes_off_idle_and_dead_time() -> None:
+    assert phase_current(0.345, 0.045, 0.606, 0.003) == pytest.approx(0.5)
+
+
+def test_samples_are_few_and_reach_more_than_two_slow_times() -> None:
+    assert len(TIMES) <= 100
+    assert np.all(np.diff(TIMES) >= 0.0)
+    assert TIMES[-1] > 2.5 * 9.0 * 59.0
+    assert TIMES[1] - TIMES[0] < 26.0 / 5.0
+
+
+def test_the_curve_begins_at_the_cold_winding() -> None:
+    (curve,) = thermal.curves(observations(), SPEC, "gate")
+    first = curve.series["measured"][0]
+    assert first[1] == pytest.approx(0.46 * first[0], abs=0.3)
+
+
+class RunAway:
+    """Stands where Heating stands: a winding whose resistance grows by a third from the second reading on."""
+
+    def __init__(self, clock: SimpleNamespace) -> None:
+        self.clock, self.reads = clock, 0
+
+    def __call__(self, rig: Any, motor: str, dead_share: float) -> Self:
+        return self
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        pass
+
+    def find_idle(self) -> list[float]:
+        return [0.045] * 4
+
+    def driver_c(self) -> float | None:
+        return None
+
+    def set(self, difference: float, ramp_s: float = 0.0) -> None:
+        pass
+
+    def wait(self, seconds: float) -> None:
+        self.clock.now += seconds
+
+    def read(self) -> Reading:
+        self.reads += 1
+        return Reading(self.clock.now, 6.3 if self.reads == 1 else 8.4, 0.3, 0.5)
+
+    def current_a(self, reading: Reading) -> float:
+        return CURRENT_A
+
+
+def test_every_reading_of_the_heating_is_held_against_the_windings_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = SimpleNamespace(now=0.0)
+    clock.now_s = lambda: clock.now
+    heating = RunAway(clock)
+
+    def check_limits(*, winding_temperature_c: float) -> None:
+        if winding_temperature_c > 90.0:  # 255 K x 4/3 - 235 K = 105 degC
+            raise StoppedByBoard(f"gate: winding {winding_temperature_c:.0f} degC")
+
+    room = SimpleNamespace(measure_temperature=lambda: SimpleNamespace(value=20.0))
+    rig: Any = SimpleNamespace(
+        spec=SPEC, clock=clock, thermometer=room, check_limits=check_limits, progress=lambda text, share: None
+    )
+    monkeypatch.setattr(thermal, "Heating", heating)
+    fixed = {"dead_time_s": 150e-9, "carrier_hz": 20e3}
+    with pytest.raises(StoppedByBoard, match="gate: winding 105 degC"):
+        thermal._heat(rig, "gate", fixed, 0.5)
+    assert heating.reads == 2

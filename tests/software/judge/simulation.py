@@ -1,0 +1,134 @@
+"""Healthy boards, qualified on paper many times: how often does the verdict code refuse one?
+
+    python -m tests.software.judge.simulation 20000
+
+Each simulated qualification draws every error from the shape that its budget states: what the rig file
+knows (shared by many expectations, rectangular), gains of meters (shared by many measurements), scatter
+of few repeats (the standard uncertainty is then an estimate too). Then every number goes through
+harness.judge.verdict, as in a real qualification.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import sys
+from dataclasses import dataclass
+
+from harness.judge.verdict import Rule, against_expectation
+from harness.nouns.quantity import Contribution, Quantity, Shape, combine, repeats
+from harness.nouns.results import Detect, Expectation, Measurement, Outcome
+
+SQRT3 = math.sqrt(3.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Sources with their half-widths, and quantities as sensitivities to them. Every true value is 10."""
+
+    file: dict[str, float]
+    meters: dict[str, float]
+    expected: tuple[dict[str, float], ...]
+    measured: tuple[dict[str, float], ...]
+    scatter: tuple[tuple[float, int], ...]
+    """Standard deviation of one reading and how many repeats; 0 repeats: type B only."""
+    shape: Shape = "rectangular"
+    """Of what the rig file and the meters' data sheets state."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(f"motor.check.q{k}" for k in range(len(self.expected)))
+
+
+def demo_plan(count: int = 44, seed: int = 7) -> Plan:
+    """As many quantities as two motors have, fed by a dozen shared inputs in the manner of a real rig."""
+    dice = random.Random(seed)
+    file = {f"rig.{name}": dice.uniform(0.02, 0.3) for name in "abcdefghijkl"}
+    meters = {f"instrument.{name}": dice.uniform(0.01, 0.1) for name in "pqrs"}
+    expected = tuple(
+        {name: dice.choice([-1.0, 0.5, 1.0]) for name in dice.sample(sorted(file), dice.randint(1, 4))}
+        for _ in range(count)
+    )
+    measured = tuple({dice.choice(sorted(meters)): 1.0} for _ in range(count))
+    scatter = tuple((dice.uniform(0.02, 0.3), dice.choice([0, 3, 5, 5, 10, 30])) for _ in range(count))
+    return Plan(file=file, meters=meters, expected=expected, measured=measured, scatter=scatter)
+
+
+def bell_plan(count: int = 44) -> Plan:
+    """Independent normal errors of known size: the one case in which the rule spends its whole risk."""
+    file = {f"rig.{k}": 0.1 for k in range(count)}
+    return Plan(
+        file=file,
+        meters={"instrument.p": 0.0},
+        expected=tuple({name: 1.0} for name in file),
+        measured=({},) * count,
+        scatter=((0.0, 0),) * count,
+        shape="normal",
+    )
+
+
+def _errors(sources: dict[str, float], shape: Shape, dice: random.Random) -> dict[str, float]:
+    if shape == "normal":
+        return {name: dice.gauss(0.0, half / SQRT3) for name, half in sources.items()}
+    return {name: dice.uniform(-half, half) for name, half in sources.items()}
+
+
+def _type_b(value: float, sensitivities: dict[str, float], halves: dict[str, float], shape: Shape) -> Quantity:
+    budget = {
+        name: Contribution(u=factor * halves[name] / SQRT3, shape=shape) for name, factor in sensitivities.items()
+    }
+    return Quantity(value=value, unit="V", budget=budget)
+
+
+def one_qualification(plan: Plan, rule: Rule, dice: random.Random, deviation: float = 0.0) -> list[Outcome]:
+    """Verdicts on one board; every true value stands `deviation` off what a perfect rig file would let expect."""
+    file, meters = _errors(plan.file, plan.shape, dice), _errors(plan.meters, plan.shape, dice)
+    outcomes = []
+    for name, inputs, reads, (spread, count) in zip(
+        plan.names, plan.expected, plan.measured, plan.scatter, strict=True
+    ):
+        known = 10.0 + sum(k * file[source] for source, k in inputs.items())
+        expected = _type_b(known, inputs, plan.file, plan.shape)
+        error = sum(k * meters[source] for source, k in reads.items()) + deviation
+        measured = _type_b(10.0 + error, reads, plan.meters, plan.shape)
+        if count:
+            scattered = repeats([dice.gauss(0.0, spread) for _ in range(count)], "V", f"{name}.scatter")
+            measured = combine(((1.0, measured), (1.0, scattered)), "V")
+        verdict = against_expectation(
+            Measurement(name=name, quantity=measured), Expectation(name=name, quantity=expected), rule
+        )
+        outcomes.append(verdict.outcome)
+    return outcomes
+
+
+def false_alarms(count: int, plan: Plan | None = None, risk: float = 0.01, seed: int = 1) -> int:
+    """How many of `count` healthy boards are refused."""
+    plan = plan or demo_plan()
+    detect = {name: Detect(absolute=1e3) for name in plan.names}
+    rule = Rule(planned=len(plan.names), false_alarm_risk=risk, detect=detect)
+    dice = random.Random(seed)
+    return sum(Outcome.DIFFERS in one_qualification(plan, rule, dice) for _ in range(count))
+
+
+def interval(alarms: int, count: int, z: float = 1.96) -> tuple[float, float]:
+    """Wilson score interval of a share (95 % for z = 1.96)."""
+    share = alarms / count
+    middle = (share + z**2 / (2 * count)) / (1 + z**2 / count)
+    half = z * math.sqrt(share * (1 - share) / count + z**2 / (4 * count**2)) / (1 + z**2 / count)
+    return middle - half, middle + half
+
+
+def main() -> None:
+    """Print the family false-alarm rate with its 95 % interval."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
+    for words, plan in (("errors as a rig has them", demo_plan()), ("normal errors of known size", bell_plan())):
+        alarms = false_alarms(count, plan)
+        low, high = interval(alarms, count)
+        sys.stdout.write(
+            f"{words}: {alarms} of {count} healthy boards refused, {alarms / count:.4f} "
+            f"({low:.4f} to {high:.4f}), stated risk 0.01\n"
+        )
+
+
+if __name__ == "__main__":
+    main()

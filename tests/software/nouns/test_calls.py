@@ -1,0 +1,219 @@
+"""What the contract says that a check needs, against what the check's device script really calls.
+
+The scripts run here as they are, with a stand-in for the firmware that notes its calls, and with the orders that the
+check's own source can send.
+"""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import re
+import sys
+import types
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.checks.catalogue import CHECK_NAMES
+from harness.nouns.contract import ALL, PARTS, missing_parts
+from harness.run.planning import lacking
+from tests.software.run.fakes import FakeRig
+
+ROOT = Path(__file__).resolve().parents[3]
+PACES = ("own", "called")
+ORDERS = {
+    "s": b"s 8", "f": b"f 900 700 16 4 0", "l": b"l", "p": b"p 30 16 4", "w": b"w 8",
+    "d": b"d 32768 33000 32500 20", "t": b"t", "n": b"n", "o": b"o", "q": b"q",
+}  # fmt: skip
+"""An example of every order of the services, in an order in which all can be carried out."""
+
+SENDING = ("send", "finish", "_order")
+"""Methods that send an order."""
+
+
+class Ended(Exception):
+    """No order is left."""
+
+
+class Board(types.ModuleType):
+    """A drive, a clock and a guard in one: as much of a board as the scripts touch."""
+
+    def __init__(self, pace: str, orders: list[bytes]) -> None:
+        super().__init__("board")
+        self.pace = pace
+        self.orders = orders
+        self.idle = 0
+        self.called: set[str] = set()
+        self.hook: Callable[[int, int, int], None] | None = None
+        self.us = 0
+        self.turn = [4096, 4096]
+        self.drive = Drive(self)
+
+    # --- clock
+    def pass_us(self, us: int) -> None:
+        before = self.us // 1000
+        self.us += max(us, 1)
+        if self.hook is not None and self.pace == "own":
+            for at in range(before, self.us // 1000):
+                self.hook(at * 1000, 7, 0)
+
+    # --- guard
+    def listen(self, wait_ms: int = 0) -> bytes | None:
+        self.pass_us(wait_ms * 1000)
+        self.idle += 1
+        if self.orders and self.idle > 20:
+            self.idle = 0
+            return self.orders[0] if self.orders == [b"n"] else self.orders.pop(0)  # n: to be said in every spell
+        if self.idle > 5000:
+            raise Ended
+        return None
+
+    def angle(self, motor: int) -> tuple[int, int]:
+        count, _, age = self.drive.angle(motor)
+        return count, age
+
+    def check(self, *_: object) -> None: ...
+    def allow_silence(self, _ms: int) -> None: ...
+
+    def off(self) -> None:
+        self.drive.off(0)
+
+    def close(self) -> None:
+        self.off()
+
+
+class Drive:
+    """Firmware of the smallest kind: every function is there, but the optional ones; what is called is noted."""
+
+    def __init__(self, board: Board) -> None:
+        self._board = board
+
+    def __getattr__(self, name: str) -> Callable[..., object]:
+        if name not in {part.name for part in PARTS} - {"driver_temperature", "currents"}:
+            raise AttributeError(name)
+        board = self._board
+
+        def call(*words: object) -> object:
+            board.called.add(name)
+            if name == "trace":
+                board.hook = words[1]  # type: ignore[assignment]
+            if name == "control_step" and board.hook is not None:
+                board.hook(board.us, 7, 0)
+            if name == "declare":
+                return {"field_steps": 120, "pace": board.pace, "loop_period_us": 1000, "counts_per_turn": 4096}
+            return (7, True, 0) if name == "angle" else None
+
+        return call
+
+
+@pytest.fixture
+def script(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str, Board], types.ModuleType]]:
+    def load(name: str, board: Board) -> types.ModuleType:
+        clock = types.ModuleType("time")
+        clock.ticks_us = lambda: board.us  # type: ignore[attr-defined]
+        clock.ticks_ms = lambda: board.us // 1000  # type: ignore[attr-defined]
+        clock.ticks_diff = lambda a, b: a - b  # type: ignore[attr-defined]
+        clock.ticks_add = lambda a, b: a + b  # type: ignore[attr-defined]
+        clock.sleep_us = board.pass_us  # type: ignore[attr-defined]
+        clock.sleep_ms = lambda ms: board.pass_us(ms * 1000)  # type: ignore[attr-defined]
+        frames = types.ModuleType("frames")
+        nothing = types.SimpleNamespace(row=lambda *_: None, flush=lambda: None)
+        frames.Stream = lambda *_: nothing  # type: ignore[attr-defined]
+        frames.event = lambda *_: None  # type: ignore[attr-defined]
+        micropython = types.ModuleType("micropython")
+        micropython.const = lambda value: value  # type: ignore[attr-defined]
+        spec = importlib.util.spec_from_file_location(f"under_test_{name}", ROOT / "device_scripts" / f"{name}.py")
+        assert spec is not None and spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        with monkeypatch.context() as patch:
+            for stub in (clock, frames, micropython):
+                patch.setitem(sys.modules, stub.__name__, stub)
+            spec.loader.exec_module(module)
+        return module
+
+    yield load
+
+
+HOMES = {"hold": "acting.hold", "heating": "checks.thermal.heating"}
+"""Where what several calls share starts its device script; a check starts its own in its procedure."""
+
+
+def home(name: str) -> str:
+    return "harness." + HOMES.get(name, f"checks.{name}.procedure")
+
+
+def source_of(name: str) -> str:
+    return (ROOT / f"{home(name).replace('.', '/')}.py").read_text(encoding="utf-8")
+
+
+def started_by(check: str) -> tuple[str, str, set[str]]:
+    """Device script and function that a check starts, and the letters of the orders that it can send there."""
+    for room in (check, "hold", "heating"):
+        text = source_of(room)
+        found = re.search(r'Service\(\s*rig, "(\w+)", "(\w+)"', text)
+        if found and (room == check or f"from {home(room)} import" in source_of(check)):
+            break
+    else:
+        raise AssertionError(f"{check} starts no device script")
+    used = {node.attr for node in ast.walk(ast.parse(source_of(check))) if isinstance(node, ast.Attribute)}
+    used.add("__exit__")
+    orders = {
+        letter
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.FunctionDef) and (room == check or node.name in used)
+        for call in ast.walk(node)
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Attribute) and call.func.attr in SENDING
+        for word in ast.walk(call)
+        if isinstance(word, ast.Constant) and isinstance(word.value, str)
+        for letter in re.findall(r"^([a-z])(?: |$)", word.value)
+    }
+    last = re.search(r'Service\([^)]*last="(\w)"', text)
+    return found.group(1), found.group(2), orders | ({last.group(1)} if last else set())
+
+
+def called(load: Callable[[str, Board], types.ModuleType], check: str, pace: str) -> set[str]:
+    """Parts of the contract that a check's script calls; declare, off and angle are the guard's, whatever runs."""
+    name, entry, letters = started_by(check)
+    lines = [ORDERS[letter] for letter in ORDERS if letter in letters]
+    board = Board(pace, lines)
+    function = getattr(load(name, board), entry)
+    choices = {"motor": 0, "offsets": (5, 0), "small": 1, "targets": (9, 9)}
+    wanted = function.__code__.co_varnames[1 : function.__code__.co_argcount]
+    function(board, **{key: value for key, value in choices.items() if key in wanted})
+    assert board.orders in ([], [b"n"]), f"{check}: {board.orders} were not taken"
+    return board.called | {"declare", "off"}
+
+
+@pytest.mark.parametrize("check", CHECK_NAMES)
+@pytest.mark.parametrize("pace", PACES)
+def test_a_check_needs_what_its_script_calls(script, check: str, pace: str) -> None:
+    other = {"own": {"control_step"}, "called": {"start", "stop"}}[pace]
+    assert called(script, check, pace) == {part.name for part in PARTS if check in part.needed_by} - other
+
+
+def test_orders_are_found_in_the_checks() -> None:
+    assert started_by("commutation") == ("fields", "serve", {"f", "w", "s", "o", "q"})
+    assert started_by("stiffness")[2] >= {"f", "l", "p", "q"}
+    assert started_by("thermal") == ("static", "hold", {"d", "t", "q"})
+
+
+@pytest.mark.parametrize(("pace", "absent"), [("own", "start"), ("own", "stop"), ("called", "control_step")])
+def test_firmware_without_its_loop_costs_the_checks_that_close_it(pace: str, absent: str) -> None:
+    lacks = missing_parts({part.name for part in PARTS} - {absent}, pace)
+    assert [part.name for part in lacks] == [absent]
+    words = [f"{part.call}: {part.meaning}; needed by {', '.join(part.needed_by)}" for part in lacks]
+    bare = types.ModuleType("check")
+    reasons = {check: lacking(FakeRig(lacks=words), bare, check, "gate") for check in CHECK_NAMES}  # type: ignore[arg-type]
+    assert {check for check, reason in reasons.items() if absent in reason} == {"stiffness", "step", "together"}
+    assert reasons["thermal"] == reasons["commutation"] == ""
+
+
+def test_the_contract_is_told_as_it_is() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## The drive contract")[2]
+    rows = re.findall(r"^\| (`.*?) \| .* \| (.*?) \|$", told.partition("\n## ")[0], re.MULTILINE)
+    needed = {name: words for calls, words in rows for name in re.findall(r"`(\w+)\(", calls)}
+    assert needed == {
+        part.name: {(): "optional", ALL: "all checks"}.get(part.needed_by, ", ".join(part.needed_by)) for part in PARTS
+    }

@@ -1,0 +1,210 @@
+"""A rig and checks that exist in memory only: what they measure, and how they fail, is said by the test."""
+
+from __future__ import annotations
+
+import contextlib
+import types
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from harness.link.board import BoardIdentity
+from harness.nouns.contract import Declared
+from harness.nouns.observation import Column, Observation
+from harness.nouns.quantity import exact, normal
+from harness.nouns.results import Expectation, Measurement
+from harness.rigfile import RigSpec, load
+
+ROOT = Path(__file__).resolve().parents[3]
+SLUICE = Path(__file__).with_name("rig.toml")
+
+HEALTHY = {
+    "commutation": {"direction": 1.0, "pole_pairs": 11.0, "offset": 0.8},
+    "stiffness": {"open_loop": 1.0, "closed_loop": 2.0},
+    "step": {"delay": 1.0e-3},
+    "thermal": {"rise": 40.0},
+    "together": {"supply_sag": 0.1},
+}
+
+
+def declared(**changes: object) -> Declared:
+    entries: dict[str, object] = {
+        "contract": 1,
+        "name": "fake",
+        "version": "1",
+        "pace": "own",
+        "carrier_hz": 2e4,
+        "loop_period_s": 1e-3,
+        "counts_per_turn": 16384,
+        "field_steps": 240,
+        "max_static_duty": 1.0,
+        "dead_time_s": 1e-7,
+        "pole_pairs": 11,
+        "offset_count": 16384 - round(0.8 / 11 / (2 * np.pi) * 16384),
+        "direction": 1,
+        "sensor_path": "bus",
+        "timers": (-1,),
+        "amplitude_limit": 0.4,
+        "current_limit_a": None,
+        "travel_limit_rad": None,
+        **changes,
+    }
+    return Declared(**entries)  # type: ignore[arg-type]
+
+
+IDENTITY = BoardIdentity(
+    unique_id="ab12", system="fake", implementation="fake", version="1", machine="VIRTUAL \x1b[31m board"
+)
+
+
+@dataclass
+class FakeRig:
+    """As much of a Rig as a qualification touches."""
+
+    spec: RigSpec = field(default_factory=lambda: load(SLUICE))
+    declared: dict[str, Declared] = field(default_factory=lambda: {"gate": declared(), "wheel": declared()})
+    has: Sequence[str] = ("supply", "thermometer", "multimeter")
+    lacks: Sequence[str] = ()
+    events: list[str] = field(default_factory=list)
+    virtual: bool = True
+    troubles: tuple[str, ...] = ()
+    """What cannot be done when it is made safe."""
+    gone: BaseException | None = None
+    """What getting it back after a stop raises."""
+    identity: BoardIdentity = IDENTITY
+    instruments: Mapping[str, Any] = field(default_factory=dict)
+    board: object = "the board"
+    observed: Callable[[Observation], None] = print
+    shown: Callable[[str, float], None] = print
+
+    @property
+    def motors(self) -> tuple[str, ...]:
+        return self.spec.motors
+
+    @property
+    def supply(self) -> object | None:
+        return self if "supply" in self.has else None
+
+    @property
+    def thermometer(self) -> object | None:
+        return self if "thermometer" in self.has else None
+
+    def multimeter(self, motor: str) -> object | None:
+        return self if "multimeter" in self.has else None
+
+    def missing_parts(self) -> list[str]:
+        return list(self.lacks)
+
+    def not_supervised(self) -> list[str]:
+        return []
+
+    def script_hashes(self) -> dict[str, str]:
+        return {"safety.py": "00"}
+
+    def firmware_sha256(self) -> str | None:
+        return None
+
+    def power_on(self) -> None:
+        self.events.append("power on")
+
+    def make_safe(self) -> tuple[str, ...]:
+        self.events.append("make safe")
+        return self.troubles
+
+    def bring_back(self) -> None:
+        self.events.append("bring back")
+        if self.gone is not None:
+            raise self.gone
+
+    def note_trouble(self, error: BaseException) -> None:
+        self.events.append(type(error).__name__)
+
+    def keep(self, observation: Observation) -> None:
+        self.observed(observation)
+
+
+@dataclass
+class FakeChecks:
+    """Measure modules: values by check, changes and widths by full name, and what is raised in a procedure."""
+
+    changes: dict[str, float] = field(default_factory=dict)
+    widths: dict[str, float] = field(default_factory=dict)
+    """Standard uncertainties of what is measured; a thousandth of the value where nothing is said."""
+    raises: dict[str, BaseException] = field(default_factory=dict)
+    needs: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: {"thermal": ("supply", "multimeter")})
+    forgets: set[str] = field(default_factory=set)
+    ran: list[str] = field(default_factory=list)
+
+    def measuring(self, check: str) -> types.ModuleType:
+        module = types.ModuleType(f"fake_{check}")
+        module.PLANNED = tuple(HEALTHY[check])  # type: ignore[attr-defined]
+        module.NEEDS = self.needs.get(check, ())  # type: ignore[attr-defined]
+
+        def names(motor: str) -> dict[str, str]:
+            return {q: f"{check}.{q}" if motor == "together" else f"{motor}.{check}.{q}" for q in HEALTHY[check]}
+
+        def procedure(rig: FakeRig, motor: str) -> list[Observation]:
+            self.ran.append(f"{motor}.{check}")
+            columns = (Column(name="x", unit="1"),)
+            taken = Observation(name=f"{motor}.{check}.raw", columns=columns, data=np.zeros(2, dtype=[("x", "<i2")]))
+            rig.keep(taken)
+            if f"{motor}.{check}" in self.raises:
+                raise self.raises[f"{motor}.{check}"]
+            return [taken]
+
+        def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement]:
+            assert observations
+            return [
+                Measurement(name=full, quantity=self.quantity(full, self.changes.get(full, HEALTHY[check][q])))
+                for q, full in names(motor).items()
+                if full not in self.forgets
+            ]
+
+        module.procedure = procedure  # type: ignore[attr-defined]
+        module.analyse = analyse  # type: ignore[attr-defined]
+        return module
+
+    def quantity(self, full: str, value: float):  # type: ignore[no-untyped-def]
+        return (
+            exact(value, "1")
+            if "direction" in full
+            else normal(value, self.widths.get(full, 0.001 * abs(value)), "1", full)
+        )
+
+    def expect(self, check: str, spec: RigSpec, stated: Declared, motor: str) -> list[Expectation]:
+        prefix = check if motor == "together" else f"{motor}.{check}"
+        return [
+            Expectation(name=f"{prefix}.{q}", quantity=self.quantity(f"expected {q}", value))
+            for q, value in HEALTHY[check].items()
+        ]
+
+
+def install(
+    monkeypatch: pytest.MonkeyPatch,
+    checks: FakeChecks | None = None,
+    rig: FakeRig | None = None,
+    opening: BaseException | None = None,
+) -> tuple[FakeChecks, FakeRig]:
+    """Put fakes where the command and the plugin open a rig; `opening` is raised instead of opening one."""
+    checks, rig = checks or FakeChecks(), rig or FakeRig()
+
+    @contextlib.contextmanager
+    def open_rig(spec: RigSpec, **options: object) -> Iterator[FakeRig]:
+        rig.events.append(f"open {options['seed']}")
+        if opening is not None:
+            raise opening
+        try:
+            options["before_firmware"](rig)  # type: ignore[operator]
+            yield rig
+        finally:
+            rig.make_safe()
+            rig.events.append("closed")
+
+    monkeypatch.setattr("harness.run.session.open_rig", open_rig)
+    monkeypatch.setattr("harness.run.planning.measuring", checks.measuring)
+    monkeypatch.setattr("harness.run.qualification.expect", checks.expect)
+    return checks, rig

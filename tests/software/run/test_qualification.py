@@ -1,0 +1,321 @@
+"""The run of a qualification: order, preconditions, trouble of every kind, and what is left in the record."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+import pytest
+
+from harness.base.errors import (  # fmt: skip
+    BenchError,
+    ExitCode,
+    HarnessError,
+    InstrumentError,
+    LinkError,
+    MeasurementError,
+    MissingCapability,
+    StoppedByBoard,
+)
+from harness.bench.safe import StopSignal, stop_on_signals
+from harness.nouns.results import Outcome
+from harness.record import RecordWriter, read
+from harness.run import planning
+from harness.run import qualification as module
+from harness.run.planning import runs, selected_checks
+from harness.run.qualification import Qualification
+from tests.software.run.fakes import FakeChecks, FakeRig, declared
+
+OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": []}
+
+
+@pytest.fixture
+def build(tmp_path, monkeypatch):
+    def of(checks: FakeChecks | None = None, rig: FakeRig | None = None, **options) -> Qualification:
+        checks = checks or FakeChecks()
+        monkeypatch.setattr(planning, "measuring", checks.measuring)
+        monkeypatch.setattr(module, "expect", checks.expect)
+        made = Qualification(rig or FakeRig(), RecordWriter(tmp_path / "record", OPENING), **options)
+        made.checks = checks
+        made.folder = tmp_path / "record"
+        return made
+
+    return of
+
+
+def outcomes(made: Qualification, part: str = "") -> dict[str, Outcome]:
+    return {verdict.name: verdict.outcome for verdict in made.verdicts if part in verdict.name}
+
+
+def run_to_the_end(made: Qualification) -> ExitCode:
+    try:
+        made.run_all()
+    except BaseException as error:
+        assert made.stop is error
+    return made.finish()
+
+
+def test_a_healthy_board_passes_in_the_order_of_the_bench(build):
+    made = build()
+    assert run_to_the_end(made) is ExitCode.AGREES
+    assert made.checks.ran == [
+        "gate.commutation",
+        "gate.stiffness",
+        "gate.step",
+        "gate.thermal",
+        "wheel.commutation",
+        "wheel.stiffness",
+        "wheel.step",
+        "wheel.thermal",
+        "together.together",
+    ]
+    record = read(made.folder)
+    assert record.content["risk"]["planned"] == made.rule.planned
+    assert len(record.content["planned"]) == 15
+    assert len(record.observations()) == 9
+    assert {entry["outcome"] for entry in record.content["verdicts"]} <= {"agrees", "conforming"}
+
+
+def test_each_requirement_is_one_more_decision(build):
+    made = build()
+    assert made.rule.planned == 15 + 2  # thermal.rise of both motors has one in this rig file
+
+
+def test_a_deviation_is_found_and_only_that(build):
+    made = build(FakeChecks(changes={"wheel.stiffness.open_loop": 1.2}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert [name for name, word in outcomes(made).items() if word is Outcome.DIFFERS] == ["wheel.stiffness.open_loop"]
+    assert made.diagnosis.differs == ("wheel.stiffness.open_loop",)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "words"),
+    [
+        ("direction", -1.0, "gate.commutation.direction differs: the loop could run away"),
+        ("pole_pairs", 12.0, "gate.commutation.pole_pairs differs"),
+        ("offset", 2.6, "gate.commutation.offset differs"),
+    ],
+)
+def test_the_loop_is_not_closed_on_a_wrong_motor(build, quantity, value, words):
+    made = build(FakeChecks(changes={f"gate.commutation.{quantity}": value}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert not {"gate.stiffness", "gate.step", "together.together"} & set(made.checks.ran)
+    assert {"gate.thermal", "wheel.stiffness"} <= set(made.checks.ran)
+    verdict = made.verdicts_of("gate.step.delay")[0]
+    assert verdict.outcome is Outcome.NOT_RUN
+    assert verdict.reason.startswith(f"because {words}")
+
+
+def test_the_loop_is_not_closed_where_the_firmware_declares_another_motor(build):
+    for change in ({"pole_pairs": 12}, {"direction": -1}, {"offset_count": 4000}):
+        made = build(rig=FakeRig(declared={"gate": declared(**change), "wheel": declared()}))
+        made.run("step", "gate")
+        assert "gate.step" not in made.checks.ran, change
+        assert "declare" in made.verdicts_of("gate.step.delay")[0].reason
+        made.record.folder.joinpath("record.json").unlink()
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "kind"),
+    [
+        (LinkError("port: lost while reading"), ExitCode.BENCH, "bench"),
+        (InstrumentError("supply: silent"), ExitCode.BENCH, "bench"),
+        (KeyboardInterrupt(), ExitCode.BENCH, "bench"),
+        (ZeroDivisionError("division by zero"), ExitCode.DEFECT, "defect"),
+        (HarnessError("an invariant is broken"), ExitCode.DEFECT, "defect"),
+    ],
+)
+def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, code, kind):
+    made = build(FakeChecks(raises={"gate.step": error}))
+    assert run_to_the_end(made) is code
+    assert made.rig.events[-2:] == [type(error).__name__, "make safe"]
+    assert made.checks.ran[-1] == "gate.step"
+    record = read(made.folder)
+    assert record.content["stop"]["kind"] == kind
+    assert record.observation("gate.step.raw").data.size == 2
+    assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
+    left = {name: word for name, word in outcomes(made).items() if name.startswith("wheel")}
+    assert set(left.values()) == {Outcome.NOT_RUN}
+    assert "because the run was stopped" in made.verdicts_of("wheel.step.delay")[0].reason
+
+
+STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 15646 in 100 ms")
+
+
+def test_the_record_names_the_check_that_is_running(build):
+    made = build(FakeChecks(raises={"gate.step": BenchError("silent")}))
+    run_to_the_end(made)
+    assert read(made.folder).content["running"] == "gate step"
+
+
+def test_in_the_record_of_a_whole_run_nothing_is_running(build):
+    made = build()
+    made.run("commutation", "gate")
+    assert read(made.folder).content["running"] == "gate commutation"
+    run_to_the_end(made)
+    assert read(made.folder).content["running"] is None
+
+
+def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured(build):
+    made = build(FakeChecks(raises={"gate.step": STOP}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert made.rig.events.count("make safe") == made.rig.events.count("bring back") == 1
+    assert made.checks.ran == [
+        "gate.commutation",
+        "gate.stiffness",
+        "gate.step",
+        "wheel.commutation",
+        "wheel.stiffness",
+        "wheel.step",
+        "wheel.thermal",
+    ]
+    assert made.verdicts_of("gate.step.limits") == made.stops
+    assert made.stops[0].outcome is Outcome.NONCONFORMING
+    assert made.stops[0].reason == "speed 80.5 rad/s, limit 60 rad/s"
+    assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
+    assert made.verdicts_of("gate.step.delay")[0].reason == f"because the board was stopped: {made.stops[0].reason}"
+    for name in ("gate.thermal.rise", "together.supply_sag"):
+        verdict = made.verdicts_of(name)[0]
+        assert verdict.outcome is Outcome.NOT_RUN
+        assert verdict.reason == f"because the board was stopped in gate step: {made.stops[0].reason}"
+    record = read(made.folder)
+    assert record.content["stop"] is None
+    assert record.observation("gate.step.raw").data.size == 2
+
+
+def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):
+    made = build(FakeChecks(raises={"wheel.commutation": STOP}))
+    assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.commutation.limits", "wheel.step.delay"]
+    assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.step.delay"]
+    assert made.checks.ran == ["wheel.commutation"]
+    made.run("thermal", "gate")
+    assert made.checks.ran[-1] == "gate.thermal"
+
+
+def test_a_stop_with_both_motors_names_the_check_once(build):
+    made = build(FakeChecks(raises={"together.together": STOP}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert [stop.name for stop in made.stops] == ["together.limits"]
+
+
+@pytest.mark.parametrize(
+    "broken", [{"gone": LinkError("port: no answer")}, {"troubles": ("supply off: not finished within 1 s",)}]
+)
+def test_a_bench_that_does_not_come_back_after_a_stop_ends_the_run(build, broken):
+    made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(**broken))
+    assert run_to_the_end(made) is ExitCode.BENCH
+    assert made.checks.ran[-1] == "gate.step"
+    assert made.verdicts_of("gate.step.limits")[0].outcome is Outcome.NONCONFORMING
+    assert len(made.verdicts_of("gate.step.delay")) == 1
+    words = broken.get("troubles", ("no answer",))[0]
+    assert words in read(made.folder).content["stop"]["message"]
+    assert words in made.verdicts_of("wheel.step.delay")[0].reason
+
+
+def test_a_signal_while_the_board_is_made_safe_after_a_stop_is_not_lost(build):
+    made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(gone=KeyboardInterrupt()))
+    assert run_to_the_end(made) is ExitCode.BENCH
+    assert made.checks.ran[-1] == "gate.step"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+def test_a_signal_amid_the_keeping_of_results_waits_until_all_are_kept(build, monkeypatch):
+    made = build()
+    add = made.record.add
+
+    def interrupted(**parts):
+        os.kill(os.getpid(), signal.SIGINT)
+        add(**parts)
+
+    monkeypatch.setattr(made.record, "add", interrupted)
+    with stop_on_signals(), pytest.raises(StopSignal, match="Ctrl-C"):
+        made.run("commutation", "gate")
+    kept = {entry["name"] for entry in read(made.folder).content["verdicts"]}
+    assert kept == {verdict.name for verdict in made.verdicts} == set(made.results) != set()
+
+
+def test_what_a_check_lacks_is_not_run_with_what_to_add(build):
+    made = build(FakeChecks(raises={"gate.step": MissingCapability("needs a trace hook: add one")}))
+    assert run_to_the_end(made) is ExitCode.UNDECIDED  # step is required in this rig file
+    verdict = made.verdicts_of("gate.step.delay")[0]
+    assert (verdict.outcome, verdict.reason) == (Outcome.NOT_RUN, "needs a trace hook: add one")
+    assert outcomes(made)["wheel.step.delay"] is Outcome.AGREES
+
+
+def test_observations_that_do_not_support_a_number_cannot_tell(build):
+    made = build(FakeChecks(raises={"gate.step": MeasurementError("nothing moved")}))
+    assert run_to_the_end(made) is ExitCode.UNDECIDED
+    assert outcomes(made)["gate.step.delay"] is Outcome.CANNOT_TELL
+
+
+def test_on_a_motor_that_is_not_the_stated_one_no_field_is_held_either(build):
+    made = build(FakeChecks(changes={"gate.commutation.direction": -1.0}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert "gate.stiffness" not in made.checks.ran
+    for name in ("gate.stiffness.open_loop", "gate.stiffness.closed_loop", "gate.step.delay"):
+        (verdict,) = made.verdicts_of(name)
+        assert verdict.outcome is Outcome.NOT_RUN, name
+        assert verdict.reason == "because gate.commutation.direction differs: the loop could run away"
+
+
+def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(build):
+    made = build(rig=FakeRig(has=()))
+    assert made.rule.planned == 13  # without the two thermal rises and their requirements
+    assert run_to_the_end(made) is ExitCode.UNDECIDED
+    assert made.verdicts_of("gate.thermal.rise")[0].reason == (
+        "needs a supply: add an [instrument.NAME] of class supply"
+    )
+    missing = read(made.folder).content["missing"]
+    assert [entry["what"] for entry in missing] == [
+        "a programmable supply",
+        "a multimeter at the terminals of gate and wheel",
+        "a thermometer near the motors",
+    ]
+
+
+def test_a_firmware_without_a_part_costs_the_checks_that_need_it(build):
+    made = build(rig=FakeRig(lacks=("trace(motor, hook): call hook; needed by step",)))
+    run_to_the_end(made)
+    reason = made.verdicts_of("gate.step.delay")[0].reason
+    assert reason == "the firmware lacks trace(motor, hook): add it (drive contract)"
+    assert outcomes(made)["gate.thermal.rise"] is Outcome.CONFORMING
+
+
+def test_only_takes_what_it_needs_along_and_does_not_require_the_rest(build):
+    assert selected_checks(["step"]) == ("commutation", "step")
+    assert selected_checks(["thermal"]) == ("thermal",)
+    assert runs(("thermal",), ("a", "b")) == [("thermal", "a"), ("thermal", "b")]
+    made = build(only=("thermal",))
+    assert run_to_the_end(made) is ExitCode.AGREES
+    assert set(made.checks.ran) == {"gate.thermal", "wheel.thermal"}
+
+
+def test_a_planned_quantity_without_a_result_is_our_defect(build):
+    made = build(FakeChecks(forgets={"gate.step.delay"}))
+    with pytest.raises(HarnessError, match=r"planned quantities without a result: \['gate.step.delay'\]"):
+        made.run("step", "gate")
+    assert made.finish() is ExitCode.DEFECT
+
+
+def test_a_check_that_was_never_reached_is_our_defect_in_a_whole_run_only(build):
+    made = build()
+    made.run("commutation", "gate")
+    assert made.finish() is ExitCode.DEFECT
+    made.record.folder.joinpath("record.json").unlink()
+    made = build()
+    assert made.reach("gate.step.delay")[0].outcome is Outcome.AGREES
+    assert made.checks.ran == ["gate.commutation", "gate.step"]
+    assert made.finish(whole=False) is not ExitCode.DEFECT
+
+
+def test_progress_rises_to_the_whole(build):
+    seen: list[float] = []
+    made = build(on_step=lambda text, fraction, remaining_s: seen.append(fraction))
+    run_to_the_end(made)
+    assert seen == sorted(seen)
+    assert seen[-1] == pytest.approx(1.0)
+
+
+def test_bench_trouble_goes_before_a_difference(build):
+    made = build(FakeChecks(changes={"gate.stiffness.open_loop": 1.3}, raises={"wheel.step": BenchError("gone")}))
+    assert run_to_the_end(made) is ExitCode.BENCH
