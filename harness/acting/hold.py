@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from harness.acting.service import Service
 from harness.base.errors import MeasurementError
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
-from harness.nouns.observation import Observation
+from harness.nouns.observation import Condition, Observation
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
@@ -79,7 +79,7 @@ class Hold:
         self._service.send("o")
         self.wait(0.02)
 
-    def look(self, name: str, **conditions: object) -> Observation:
+    def look(self, name: str, **conditions: Condition) -> Observation:
         """What was sampled since the last look, not kept yet. Raises MeasurementError for nothing."""
         observation = self._service.observation(name, STREAM, conditions)
         if not observation.data.size:
@@ -91,7 +91,7 @@ class Hold:
         self.rig.keep(observation)
         return observation
 
-    def take(self, name: str, **conditions: object) -> Observation:
+    def take(self, name: str, **conditions: Condition) -> Observation:
         """Look, and keep what was seen."""
         return self.keep(self.look(name, **conditions))
 

@@ -206,17 +206,15 @@ class PairCurrents:
 
 def pair_currents(vectors: Observation | None) -> PairCurrents | None:
     """Pairs of opposite vectors by current, with a straight trend in time taken out; None where none was read."""
-    if vectors is None:
+    if vectors is None or not vectors.states("idle_a"):
         return None
-    numbers, currents, idle = (vectors.conditions.get(key) for key in ("vectors", "current_a", "idle_a"))
-    if not isinstance(numbers, Sequence) or not isinstance(currents, Sequence) or not isinstance(idle, float):
-        return None
-    if len(numbers) < 6 or any(current is None for current in currents):
+    numbers, currents, idle = vectors.wholes("vectors"), vectors.numbers("current_a"), vectors.number("idle_a")
+    if len(numbers) < 6:
         return None
     design = np.zeros((len(numbers), 4))
-    design[np.arange(len(numbers)), [int(number) % 3 for number in numbers]] = 1.0
+    design[np.arange(len(numbers)), [number % 3 for number in numbers]] = 1.0
     design[:, 3] = np.arange(len(numbers)) - (len(numbers) - 1) / 2.0
-    found = linear(design, [float(current) - idle for current in currents])
+    found = linear(design, [current - idle for current in currents])
     left_a = float(np.max(np.abs(found.residuals)))
     return PairCurrents(amperes=found.values[:3], left_a=left_a, trend_a=float(found.values[3]))
 

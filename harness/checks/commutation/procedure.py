@@ -238,7 +238,7 @@ class _Data:
                     shaft_rad=shaft(o)[begin:end],
                 )
         self.vectors = by_name.get("vectors")
-        self.centre = int(str(by_name["large_up"].conditions["centre"])) if "large_up" in by_name else 0
+        self.centre = by_name["large_up"].whole("centre") if "large_up" in by_name else 0
         self._found: results.Alignment | MeasurementError | None = None
 
     def alignment(self) -> results.Alignment:

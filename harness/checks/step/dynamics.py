@@ -56,10 +56,8 @@ def swings(steps: Sequence[Step]) -> list[Swings]:
 
 def to_20_c(spec: RigSpec, motor: str, observation: Observation) -> Quantity:
     """Factor that refers the loop's torque to 20 degC."""
-    reading = observation.conditions.get("room_c")
-    warmth = estimate(
-        spec, motor, room(spec, float(str(reading)) if reading is not None else None), BEFORE_STEPS_W_S, before_k=1.5
-    )
+    reading_c = observation.number("room_c") if observation.states("room_c") else None
+    warmth = estimate(spec, motor, room(spec, reading_c), BEFORE_STEPS_W_S, before_k=1.5)
     return to_reference(spec, motor, warmth)
 
 
@@ -161,9 +159,9 @@ def delay(
         raise MeasurementError(f"the onset of motion needs the frequency: {frequency}")
     w = frequency.value
     spacing = float(np.median(np.diff(observation.si("t"))))
-    clip = float(str(observation.conditions["clip"]))
-    turn = int(str(observation.conditions["counts_per_turn"]))
-    band = 3.0 * int(str(observation.conditions["noise_count"])) * math.tau / turn
+    clip = observation.number("clip")
+    turn = observation.whole("counts_per_turn")
+    band = 3.0 * observation.whole("noise_count") * math.tau / turn
 
     def onset(step: Step) -> float:
         early = step.before_s > -LEVEL_S

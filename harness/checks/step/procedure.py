@@ -152,8 +152,8 @@ def _result(name: str, value: Quantity | str | None, trace: Observation) -> Meas
         return Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason="large steps are not made with a loop that hunts")
     if isinstance(value, str):
         return Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=value)
-    note = f"trace hook {float(str(trace.conditions['hook_cost_s'])) * 1e6:.1f} us a pass"
-    if trace.conditions["pace"] == "called":
+    note = f"trace hook {trace.number('hook_cost_s') * 1e6:.1f} us a pass"
+    if trace.text("pace") == "called":
         note += "; paced by the harness, not by the firmware: period and jitter are the harness's own"
     return Measurement(name=name, quantity=value, observations=(trace.name,), note=note)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,10 +72,9 @@ def small_and_large(observation: Observation) -> tuple[list[Step], list[Step]]:
 
     Raises MeasurementError for a step with too few passes.
     """
-    conditions = observation.conditions
-    turn = int(str(conditions["counts_per_turn"]))
-    offsets: Sequence[object] = conditions["offsets_count"]  # type: ignore[assignment]
-    start, small = int(str(conditions["start_count"])), int(str(conditions["small_steps"]))
+    turn, offsets = observation.whole("counts_per_turn"), observation.wholes("offsets_count")
+    start, small = observation.whole("start_count"), observation.whole("small_steps")
+    clip, most_s = observation.number("clip"), observation.number("most_s")
     counts = np.unwrap(observation.si("count"), period=math.tau)
     counts = counts + math.tau * round((start * math.tau / turn - float(counts[0])) / math.tau)
     t, demand, number = observation.si("t"), observation.si("demand"), observation.si("step")
@@ -93,14 +91,14 @@ def small_and_large(observation: Observation) -> tuple[list[Step], list[Step]]:
         window = np.arange(before[-1], min(rows[0] + FEWEST_PASSES, rows[-1]))
         jump = int(window[int(np.argmax(np.abs(np.diff(demand[window]))))]) + 1
         use = np.arange(jump, rows[-1] + 1)
-        offset = int(str(offsets[place - 1]))
+        offset = offsets[place - 1]
         found.append(
             Step(
                 t_s=t[use] - t[jump], angle_rad=counts[use], demand=demand[use],
                 before_s=t[before[0] : jump] - t[jump], before_rad=counts[before[0] : jump],
                 set_point_rad=(start + offset) * math.tau / turn, place_rad=offset * math.tau / turn,
-                clipped=bool(np.max(np.abs(demand[use])) >= INSIDE_CLIP * float(str(conditions["clip"]))),
-                still=float(t[rows[-1]] - t[rows[0]]) < 0.98 * float(str(conditions["most_s"])),
+                clipped=bool(np.max(np.abs(demand[use])) >= INSIDE_CLIP * clip),
+                still=float(t[rows[-1]] - t[rows[0]]) < 0.98 * most_s,
             )
         )  # fmt: skip
     return found[:small], found[small:]

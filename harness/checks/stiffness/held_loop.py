@@ -74,9 +74,9 @@ def largest_slipping(readings: Readings, held: Held) -> Quantity:
     Raises MeasurementError if it never slipped.
     """
     observation = readings.observations["slip"]
-    if observation.conditions.get("slipped") is None:
+    if not observation.states("slipped"):
         raise MeasurementError(f"{readings.motor}: the field did not slip although its amplitude went to 0.05")
-    zero = float(observation.conditions["zero_rad"])  # type: ignore[arg-type]
+    zero = observation.number("zero_rad")
     phi = (float(observation.si("command")[0]) * math.tau / FULL_TURN - zero) * readings.sense
     sinking = Sweep(
         amplitude=1.0,

@@ -56,7 +56,7 @@ class Readings:
         net = current_over_idle(observation, self.observations.values(), self.spec, self.motor)
         if net is None:
             return None
-        amplitude = float(observation.conditions["set_amplitude"])  # type: ignore[arg-type]
+        amplitude = observation.number("set_amplitude")
         firmware = self.spec.firmware
         lost = exact(0.0, "1")
         if firmware.dead_time_s is not None and firmware.carrier_hz is not None:
@@ -73,7 +73,7 @@ class Readings:
         current = self.current(observation)
         if current is not None:
             return current
-        amplitude = float(observation.conditions["set_amplitude"])  # type: ignore[arg-type]
+        amplitude = observation.number("set_amplitude")
         left = self._left_of_supply(amplitude) / warm
         return propagate(lambda dead: (amplitude - dead) * left, "1", dead=self.dead)
 
@@ -86,7 +86,7 @@ class Readings:
 
     def field_moves(self, observation: Observation) -> Moves:
         """A sweep of the field: electrical angle from the arm's hanging, shaft from hanging."""
-        zero = float(observation.conditions["zero_rad"])  # type: ignore[arg-type]
+        zero = observation.number("zero_rad")
         command = (observation.si("command") * math.tau / FULL_TURN - zero) * self.sense
         return Moves.of(observation.si("t"), command, self.shaft(observation), SPAN, self.pole_pairs)
 
@@ -143,7 +143,6 @@ def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -
     strong = by_name.get("field_60")
     if strong is None or "field_30" not in by_name:
         raise MeasurementError(f"{motor}: the sweeps of the held field are missing")
-    said = strong.conditions.get("room_c")
     turn = 1 << entry.sensor.bits
     hang = load.hang_reading_rad.value if load.hang_reading_rad is not None else 0.0
     return Readings(
@@ -158,7 +157,7 @@ def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -
         dead=amplitude_lost(spec),
         observations=by_name,
         supply_voltage=voltage(strong, spec),
-        room_c=room(spec, float(said) if isinstance(said, (int, float)) else None),
+        room_c=room(spec, strong.number("room_c") if strong.states("room_c") else None),
     )
 
 

@@ -92,10 +92,9 @@ def _supply(spec: RigSpec) -> str | None:
     return next(iter(spec.instruments_of("supply")), None)
 
 
-def _rows(observation: Observation, key: str) -> list[Sequence[float]]:
-    rows = observation.conditions.get(key)
-    return list(rows) if isinstance(rows, Sequence) else []
+def _rows(observation: Observation, key: str) -> list[list[float]]:
+    return observation.rows(key) if observation.states(key) else []
 
 
 def _amperes(observation: Observation, key: str) -> list[float]:
-    return [float(row[1]) for row in _rows(observation, key)]
+    return [row[1] for row in _rows(observation, key)]

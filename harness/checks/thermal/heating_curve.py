@@ -7,7 +7,6 @@ sources of their instruments, so that what cancels in a ratio is not counted.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,11 +41,11 @@ class HeatingCurve:
     def __init__(self, heating: Observation, spec: RigSpec, motor: str) -> None:
         self.spec, self.motor, self.source = spec, motor, heating.name
         self.k_c = conductor_k(spec, motor)
-        self._conditions = conditions = heating.conditions
-        self._idle = [float(value) for value in _numbers(conditions["idle_a"])]
-        carrier_hz = float(str(conditions["carrier_hz"]))
+        self._heating = heating
+        self._idle = heating.numbers("idle_a")
+        carrier_hz = heating.number("carrier_hz")
         known = spec.firmware.dead_time_s
-        dead_s = float(str(conditions["dead_time_s"]))
+        dead_s = heating.number("dead_time_s")
         dead = (
             known.quantity("s")
             if known is not None
@@ -76,8 +75,8 @@ class HeatingCurve:
         if accuracy is None:
             raise MeasurementError(f"instrument.{name}: a thermometer needs its accuracy")
         self.room_cold, self.room_hot = (
-            Reading(name=name, function="temperature", value=float(value), unit="degC", accuracy=accuracy).quantity()
-            for value in _numbers(conditions["room_c"])
+            Reading(name=name, function="temperature", value=value, unit="degC", accuracy=accuracy).quantity()
+            for value in heating.numbers("room_c")
         )
         left = most_left_k(self.k_c + self.room_cold.value, self.curve.slow_time.value)
         # Never colder than the room: half of the most, and as much either way.
@@ -206,7 +205,7 @@ class HeatingCurve:
 
     def driver_rise(self) -> Quantity | None:
         """Rise of the driver as the firmware reports it, change of room taken off; None if it reports none."""
-        cold, hot = (_numbers(self._conditions[part]) for part in ("driver_cold_c", "driver_hot_c"))
+        cold, hot = (self._heating.numbers(part) for part in ("driver_cold_c", "driver_hot_c"))
         if len(cold) < 2 or len(hot) < 2:
             return None
         steps = [
@@ -250,7 +249,3 @@ def _bare(quantity: Quantity) -> Quantity:
 def _doubted(quantity: Quantity, relative: float, source: str) -> Quantity:
     """With a relative half-width of its own added."""
     return shifted(quantity, doubt=rectangular(0.0, abs(quantity.value) * relative, quantity.unit, source))
-
-
-def _numbers(value: object) -> list[float]:
-    return [float(entry) for entry in value] if isinstance(value, Sequence) else []

@@ -17,7 +17,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.thermal.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, RAMP_S, Heating, Reading
 from harness.checks.thermal.heating_curve import HeatingCurve, conductor_k
 from harness.corrections.resistance import temperature_c
-from harness.nouns.observation import Column, Observation
+from harness.nouns.observation import Column, Conditions, Observation
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
@@ -50,14 +50,14 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
     spec = rig.spec
     dead_s = spec.firmware.dead_time_s.value if spec.firmware.dead_time_s is not None else declared.dead_time_s
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
-    fixed: dict[str, object] = {"dead_time_s": dead_s, "carrier_hz": carrier_hz, "current_a": CURRENT_A}
+    fixed = {"dead_time_s": dead_s, "carrier_hz": carrier_hz, "current_a": CURRENT_A}
     cold = _wait_until_cold(rig, motor, fixed)
     return [cold, _heat(rig, motor, fixed, float(cold.data["difference"][-1]))]
 
 
-def _wait_until_cold(rig: Rig, motor: str, fixed: Mapping[str, object]) -> Observation:
+def _wait_until_cold(rig: Rig, motor: str, fixed: Mapping[str, float]) -> Observation:
     """Short looks at the resistance, COLD_WAIT_S apart with the phases off, until two agree."""
-    dead_share = float(str(fixed["dead_time_s"])) * float(str(fixed["carrier_hz"]))
+    dead_share = fixed["dead_time_s"] * fixed["carrier_hz"]
     looks: list[Reading] = []
     resistances: list[float] = []
     idle: list[float] = []
@@ -80,9 +80,9 @@ def _wait_until_cold(rig: Rig, motor: str, fixed: Mapping[str, object]) -> Obser
     return _kept(rig, f"{motor}.thermal.cold", looks, {**fixed, "idle_a": idle, "drift": drift})
 
 
-def _heat(rig: Rig, motor: str, fixed: Mapping[str, object], difference: float) -> Observation:
+def _heat(rig: Rig, motor: str, fixed: Mapping[str, float], difference: float) -> Observation:
     """The heating curve: volts, supply current and duties; room and driver cold and hot."""
-    dead_share = float(str(fixed["dead_time_s"])) * float(str(fixed["carrier_hz"]))
+    dead_share = fixed["dead_time_s"] * fixed["carrier_hz"]
     readings: list[Reading] = []
     with Heating(rig, motor, dead_share) as heating:
         idle = heating.find_idle()
@@ -168,7 +168,7 @@ def _room(rig: Rig) -> float:
     return float(np.mean([rig.thermometer.measure_temperature().value for _ in range(4)]))
 
 
-def _kept(rig: Rig, name: str, readings: Sequence[Reading], conditions: Mapping[str, object]) -> Observation:
+def _kept(rig: Rig, name: str, readings: Sequence[Reading], conditions: Conditions) -> Observation:
     data = np.array([tuple(r) for r in readings], dtype=[(column, "<f8") for column, _ in COLUMNS])
     columns = tuple(Column(name=column, unit=unit) for column, unit in COLUMNS)
     observation = Observation(name=name, columns=columns, data=data, conditions=conditions)

@@ -111,10 +111,9 @@ def _stuck(spec: RigSpec, motor: str) -> float:
 
 
 def _sag(observation: Observation, spec: RigSpec) -> Measurement | Unmeasured:
-    volts = observation.conditions.get("volts")
-    names = spec.instruments_of("supply")
+    volts = observation.series("volts")
     last = str(len(spec.motors))
-    if not isinstance(volts, dict) or last not in volts or not names:
+    if last not in volts or not spec.instruments_of("supply"):
         return Unmeasured(
             name="together.supply_sag",
             outcome=Outcome.NOT_RUN,
