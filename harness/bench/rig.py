@@ -29,7 +29,7 @@ from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.link.board import Board, BoardIdentity
 from harness.link.run import Run
-from harness.nouns.contract import Declared, missing_parts, parse_declared
+from harness.nouns.contract import Declared, Part, missing_parts, parse_declared
 from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
 
@@ -228,13 +228,10 @@ class Rig:
         for motor, text in zip(self.motors, answers[1:], strict=True):
             self.declared[motor] = parse_declared(motor, ast.literal_eval(text))
 
-    def missing_parts(self) -> list[str]:
-        """Parts of the drive contract that the firmware lacks, with the checks that need them."""
+    def missing_parts(self) -> list[Part]:
+        """Parts of the drive contract that the firmware lacks."""
         pace = next((declared.pace for declared in self.declared.values()), "own")
-        return [
-            f"{part.call}: {part.meaning}; needed by {', '.join(part.needed_by) or 'nothing'}"
-            for part in missing_parts(self.firmware_names, pace)
-        ]
+        return missing_parts(self.firmware_names, pace)
 
     def firmware_sha256(self) -> str | None:
         """Hash of the firmware's file on the board; None where it is not a file there (frozen in)."""

@@ -40,6 +40,11 @@ class Part:
     needed_by: tuple[str, ...]
     """Checks whose device scripts call it: a test runs those scripts and compares."""
 
+    @property
+    def words(self) -> str:
+        """In one line, for a reader."""
+        return f"{self.call}: {self.meaning}; needed by {', '.join(self.needed_by) or 'nothing'}"
+
 
 ALL = ("commutation", "stiffness", "step", "thermal", "together")
 CLOSED = ("stiffness", "step", "together")

@@ -84,9 +84,8 @@ def lacking(rig: Rig, module: ModuleType, check: str, motor: str) -> str:
     """Why a rig cannot run a check, with what to add; "" if it can."""
     if motor == BOTH and len(rig.motors) < 2:
         return "needs two motors: add a second [motor.NAME]"
-    parts = [part for part in rig.missing_parts() if check in part.rpartition("needed by ")[2].split(", ")]
-    if parts:
-        return f"the firmware lacks {parts[0].split(':')[0]}: add it (drive contract)"
+    if parts := [part for part in rig.missing_parts() if check in part.needed_by]:
+        return f"the firmware lacks {parts[0].call}: add it (drive contract)"
     needs = getattr(module, "needs", None)
     if callable(needs):
         return str(needs(rig.spec)) if len(inspect.signature(needs).parameters) == 1 else str(needs(rig.spec, motor))

@@ -242,7 +242,7 @@ class BenchSession:
                 "machine": identity.machine,
             },
             "declared": {name: _fields(declared) for name, declared in rig.declared.items()},
-            "contract_missing": rig.missing_parts(),
+            "contract_missing": [part.words for part in rig.missing_parts()],
             "hashes": {"scripts": rig.script_hashes(), "firmware": rig.firmware_sha256()},
             "instruments": {
                 name: {

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from harness.link.board import BoardIdentity
-from harness.nouns.contract import Declared
+from harness.nouns.contract import Declared, Part
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Measurement
@@ -68,7 +68,7 @@ class FakeRig:
     spec: RigSpec = field(default_factory=lambda: load(SLUICE))
     declared: dict[str, Declared] = field(default_factory=lambda: {"gate": declared(), "wheel": declared()})
     has: Sequence[str] = ("supply", "thermometer", "multimeter")
-    lacks: Sequence[str] = ()
+    lacks: Sequence[Part] = ()
     events: list[str] = field(default_factory=list)
     virtual: bool = True
     troubles: tuple[str, ...] = ()
@@ -96,7 +96,7 @@ class FakeRig:
     def multimeter(self, motor: str) -> object | None:
         return self if "multimeter" in self.has else None
 
-    def missing_parts(self) -> list[str]:
+    def missing_parts(self) -> list[Part]:
         return list(self.lacks)
 
     def not_supervised(self) -> list[str]:

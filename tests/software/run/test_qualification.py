@@ -18,6 +18,7 @@ from harness.base.errors import (  # fmt: skip
     StoppedByBoard,
 )
 from harness.bench.safe import StopSignal, stop_on_signals
+from harness.nouns.contract import PARTS
 from harness.nouns.results import Outcome
 from harness.record import RecordWriter, read
 from harness.run import planning
@@ -274,7 +275,7 @@ def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(bu
 
 
 def test_a_firmware_without_a_part_costs_the_checks_that_need_it(build):
-    made = build(rig=FakeRig(lacks=("trace(motor, hook): call hook; needed by step",)))
+    made = build(rig=FakeRig(lacks=[part for part in PARTS if part.name == "trace"]))
     run_to_the_end(made)
     reason = made.verdicts_of("gate.step.delay")[0].reason
     assert reason == "the firmware lacks trace(motor, hook): add it (drive contract)"
