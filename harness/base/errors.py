@@ -5,6 +5,7 @@ A message is one line and says where, what was expected, what was found, and wha
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from enum import IntEnum
 
 
@@ -17,6 +18,20 @@ class ExitCode(IntEnum):
     BENCH = 3
     USAGE = 4
     DEFECT = 5
+
+    @classmethod
+    def first_of(cls, codes: Iterable[ExitCode]) -> ExitCode:
+        """The exit code that several come to, by their precedence; 2 where there is none."""
+        return min(codes, key=PRECEDENCE.index, default=cls.UNDECIDED)
+
+    @property
+    def ends_row(self) -> bool:
+        """Whether after a run that ended with it no other is begun: wrong use, a defect, trouble of the bench."""
+        return self in (ExitCode.USAGE, ExitCode.DEFECT, ExitCode.BENCH)
+
+
+PRECEDENCE = (ExitCode.USAGE, ExitCode.DEFECT, ExitCode.BENCH, ExitCode.DIFFERS, ExitCode.UNDECIDED, ExitCode.AGREES)
+"""Of several exit codes the first of these counts (README): a bench that failed goes before a board that differs."""
 
 
 class HarnessError(Exception):

@@ -27,7 +27,6 @@ from harness.release.account import DECISION, JUNIT, SUMMARY, Account, content_o
 from harness.release.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
 from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
-from harness.run.repeats import first_of
 from harness.run.session import BenchSession, Settings, folder_for, is_there
 from harness.run.whole_run import Ended, run_session
 from harness.show.terminal import Terminal
@@ -58,7 +57,7 @@ def gate(arguments: argparse.Namespace) -> int:
                 settings=settings,
                 conditions=conditions,
                 tried=tried,
-                code=first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])]),
+                code=ExitCode.first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])]),
                 files=files,
                 fate=(STAYS if released else IS_BACK) if exchanged and not trouble else "",
                 trouble=trouble,

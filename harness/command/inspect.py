@@ -46,7 +46,7 @@ class Findings:
         """Something is not as it should be."""
         self.lines.append(f"XX  {line}")
         self.problems.append(line)
-        self.code = ExitCode.USAGE if ExitCode.USAGE in (code, self.code) else max(code, self.code)
+        self.code = ExitCode.first_of((self.code, code))
 
     @contextmanager
     def catching(self, what: str) -> Iterator[None]:

@@ -15,7 +15,7 @@ from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from typing import NoReturn, cast
 
-from harness.base.errors import ExitCode, HarnessError, UsageError
+from harness.base.errors import PRECEDENCE, ExitCode, HarnessError, UsageError
 from harness.base.sink import open_closed_streams
 from harness.base.words import visible
 from harness.command.arguments import baseline, bench, gate, history, records, study
@@ -64,7 +64,7 @@ def build_parser() -> Parser:
         description="Qualifies brushless motor controllers on the bench.",
         epilog="Exit codes: 0 agrees, 1 something differs, 2 something cannot be told, "
         "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate. "
-        "Of several the first of 4, 5, 3, 1, 2, 0.",
+        f"Of several the first of {', '.join(str(int(code)) for code in PRECEDENCE)}.",
     )
     parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)

@@ -21,7 +21,7 @@ from harness.judge.tally import counts, headline
 from harness.pool import locks_for
 from harness.run.board_names import Named, lot_for
 from harness.run.qualification import is_bench, why_stopped
-from harness.run.repeats import ENDING, Repeats, repeated
+from harness.run.repeats import Repeats, repeated
 from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import Ended, Keep, run_session
 from harness.show.terminal import Terminal
@@ -122,7 +122,7 @@ def show_all(found: Repeats, terminal: Terminal) -> None:
     missing = [number for number in range(1, found.asked + 1) if number > len(found.runs)]
     why = "" if found.trouble is None else str(found.trouble) or type(found.trouble).__name__
     last = found.runs[-1]
-    if not why and last.code in ENDING:
+    if not why and last.code.ends_row:
         why = f"because repeat {last.session.settings.number} ended with {int(last.code)}"
     if terminal.json:
         entries = [said_of(ended) for ended in found.runs]

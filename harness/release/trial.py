@@ -24,7 +24,7 @@ from harness.gate import Decision, Objection, Policy, Word, decide
 from harness.gate.policy import required_by
 from harness.record import Record, read
 from harness.run.qualification import is_bench, why_stopped
-from harness.run.repeats import ENDING, Repeats, first_of, repeated
+from harness.run.repeats import Repeats, repeated
 from harness.run.session import BenchSession, Settings
 from harness.run.whole_run import Ended
 from harness.store.baselines import StoredBaseline
@@ -181,9 +181,9 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         stopped=stopped,
     )
     # What ended the row may go before a bench that failed: wrong use and a defect of ours do.
-    ends = [ended.code for ended in made.runs if ended.code in ENDING]
+    ends = [ended.code for ended in made.runs if ended.code.ends_row]
     ends += [made.trouble.exit_code] if made.trouble is not None else []
-    decision = replace(decision, code=first_of([decision.code, *ends]))
+    decision = replace(decision, code=ExitCode.first_of([decision.code, *ends]))
     return Tried(runs=made.runs, records=tuple(records), comparison=comparison, decision=decision)
 
 

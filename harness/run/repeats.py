@@ -9,19 +9,15 @@ harness.judge.verdict.Rule): whoever looks five times finds a healthy board want
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from harness.base.errors import ExitCode, HarnessError, UsageError
 from harness.run.session import Settings, folder_for, refuse_used
 from harness.run.whole_run import Ended
 
-PRECEDENCE = (ExitCode.USAGE, ExitCode.DEFECT, ExitCode.BENCH, ExitCode.DIFFERS, ExitCode.UNDECIDED, ExitCode.AGREES)
-"""Of several exit codes the first of these counts (README)."""
 MOST_SEED = 2**63
 """Seeds lie below it: a store keeps them in 64 bits with a sign."""
-ENDING = PRECEDENCE[:3]
-"""After a run that ended with one of these no other is begun."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,12 +33,7 @@ class Repeats:
     def code(self) -> ExitCode:
         """The exit code over all of them."""
         codes = [ended.code for ended in self.runs]
-        return first_of(codes if self.trouble is None else [*codes, self.trouble.exit_code])
-
-
-def first_of(codes: Iterable[ExitCode]) -> ExitCode:
-    """The exit code that several come to, by their precedence; 2 where there is none."""
-    return min(codes, key=PRECEDENCE.index, default=ExitCode.UNDECIDED)
+        return ExitCode.first_of(codes if self.trouble is None else [*codes, self.trouble.exit_code])
 
 
 def settings_of(settings: Settings, count: int) -> list[Settings]:
@@ -89,7 +80,7 @@ def repeated(
     """
     runs: list[Ended] = []
     for one in settings_of(settings, count):
-        if runs and (runs[-1].code in ENDING or not go_on(runs)):
+        if runs and (runs[-1].code.ends_row or not go_on(runs)):
             break
         try:
             runs.append(run(one))

@@ -169,8 +169,8 @@ class BenchSession:
                 order, rest = order_first(error)
                 self.record.stop("bench", rest or "not made safe", by_hand=order)
             code = self.qualification.finish(whole=whole)
-            if trouble is not None and code not in (ExitCode.USAGE, ExitCode.DEFECT):
-                code = ExitCode.BENCH
+            if trouble is not None:
+                code = ExitCode.first_of((code, trouble.exit_code))
             self.record.finish(code, utc_now().isoformat(timespec="seconds"))
             self.code = code
             from harness.report import write_report

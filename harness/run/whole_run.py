@@ -72,7 +72,8 @@ def run_session(session: BenchSession, keep: Keep | None = None) -> Ended:
         try:
             code = session.close()
         except BenchError as error:
-            code, trouble = ExitCode.BENCH, order_first(error)[1]
+            code = ExitCode.first_of([ExitCode.BENCH, *([session.code] if session.code is not None else [])])
+            trouble = order_first(error)[1]
     kept = keep(session.folder) if keep is not None else None
     return Ended(session=session, qualification=qualification, code=code, trouble=trouble, kept=kept)
 

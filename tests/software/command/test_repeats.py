@@ -7,8 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode, InstrumentError, UsageError
 from harness.bench.safe import StopSignal
@@ -16,7 +14,7 @@ from harness.command import main as cli
 from harness.nouns.coverage import shared_risk
 from harness.record import read
 from harness.run.judge_again import judge_again
-from harness.run.repeats import first_of, repeated, settings_of
+from harness.run.repeats import repeated, settings_of
 from harness.run.session import Settings
 from harness.store import Store
 from tests.software.run.fakes import IDENTITY, SLUICE, FakeChecks, FakeRig, install
@@ -167,16 +165,6 @@ def test_a_folder_that_holds_one_of_the_records_is_refused_before_anything_is_op
     assert cli.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "2"]) == 4
     assert "r/2: holds a record already" in capsys.readouterr().err
     assert rig.events == []
-
-
-@given(st.lists(st.sampled_from(ExitCode)))
-def test_the_exit_code_over_all_goes_by_precedence(codes):
-    found = first_of(codes)
-    for code in (ExitCode.USAGE, ExitCode.DEFECT, ExitCode.BENCH, ExitCode.DIFFERS, ExitCode.UNDECIDED):
-        if code in codes:
-            assert found is code
-            return
-    assert found is (ExitCode.AGREES if codes else ExitCode.UNDECIDED)
 
 
 @pytest.mark.parametrize(
