@@ -16,7 +16,7 @@ from harness.link.protocol import PIECE, Ended, Output, Restarted
 from harness.link.run import CREDIT
 
 if TYPE_CHECKING:
-    from harness.link.board import Board
+    from harness.link.console import Board
 
 BLOCK = 225
 """Size of a block to the board: within the credit, and every count in it plus 32 fits a byte."""

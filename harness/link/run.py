@@ -14,7 +14,7 @@ from harness.link.protocol import Ended, Happening, Output, Restarted
 from harness.link.wire import Damaged, RawFrame
 
 if TYPE_CHECKING:
-    from harness.link.board import Board
+    from harness.link.console import Board
 
 TICK_S = 1e-6
 """A clock that counts whole nanoseconds stops just short of a deadline that a float cannot hold exactly."""

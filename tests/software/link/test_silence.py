@@ -8,7 +8,7 @@ import pytest
 
 from harness.base.errors import BenchError, LinkTimeout
 from harness.bench.safe import DEAF_S, STEP_LIMIT_S
-from harness.link.board import Board
+from harness.link.console import Board
 from harness.link.protocol import Ended
 from harness.link.run import SAFE_S, Run
 
