@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from harness.bench.rig import Rig
     from harness.bench.supply import Supply
     from harness.bench.thermometer import Thermometer
-    from harness.link.console import Board
+    from harness.link.board import Board
     from harness.nouns.quantity import Quantity
     from harness.nouns.results import Expectation, Verdict
     from harness.run.qualification import Qualification

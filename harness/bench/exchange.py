@@ -23,7 +23,7 @@ from harness.base.words import visible
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
-    from harness.link.console import Board
+    from harness.link.board import Board
     from harness.rigfile import RigSpec
 
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}\.(py|mpy)")

@@ -24,7 +24,7 @@ from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.virtual import VirtualBench, scenario_of
 from harness.bench.visa import Session
-from harness.link.console import Board, BoardIdentity
+from harness.link.board import Board, BoardIdentity
 from harness.link.port import find
 from harness.rigfile import RigSpec
 from harness.rigfile.spec import Instrument

@@ -27,7 +27,7 @@ from harness.bench.scripts import device_scripts
 from harness.bench.stops import meaning
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
-from harness.link.console import Board, BoardIdentity
+from harness.link.board import Board, BoardIdentity
 from harness.link.run import Run
 from harness.nouns.contract import Declared, Part, missing_parts, parse_declared
 from harness.nouns.observation import Observation

@@ -1,25 +1,29 @@
-"""A MicroPython board on its raw REPL: execute, deploy, run device scripts, get it back from any state."""
+"""A board's console: brought to its raw prompt from any state, it executes sources and tells how each ended.
+
+Files (`files`), running scripts (`run`) and the board as a whole (`board`) stand on it, in this order.
+"""
 
 from __future__ import annotations
 
-import ast
 import contextlib
 import logging
-from collections.abc import Mapping
-from dataclasses import dataclass
 from itertools import count
+from typing import Self
 
 from harness.base.clock import Clock
 from harness.base.closing import Closing
 from harness.base.errors import BenchError, DeviceError, Interrupted, LinkError, LinkTimeout
-from harness.link import files, snippets
+from harness.link import snippets
 from harness.link.port import Port
 from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State
-from harness.link.run import SAFE_S, TICK_S, Run
 from harness.link.wire import Damaged
 
 log = logging.getLogger("harness.link")
 
+SAFE_S = 1.0
+"""Time to make safe; a board that needs longer is treated as lost (the rule of the harness for each such step)."""
+TICK_S = 1e-6
+"""A clock that counts whole nanoseconds stops just short of a deadline that a float cannot hold exactly."""
 _QUIET_S = 0.1
 """A board that has said nothing for so long has answered (arbitrary; USB answers within some milliseconds)."""
 _START_S = 2.0
@@ -28,24 +32,8 @@ _ATTEMPT_S = 0.5
 """Wait for the raw prompt before interrupting again (arbitrary)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardIdentity:
-    """What the board says of itself."""
-
-    unique_id: str
-    system: str
-    implementation: str
-    version: str
-    machine: str
-
-    @property
-    def virtual(self) -> bool:
-        """Whether it calls itself VIRTUAL."""
-        return "VIRTUAL" in f"{self.machine} {self.version} {self.system}".upper()
-
-
-class Board(Closing):
-    """One board. Open it with `Board.open`; a context manager that leaves it at its friendly prompt.
+class Console(Closing):
+    """One board's console. Open it with `open`; a context manager that leaves the board at its friendly prompt.
 
     `make_safe_source` is the first thing executed after any interrupt: all phase pins off.
     """
@@ -69,7 +57,7 @@ class Board(Closing):
         timeout_s: float = 5.0,
         control_lines: bool = True,
         baudrate: int = 115200,
-    ) -> Board:
+    ) -> Self:
         """Open the port and bring the board to its raw prompt, whatever it is doing.
 
         `interrupt=False`: only if it is idle. Raises LinkError, LinkTimeout, BenchBusy.
@@ -135,8 +123,6 @@ class Board(Closing):
         heard = self._until(Restarted, timeout_s, "soft reset")
         log.debug("soft reset: %r", heard)
 
-    # --- code on the board -------------------------------------------------------------------------
-
     def execute(self, source: str, timeout_s: float = 5.0) -> str:
         """Run `source` to its end and return what it printed.
 
@@ -145,47 +131,6 @@ class Board(Closing):
         self.start(source, framed=False)
         return _text(self._until(Ended, timeout_s, "script"))
 
-    def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> Run:
-        """Start a script that sends frames. `timeout_s`: until it is started.
-
-        `heartbeat_s`: while the host waits for frames it sends an empty line this often (the script reads
-        them with `frames.Inbox`, and feeds its deadman).
-        """
-        self._deploy_frames()
-        self.port.listen()
-        run = Run(self, heartbeat_s=heartbeat_s)
-        self.start(snippets.framed(source), framed=True)
-        run.wait_started(timeout_s)
-        return run
-
-    # --- files -------------------------------------------------------------------------------------
-
-    def deploy(self, scripts: Mapping[str, bytes]) -> list[str]:
-        """Put device scripts where the board imports them; write only those that differ; return their names."""
-        return files.deploy(self, scripts)
-
-    def read_file(self, name: str, timeout_s: float = 60.0) -> bytes:
-        """The content of a file on the board."""
-        return files.read_file(self, name, timeout_s)
-
-    def write_file(self, name: str, data: bytes, timeout_s: float = 60.0) -> None:
-        """Write a file on the board and check it there."""
-        files.write_file(self, name, data, timeout_s)
-
-    def rename(self, old: str, new: str) -> None:
-        """Rename a file on the board, over one that may be there."""
-        files.rename(self, old, new)
-
-    def remove(self, name: str) -> None:
-        """Remove a file from the board."""
-        self.execute(f"import os\nos.remove({name!r})")
-
-    # --- what it is --------------------------------------------------------------------------------
-
-    def identity(self) -> BoardIdentity:
-        """What the board says of itself."""
-        return BoardIdentity(**ast.literal_eval(self.execute(snippets.IDENTITY)))
-
     @property
     def abilities(self) -> frozenset[str]:
         """What this board's MicroPython has, of the names in `snippets.ABILITIES`; asked once."""
@@ -193,7 +138,7 @@ class Board(Closing):
             self._abilities = frozenset(self.execute(snippets.ABILITIES).split())
         return self._abilities
 
-    # --- the conversation, also for Run and files --------------------------------------------------
+    # --- the conversation, for what stands on it ---------------------------------------------------
 
     def start(self, source: str, *, framed: bool) -> None:
         if self._repl.state is not State.READY:
@@ -313,11 +258,6 @@ class Board(Closing):
                 f"{self.port.url}: expected a board at its prompt, found it busy; {_heard(heard)}; not interrupted",
                 heard,
             )
-
-    def _deploy_frames(self) -> None:
-        if "frames.py" not in self.deployed:
-            names = ("frames.py", "inbox.py") if "select" in self.abilities else ("frames.py",)
-            self.deploy({name: snippets.device_script(name) for name in names})
 
 
 def _text(data: bytes) -> str:

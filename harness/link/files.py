@@ -1,4 +1,4 @@
-"""Files on the board: written only if they differ, checked there by hash (or length and CRC), read back in frames."""
+"""Files put on the board: written only if they differ, and checked there by hash (or length and CRC)."""
 
 from __future__ import annotations
 
@@ -8,15 +8,11 @@ from binascii import crc32
 from collections.abc import Iterator, Mapping
 from itertools import count
 from pathlib import PurePosixPath
-from typing import TYPE_CHECKING
 
 from harness.base.errors import DeviceError, LinkError, LinkTimeout
 from harness.link import snippets
-from harness.link.protocol import PIECE, Ended, Output, Restarted
-from harness.link.run import CREDIT
-
-if TYPE_CHECKING:
-    from harness.link.console import Board
+from harness.link.console import Console
+from harness.link.protocol import CREDIT, PIECE, Ended, Output, Restarted
 
 BLOCK = 225
 """Size of a block to the board: within the credit, and every count in it plus 32 fits a byte."""
@@ -27,56 +23,56 @@ _SUMS_S = 30.0
 """Time to sum files (arbitrary; a CRC without a table in C takes milliseconds a byte on the slowest boards)."""
 
 
-def deploy(board: Board, scripts: Mapping[str, bytes]) -> list[str]:
+def deploy(console: Console, scripts: Mapping[str, bytes]) -> list[str]:
     """Put `scripts` (name -> content) where the board imports them; returns the names written.
 
     Raises LinkError if a file of the board's own would be hidden.
     """
-    has = board.abilities
+    has = console.abilities
     wanted = {
         name: snippets.slim(data) if "small" in has and name.endswith(".py") else data for name, data in scripts.items()
     }
     folder = f"{snippets.FOLDER}/" if "mkdir" in has else ""
-    sums, own = _ask_sums(board, [folder + name for name in wanted], own=bool(folder))
+    sums, own = _ask_sums(console, [folder + name for name in wanted], own=bool(folder))
     if hidden := sorted(set(own) & set(wanted)):
         raise LinkError(
-            f"{board.port.url}: the board has its own {', '.join(hidden)}, which a device script of that "
+            f"{console.port.url}: the board has its own {', '.join(hidden)}, which a device script of that "
             "name would hide: rename the board's file"
         )
     written = [name for name, data in wanted.items() if not _same(sums.get(folder + name, "-"), data)]
     for name in sorted(written, key=lambda name: name != "frames.py"):  # its CRC checks the others
-        write_file(board, folder + name, wanted[name])
+        write_file(console, folder + name, wanted[name])
     if written:
         modules = [PurePosixPath(name).stem for name in written]
-        board.execute(f"import sys\nfor n in {modules!r}: getattr(sys, 'modules', {{}}).pop(n, None)\n")
-    board.deployed.update(wanted)
+        console.execute(f"import sys\nfor n in {modules!r}: getattr(sys, 'modules', {{}}).pop(n, None)\n")
+    console.deployed.update(wanted)
     return written
 
 
-def write_file(board: Board, name: str, data: bytes, timeout_s: float = 60.0) -> None:
+def write_file(console: Console, name: str, data: bytes, timeout_s: float = 60.0) -> None:
     """Write a file under a passing name, check it on the board, then put it in place.
 
     Raises LinkError if what the board holds differs from what was sent.
     """
-    has = board.abilities
+    has = console.abilities
     passing = f"{name}.part" if "rename" in has else name
     bits = _ROOMY_BITS if "roomy" in has else _WINDOW_BITS
     packed = _packed(data, bits) if {"binary_in", "deflate"} <= has else data
     if len(packed) < 0.8 * len(data):
-        _send_blocks(board, f"{passing}.z", packed, timeout_s)
-        board.execute(snippets.EXPAND % {"packed": f"{passing}.z", "name": passing, "bits": bits}, timeout_s)
+        _send_blocks(console, f"{passing}.z", packed, timeout_s)
+        console.execute(snippets.EXPAND % {"packed": f"{passing}.z", "name": passing, "bits": bits}, timeout_s)
     elif "binary_in" in has:
-        _send_blocks(board, passing, data, timeout_s)
+        _send_blocks(console, passing, data, timeout_s)
     else:
-        _send_literals(board, passing, data, timeout_s)
-    sums, _ = _ask_sums(board, [passing])
+        _send_literals(console, passing, data, timeout_s)
+    sums, _ = _ask_sums(console, [passing])
     if not _same(sums[passing], data):
         raise LinkError(
-            f"{board.port.url}: {name}: the board holds something else than was sent "
+            f"{console.port.url}: {name}: the board holds something else than was sent "
             f"({sums[passing]}, expected {_sum_of(data, sums[passing])}); its file system may be full"
         )
     if passing != name:
-        rename(board, passing, name)
+        rename(console, passing, name)
 
 
 def _packed(data: bytes, bits: int) -> bytes:
@@ -85,18 +81,9 @@ def _packed(data: bytes, bits: int) -> bytes:
     return packer.compress(data) + packer.flush()
 
 
-def read_file(board: Board, name: str, timeout_s: float = 60.0) -> bytes:
-    """The content of a file; raises DeviceError if there is none."""
-    pieces = []
-    with board.run(_READ % {"name": name}) as run:
-        while (piece := run.next_piece(timeout_s)) is not None:
-            pieces.append(piece)
-    return b"".join(pieces)
-
-
-def rename(board: Board, old: str, new: str) -> None:
+def rename(console: Console, old: str, new: str) -> None:
     """Rename over a file that may be there (FAT refuses that)."""
-    board.execute(
+    console.execute(
         f"import os\ntry: os.rename({old!r}, {new!r})\n"
         f"except OSError:\n os.remove({new!r})\n os.rename({old!r}, {new!r})\n"
     )
@@ -109,40 +96,31 @@ except OSError: pass
 if {snippets.FOLDER!r} not in sys.path: sys.path.append({snippets.FOLDER!r})
 """
 
-_READ = """\
-f = open(%(name)r, 'rb')
-while 1:
-    b = f.read(512)
-    if not b: break
-    frames.send(70, b)
-f.close()
-"""
 
-
-def _ask_sums(board: Board, names: list[str], *, own: bool = False) -> tuple[dict[str, str], list[str]]:
+def _ask_sums(console: Console, names: list[str], *, own: bool = False) -> tuple[dict[str, str], list[str]]:
     """What each file holds, as hash, or as length and CRC, or "-"; and the names in the board's own folder."""
     ask = f"for n in {names!r}: print(_sum(n), n)\n"
     if own:
         ask = f"{_PREPARE}for n in os.listdir(): print('own', n)\n{ask}"
-    if "hashlib" in board.abilities:
-        return _parse(board.execute(snippets.SHA256 + ask, timeout_s=_SUMS_S))
-    if not _knows_crc(board):
+    if "hashlib" in console.abilities:
+        return _parse(console.execute(snippets.SHA256 + ask, timeout_s=_SUMS_S))
+    if not _knows_crc(console):
         return dict.fromkeys(names, "-"), []
-    board.execute(snippets.LENGTH_CRC)
-    return _parse(board.execute(ask, timeout_s=_SUMS_S))
+    console.execute(snippets.LENGTH_CRC)
+    return _parse(console.execute(ask, timeout_s=_SUMS_S))
 
 
-def _knows_crc(board: Board) -> bool:
+def _knows_crc(console: Console) -> bool:
     """Have crc32 on a board without hashlib, in short steps: there may be 8 KiB of heap and 2 KiB of stack."""
-    module = "binascii" if "binascii" in board.abilities else "frames"
+    module = "binascii" if "binascii" in console.abilities else "frames"
     for _ in range(2):
         try:
-            board.execute(f"import gc;gc.collect();from {module} import crc32")
-            board.execute("assert crc32(b'123456789') == 0xcbf43926")  # the check value of CRC-32
+            console.execute(f"import gc;gc.collect();from {module} import crc32")
+            console.execute("assert crc32(b'123456789') == 0xcbf43926")  # the check value of CRC-32
         except DeviceError as error:
             if "MemoryError" not in error.board_traceback:
                 return False
-            board.soft_reset()  # what is left of earlier scripts is in the way
+            console.soft_reset()  # what is left of earlier scripts is in the way
         else:
             return True
     return False
@@ -186,18 +164,18 @@ def blocks(data: bytes) -> Iterator[bytes]:
     yield b"  ".ljust(BLOCK, b" ")
 
 
-def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None:
-    deadline_s = board.clock.now_s() + timeout_s
-    board.start(snippets.RECEIVE % {"name": name, "block": BLOCK}, framed=False)
+def _send_blocks(console: Console, name: str, data: bytes, timeout_s: float) -> None:
+    deadline_s = console.clock.now_s() + timeout_s
+    console.start(snippets.RECEIVE % {"name": name, "block": BLOCK}, framed=False)
     pieces = list(blocks(data))
     sent = taken = 0
     printed = b""
     for turn in count():
-        happenings = board.hear(deadline_s)
-        if happenings is None or board.overdue(deadline_s, turn):
-            board.recover()
+        happenings = console.hear(deadline_s)
+        if happenings is None or console.overdue(deadline_s, turn):
+            console.recover()
             raise LinkTimeout(
-                f"{board.port.url}: {name}: board took {max(0, taken - 1)} of {len(pieces) - 1} blocks "
+                f"{console.port.url}: {name}: board took {max(0, taken - 1)} of {len(pieces) - 1} blocks "
                 f"within {timeout_s:g} s",
                 printed,
             )
@@ -207,12 +185,12 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
                     printed = (printed + text)[-80:]
                     taken += text.count(b"+")
                 case Ended(traceback):
-                    if raised := board.failure(traceback):
+                    if raised := console.failure(traceback):
                         raise raised
                     return
                 case Restarted(text):
-                    error = board.restart(printed + text)
-                    board.recover()
+                    error = console.restart(printed + text)
+                    console.recover()
                     raise error
                 case _:
                     pass
@@ -221,18 +199,18 @@ def _send_blocks(board: Board, name: str, data: bytes, timeout_s: float) -> None
             ready = b"".join(pieces[sent:credit])
             sent = max(sent, min(credit, len(pieces)))
             if ready:
-                board.port.write(ready)
+                console.port.write(ready)
 
 
-def _send_literals(board: Board, name: str, data: bytes, timeout_s: float) -> None:
-    board.execute(f"_f = open({name!r}, 'wb')")
+def _send_literals(console: Console, name: str, data: bytes, timeout_s: float) -> None:
+    console.execute(f"_f = open({name!r}, 'wb')")
     try:
         at = 0
         while at < len(data):
             count = PIECE - 12
             while len(command := f"_f.write({data[at : at + count]!r})") > PIECE:
                 count = count * 3 // 4
-            board.execute(command, timeout_s)
+            console.execute(command, timeout_s)
             at += count
     finally:
-        board.execute("_f.close()")
+        console.execute("_f.close()")

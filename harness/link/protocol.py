@@ -30,6 +30,8 @@ that offer it hold them (the smallest known is 256 bytes), and a round trip is s
 PIECE = 60
 """Bytes at a time into a board without flow control: old firmware holds 64, loses the next without a word, and
 says when it has taken a piece only by its prompt. A longer source is put together on the board."""
+CREDIT = 250
+"""Most bytes on their way to a running script: the smallest input buffer of today's ports holds 256."""
 
 _NOT_IN_SOURCE = frozenset(b"\x01\x02\x03\x04\x05")
 

@@ -6,33 +6,23 @@ from collections import deque
 from collections.abc import Callable
 from itertools import count
 from types import TracebackType
-from typing import TYPE_CHECKING
 
 from harness.base.errors import LinkError, LinkTimeout
+from harness.link.console import SAFE_S, TICK_S, Console
 from harness.link.frames import Event, FilePiece, FrameReader, Rows, Taken
-from harness.link.protocol import Ended, Happening, Output, Restarted
+from harness.link.protocol import CREDIT, Ended, Happening, Output, Restarted
 from harness.link.wire import Damaged, RawFrame
-
-if TYPE_CHECKING:
-    from harness.link.console import Board
-
-TICK_S = 1e-6
-"""A clock that counts whole nanoseconds stops just short of a deadline that a float cannot hold exactly."""
-SAFE_S = 1.0
-"""Time to make safe; a board that needs longer is treated as lost (the rule of the harness for each such step)."""
-CREDIT = 250
-"""Most bytes on their way to a script: the smallest input buffer of today's ports holds 256."""
 
 
 class Run:
     """A running script. A context manager that interrupts a script still running and makes the board safe."""
 
-    def __init__(self, board: Board, *, heartbeat_s: float | None = None) -> None:
-        self.board = board
+    def __init__(self, console: Console, *, heartbeat_s: float | None = None) -> None:
+        self.console = console
         self._ended = False
         self._failure: LinkError | None = None
         self._heartbeat_s = heartbeat_s
-        self._heard_s = board.clock.now_s()
+        self._heard_s = console.clock.now_s()
         self._reader = FrameReader()
         self._frames: deque[Rows | Event | FilePiece] = deque()
         self._printed = bytearray()
@@ -52,7 +42,7 @@ class Run:
             self.abort()
         else:
             self._end()
-            self.board.recover()  # the error on its way says what went wrong first
+            self.console.recover()  # the error on its way says what went wrong first
 
     @property
     def ended(self) -> bool:
@@ -61,7 +51,7 @@ class Run:
 
     def _end(self) -> None:
         self._ended = True
-        self.board.port.unlisten()
+        self.console.port.unlisten()
 
     @property
     def printed(self) -> str:
@@ -84,10 +74,10 @@ class Run:
             self._until(lambda: self._in_flight + len(data) <= CREDIT, timeout_s, "credit to send")
         if self._ended:
             self._raise_failure()
-            raise LinkError(f"{self.board.port.url}: the script has ended; {line!r} was not sent")
-        self.board.port.write(data)
+            raise LinkError(f"{self.console.port.url}: the script has ended; {line!r} was not sent")
+        self.console.port.write(data)
         self._in_flight += len(data)
-        self._beaten_s = self.board.clock.now_s()
+        self._beaten_s = self.console.clock.now_s()
 
     def next_frame(self, timeout_s: float = 5.0) -> Rows | Event | None:
         """The next rows or event; None when the script has ended and nothing is left.
@@ -119,13 +109,13 @@ class Run:
     def abort(self) -> None:
         """Interrupt the script and make the board safe. Raises LinkTimeout soon where the board is silent."""
         self._end()
-        self.board.interrupt(SAFE_S)
+        self.console.interrupt(SAFE_S)
 
     # ------------------------------------------------------------------------------------------------
 
     def _until(self, reached: Callable[[], bool], timeout_s: float, what: str) -> None:
         """Listen until `reached`, or the script has ended; raises what it ended by."""
-        clock = self.board.clock
+        clock = self.console.clock
         deadline_s = clock.now_s() + timeout_s
         for turn in count():
             if reached():
@@ -133,15 +123,17 @@ class Run:
             if self._ended:
                 self._raise_failure()
                 return
-            happenings = self.board.hear(min(deadline_s, self._next_beat_s()))
-            if happenings is not None:
+            happenings = self.console.hear(min(deadline_s, self._next_beat_s()))
+            if happenings is None:
+                late = clock.now_s() >= deadline_s - TICK_S
+            else:
                 self._take(happenings)
-            late = clock.now_s() >= deadline_s - TICK_S if happenings is None else self.board.overdue(deadline_s, turn)
+                late = self.console.overdue(deadline_s, turn)
             if late and not reached() and not self._ended:
                 tail = bytes(self._printed[-80:])
                 self._fail(
                     LinkTimeout(
-                        f"{self.board.port.url}: script did not give {what} within {timeout_s:g} s; "
+                        f"{self.console.port.url}: script did not give {what} within {timeout_s:g} s; "
                         f"{self._reader.expected} frames had come, printed {tail!r}",
                         tail,
                     )
@@ -152,7 +144,7 @@ class Run:
     def _fail(self, error: LinkError) -> None:
         """The script cannot go on: stop it and make the board safe now, tell of it when frames are used up."""
         self._end()
-        self.board.recover()
+        self.console.recover()
         self._failure = error
 
     def _raise_failure(self) -> None:
@@ -164,7 +156,7 @@ class Run:
 
     def _beat(self, now_s: float) -> None:
         if now_s >= self._next_beat_s() - TICK_S and self._in_flight < CREDIT and not self.ended:
-            self.board.port.write(b"\n")
+            self.console.port.write(b"\n")
             self._in_flight += 1
             self._beaten_s = now_s
 
@@ -178,12 +170,12 @@ class Run:
                 case Output(data):
                     self._printed += data
                 case Damaged():
-                    self._fail(self.board.damage(happening, self._reader.expected))
+                    self._fail(self.console.damage(happening, self._reader.expected))
                 case Restarted(data):
-                    self._fail(self.board.restart(data))
+                    self._fail(self.console.restart(data))
                 case Ended(traceback):
                     self._end()
-                    self._failure = self.board.failure(traceback) or self._reader.incomplete()
+                    self._failure = self.console.failure(traceback) or self._reader.incomplete()
                 case _:
                     pass
 
@@ -191,7 +183,7 @@ class Run:
         try:
             meaning = self._reader.read(raw)
         except LinkError as error:
-            self._fail(LinkError(f"{self.board.port.url}: {error}", error.received))
+            self._fail(LinkError(f"{self.console.port.url}: {error}", error.received))
             return
         if isinstance(meaning, Taken):
             self._in_flight -= meaning.count

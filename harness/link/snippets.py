@@ -118,6 +118,16 @@ os.remove(%(packed)r)
 """
 """Unpacks a file that came compressed."""
 
+READ = """\
+f = open(%(name)r, 'rb')
+while 1:
+    b = f.read(512)
+    if not b: break
+    frames.send(70, b)
+f.close()
+"""
+"""Sends a file in pieces, each a frame of kind F."""
+
 
 def framed(source: str) -> str:
     """A script with the first and last frame around it."""

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from harness.base.clock import WallClock
-from harness.link.console import Board
+from harness.link.board import Board
 from harness.link.frames import Rows
 from tests.contracts.boards import running
 

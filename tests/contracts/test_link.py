@@ -11,7 +11,7 @@ import pytest
 
 from harness.base.clock import WallClock
 from harness.base.errors import DeviceError, LinkError, LinkTimeout
-from harness.link.console import Board
+from harness.link.board import Board
 from harness.link.frames import Event, Rows
 from harness.link.port import Port
 from tests.contracts.boards import KINDS, running

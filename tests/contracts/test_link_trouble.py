@@ -6,7 +6,7 @@ import pytest
 
 from harness.base.clock import WallClock
 from harness.base.errors import BenchBusy, DeviceError, LinkError, LinkLost, LinkTimeout
-from harness.link.console import Board
+from harness.link.board import Board
 from harness.link.frames import Event
 from tests.contracts.boards import running
 

@@ -8,7 +8,7 @@ from harness.base.clock import WallClock
 from harness.base.errors import BenchError, InstrumentError
 from harness.bench.rig import AnyInstrument, Rig
 from harness.bench.supply import OutputState, Supply
-from harness.link.console import BoardIdentity
+from harness.link.board import BoardIdentity
 from harness.rigfile import RigSpec
 from tests.software.bench.test_source import spec
 

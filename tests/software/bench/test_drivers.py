@@ -14,7 +14,7 @@ from harness.bench.opening import open_board, open_instrument
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.visa import Session
-from harness.link.console import Board
+from harness.link.board import Board
 from harness.rigfile import loads
 from harness.rigfile.spec import Instrument
 from tests.software.run.fakes import SLUICE

@@ -162,7 +162,8 @@ def test_fetch_with_a_raw_file_missing_leaves_no_record(capsys, tmp_path, monkey
 
 def test_only_who_opens_a_store_loads_the_database_library():
     program = (
-        "import sys; from harness import plugin; from harness.command import main as cli, qualify; import harness.store; cli.build_parser()\n"
+        "import sys, harness.store; from harness import plugin; from harness.command import main, qualify\n"
+        "main.build_parser()\n"
         "sys.exit('sqlalchemy' in sys.modules or 'psycopg' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", program], check=False).returncode == 0

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from harness.base.errors import LinkError
 from harness.link.files import BLOCK, blocks
 from harness.link.frames import Event, FilePiece, FrameReader, Rows, StreamColumn, Taken
-from harness.link.run import CREDIT
+from harness.link.protocol import CREDIT
 from harness.link.snippets import device_script, slim
 from harness.link.wire import RawFrame
 

@@ -15,7 +15,7 @@ import pytest
 from harness.base.clock import WallClock
 from harness.base.errors import LinkError, LinkLost
 from harness.link import port as port_module
-from harness.link.console import Board
+from harness.link.board import Board
 from harness.link.port import Port
 from tests.software.link.scripted import ScriptedBoard
 
@@ -191,6 +191,6 @@ def test_what_a_signal_kept_back_is_not_waited_for(monkeypatch: pytest.MonkeyPat
 def test_the_link_imports_without_the_modules_that_windows_lacks() -> None:
     code = (
         "import sys\nfor name in ('fcntl', 'termios', 'pty', 'resource', 'tty'): sys.modules[name] = None\n"
-        "import harness.link.console, harness.link.port\nassert 'serial' not in sys.modules"
+        "import harness.link.board, harness.link.port\nassert 'serial' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

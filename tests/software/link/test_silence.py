@@ -8,9 +8,10 @@ import pytest
 
 from harness.base.errors import BenchError, LinkTimeout
 from harness.bench.safe import DEAF_S, STEP_LIMIT_S
-from harness.link.console import Board
+from harness.link.board import Board
+from harness.link.console import SAFE_S
 from harness.link.protocol import Ended
-from harness.link.run import SAFE_S, Run
+from harness.link.run import Run
 
 
 class Silence:

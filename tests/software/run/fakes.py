@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from harness.link.console import BoardIdentity
+from harness.link.board import BoardIdentity
 from harness.nouns.contract import Declared, Part
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import exact, normal
