@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.compare import Difference, Finding, Level, Terms
+from harness.nouns.coverage import half_width
 from harness.report.numbers import decimals_for, prefix_for
 from harness.show.columns import Heading, Layout, Row
 from harness.show.table import FINEST, rounded
@@ -94,7 +95,7 @@ def level_row(level: Level, terms: Terms) -> Row:
     cells, said = ("",) * 7, [counts]
     if level.records:
         known = level.known
-        half = 0.0 if known.exact else known.half_width(0.95)
+        half = half_width(known)
         scale = Scale.of(known.value, half, known.unit)
         value, spread, unit = scale.number(known.value), scale.size(half), scale.unit
         scatter, margin = scale.size(level.scatter), scale.size(terms.margin(level))
@@ -121,7 +122,7 @@ def of_levels(those: Sequence[Row]) -> str:
 def difference_row(found: Difference, level: Level) -> Row:
     """One quantity of a comparison; +- is what the difference may be off by, at the equivalence risk on either side."""
     half = (found.bounds[1] - found.bounds[0]) / 2.0 if found.bounds is not None else 0.0
-    fine = half or (0.0 if level.known.exact else level.known.half_width(0.95))
+    fine = half or half_width(level.known)
     scale = Scale.of(level.value, fine, found.unit)
     base, spread, margin, unit = scale.number(level.value), scale.size(half), scale.size(found.margin), scale.unit
     off = ""

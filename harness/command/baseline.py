@@ -123,13 +123,14 @@ def _levels(
     steps: Sequence[tuple[Any, str]],
 ) -> int:
     from harness.baseline.rows import LEVELS, level_row, of_levels
+    from harness.nouns.coverage import interval
 
     remarks = [*_step_words(steps), _margins(stored)]
     if arguments.json:
         levels = [
             {
                 "name": level.name, "value": level.value, "unit": level.known.unit, "u": level.known.u,
-                "interval95": list(level.known.interval(0.95)), "scatter": level.scatter, "records": level.records,
+                "interval95": list(interval(level.known)), "scatter": level.scatter, "records": level.records,
                 "mountings": level.mountings, "margin": terms.margin(level), "why_not": level.why_not,
             }
             for level in against.levels.values()

@@ -26,7 +26,7 @@ from harness.checks.catalogue import suffix_of
 from harness.compare.baseline import SCATTER, Baseline, Level, mean_of
 from harness.compare.between import f_tail
 from harness.compare.taken import Taken, mixed, near, taken_from
-from harness.nouns.coverage import safe_factor, shared_risk
+from harness.nouns.coverage import half_width, safe_factor, shared_risk
 from harness.nouns.quantity import Contribution, Quantity, combine
 from harness.nouns.results import Detect
 from harness.record import Record
@@ -225,7 +225,7 @@ def _reach(gap: Quantity, risk: float) -> float:
     """
     reach = safe_factor(gap, risk) * gap.u
     bounded = math.fsum(part.u**2 for part in gap.budget.values() if part.shape != "normal")
-    return max(reach, gap.half_width(1.0 - 2.0 * risk)) if bounded > 0.5 * gap.u**2 else reach
+    return max(reach, half_width(gap, 1.0 - 2.0 * risk)) if bounded > 0.5 * gap.u**2 else reach
 
 
 def _largest(gap: Quantity) -> str:

@@ -14,6 +14,7 @@ from harness.judge.tally import DECIDED, WORST
 from harness.lot.gathered import Lot, LotRun
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Beside, Reference
+from harness.nouns.coverage import half_width
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import REQUIRED, Outcome
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
@@ -151,7 +152,7 @@ def _line(
     outcome: Outcome,
     beside: Mapping[str, Beside],
 ) -> Line:
-    half = 0.0 if mean.exact else mean.half_width(0.95)
+    half = half_width(mean)
     words = words_of(quantity.name)
     return Line(
         name=quantity.name.replace(".", " · ").replace("_", " "),
@@ -171,7 +172,7 @@ def _apart(one: Beside | None, unit: str) -> str:
         return ""
     if one.apart is None:
         return one.found.finding.value
-    half = 0.0 if one.apart.exact else one.apart.half_width(0.95)
+    half = half_width(one.apart)
     return f"{with_uncertainty(one.apart.value, half, unit)}: {one.found.finding.value}"
 
 

@@ -24,6 +24,7 @@ from harness.compare.taken import Taken, near, taken
 from harness.judge import verdict as rules
 from harness.lot.capability import LEAST_BOARDS, Capability, Limits, capability
 from harness.lot.gathered import Lot
+from harness.nouns.coverage import half_width
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Measurement, Requirement, Unmeasured, Verdict
 from harness.record.forms import gauges_from
@@ -123,7 +124,7 @@ def _quantity(
     found = replace(found, unit=origin.lasting.unit, boards=values, exact=all(one.exact for one in every))
     means = [value.mean.value for value in values.values()]
     lasting = mean_of(list(groups.values()))
-    found = replace(found, mean=lasting.value, shift=0.0 if lasting.exact else lasting.half_width(0.95))
+    found = replace(found, mean=lasting.value, shift=half_width(lasting))
     if len(means) > 1:
         spread = one_way([[one.value for one in runs] for runs in groups.values()])
         noise = _noise(groups, excess)

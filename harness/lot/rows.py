@@ -10,6 +10,7 @@ from harness.compare import Finding
 from harness.lot.gathered import Lot
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Reference
+from harness.nouns.coverage import half_width
 from harness.nouns.results import Outcome, Requirement
 from harness.show.columns import Heading, Layout, Row
 from harness.show.table import MARKS, rounded
@@ -69,7 +70,7 @@ def board_rows(found: LotQuantity) -> list[Row]:
     rows = []
     for board, value in found.boards.items():
         mean = value.mean
-        half = 0.0 if mean.exact else mean.half_width(0.95)
+        half = half_width(mean)
         scale = Scale.of(mean.value, half, found.unit)
         outcome = value.verdict.outcome if value.verdict is not None else Outcome.NOT_JUDGED
         limit = required(found.requirement, scale)

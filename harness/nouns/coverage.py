@@ -95,6 +95,12 @@ def half_width(quantity: Quantity, probability: float = 0.95) -> float:
     return _convolved_half_width(major, u_bell, dof, probability)
 
 
+def interval(quantity: Quantity, probability: float = 0.95) -> tuple[float, float]:
+    """Coverage interval (low, high), which respects the shapes of the contributions. Raises as `half_width`."""
+    half = half_width(quantity, probability)
+    return quantity.value - half, quantity.value + half
+
+
 def _convolved_half_width(major: list[tuple[Shape, float]], u_bell: float, dof: float, probability: float) -> float:
     """Half-width of bounded parts convolved on a grid, with a scaled t on top."""
     import numpy as np

@@ -84,17 +84,6 @@ class Quantity:
         """True for a count, a sense, a pattern: something that carries no uncertainty."""
         return self.u == 0.0
 
-    def half_width(self, probability: float = 0.95) -> float:
-        """Half-width of the coverage interval; see harness.nouns.coverage.half_width."""
-        from harness.nouns.coverage import half_width
-
-        return half_width(self, probability)
-
-    def interval(self, probability: float = 0.95) -> tuple[float, float]:
-        """Coverage interval (low, high) that respects the shapes of the contributions."""
-        half = self.half_width(probability)
-        return self.value - half, self.value + half
-
     def shares(self) -> list[tuple[str, float]]:
         """(source, share of the variance), largest first; parts of one evaluation are added up."""
         variances: dict[str, float] = {}

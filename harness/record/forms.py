@@ -14,6 +14,7 @@ from typing import Any, get_args
 
 from harness.base.errors import MeasurementError, RecordError
 from harness.base.words import visible
+from harness.nouns.coverage import interval
 from harness.nouns.quantity import Contribution, Quantity, Shape
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 
@@ -72,7 +73,7 @@ def measurement_entry(measurement: Measurement) -> Entry:
     return {
         "name": measurement.name,
         **quantity_entry(measurement.quantity),
-        "interval95": list(measurement.quantity.interval(0.95)),
+        "interval95": list(interval(measurement.quantity)),
         "observations": list(measurement.observations),
         "note": measurement.note,
     }

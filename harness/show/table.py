@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from harness.judge.verdict import UNASKED, unasked
+from harness.nouns import coverage
 from harness.nouns.results import REQUIRED, Outcome, Verdict
 from harness.show.columns import Heading, Layout, Row, together, write_rows
 
@@ -88,7 +89,7 @@ def cells(verdict: Verdict) -> Cells:
     centre = measured or (expected.quantity if expected else None)
     if centre is None:
         return "", "", "", ""
-    half_width = 0.0 if centre.exact else centre.half_width(0.95)
+    half_width = coverage.half_width(centre)
     factor, shown = prefix_for(centre.value if abs(centre.value) > half_width else half_width, unit)
     digits = min(decimals_for(half_width / factor), FINEST) if half_width else None
 

@@ -29,6 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))  # run as a file, it finds its neighbour
 
 from harness.judge.tally import exit_code  # noqa: E402
+from harness.nouns.coverage import interval  # noqa: E402
 from harness.nouns.results import Measurement  # noqa: E402
 from harness.record import Record, read  # noqa: E402
 from harness.rigfile import load  # noqa: E402
@@ -166,7 +167,7 @@ def judged(key: str, record: Record, again: Again) -> Run:
         exit_code=int(exit_code(again.verdicts, record.content["required"])),
         outcomes=outcomes((v.name, v.requirement is not None, v.outcome.value) for v in again.verdicts),
         causes=tuple(cause.words for cause in again.diagnosis.causes) or (again.diagnosis.words,),
-        measured={name: (found.value, found.u, *found.interval(0.95)) for name, found in measured.items()},
+        measured={name: (found.value, found.u, *interval(found)) for name, found in measured.items()},
     )
 
 

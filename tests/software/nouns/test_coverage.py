@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
-from harness.nouns.coverage import half_width, monte_carlo, second_order, shortest_interval, student_quantile
+from harness.nouns.coverage import half_width, interval, monte_carlo, second_order, shortest_interval, student_quantile
 from harness.nouns.quantity import Contribution, Quantity, exact, normal, propagate, rectangular
 
 SHAPES = ["normal", "rectangular", "triangular", "arcsine"]
@@ -42,7 +42,7 @@ def test_the_interval_holds_its_share(parts: list[tuple[str, float, float]], pro
     # 5 standard errors of a binomial share on either side, mapped through the half-width.
     spread = 5.0 * math.sqrt(probability * (1.0 - probability) / trials)
     assert half_width(q, probability - spread) * 0.98 <= simulated <= half_width(q, probability + spread) * 1.02
-    low, high = q.interval(probability)
+    low, high = interval(q, probability)
     assert low + high == pytest.approx(6.0)
 
 

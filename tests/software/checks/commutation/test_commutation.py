@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from harness.checks.catalogue import CHECKS
 from harness.checks.commutation import procedure as commutation
+from harness.nouns.coverage import interval
 from harness.nouns.observation import Observation
 from harness.nouns.results import Measurement, Unmeasured
 from harness.rigfile import RigSpec, load
@@ -140,7 +141,7 @@ def test_an_open_phase_is_seen_though_few_readings_of_it_differ() -> None:
         observations.append(dataclasses.replace(o, conditions={**o.conditions, **changed}))
     weakest = results(observations)["weakest_vector"]
     assert isinstance(weakest, Measurement)
-    assert weakest.quantity.interval(1.0 - 1e-4)[1] < 0.2
+    assert interval(weakest.quantity, 1.0 - 1e-4)[1] < 0.2
 
 
 def test_a_winding_that_warms_makes_no_vector_weak() -> None:

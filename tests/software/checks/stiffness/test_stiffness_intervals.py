@@ -19,6 +19,7 @@ from harness.checks.stiffness import procedure as stiffness
 from harness.checks.stiffness.held_field import open_loop
 from harness.checks.stiffness.held_loop import momentum_n_m
 from harness.checks.stiffness.readings import readings_of
+from harness.nouns.coverage import interval
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement
 from harness.rigfile import RigSpec, load
@@ -171,7 +172,7 @@ def test_intervals_hold_the_truth_and_are_no_wider_than_the_errors(
         for result in stiffness.analyse(observations, spec, "gate"):
             name = result.name.rpartition(".")[2]
             if name in truth and isinstance(result, Measurement):
-                low, high = result.quantity.interval()
+                low, high = interval(result.quantity)
                 inside[name] += low <= truth[name][arm] <= high
                 errors[name].append((result.quantity.value - truth[name][arm]) / result.quantity.u)
     spread = {name: math.sqrt(float(np.mean(np.square(z)))) for name, z in errors.items()}
