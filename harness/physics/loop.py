@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from harness.base import gravity
 from harness.base.errors import MeasurementError
+from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, exact, propagate
 from harness.physics.drive import circuit_ohm, dead_time_volts
 from harness.physics.motor import entries, known, needs, optional, torque_per_ampere

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from harness.base import gravity
+from harness.nouns import gravity
 from harness.nouns.contract import Declared
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular
 from harness.nouns.results import Expectation

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from harness.base import gravity
 from harness.base.errors import MeasurementError
 from harness.checks.step.metrics import scattered
 from harness.checks.step.steps import INSIDE_CLIP, LEVEL_S, Step
@@ -15,6 +14,7 @@ from harness.corrections import inertia
 from harness.corrections.temperature import estimate, room, to_reference
 from harness.fits.regression import linear
 from harness.fits.swings import Swings, decay_per_half_cycle, demand_lag, find_onset, find_swings
+from harness.nouns import gravity
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, normal, propagate, rectangular, shifted
 from harness.rigfile import RigSpec

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.base import gravity
 from harness.checks.stiffness.model import LOOP, loop_stiffness
+from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, exact, propagate
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm

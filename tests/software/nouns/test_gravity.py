@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.base import gravity
 from harness.checks.commutation import model as alignment
 from harness.checks.step import dynamics as step_dynamics
 from harness.checks.stiffness.readings import readings_of
+from harness.nouns import gravity
 from harness.nouns.quantity import Quantity
 from harness.rigfile import load
 from tests.software.checks.stiffness.test_stiffness import observations
