@@ -21,7 +21,7 @@ from rigs_demo.board.wiring import Wiring
 from rigs_demo.clock import Bench
 from rigs_demo.clock_control import Control
 from rigs_demo.clock_loop import Loop
-from rigs_demo.faults import FaultError, firmware_copy, lines
+from rigs_demo.faults import FaultError, firmware_copy, lines, plant_of
 from rigs_demo.scenario import Scenario, UnknownScenario
 
 BENCH, USAGE = 3, 4
@@ -107,11 +107,11 @@ def _tell_truth(arguments: argparse.Namespace) -> None:
 
 def _run(arguments: argparse.Namespace) -> None:
     from rigs_demo.instruments import build_instruments
-    from rigs_demo.plant import Parameters, Plant
+    from rigs_demo.plant import Plant
 
     faults = tuple(arguments.with_fault)
     scenario = Scenario.load(arguments.scenario)
-    parameters = Parameters.load(scenario.name, arguments.plant_seed, faults, arguments.board_seed)
+    parameters = plant_of(scenario.name, arguments.plant_seed, faults, arguments.board_seed)
     plant = Plant(parameters, arguments.seed)
     files = {name: firmware_copy(source, faults) for name, source in scenario.firmware.items()}
     hardware = Hardware(plant, Wiring.of(scenario.rig))

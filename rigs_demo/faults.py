@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from rigs_demo.plant import drawing
 from rigs_demo.plant.parameters import MotorParameters, Parameters
 
 FAULTY_MOTOR = "gate"
@@ -225,6 +226,21 @@ def severities(faults: Iterable[str] | Mapping[str, float]) -> dict[str, float]:
             raise FaultError(f"fault {name}: given twice")
         chosen[name] = severity
     return chosen
+
+
+def plant_of(
+    scenario: str,
+    plant_seed: int | None = None,
+    faults: Iterable[str] | Mapping[str, float] = (),
+    board_seed: int | None = None,
+) -> Parameters:
+    """The plant of a shipped scenario, drawn by `plant_seed`, its board by `board_seed`, and given `faults`.
+
+    `faults` are texts `name` or `name=severity`, or severity by name.
+
+    Raises PlantFileError for an unknown scenario, FaultError for a fault that is not known or cannot be given.
+    """
+    return apply(drawing.load(scenario, plant_seed, board_seed), faults)
 
 
 def apply(parameters: Parameters, faults: Iterable[str] | Mapping[str, float]) -> Parameters:

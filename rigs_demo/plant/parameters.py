@@ -6,7 +6,7 @@ plant file, a rig file's tolerances and a plant seed stands in drawing.py.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 CONDUCTOR_K = {"copper": 235.0, "aluminium": 225.0}
@@ -153,22 +153,3 @@ class Parameters:
     driver: DriverParameters
     supply: SupplyParameters
     coupling: CouplingParameters | None = None
-
-    @classmethod
-    def load(
-        cls,
-        scenario: str,
-        plant_seed: int | None = None,
-        faults: Iterable[str] | Mapping[str, float] = (),
-        board_seed: int | None = None,
-    ) -> Parameters:
-        """The plant of a shipped scenario, drawn by `plant_seed`, its board by `board_seed`, and given `faults`.
-
-        `faults` are texts `name` or `name=severity`, or severity by name.
-
-        Raises PlantFileError for an unknown scenario, FaultError for a fault that is not known or cannot be given.
-        """
-        from rigs_demo.faults import apply
-        from rigs_demo.plant.drawing import load
-
-        return apply(load(scenario, plant_seed, board_seed), faults)

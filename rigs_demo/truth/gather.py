@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rigs_demo import faults as rig_faults
+from rigs_demo.faults import plant_of
 from rigs_demo.plant import drawing
 from rigs_demo.plant.parameters import MotorParameters, Parameters
 from rigs_demo.truth import heat
@@ -26,7 +26,7 @@ def gather(
     Raises UnknownScenario, PlantFileError, FaultError.
     """
     firmware = read_firmware(scenario, faults)
-    parameters = rig_faults.apply(drawing.load(scenario, plant_seed, board_seed), faults)
+    parameters = plant_of(scenario, plant_seed, faults, board_seed)
     rig = drawing.rig_table(scenario)
     values: Values = {}
     for index, (name, motor) in enumerate(parameters.motors.items()):

@@ -19,7 +19,7 @@ import pytest
 
 from harness.record import read
 from harness.rigfile import load
-from rigs_demo.plant import Parameters
+from rigs_demo.faults import plant_of
 from tests.bench.conftest import environment, rotorgate, stand_alone
 from tests.bench.test_safety import until
 
@@ -68,7 +68,7 @@ def test_four_rigs_at_once_each_with_its_own_plant_and_record(tmp_path):
         assert f"\n{name} (VIRTUAL): " in output
     assert [record.content["plant_seed"] for record in records] == list(PLANTS)
     # No cross-talk: each record says of its own plant what is true of that one, and of no other.
-    true_rad = [Parameters.load("sluice", seed).motors["gate"].electrical_offset_rad for seed in PLANTS]
+    true_rad = [plant_of("sluice", seed).motors["gate"].electrical_offset_rad for seed in PLANTS]
     for number, record in enumerate(records):
         values = {entry["name"]: entry["value"] for entry in record.content["measurements"]}
         off_rad = [abs(values["gate.commutation.offset"] - true) for true in true_rad]

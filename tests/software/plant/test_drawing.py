@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rigs_demo import faults
-from rigs_demo.plant import Parameters, drawing
+from rigs_demo.plant import drawing
 from rigs_demo.scenario import Scenario
 from tests.software.plant.rigs import MS, duties, place, powered, rig
 
@@ -48,8 +48,8 @@ def test_the_nominal_plant_stays_inside_too(scenario: str) -> None:
 
 
 def test_a_seed_gives_the_same_plant_again_and_another_seed_another() -> None:
-    assert Parameters.load("sluice", 7) == Parameters.load("sluice", 7)
-    assert Parameters.load("sluice", 7) != Parameters.load("sluice", 8)
+    assert faults.plant_of("sluice", 7) == faults.plant_of("sluice", 7)
+    assert faults.plant_of("sluice", 7) != faults.plant_of("sluice", 8)
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)
@@ -85,17 +85,17 @@ def test_drawn_values_fill_their_tolerance() -> None:
 
 @pytest.mark.parametrize("name", sorted(faults.FAULTS))
 def test_severity_zero_is_the_healthy_rig(name: str) -> None:
-    healthy = Parameters.load("sluice", 3)
-    assert Parameters.load("sluice", 3, (f"{name}=0",)) == healthy
+    healthy = faults.plant_of("sluice", 3)
+    assert faults.plant_of("sluice", 3, (f"{name}=0",)) == healthy
     for source in Scenario.load("sluice").firmware.values():
         assert faults.firmware_copy(source, (f"{name}=0",)) == source
 
 
 @pytest.mark.parametrize("name", sorted(faults.FAULTS))
 def test_the_default_severity_changes_something_and_only_in_one_place(name: str) -> None:
-    healthy = Parameters.load("sluice")
+    healthy = faults.plant_of("sluice")
     (source,) = Scenario.load("sluice").firmware.values()
-    changed = Parameters.load("sluice", None, (name,)) != healthy
+    changed = faults.plant_of("sluice", None, (name,)) != healthy
     edited = faults.firmware_copy(source, (name,))
     assert changed != (edited != source)
     compile(edited, name, "exec")
@@ -130,7 +130,7 @@ def test_firmware_that_a_fault_does_not_fit_is_refused() -> None:
 
 def test_an_unknown_scenario_is_refused() -> None:
     with pytest.raises(drawing.PlantFileError, match=r"expected one of handwheel, sluice, found '\.\./x'"):
-        Parameters.load("../x")
+        faults.plant_of("../x")
 
 
 @settings(max_examples=15, deadline=None)
@@ -169,7 +169,7 @@ def test_settings_act_at_the_next_grid_point() -> None:
 
 
 def test_crossed_leads_exchange_two_windings() -> None:
-    plant = powered(Parameters.load("sluice", None, ("crossed-leads",)))
+    plant = powered(faults.plant_of("sluice", None, ("crossed-leads",)))
     duties(plant, 0, (0.6, 0.5, 0.4))
     assert plant.motors[0].duty == [0.6, 0.4, 0.5]
 
