@@ -1,6 +1,6 @@
 """Boards compared on paper many times: how often does the comparison code call one different, or equivalent?
 
-    python -m tests.software.compare.simulation 3000
+    python -m tests.software.compare.simulation [BOARDS]
 
 Every simulated board is compared afresh: a baseline of runs over mountings, then the board's own run, each value with
 the error of its instrument (fixed while the instrument stays), the scatter of its mounting and that of its readings, of
@@ -11,8 +11,6 @@ from __future__ import annotations
 
 import math
 import random
-import sys
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from harness.compare.baseline import level
@@ -23,8 +21,16 @@ from harness.compare.taken import Taken
 from harness.nouns.coverage import safe_factor
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Detect
+from tests.results import Results, percent, simulate, table
 from tests.software.judge.simulation import interval
 
+RESULTS = Results(
+    title="How often a comparison with a baseline is wrong",
+    place="tests/software/compare/RESULTS.md",
+    command="python -m tests.software.compare.simulation",
+    inputs=("tests/software/compare/simulation.py", "harness/compare", "harness/nouns"),
+)
+USUAL = 2000
 SQRT3 = math.sqrt(3.0)
 
 
@@ -131,21 +137,16 @@ def change_points(count: int, values: int, risk: float, seed: int = 1) -> int:
     return sum(change_point([dice.gauss(0.0, 1.0) for _ in range(values)], risk) is not None for _ in range(count))
 
 
-def limits_table(planned: int) -> list[str]:
+def prices(planned: int) -> list[tuple[str, ...]]:
     """What baselines of several sizes allow and see, in standard deviations of one run."""
     terms = Terms(planned=planned)
     rows = []
     for mountings in (5, 6, 8, 10, 15, 20, 30):
         u = math.sqrt(1.0 + 1.0 / mountings)
-        gap = Quantity(
-            value=0.0, unit="V", budget={f"{SCATTER}#1": Contribution(u=u, dof=mountings - 1)}
-        )  # fmt: skip
-        tail = terms.risk_each / 2.0
-        rows.append(
-            f"{mountings:3d} mountings: different beyond {safe_factor(gap, tail) * u:5.1f}, seen 95 times in 100 from "
-            f"{smallest_seen(gap, terms):5.1f}, "
-            f"equivalent to within {safe_factor(gap, terms.equivalence_risk) * u:4.1f}"
-        )
+        gap = Quantity(value=0.0, unit="V", budget={f"{SCATTER}#1": Contribution(u=u, dof=mountings - 1)})
+        allowed = safe_factor(gap, terms.risk_each / 2.0) * u
+        within = safe_factor(gap, terms.equivalence_risk) * u
+        rows.append((str(mountings), f"{allowed:.1f}", f"{smallest_seen(gap, terms):.1f}", f"{within:.1f}"))
     return rows
 
 
@@ -159,38 +160,47 @@ BENCHES = {
 }
 
 
-def main(say: Callable[[str], object] = sys.stdout.write) -> None:
-    """Print rates with their 95 % intervals, and the risks that they are held against."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 3000
+def rates(count: int) -> list[tuple[str, ...]]:
+    """Rates with their 95 % intervals, and the risks and chances that they are held against."""
+    rows = []
 
-    def tell(words: str, hits: int, of: int, stated: str) -> None:
+    def row(words: str, hits: int, of: int, stated: str) -> None:
         low, high = interval(hits, of)
-        say(f"{words}: {hits} of {of}, {hits / of:.4f} ({low:.4f} to {high:.4f}); {stated}\n")
+        rows.append((words, f"{hits} of {of}", percent(hits / of), f"{percent(low)} to {percent(high)}", stated))
 
     for words, bench in BENCHES.items():
         boards = max(1, count * 10 // bench.quantities)
-        tell(f"{words}, unchanged boards called different", boards_with(Finding.DIFFERENT, bench, boards), boards,
-             "stated at most 0.01")  # fmt: skip
+        hits = boards_with(Finding.DIFFERENT, bench, boards)
+        row(f"unchanged boards called different: {words}", hits, boards, "at most 1 %")
+    few = max(1, count // 3)
     for words in ("same meter, 6 mountings", "meter exchanged", "2 runs a mounting"):
         off = replace(BENCHES[words], margin=12.0)
-        hits = quantities_with(Finding.EQUIVALENT, off, count // 3, 12.0)
-        tell(f"{words}, off by one margin, called equivalent", hits, count // 3 * off.quantities,
-             "stated at most 0.05")  # fmt: skip
+        hits = quantities_with(Finding.EQUIVALENT, off, few, 12.0)
+        row(f"off by one margin, called equivalent: {words}", hits, few * off.quantities, "at most 5 %")
     for words, off in (
         ("no reading noise, margin 8 s", Bench(reading_s=0.0, mounting_s=1.0, margin=8.0)),
         ("no reading noise, margin 12 s", Bench(reading_s=0.0, mounting_s=1.0, margin=12.0)),
         ("same meter, 6 mountings, margin 12 s", Bench(margin=12.0)),
     ):
-        hits = quantities_with(Finding.DIFFERENT, off, count // 3, off.margin or 0.0)
-        tell(f"{words}, off by one margin, called different", hits, count // 3 * off.quantities,
-             f"stated {off.power():.4f}")  # fmt: skip
+        hits = quantities_with(Finding.DIFFERENT, off, few, off.margin or 0.0)
+        row(f"off by one margin, called different: {words}", hits, few * off.quantities, percent(off.power(), 1))
+    steps = change_points(10 * count, 12, 0.05)
+    row("steps found in 12 values that have none", steps, 10 * count, "at most 5 %")
+    return rows
+
+
+def body(count: int) -> str:
+    """All tables."""
     length = 100.0
-    say(f"average: {mean_run_length(count, length):.1f} values to a false alarm, stated {length:g}\n")
-    tell("change point in 12 values that have none", change_points(10 * count, 12, 0.05), 10 * count,
-         "stated at most 0.05")  # fmt: skip
-    say("44 quantities, in standard deviations of one run in a mounting of its own:\n")
-    say("\n".join(limits_table(44)) + "\n")
+    return (
+        f"{Bench().quantities} quantities and {Bench().mountings} mountings unless said otherwise; "
+        "s: standard deviation of one run.\n\n"
+        + table(("what", "times", "share", "95 % interval", "stated"), rates(count))
+        + f"Values to a false alarm of an average set to {length:g}: {mean_run_length(count, length):.1f}.\n\n"
+        + "What few mountings cost: limits for 44 quantities, in s of a run in a mounting of its own.\n\n"
+        + table(("mountings", "different beyond", "seen 95 times in 100 from", "equivalent to within"), prices(44))
+    )
 
 
 if __name__ == "__main__":
-    main()
+    simulate(RESULTS, body, USUAL)

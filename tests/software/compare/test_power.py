@@ -92,7 +92,7 @@ def test_values_without_any_uncertainty_show_every_shift() -> None:
 
 
 def test_the_price_of_few_mountings_is_the_one_that_is_documented():
-    """The table in DEVELOPERS.md, 44 quantities."""
+    """The table in RESULTS.md beside this file, 44 quantities."""
     found = [seen_beyond(mountings, Terms(planned=44)) for mountings in (5, 6, 8, 10, 15, 30)]
     assert found == pytest.approx([13.8, 10.2, 7.3, 6.2, 5.1, 4.3], abs=0.05)
     assert seen_beyond(1, Terms(planned=44)) == math.inf

@@ -1,4 +1,4 @@
-"""Rates of wrong findings, few here; `python -m tests.software.compare.simulation 3000` prints them all."""
+"""Rates of wrong findings, few here; `python -m tests.software.compare.simulation` writes them all."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from tests.software.compare.simulation import (
     BENCHES,
     Bench,
     boards_with,
+    body,
     change_points,
-    main,
     mean_run_length,
     quantities_with,
 )
@@ -53,11 +53,8 @@ def test_change_points_are_found_as_rarely_as_stated_where_there_are_none() -> N
     assert low < 0.05 and high > 0.01
 
 
-def test_the_table_names_every_rate(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("sys.argv", ["simulation", "6"])
-    said: list[str] = []
-    main(said.append)
-    table = "".join(said)
-    assert table.count("stated at most 0.01") == len(BENCHES)
-    assert table.count("stated at most 0.05") == 4
-    assert "30 mountings: different beyond" in table
+def test_the_table_names_every_rate() -> None:
+    tables = body(6)
+    assert tables.count("| at most 1 % |") == len(BENCHES)
+    assert tables.count("| at most 5 % |") == 4
+    assert "| 30 | 4.3 |" in tables

@@ -1,6 +1,6 @@
 """Healthy boards, qualified on paper many times: how often does the verdict code refuse one?
 
-    python -m tests.software.judge.simulation 20000
+    python -m tests.software.judge.simulation [QUALIFICATIONS]
 
 Each simulated qualification draws every error from the shape that its budget states: what the rig file
 knows (shared by many expectations, rectangular), gains of meters (shared by many measurements), scatter
@@ -12,13 +12,20 @@ from __future__ import annotations
 
 import math
 import random
-import sys
 from dataclasses import dataclass
 
 from harness.judge.verdict import Rule, against_expectation
 from harness.nouns.quantity import Contribution, Quantity, Shape, combine, repeats
 from harness.nouns.results import Detect, Expectation, Measurement, Outcome
+from tests.results import Results, percent, simulate, table
 
+RESULTS = Results(
+    title="How often a healthy board is refused",
+    place="tests/software/judge/RESULTS.md",
+    command="python -m tests.software.judge.simulation",
+    inputs=("tests/software/judge/simulation.py", "harness/judge/verdict.py", "harness/nouns"),
+)
+USUAL = 20_000
 SQRT3 = math.sqrt(3.0)
 
 
@@ -118,17 +125,24 @@ def interval(alarms: int, count: int, z: float = 1.96) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def main() -> None:
-    """Print the family false-alarm rate with its 95 % interval."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 20_000
-    for words, plan in (("errors as a rig has them", demo_plan()), ("normal errors of known size", bell_plan())):
+def body(count: int) -> str:
+    """Rates of false alarms over all numbers of a qualification, with their 95 % intervals."""
+    plans = (
+        ("as a rig has them", demo_plan(), "at most 1 %"),
+        ("independent, normal, of known size", bell_plan(), "1 %"),
+    )
+    rows = []
+    for words, plan, stated in plans:
         alarms = false_alarms(count, plan)
         low, high = interval(alarms, count)
-        sys.stdout.write(
-            f"{words}: {alarms} of {count} healthy boards refused, {alarms / count:.4f} "
-            f"({low:.4f} to {high:.4f}), stated risk 0.01\n"
+        rows.append(
+            (words, f"{alarms} of {count}", percent(alarms / count), f"{percent(low)} to {percent(high)}", stated)
         )
+    numbers = len(demo_plan().names)
+    return f"Healthy boards with {numbers} numbers each, every number through the verdict code.\n\n" + table(
+        ("errors", "boards refused", "share", "95 % interval", "stated"), rows
+    )
 
 
 if __name__ == "__main__":
-    main()
+    simulate(RESULTS, body, USUAL)

@@ -1,17 +1,27 @@
-"""How often a stated lower limit of capability is above the true one: `python -m tests.software.lot.simulation [LOTS]`.
+"""How often a stated lower limit of capability is above the true one.
+
+    python -m tests.software.lot.simulation [LOTS]
 
 Normal lots, of boards that are normal and of boards drawn evenly between two limits, as the virtual bench draws them.
 """
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 
 import numpy as np
 from scipy.optimize import brentq
 
 from harness.lot.capability import bissell, least_index
+from tests.results import Results, percent, simulate, table
+
+RESULTS = Results(
+    title="How often a lower limit of capability is above the true index",
+    place="tests/software/lot/RESULTS.md",
+    command="python -m tests.software.lot.simulation",
+    inputs=("tests/software/lot/simulation.py", "harness/lot/capability.py"),
+)
+USUAL = 100_000
 
 Rule = Callable[[float, int], float]
 CASES = ((10, None, 1.33), (10, 1.33, 1.33), (10, 1.0, 2.0), (30, None, 1.0), (30, 1.0, 1.0))
@@ -35,15 +45,20 @@ def missed(
     return float(np.mean(found > beyond))
 
 
-def main() -> None:
-    """Print a row a case."""
-    lots = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+def body(lots: int) -> str:
+    """A row a case: our limit for normal and for even boards, and Bissell's approximation beside it."""
+    rows = []
     for count, low, high in CASES:
-        row = [missed(count, low, high, lots), missed(count, low, high, lots, rule=bissell)]
-        row.append(missed(count, low, high, lots, even=True))
-        said = f"{count} boards, Cpl {low}, Cpu {high}: {row[0]:.2%} above"
-        sys.stdout.write(f"{said}; by Bissell {row[1]:.2%}; boards drawn evenly {row[2]:.2%}\n")
+        shares = (
+            missed(count, low, high, lots),
+            missed(count, low, high, lots, even=True),
+            missed(count, low, high, lots, rule=bissell),
+        )
+        process = f"{high:g}" if low is None else f"{low:g} and {high:g}"
+        rows.append((str(count), process, *map(percent, shares)))
+    columns = ("boards", "true index to each limit", "normal", "drawn evenly", "normal, by Bissell (1990)")
+    return f"Share of {lots} lots; stated is at most 5 %.\n\n" + table(columns, rows)
 
 
 if __name__ == "__main__":
-    main()
+    simulate(RESULTS, body, USUAL)

@@ -15,19 +15,10 @@ from harness.study.anova import REPEATS, Table, crossed
 from harness.study.design import FACTORS
 from harness.study.gauge import variances
 from harness.study.limits import MeanSquare, limits
+from tests.software.study.simulation import coverage, drawn
 
 SHAPES = [(4, 3, 2, 2), (3, 1, 1, 4), (1, 2, 3, 2), (5, 2, 1, 1), (2, 2, 2, 3), (1, 1, 1, 5)]
 TERMS = [one for count in (1, 2, 3) for one in combinations(FACTORS, count)]
-
-
-def drawn(shape: tuple[int, ...], seed: int, s: dict[tuple[str, ...], float], repeats_s: float = 1.0) -> np.ndarray:
-    """Values with a standard deviation for each term."""
-    dice = np.random.default_rng(seed)
-    values = repeats_s * dice.standard_normal(shape)
-    for term, size in s.items():
-        levels = [count if name in term else 1 for name, count in zip(FACTORS, shape, strict=False)]
-        values = values + size * dice.standard_normal((*levels, 1))
-    return values
 
 
 def lines(table: Table) -> dict[tuple[str, ...], tuple[float, int]]:
@@ -210,20 +201,6 @@ def test_the_limits_of_one_mean_square_are_those_of_chi_squared():
         pytest.approx(20.483, abs=1e-3),
         pytest.approx(3.247, abs=1e-3),
     )
-
-
-def coverage(
-    shape: tuple[int, ...], s: dict[tuple[str, ...], float], rounds: int, nested: bool = False
-) -> tuple[float, float]:
-    """How often the 95 % limits of GRR hold it, and the mean of GRR^2 over its true value."""
-    true = math.sqrt(1.0 + math.fsum(size**2 for term, size in s.items() if term != ("board",)))
-    held, squares = 0, 0.0
-    for seed in range(rounds):
-        got = variances(drawn(shape, seed, s), nested=nested)
-        low, high = got.limits()
-        held += low <= true <= high
-        squares += got.table.component(*got.gauge).value / true**2
-    return held / rounds, squares / rounds
 
 
 @pytest.mark.parametrize(

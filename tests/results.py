@@ -1,0 +1,116 @@
+"""Results: files of numbers that a script wrote, each with a hash of the sources that its numbers come from.
+
+Comments and docstrings are left out of the hash: what is said about a number changes none.
+"""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+import io
+import re
+import sys
+import tokenize
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+SOURCES = (".py", ".toml")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Results:
+    """One file of results: where it lies, what makes it anew, and what its numbers depend on."""
+
+    title: str
+    place: str
+    """The file, relative to the root of the repository, as all paths here."""
+    command: str
+    inputs: tuple[str, ...]
+    """Files, and folders with all Python and TOML files below them."""
+    root: Path = ROOT
+
+    @property
+    def fingerprint(self) -> str:
+        """Hash of the inputs as they are now. Raises FileNotFoundError for an input that is not there."""
+        digest = hashlib.sha256()
+        for path in sorted({path for name in self.inputs for path in _files(self.root, name)}):
+            digest.update(f"{path.relative_to(self.root).as_posix()}\n{_bare(path)}\n".encode())
+        return digest.hexdigest()[:16]
+
+    @property
+    def stale(self) -> str:
+        """Why the file does not tell of the sources of today, with the remedy; empty if it does."""
+        place = self.root / self.place
+        if not place.exists():
+            return f"{self.place}: expected results, found no file; write them by: {self.command}"
+        found = re.search(r"^Inputs: `(\w+)`", place.read_text(encoding="utf-8"), re.MULTILINE)
+        then, now = found[1] if found else "none", self.fingerprint
+        if then == now:
+            return ""
+        return (
+            f"{self.place}: expected results of inputs {now}, found those of {then}; write them by: {self.command}"
+        )
+
+    def write(self, body: str) -> None:
+        """Put the file in place of the one before."""
+        day = datetime.now(UTC).date().isoformat()
+        head = f"# {self.title}\n\nWritten by `{self.command}` on {day}, not by hand.\nInputs: `{self.fingerprint}`\n"
+        (self.root / self.place).write_text(f"{head}\n{body.strip()}\n", encoding="utf-8")
+
+
+def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A table as Markdown, with an empty line after it."""
+    lines = [columns, ["---"] * len(columns), *rows]
+    return "".join(f"| {' | '.join(cells)} |\n" for cells in lines) + "\n"
+
+
+def percent(share: float, digits: int = 2) -> str:
+    """A share as a person reads it."""
+    return f"{100.0 * share:.{digits}f} %"
+
+
+def simulate(results: Results, body: Callable[[int], str], usual: int) -> None:
+    """The command line of a simulation: `usual` rounds are written to its file, another number is shown only."""
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else usual
+    text = body(rounds)
+    sys.stdout.write(text)
+    if rounds == usual:
+        results.write(text)
+
+
+def _files(root: Path, name: str) -> list[Path]:
+    path = root / name
+    found = [one for one in path.rglob("*") if one.suffix in SOURCES] if path.is_dir() else [path]
+    if not found or not path.exists():
+        raise FileNotFoundError(f"{name}: expected a source of results, found none: was it moved?")
+    return found
+
+
+def _bare(path: Path) -> str:
+    """A source without what changes no number: comments, docstrings, empty lines."""
+    text = path.read_text(encoding="utf-8")
+    if path.suffix != ".py":
+        return text
+    lines = text.splitlines()
+    for start, column in _comments(text):
+        lines[start - 1] = lines[start - 1][:column]
+    for first, last in _texts(text):
+        lines[first - 1 : last] = [""] * (last - first + 1)
+    return "\n".join(line.rstrip() for line in lines if line.strip())
+
+
+def _comments(text: str) -> list[tuple[int, int]]:
+    tokens = tokenize.generate_tokens(io.StringIO(text).readline)
+    return [token.start for token in tokens if token.type == tokenize.COMMENT]
+
+
+def _texts(text: str) -> list[tuple[int, int]]:
+    """First and last line of every string that stands alone: of modules, classes, functions and names."""
+    return [
+        (node.lineno, node.end_lineno or node.lineno)
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
+    ]
