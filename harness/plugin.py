@@ -179,7 +179,7 @@ def pytest_runtest_makereport(
 def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> None:
     """Where record and report are, with the verdicts counted."""
     session = config.stash.get(SESSION, None)
-    lines = session.told() if session is not None else []
+    lines = session.summary().all if session is not None else ()
     if lines:
         terminalreporter.section("rotorgate")
     for line in lines:

@@ -163,8 +163,10 @@ class OneRig:
     def pytest_sessionfinish(self) -> None:
         """Tell the controller; the rig is closed by now."""
         if hasattr(self.config, "workeroutput"):
-            lines = self.session.told() if self.session is not None else []
-            self.config.workeroutput[TOLD] = {"rig": self.name, "lines": lines or [self._unused()]}
+            summary = self.session.summary() if self.session is not None else None
+            lines = list(summary.lines) if summary is not None else []
+            order = summary.order if summary is not None else ""
+            self.config.workeroutput[TOLD] = {"order": order, "lines": lines or [self._unused()]}
 
     @pytest.hookimpl(trylast=True)
     def pytest_unconfigure(self) -> None:
@@ -230,16 +232,13 @@ class Leading:
     def pytest_terminal_summary(self, terminalreporter: Any) -> None:
         """What came of each rig; an order to a person before everything else."""
         from harness.base.words import visible
-        from harness.bench.safe import BY_HAND
 
         told = {node.gateway.id: self._told(node) for node in self.nodes}
         terminalreporter.section("rotorgate")
-        for worker, lines in told.items():
-            for line in lines:
-                if line.startswith(BY_HAND):
-                    terminalreporter.line(f"{visible(self.rigs.get(worker, worker))}: {line}")
-        for worker, lines in told.items():
-            first, *others = [line for line in lines if not line.startswith(BY_HAND)]
+        for worker, (order, _) in told.items():
+            if order:
+                terminalreporter.line(f"{visible(self.rigs.get(worker, worker))}: {order}")
+        for worker, (_, (first, *others)) in told.items():
             terminalreporter.line(first)
             for test in self.failed.get(worker, ()):
                 terminalreporter.line(f"    failed: {visible(test)}")
@@ -251,9 +250,10 @@ class Leading:
         self._signals.__exit__(None, None, None)
         shutil.rmtree(self.run, ignore_errors=True)
 
-    def _told(self, node: Any) -> list[str]:
+    def _told(self, node: Any) -> tuple[str, list[str]]:
+        """The order to a person ("" where there is none), and what else a worker has told, at least one line."""
         told = getattr(node, "workeroutput", {}).get(TOLD)
         if told is not None:
-            return [str(line) for line in told["lines"]]
+            return str(told["order"]), [str(line) for line in told["lines"]]
         name = self.rigs.get(node.gateway.id, f"the rig of worker {node.gateway.id}")
-        return [f"{name}: its process has ended without a word; look at the rig and at the record's guard.log"]
+        return "", [f"{name}: its process has ended without a word; look at the rig and at the record's guard.log"]

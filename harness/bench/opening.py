@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from harness.bench.guard import Guard
 from harness.bench.locks import DeviceLocks
 from harness.bench.multimeter import Multimeter
 from harness.bench.rig import AnyInstrument, Rig
-from harness.bench.safe import by_hand, signals_held
+from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe, signals_held
 from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
 from harness.bench.virtual import VirtualBench, scenario_of
@@ -154,9 +155,9 @@ def open_rig(
             # A supply that could not be switched off is left to the guard, which tries again when this process ends.
             stack.callback(lambda: None if rig.powered else guard.release())
             guard.wait_ready()
-        troubles: list[str] = []
+        end = _End()
         at_end: Callable[[], None] | None = None
-        with _told(troubles):
+        with end.told():
             try:
                 if interrupt:
                     if rig.supply is not None:
@@ -173,35 +174,41 @@ def open_rig(
             finally:
                 with signals_held():
                     if interrupt:
-                        troubles += rig.make_safe()
-                    troubles += _put_back(at_end)
+                        end.unsafe = rig.make_safe()
+                    end.not_put_back = _put_back(at_end)
 
 
-def _put_back(at_end: Callable[[], None] | None) -> list[str]:
+def _put_back(at_end: Callable[[], None] | None) -> str:
+    """Why the firmware from before is not back; "" where it is, or none was exchanged."""
     if at_end is not None:
         try:
             at_end()
         except HarnessError as error:
-            return [f"firmware not put back, `rotorgate qualify RIG --restore` does it: {error}"]
-    return []
+            return f"firmware not put back, `rotorgate qualify RIG --restore` does it: {error}"
+    return ""
 
 
-@contextlib.contextmanager
-def _told(troubles: list[str]) -> Iterator[None]:
-    """Say at the end what could not be made safe or put back: in the error that is on its way, or in one of its own."""
-    try:
-        yield
-    except BaseException as error:
-        if troubles:
-            error.args = (_in_order(troubles, str(error.args[0]) if error.args else ""), *error.args[1:])
-        raise
-    if troubles:
-        raise BenchError(_in_order(troubles))
+@dataclass(slots=True)
+class _End:
+    """What went wrong at the end: steps of making safe that failed, and why the firmware was not put back."""
 
+    unsafe: tuple[StepOutcome, ...] = ()
+    not_put_back: str = ""
 
-def _in_order(troubles: Sequence[str], ended_by: str = "") -> str:
-    """First, on a line of its own, what a person must do now; then what ended the run, then what else failed."""
-    order = by_hand(troubles)
-    others = [trouble for trouble in troubles if trouble not in order]
-    rest = "; then ".join(words for words in (ended_by, *others) if words)
-    return f"{order}\n{rest}".strip("\n")
+    @contextlib.contextmanager
+    def told(self) -> Iterator[None]:
+        """Say it in the error that is on its way, or in one of its own."""
+        try:
+            yield
+        except BaseException as error:
+            ended_by = str(error.args[0]) if error.args else ""
+            rest = "; then ".join(words for words in (ended_by, self.not_put_back) if words)
+            if self.unsafe:
+                note_unsafe(error, UnsafeBench(self.unsafe, rest))
+            elif self.not_put_back:
+                error.args = (rest, *error.args[1:])
+            raise
+        if self.unsafe:
+            raise UnsafeBench(self.unsafe, self.not_put_back)
+        if self.not_put_back:
+            raise BenchError(self.not_put_back)

@@ -22,7 +22,7 @@ from harness.base.errors import (
 )
 from harness.bench import source, supervision
 from harness.bench.multimeter import Multimeter
-from harness.bench.safe import SUPPLY_OFF, make_safe, signals_held, troubles_of
+from harness.bench.safe import SUPPLY_OFF, StepOutcome, failed, make_safe, signals_held
 from harness.bench.scripts import device_scripts
 from harness.bench.stops import meaning
 from harness.bench.supply import OutputState, Supply
@@ -179,17 +179,19 @@ class Rig:
                 "energised; look for a short circuit, or raise supply.current_limit_a"
             )
 
-    def make_safe(self) -> tuple[str, ...]:
-        """Phases off, then supply off. Returns what could not be done, in words; raises as `safe.make_safe`."""
+    def make_safe(self) -> tuple[StepOutcome, ...]:
+        """Phases off, then supply off. Returns the steps that failed; raises as `safe.make_safe`."""
         supply = self.supply
         with signals_held():
-            outcomes = make_safe(
-                phases_off=lambda: self.board.interrupt(MAKE_SAFE_S),
-                supply_off=None if supply is None else lambda: supply.output_off(timeout_s=MAKE_SAFE_S),
-                link_lost=self._link_lost,
+            undone = failed(
+                make_safe(
+                    phases_off=lambda: self.board.interrupt(MAKE_SAFE_S),
+                    supply_off=None if supply is None else lambda: supply.output_off(timeout_s=MAKE_SAFE_S),
+                    link_lost=self._link_lost,
+                )
             )
-            self.powered = any(outcome.step == SUPPLY_OFF and outcome.trouble for outcome in outcomes)
-        return troubles_of(outcomes)
+            self.powered = any(outcome.step == SUPPLY_OFF for outcome in undone)
+        return undone
 
     def bring_back(self) -> None:
         """After a stop and `make_safe`: restart the board and prove it and the supply as at the opening.

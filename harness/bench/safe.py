@@ -17,16 +17,19 @@ from dataclasses import dataclass
 from types import FrameType
 
 from harness.base.clock import WallClock
-from harness.base.errors import Interrupted
+from harness.base.errors import BenchError, Interrupted
 
 STEP_LIMIT_S = 1.0  # promised to users
 DEAF_S = 5.0  # arbitrary, longer than both steps and the unwinding before them, where a script is interrupted
 
 PHASES_OFF, SUPPLY_OFF = "phases off", "supply off"
-
-BY_HAND = "SWITCH THE POWER OFF BY HAND"
+STILL_ON = {PHASES_OFF: "phases", SUPPLY_OFF: "supply"}
+"""What may still be on where a step has failed."""
 
 log = logging.getLogger("harness.safe")
+
+_UNSAFE = "unsafe_bench"
+"""Attribute of an error after which the bench could not be left safe."""
 
 _holding: ContextVar[bool] = ContextVar("holding", default=False)
 
@@ -43,6 +46,24 @@ class StepOutcome:
 
     step: str
     trouble: str = ""
+
+    @property
+    def words(self) -> str:
+        """`phases off FAILED: why`, of a step that was not done."""
+        return f"{self.step} FAILED: {self.trouble}"
+
+
+class UnsafeBench(BenchError):
+    """The bench could not be left safe: `outcomes` are the steps that failed, `order` is what a person must do now.
+
+    Its text begins with the order, on a line of its own; `rest` is what else there is to say, in one line.
+    """
+
+    def __init__(self, outcomes: Sequence[StepOutcome], rest: str = "") -> None:
+        self.outcomes = tuple(outcomes)
+        self.order = order_of(outcomes)
+        self.rest = rest
+        super().__init__(f"{self.order}\n{rest}" if rest else self.order)
 
 
 def make_safe(
@@ -85,24 +106,31 @@ def _try(step: str, act: Callable[[], object], limit_s: float) -> StepOutcome:
     return outcome
 
 
-def troubles_of(outcomes: Sequence[StepOutcome]) -> tuple[str, ...]:
-    """`phases off FAILED: why` for each step that was not done."""
-    return tuple(f"{outcome.step} FAILED: {outcome.trouble}" for outcome in outcomes if outcome.trouble)
+def failed(outcomes: Sequence[StepOutcome]) -> tuple[StepOutcome, ...]:
+    """The steps that were not done."""
+    return tuple(outcome for outcome in outcomes if outcome.trouble)
 
 
-def by_hand(troubles: Sequence[str]) -> str:
+def order_of(outcomes: Sequence[StepOutcome]) -> str:
     """The order to a person, in one line, with the steps of making safe that failed; "" where none did."""
-    whats = ("phases", PHASES_OFF), ("supply", SUPPLY_OFF)
-    failed = {what: [said for said in troubles if said.startswith(f"{step} FAILED")] for what, step in whats}
-    on = " and ".join(what for what, said in failed.items() if said)
-    causes = "; ".join(cause for said in failed.values() for cause in said)
-    return f"{BY_HAND}: {on} may still be on ({causes})".replace("\n", " ") if on else ""
+    undone = failed(outcomes)
+    if not undone:
+        return ""
+    on = " and ".join(dict.fromkeys(STILL_ON[outcome.step] for outcome in undone))
+    causes = "; ".join(outcome.words for outcome in undone)
+    return f"SWITCH THE POWER OFF BY HAND: {on} may still be on ({causes})".replace("\n", " ")
+
+
+def note_unsafe(error: BaseException, unsafe: UnsafeBench) -> None:
+    """Let an error that is on its way say what could not be made safe after it; it stays the error that it is."""
+    error.args = (str(unsafe), *error.args[1:])
+    vars(error)[_UNSAFE] = unsafe
 
 
 def order_first(error: BaseException) -> tuple[str, str]:
-    """An error's words as the order to a person ("" where there is none) and the rest."""
-    first, _, rest = str(error).partition("\n")
-    return (first, rest) if first.startswith(BY_HAND) else ("", str(error))
+    """What an error says: the order to a person ("" where there is none), and the rest."""
+    unsafe = error if isinstance(error, UnsafeBench) else vars(error).get(_UNSAFE)
+    return (unsafe.order, unsafe.rest) if isinstance(unsafe, UnsafeBench) else ("", str(error))
 
 
 def stop_signals() -> tuple[signal.Signals, ...]:

@@ -15,7 +15,7 @@ from typing import Any
 from harness.base.clock import WallClock
 from harness.base.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
 from harness.bench.rig import Rig
-from harness.bench.safe import by_hand, signals_held
+from harness.bench.safe import order_of, signals_held
 from harness.bench.stops import in_words
 from harness.checks.catalogue import check_of
 from harness.judge import verdict as rules
@@ -137,10 +137,10 @@ class Qualification:
             return
         self.stop = error
         self.rig.note_trouble(error)
-        troubles = self.rig.make_safe()
+        unsafe = self.rig.make_safe()
         words = str(error) or type(error).__name__
         kind = "bench" if is_bench(error) else "defect"
-        self.record.stop(kind, words, by_hand=by_hand(troubles))
+        self.record.stop(kind, words, by_hand=order_of(unsafe))
         if entry is not None:
             self._leave_out(entry, f"because the run was {why_stopped(error)}")
 
@@ -198,15 +198,16 @@ class Qualification:
 
         Raises BenchError where it cannot be had back: that ends the run.
         """
-        troubles = self.rig.make_safe()
+        unsafe = self.rig.make_safe()
         self._progress.end(whole=False)
         words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
         verdict = Verdict(name=f"{entry.prefix}.limits", outcome=Outcome.NONCONFORMING, reason=words)
         self.stops.append(verdict)
         self._account(verdicts=[verdict])
         self._leave_out(entry, f"because the board was stopped: {words}")
-        if troubles:
-            raise BenchError(f"after the board was stopped ({words}): {'; '.join(troubles)}")
+        if unsafe:
+            causes = "; ".join(outcome.words for outcome in unsafe)
+            raise BenchError(f"after the board was stopped ({words}): {causes}")
         self.rig.bring_back()
 
     def _after_stop(self, motor: str) -> str:

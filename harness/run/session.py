@@ -67,6 +67,20 @@ class Settings:
     """What the rig is called where several are used at once; its rig file's name otherwise."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """What a session ended with: verdicts counted, causes, where record and report are."""
+
+    order: str = ""
+    """What a person must do first, where making safe failed."""
+    lines: tuple[str, ...] = ()
+
+    @property
+    def all(self) -> tuple[str, ...]:
+        """Every line, the order first."""
+        return (self.order, *self.lines) if self.order else self.lines
+
+
 class BenchSession:
     """The opened rig with its record and qualification. `open` once, `close` once; both from the main thread."""
 
@@ -146,11 +160,13 @@ class BenchSession:
                 on_step=self._tell,
             )
         except BaseException as error:
-            if self.record is not None:
-                order, rest = order_first(error)
-                self.record.stop("bench", rest or "the run ended", by_hand=order)
-            self._stack.__exit__(type(error), error, error.__traceback__)
-            self._tidy()
+            try:
+                self._stack.__exit__(type(error), error, error.__traceback__)
+            finally:
+                if self.record is not None:
+                    order, rest = order_first(error)
+                    self.record.stop("bench", rest or "the run ended", by_hand=order)
+                self._tidy()
             raise
         return self.qualification
 
@@ -180,23 +196,19 @@ class BenchSession:
             raise trouble
         return code
 
-    def told(self) -> list[str]:
-        """What a closed session has to say, in lines: verdicts counted, causes, where record and report are.
-
-        An order to a person, where making safe failed, is the first of them.
-        """
+    def summary(self) -> Summary:
+        """What a closed session has to say; nothing before it is closed."""
         if self.code is None or self.qualification is None or self.record is None:
-            return []
+            return Summary()
         content = self.record.content
-        order = (content["stop"] or {}).get("by_hand")
         virtual = " (VIRTUAL)" if content["virtual"] else ""
-        return [
-            *([visible(order)] if order else []),
+        lines = [
             f"{visible(self.name)}{virtual}: {headline(self.qualification.verdicts)}",
             *(f"cause: {visible(str(cause.get('words', '')))}" for cause in content["causes"]),
             *(visible(str(remark)) for remark in (content["gauge"] or {}).get("remarks", ())),
             f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
         ]
+        return Summary(order=visible((content["stop"] or {}).get("by_hand", "")), lines=tuple(lines))
 
     def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
         if self._on_open is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -15,7 +16,7 @@ from harness.base.errors import BenchError, DeviceError, InstrumentError, Stoppe
 from harness.bench import opening
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
-from harness.bench.safe import StopSignal
+from harness.bench.safe import StopSignal, UnsafeBench, order_first
 from tests.software.bench.stubs import StubBoard, StubGuard, StubSupply
 from tests.software.bench.test_source import spec
 
@@ -151,6 +152,29 @@ def test_trouble_at_an_orderly_end_is_an_error(stubs: Stubs) -> None:
     ):
         pass
     assert "guard released" in stubs.events
+
+
+def test_an_orderly_end_that_leaves_the_supply_on_is_an_unsafe_bench(stubs: Stubs) -> None:
+    def not_put_back() -> None:
+        raise DeviceError("OSError: 28")
+
+    with (
+        pytest.raises(UnsafeBench, match=rf"^{BY_HAND}\nfirmware not put back, .*: OSError: 28$") as caught,
+        stubs.opened(before=lambda _: not_put_back),
+    ):
+        stubs.supply.stuck = True
+    assert [outcome.step for outcome in caught.value.outcomes] == ["supply off"]
+    assert re.fullmatch(BY_HAND, caught.value.order)
+    assert caught.value.rest.startswith("firmware not put back")
+
+
+def test_the_order_to_a_person_is_a_field_of_whatever_error_ends_it(stubs: Stubs) -> None:
+    with pytest.raises(StoppedByBoard) as caught, stubs.opened():
+        stubs.supply.stuck = True
+        raise StoppedByBoard("travel")
+    order, rest = order_first(caught.value)
+    assert re.fullmatch(BY_HAND, order)
+    assert rest == "travel"
 
 
 class Beyond:

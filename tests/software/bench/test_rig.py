@@ -10,7 +10,7 @@ import pytest
 
 from harness.base.errors import BenchError, LinkLost, LinkTimeout, StoppedByBoard, UsageError
 from harness.bench.rig import Rig
-from harness.bench.safe import StopSignal, stop_on_signals
+from harness.bench.safe import StepOutcome, StopSignal, stop_on_signals
 from harness.bench.supply import OutputState
 from tests.software.bench.stubs import StubGuard, StubSupply, stub_rig
 from tests.software.bench.test_source import spec
@@ -103,7 +103,7 @@ def test_made_safe_phases_before_supply(rig: Rig, events: list[str], supply: Stu
 
 def test_a_supply_that_cannot_be_switched_off_counts_as_on_whoever_switched_it_on(rig: Rig, supply: StubSupply) -> None:
     supply.on = supply.stuck = True
-    assert rig.make_safe() == ("supply off FAILED: supply: does not answer",)
+    assert rig.make_safe() == (StepOutcome(step="supply off", trouble="supply: does not answer"),)
     assert rig.powered
     supply.stuck = False
     assert rig.make_safe() == ()

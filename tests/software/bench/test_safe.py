@@ -15,12 +15,14 @@ from harness.base.errors import BenchError, ExitCode, Interrupted, LinkError
 from harness.bench.safe import (
     StepOutcome,
     StopSignal,
-    by_hand,
+    UnsafeBench,
+    failed,
     make_safe,
+    note_unsafe,
     order_first,
+    order_of,
     signals_held,
     stop_on_signals,
-    troubles_of,
 )
 
 posix_only = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
@@ -171,12 +173,33 @@ def test_imports_lightly_and_without_posix_modules() -> None:
 
 def test_the_order_to_a_person_names_what_may_be_on_and_what_failed() -> None:
     outcomes = [StepOutcome(step="phases off", trouble="gone"), StepOutcome(step="supply off", trouble="silent")]
-    troubles = troubles_of(outcomes)
-    assert by_hand(troubles) == (
+    assert order_of(outcomes) == (
         "SWITCH THE POWER OFF BY HAND: phases and supply may still be on "
         "(phases off FAILED: gone; supply off FAILED: silent)"
     )
-    assert by_hand(troubles[1:]).startswith("SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED")
-    assert by_hand(("firmware not put back",)) == by_hand(()) == ""
-    assert order_first(BenchError(f"{by_hand(troubles)}\nthe rest")) == (by_hand(troubles), "the rest")
+    assert order_of(outcomes[1:]).startswith("SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED")
+    done = StepOutcome(step="phases off")
+    assert failed([done, *outcomes]) == tuple(outcomes)
+    assert order_of([done]) == order_of([]) == ""
+
+
+def test_the_order_is_a_field_of_the_error_whatever_the_words_are() -> None:
+    outcomes = (StepOutcome(step="supply off", trouble="first line\nsecond line"),)
+    unsafe = UnsafeBench(outcomes, "firmware not put back")
+    order = "SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED: first line second line)"
+    assert (unsafe.order, unsafe.rest, unsafe.outcomes) == (order, "firmware not put back", outcomes)
+    assert str(unsafe) == f"{order}\nfirmware not put back"
+    assert str(UnsafeBench(outcomes)) == order
+    assert order_first(unsafe) == (order, "firmware not put back")
     assert order_first(BenchError("supply: silent")) == ("", "supply: silent")
+    assert order_first(BenchError(f"{order}\nonly said")) == ("", f"{order}\nonly said")  # nobody reads sentences
+
+
+@pytest.mark.parametrize("error", [StopSignal("stopped by Ctrl-C"), KeyError(), OSError(5, "input"), LinkError("gone")])
+def test_an_error_on_its_way_carries_the_order_and_stays_what_it_is(error: BaseException) -> None:
+    kind = type(error)
+    unsafe = UnsafeBench([StepOutcome(step="phases off", trouble="gone")], "what ended it")
+    note_unsafe(error, unsafe)
+    assert type(error) is kind
+    assert order_first(error) == (unsafe.order, "what ended it")
+    assert error.args[0] == str(unsafe)

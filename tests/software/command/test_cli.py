@@ -259,9 +259,9 @@ def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code
 
 
 def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(bench, capsys):
-    troubles = ("phases off FAILED: clock: gone", "supply off FAILED: supply: silent")
+    unsafe = {"phases off": "clock: gone", "supply off": "supply: silent"}
     raises = {"gate.commutation": InstrumentError("clock: gone")}
-    bench(checks=FakeChecks(raises=raises), rig=FakeRig(troubles=troubles))
+    bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe=unsafe))
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     order = "SWITCH THE POWER OFF BY HAND: phases and supply may still be on"
     out = capsys.readouterr().out
@@ -278,6 +278,27 @@ def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(be
     assert "Nothing was decided: this page says nothing for or against the board." in page
 
 
+def test_a_defect_on_a_bench_that_is_not_left_safe_ends_with_the_code_that_stands_in_the_record(bench, capsys):
+    raises = {"gate.commutation": ZeroDivisionError("zero")}
+    bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
+    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 5
+    assert capsys.readouterr().out.startswith("SWITCH THE POWER OFF BY HAND: supply may still be on")
+    assert read(Path("run")).content["exit_code"] == 5
+
+
+def test_the_order_stands_in_the_record_of_a_run_that_ended_while_it_began(bench, capsys, monkeypatch):
+    def refused(*_: object, **__: object) -> None:
+        raise BenchError("record.json: cannot write")
+
+    bench(rig=FakeRig(unsafe={"supply off": "supply: silent"}))
+    monkeypatch.setattr("harness.run.session.Qualification", refused)
+    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 3
+    order = "SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED: supply: silent)"
+    assert f"rotorgate: {order}\nrotorgate: record.json: cannot write\n" in capsys.readouterr().err
+    stop = json.loads(Path("run/record.json").read_bytes())["stop"]
+    assert stop == {"by_hand": order, "kind": "bench", "message": "record.json: cannot write"}
+
+
 def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
     bench(checks=FakeChecks(changes={"gate.step.delay": 0.2, "wheel.stiffness.open_loop": 0.3}))
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1
@@ -288,7 +309,7 @@ def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
 
 def test_json_says_the_order_to_a_person_first(bench, capsys):
     raises = {"gate.commutation": InstrumentError("supply: silent")}
-    bench(checks=FakeChecks(raises=raises), rig=FakeRig(troubles=("supply off FAILED: supply: silent",)))
+    bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
     assert cli.main(["--json", "qualify", str(SLUICE), "--out", "run"]) == 3
     assert json.loads(capsys.readouterr().out)["error"][0].startswith("SWITCH THE POWER OFF BY HAND: supply may")
 

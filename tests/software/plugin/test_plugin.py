@@ -165,7 +165,7 @@ def test_where_making_safe_fails_the_summary_begins_with_the_order_to_a_person(r
         RIG,
         "test_own.py",
         checks="raises={'gate.commutation': InstrumentError('supply: silent')}",
-        rig="troubles=('supply off FAILED: supply: silent',)",
+        rig="unsafe={'supply off': 'supply: silent'}",
         files={"test_own.py": OWN_TEST},
     )
     words = (

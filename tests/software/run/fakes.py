@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
 from harness.link.board import BoardIdentity
 from harness.nouns.contract import Declared, Part
 from harness.nouns.observation import Column, Observation
@@ -71,8 +72,8 @@ class FakeRig:
     lacks: Sequence[Part] = ()
     events: list[str] = field(default_factory=list)
     virtual: bool = True
-    troubles: tuple[str, ...] = ()
-    """What cannot be done when it is made safe."""
+    unsafe: Mapping[str, str] = field(default_factory=dict)
+    """Steps that fail when it is made safe, and why."""
     gone: BaseException | None = None
     """What getting it back after a stop raises."""
     identity: BoardIdentity = IDENTITY
@@ -111,9 +112,9 @@ class FakeRig:
     def power_on(self) -> None:
         self.events.append("power on")
 
-    def make_safe(self) -> tuple[str, ...]:
+    def make_safe(self) -> tuple[StepOutcome, ...]:
         self.events.append("make safe")
-        return self.troubles
+        return tuple(StepOutcome(step=step, trouble=trouble) for step, trouble in self.unsafe.items())
 
     def bring_back(self) -> None:
         self.events.append("bring back")
@@ -200,8 +201,14 @@ def install(
         try:
             options["before_firmware"](rig)  # type: ignore[operator]
             yield rig
+        except BaseException as error:
+            if unsafe := rig.make_safe():
+                note_unsafe(error, UnsafeBench(unsafe, str(error)))
+            raise
+        else:
+            if unsafe := rig.make_safe():
+                raise UnsafeBench(unsafe)
         finally:
-            rig.make_safe()
             rig.events.append("closed")
 
     monkeypatch.setattr("harness.run.session.open_rig", open_rig)

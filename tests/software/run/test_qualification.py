@@ -200,15 +200,18 @@ def test_a_stop_with_both_motors_names_the_check_once(build):
 
 
 @pytest.mark.parametrize(
-    "broken", [{"gone": LinkError("port: no answer")}, {"troubles": ("supply off: not finished within 1 s",)}]
+    ("broken", "words"),
+    [
+        ({"gone": LinkError("port: no answer")}, "no answer"),
+        ({"unsafe": {"supply off": "not finished within 1 s"}}, "supply off FAILED: not finished within 1 s"),
+    ],
 )
-def test_a_bench_that_does_not_come_back_after_a_stop_ends_the_run(build, broken):
+def test_a_bench_that_does_not_come_back_after_a_stop_ends_the_run(build, broken, words):
     made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(**broken))
     assert run_to_the_end(made) is ExitCode.BENCH
     assert made.checks.ran[-1] == "gate.step"
     assert made.verdicts_of("gate.step.limits")[0].outcome is Outcome.NONCONFORMING
     assert len(made.verdicts_of("gate.step.delay")) == 1
-    words = broken.get("troubles", ("no answer",))[0]
     assert words in read(made.folder).content["stop"]["message"]
     assert words in made.verdicts_of("wheel.step.delay")[0].reason
 
