@@ -66,7 +66,7 @@ def _accept(arguments: argparse.Namespace, terminal: Terminal) -> int:
 
 
 def _list(arguments: argparse.Namespace, terminal: Terminal) -> int:
-    from harness.baseline.rows import LIST, in_list, list_row
+    from harness.compare.rows import LIST, in_list, list_row
     from harness.store import Store
 
     address = _address(arguments)
@@ -122,7 +122,7 @@ def _levels(
     terms: Terms,
     steps: Sequence[tuple[Any, str]],
 ) -> int:
-    from harness.baseline.rows import LEVELS, level_row, of_levels
+    from harness.compare.rows import LEVELS, level_row, of_levels
     from harness.nouns.coverage import interval
 
     remarks = [*_step_words(steps), _margins(stored)]
@@ -152,8 +152,8 @@ def _differences(
     records: Sequence[Record],
     found: Comparison,
 ) -> int:
-    from harness.baseline.rows import DIFFERENCES, difference_row
     from harness.baseline.stored import headline
+    from harness.compare.rows import DIFFERENCES, difference_row
 
     code = found.exit_code
     remarks = [
@@ -199,8 +199,8 @@ def _ended_well(records: Sequence[Record], despite: str | None) -> None:
 
 def _remarks(stored: StoredBaseline, terms: Terms, *, labelled: bool) -> list[str]:
     """What whoever accepts a baseline must know of it."""
-    from harness.baseline.rows import mountings_of
     from harness.compare import LEAST_MOUNTINGS, seen_beyond
+    from harness.compare.rows import mountings_of
 
     count = mountings_of(stored)
     told = f"{count} mountings, as declared with --mounting"
@@ -225,7 +225,7 @@ def _remarks(stored: StoredBaseline, terms: Terms, *, labelled: bool) -> list[st
 
 
 def _title(stored: StoredBaseline) -> str:
-    from harness.baseline.rows import mountings_of
+    from harness.compare.rows import mountings_of
 
     kind = " (VIRTUAL)" if stored.virtual else ""
     counts = f"{len(stored.runs)} records, {mountings_of(stored)} mountings"

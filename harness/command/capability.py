@@ -95,7 +95,7 @@ def _say(
     reference: Reference | None,
     pages: Sequence[Path],
 ) -> None:
-    from harness.baseline.rows import DIFFERENCES
+    from harness.compare.rows import DIFFERENCES
     from harness.lot.quantities import too_few
     from harness.lot.rows import (
         BOARDS,

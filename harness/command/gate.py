@@ -189,7 +189,7 @@ def _tell(terminal: Terminal, account: Account, address: Address) -> None:
 
 
 def _table(terminal: Terminal, differences: Sequence[Difference]) -> None:
-    from harness.baseline.rows import DIFFERENCES, difference_row
+    from harness.compare.rows import DIFFERENCES, difference_row
 
     terminal.result(f"against the baseline: {headline(differences)}")
     rows = [difference_row(one, one.level) for one in differences if one.level is not None]

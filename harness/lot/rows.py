@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from harness.baseline.rows import Scale, difference_row
 from harness.compare import Finding
+from harness.compare.rows import Scale, difference_row
 from harness.lot.gathered import Lot
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Reference

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.base.words import visible
-from harness.baseline.rows import MARKS, difference_row
 from harness.baseline.stored import headline
 from harness.compare import Difference, Finding
+from harness.compare.rows import MARKS, difference_row
 from harness.gate.decision import Decision, Word
 from harness.gate.policy import Policy
 
