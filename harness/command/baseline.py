@@ -12,8 +12,7 @@ from harness.base.words import visible
 from harness.store.address import DEFAULT, Address
 
 if TYPE_CHECKING:
-    from harness.baseline.stored import Comparison
-    from harness.compare import Baseline, Terms
+    from harness.compare import Baseline, Comparison, Terms
     from harness.record import Record
     from harness.show.terminal import Terminal
     from harness.store.baselines import StoredBaseline
@@ -33,9 +32,8 @@ def baseline(arguments: argparse.Namespace) -> int:
 
 
 def _accept(arguments: argparse.Namespace, terminal: Terminal) -> int:
-    from harness.baseline.stored import terms_of
     from harness.command.named_runs import is_number, labels_of, numbers_of, records_of
-    from harness.compare import baseline_of, by_command
+    from harness.compare import baseline_of, by_command, terms_of
     from harness.store import Store
     from harness.store.baselines import name_of, text_of
 
@@ -66,7 +64,7 @@ def _accept(arguments: argparse.Namespace, terminal: Terminal) -> int:
 
 
 def _list(arguments: argparse.Namespace, terminal: Terminal) -> int:
-    from harness.compare.rows import LIST, in_list, list_row
+    from harness.baseline.rows import LIST, in_list, list_row
     from harness.store import Store
 
     address = _address(arguments)
@@ -84,8 +82,9 @@ def _list(arguments: argparse.Namespace, terminal: Terminal) -> int:
 
 
 def _show(arguments: argparse.Namespace, terminal: Terminal) -> int:
-    from harness.baseline.stored import compared, load, steps, terms_of
+    from harness.baseline.stored import compared, load
     from harness.command.named_runs import labels_of, record_of
+    from harness.compare import steps, terms_of
     from harness.store import Store
 
     if arguments.mounting is not None and not arguments.runs:
@@ -152,7 +151,7 @@ def _differences(
     records: Sequence[Record],
     found: Comparison,
 ) -> int:
-    from harness.baseline.stored import headline
+    from harness.compare import headline
     from harness.compare.rows import DIFFERENCES, difference_row
 
     code = found.exit_code
@@ -199,8 +198,8 @@ def _ended_well(records: Sequence[Record], despite: str | None) -> None:
 
 def _remarks(stored: StoredBaseline, terms: Terms, *, labelled: bool) -> list[str]:
     """What whoever accepts a baseline must know of it."""
+    from harness.baseline.rows import mountings_of
     from harness.compare import LEAST_MOUNTINGS, seen_beyond
-    from harness.compare.rows import mountings_of
 
     count = mountings_of(stored)
     told = f"{count} mountings, as declared with --mounting"
@@ -225,7 +224,7 @@ def _remarks(stored: StoredBaseline, terms: Terms, *, labelled: bool) -> list[st
 
 
 def _title(stored: StoredBaseline) -> str:
-    from harness.compare.rows import mountings_of
+    from harness.baseline.rows import mountings_of
 
     kind = " (VIRTUAL)" if stored.virtual else ""
     counts = f"{len(stored.runs)} records, {mountings_of(stored)} mountings"

@@ -54,14 +54,14 @@ def exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: Reference | 
     measured, or there are too few boards for a capability; else 0. Beside the reference board as against a baseline: a
     quantity without a margin cannot be equivalent and asks for nothing.
     """
-    from harness.baseline import stored as against
+    from harness.compare import comparison
     from harness.lot.quantities import too_few
     from harness.nouns.results import Outcome
 
     asked = [one for one in measured if one.requirement is not None]
     outcomes = {value.verdict.outcome for one in asked for value in one.boards.values() if value.verdict is not None}
     beside = [one.found for those in reference.beside.values() for one in those] if reference else []
-    compared = against.exit_code(beside) if beside else ExitCode.AGREES
+    compared = comparison.exit_code(beside) if beside else ExitCode.AGREES
     if Outcome.NONCONFORMING in outcomes or compared is ExitCode.DIFFERS:
         return ExitCode.DIFFERS
     gaps = not outcomes or any(one.missing for one in asked)

@@ -12,13 +12,13 @@ from pathlib import Path
 from harness.base.clock import WallClock, utc_now
 from harness.base.errors import BenchError, ExitCode, UsageError
 from harness.base.words import visible
-from harness.baseline.stored import headline, load, refuse_retired, terms_of
+from harness.baseline.stored import load, refuse_retired
 from harness.bench.exchange import firmware_files, left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
 from harness.command.keep import keep_run
-from harness.compare import Difference
+from harness.compare import Difference, headline, terms_of
 from harness.gate import Policy, Word
 from harness.gate import load as load_policy
 from harness.judge.tally import headline as verdicts_counted

@@ -14,10 +14,11 @@ the average of them has the stated run length from the third value on.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from harness.base.errors import UsageError
+from harness.base.words import visible
 from harness.compare.belonging import exchanged
 from harness.compare.reference import surroundings
 from harness.compare.runlength import limit_for, run_length
@@ -203,3 +204,18 @@ def _history(
         change=change,
         exchanged=tuple(swapped),
     )
+
+
+def steps(records: Sequence[Record]) -> list[tuple[History, str]]:
+    """Quantities whose mean makes a step over these records in the order of their clocks, with where it does."""
+    ordered = in_time(records)
+    return [
+        (one, visible(str(ordered[one.records[one.change.at]].folder)))
+        for one in history(ordered)
+        if one.change is not None
+    ]
+
+
+def in_time(records: Iterable[Record]) -> list[Record]:
+    """Records in the order in which they were started."""
+    return sorted(records, key=lambda record: str(record.content.get("started_utc", "")))

@@ -1,4 +1,4 @@
-"""Baselines, their levels and what differs from them, as rows of a table at the terminal."""
+"""Levels of a baseline and what differs from them, as rows of a table at the terminal."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.compare import Difference, Finding, Level, Terms
+from harness.compare.baseline import Level
+from harness.compare.difference import Difference, Finding, Terms
 from harness.nouns.coverage import half_width
 from harness.report.numbers import decimals_for, prefix_for
 from harness.show.columns import Heading, Layout, Row
 from harness.show.table import FINEST, rounded
-from harness.store.baselines import StoredBaseline
 
 MARKS = {Finding.EQUIVALENT: "ok", Finding.DIFFERENT: "XX", Finding.NOT_SEEN: "--", Finding.UNDECIDED: "??"}
 
@@ -57,36 +57,9 @@ def _layout(left: str, right: str, last: str, narrow: int, with_names: int) -> L
     )
 
 
-LIST = _layout("baseline rig by when", "revision records mountings", "state", 80, 0)
 LEVELS = _layout("quantity unit", "level +- scatter margin records mountings", "compared", 90, 104)
 DIFFERENCES = _layout("quantity unit", "baseline difference +- margin", "finding", 90, 104)
 """About as wide as their rows are."""
-
-
-def list_row(stored: StoredBaseline) -> Row:
-    """A revision in the list of baselines."""
-    rig = f"{stored.rig} (VIRTUAL)" if stored.virtual else stored.rig
-    counts = str(stored.revision), str(len(stored.runs)), str(mountings_of(stored))
-    by, when = stored.by_whom, stored.accepted_utc[:10]
-    return Row(
-        mark="",
-        name=stored.name,
-        cells=(*counts, rig, by if len(by) <= 20 else f"{by[:17]}...", when),
-        word=stored.state,
-        sentence=f"revision {counts[0]}, {counts[1]} records of {rig}, {counts[2]} mountings, by {by} {when}, "
-        f"{stored.state}",
-        reason="" if stored.retirement is None else f"by {stored.retirement.by_whom}: {stored.retirement.why}",
-    )
-
-
-def in_list(those: Sequence[Row]) -> str:
-    """Why revisions are retired."""
-    return f"{', '.join(f'{row.name} (revision {row.cells[0]})' for row in those)}: retired {those[0].reason}"
-
-
-def mountings_of(stored: StoredBaseline) -> int:
-    """How many mountings it has, as whoever accepted it said."""
-    return len(set(stored.mountings))
 
 
 def level_row(level: Level, terms: Terms) -> Row:

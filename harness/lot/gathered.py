@@ -8,9 +8,9 @@ from typing import Any
 
 from harness.base.errors import UsageError
 from harness.base.words import visible
-from harness.baseline.stored import spec_of
 from harness.compare import by_command
 from harness.compare.belonging import belongings
+from harness.compare.comparison import spec_of
 from harness.record import Record
 from harness.rigfile import RigSpec
 from harness.run.board_names import swapped_in

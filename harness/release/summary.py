@@ -7,8 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.base.words import visible
-from harness.baseline.stored import headline
-from harness.compare import Difference, Finding
+from harness.compare import Difference, Finding, headline
 from harness.compare.rows import MARKS, difference_row
 from harness.gate.decision import Decision, Word
 from harness.gate.policy import Policy

@@ -14,11 +14,11 @@ from pathlib import Path
 
 from harness.base.clock import Clock
 from harness.base.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
-from harness.baseline.stored import Comparison, compared, in_time, terms_of
+from harness.baseline.stored import compared
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
-from harness.compare import Baseline, Difference, Terms
+from harness.compare import Baseline, Comparison, Difference, Terms, in_time, terms_of
 from harness.compare.belonging import belongings
 from harness.gate import Decision, Objection, Policy, Word, decide
 from harness.gate.policy import required_by

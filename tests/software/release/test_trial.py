@@ -13,9 +13,8 @@ from typing import Any
 import pytest
 
 from harness.base.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
-from harness.baseline.stored import terms_of
 from harness.bench.exchange import INDEX
-from harness.compare import baseline_of
+from harness.compare import baseline_of, terms_of
 from harness.gate import Policy, Word
 from harness.gate.policy import loads
 from harness.record import Record
