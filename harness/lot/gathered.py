@@ -13,7 +13,6 @@ from harness.compare.belonging import belongings
 from harness.compare.comparison import spec_of
 from harness.record import Record
 from harness.rigfile import RigSpec
-from harness.run.board_names import swapped_in
 
 BENCH = ("motor", "supply", "instrument", "driver")
 """Sections of a rig file that say what bench a board was measured on, and what is expected of any board."""
@@ -115,6 +114,27 @@ def gather(name: str, runs: Sequence[LotRun]) -> Lot:
         left_out=tuple(left),
         remarks=tuple(_remarks(chosen)),
     )
+
+
+def swapped_in(runs: Iterable[tuple[str, str, int]]) -> list[tuple[str, str]]:
+    """Boards whose name and unique id contradict each other in (name, unique id, number of the run), and how."""
+    ids: dict[str, dict[str, int]] = {}
+    names: dict[str, dict[str, int]] = {}
+    for name, unique_id, number in runs:
+        if unique_id:
+            ids.setdefault(name, {}).setdefault(unique_id, number)
+            names.setdefault(unique_id, {}).setdefault(name, number)
+    found = {}
+    for name, known in ids.items():
+        if len(known) > 1:
+            told = " and ".join(f"{visible(one)} in run {number}" for one, number in known.items())
+            found[name] = f"two boards under one name: unique id {told}"
+    for unique_id, called in names.items():
+        if len(called) > 1:
+            told = " and ".join(f"{visible(one)} in run {number}" for one, number in called.items())
+            for name in called:
+                found.setdefault(name, f"one board under two names: unique id {visible(unique_id)} was {told}")
+    return list(found.items())
 
 
 def mountings(runs: Iterable[LotRun]) -> list[str]:

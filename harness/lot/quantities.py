@@ -28,7 +28,6 @@ from harness.nouns.coverage import half_width
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Measurement, Requirement, Unmeasured, Verdict
 from harness.record.forms import gauges_from
-from harness.run.planning import requirements_of
 
 REPEATS = "runs of one board scatter more than their readings"
 
@@ -79,7 +78,7 @@ def quantities(lot: Lot) -> list[LotQuantity]:
                 measured.setdefault(result.name, {})
             else:
                 measured.setdefault(result.name, {}).setdefault(run.board, []).append(taken(result.quantity, owners))
-    requirements = requirements_of(lot.spec)
+    requirements = lot.spec.required
     rule = _rule(lot, requirements)
     found = []
     for name, boards in measured.items():

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, PrivateAttr
 
-from harness.checks.catalogue import suffix_of
+from harness.nouns.results import Requirement
 from harness.rigfile import fields
 from harness.rigfile.fields import choice, integer, known, listed, number, text
 from harness.rigfile.known import Accuracy, Detect, Known, Limits
@@ -254,10 +254,7 @@ class RigSpec(PersonsFile):
         """Names of the instruments of a class, in the file's order."""
         return tuple(name for name, entry in self.instrument.items() if entry.class_ == class_)
 
-    def requirement(self, name: str) -> Limits | None:
-        """The requirement on a quantity by full name; an entry for one motor goes before one for all."""
-        return self.requirements.get(name) or self.requirements.get(suffix_of(name))
-
-    def must_detect(self, name: str) -> Detect | None:
-        """What deviation of a quantity must be seen, as `requirement`."""
-        return self.detect.get(name) or self.detect.get(suffix_of(name))
+    @property
+    def required(self) -> dict[str, Requirement]:
+        """What the application requires, by quantity of one motor or of all."""
+        return {name: Requirement(name=name, low=ends.min, high=ends.max) for name, ends in self.requirements.items()}

@@ -56,27 +56,6 @@ def swapped(runs: Iterable[StoredRun], board: str, unique_id: str) -> str:
     return ""
 
 
-def swapped_in(runs: Iterable[tuple[str, str, int]]) -> list[tuple[str, str]]:
-    """Boards whose name and unique id contradict each other in (name, unique id, number of the run), and how."""
-    ids: dict[str, dict[str, int]] = {}
-    names: dict[str, dict[str, int]] = {}
-    for name, unique_id, number in runs:
-        if unique_id:
-            ids.setdefault(name, {}).setdefault(unique_id, number)
-            names.setdefault(unique_id, {}).setdefault(name, number)
-    found = {}
-    for name, known in ids.items():
-        if len(known) > 1:
-            told = " and ".join(f"{visible(one)} in run {number}" for one, number in known.items())
-            found[name] = f"two boards under one name: unique id {told}"
-    for unique_id, called in names.items():
-        if len(called) > 1:
-            told = " and ".join(f"{visible(one)} in run {number}" for one, number in called.items())
-            for name in called:
-                found.setdefault(name, f"one board under two names: unique id {visible(unique_id)} was {told}")
-    return list(found.items())
-
-
 @dataclass(slots=True, kw_only=True)
 class Named:
     """Looks before each run whether the board is the one that its name stands for."""

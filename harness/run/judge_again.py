@@ -22,7 +22,6 @@ from harness.record import Record
 from harness.record.forms import gauges_from
 from harness.rigfile import RigSpec, loads
 from harness.run.expectation import expect
-from harness.run.planning import requirements_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +102,7 @@ def _rule(spec: RigSpec, risk: Mapping[str, Any], gauge: Mapping[str, Gauge]) ->
         false_alarm_risk=risk["false_alarm"],
         false_acceptance_risk=risk["false_acceptance"],
         detect=spec.detect,
-        requirements=requirements_of(spec),
+        requirements=spec.required,
         gauge=gauge,
         gauge_share_max=spec.rig.gauge_share_max,
     )

@@ -15,7 +15,7 @@ from typing import cast
 from harness.bench.rig import Rig
 from harness.checks.catalogue import CHECK_NAMES, CHECKS, check_of
 from harness.judge import verdict as rules
-from harness.nouns.results import Gauge, Requirement
+from harness.nouns.results import Gauge
 from harness.rigfile import RigSpec
 
 BOTH = "together"
@@ -99,16 +99,11 @@ def lacking(rig: Rig, module: ModuleType, check: str, motor: str) -> str:
     return ""
 
 
-def requirements_of(spec: RigSpec) -> dict[str, Requirement]:
-    """What the rig file's application requires, by quantity."""
-    return {name: Requirement(name=name, low=entry.min, high=entry.max) for name, entry in spec.requirements.items()}
-
-
 def rule_for(rig: Rig, names: Sequence[str], looks: int = 1, gauge: Mapping[str, Gauge] | None = None) -> rules.Rule:
     """The rule, fixed before measuring: how many decisions, how often each, at which risks, what must be seen, by how
     good a gauge."""
     spec = rig.spec
-    requirements = requirements_of(spec)
+    requirements = spec.required
     return rules.Rule(
         planned=max(1, rules.decisions(names, requirements)),
         looks=looks,

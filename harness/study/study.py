@@ -80,7 +80,7 @@ def gauge_study(
     nominal_v = surroundings(records[0]).nominal_v
     taken = [taken_from(record, nominal_v) for record in records]
     names = list(dict.fromkeys(name for one in taken for name in one))
-    limits = {key: Requirement(name=key, low=entry.min, high=entry.max) for key, entry in spec.requirements.items()}
+    limits = spec.required
     most = spec.rig.gauge_share_max
     try:
         quantities = [

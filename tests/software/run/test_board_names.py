@@ -8,7 +8,8 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.run.board_names import swapped, swapped_in
+from harness.lot.gathered import swapped_in
+from harness.run.board_names import swapped
 
 NAMES, IDS = st.sampled_from(["A", "B", "C"]), st.sampled_from(["", "1", "2", "3"])
 
