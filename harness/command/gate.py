@@ -17,7 +17,6 @@ from harness.bench.exchange import firmware_files, left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
-from harness.command.keep import keep_run
 from harness.compare import Difference, headline, terms_of
 from harness.gate import Policy, Word
 from harness.gate import load as load_policy
@@ -32,6 +31,7 @@ from harness.run.whole_run import Ended, run_session
 from harness.show.terminal import Terminal
 from harness.store import Store
 from harness.store.address import DEFAULT, Address
+from harness.store.keeping import keep_run
 
 STAYS, IS_BACK = "the firmware that was released stays on the board", "the firmware from before is back on the board"
 

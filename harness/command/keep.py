@@ -1,58 +1,14 @@
-"""`rotorgate keep` and `fetch`, and what `rotorgate qualify` does at its end: a run's record goes into the store."""
+"""`rotorgate keep` and `fetch`: records of runs into the store, and out of it again."""
 
 from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from harness.base.errors import ExitCode, HarnessError, RecordError
-from harness.store.address import DEFAULT, FILE, Address, beside
-
-if TYPE_CHECKING:
-    from harness.store import StoredRun
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
-    """What became of keeping a run: `run` is None where it is not in the store."""
-
-    address: Address
-    words: str
-    run: StoredRun | None = None
-
-    def entry(self) -> dict[str, Any]:
-        """As --json gives it."""
-        run = self.run
-        return {
-            "store": self.address.shown,
-            "run": None if run is None else run.id,
-            "uid": None if run is None else run.uid,
-            "words": self.words,
-        }
-
-
-def keep_run(folder: Path, store: Address | None) -> Kept:
-    """Keep the record of a run that has just ended. Never raises: the run stands, whatever becomes of the store."""
-    try:
-        address = store or beside(folder)
-    except HarnessError as error:
-        address = Address(shown=str(folder.parent / FILE))
-        return Kept(address=address, words=_not_kept(folder, address, store, str(error)))
-    try:
-        from harness.store import Store
-
-        with Store.open(address, make=True) as opened:
-            run = opened.keep(folder)
-    except (HarnessError, KeyboardInterrupt) as error:
-        return Kept(address=address, words=_not_kept(folder, address, store, str(error) or "interrupted"))
-    except Exception as error:
-        from harness.base.defects import write_defect
-
-        return Kept(address=address, words=_not_kept(folder, address, store, write_defect(error, folder)))
-    return Kept(address=address, words=_kept(run, address), run=run)
+from harness.base.errors import ExitCode, RecordError
+from harness.store.address import DEFAULT, Address, beside
 
 
 def keep(arguments: argparse.Namespace) -> int:
@@ -63,6 +19,7 @@ def keep(arguments: argparse.Namespace) -> int:
     from harness.record.read import text_of
     from harness.show.terminal import Terminal
     from harness.store import Store
+    from harness.store.keeping import Kept
 
     given = Address.parse(arguments.store) if arguments.store else None
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
@@ -77,7 +34,7 @@ def keep(arguments: argparse.Namespace) -> int:
         except RecordError as error:
             problems.append(str(error))
             continue
-        kept = Kept(address=address, words=_kept(run, address), run=run)
+        kept = Kept.at(address, run)
         entries.append({"record": str(folder), **kept.entry()})
         if not arguments.json:
             terminal.result(f"{folder}: {kept.words}")
@@ -100,13 +57,3 @@ def fetch(arguments: argparse.Namespace) -> int:
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
     terminal.result(json.dumps({"exit_code": 0, "record": str(folder)}) if arguments.json else f"record {folder}")
     return ExitCode.AGREES
-
-
-def _kept(run: StoredRun, address: Address) -> str:
-    remark = f" ({run.remark})" if run.remark else ""
-    return f"store {address.shown}, run {run.id}{remark}"
-
-
-def _not_kept(folder: Path, address: Address, store: Address | None, why: str) -> str:
-    where = "" if store is None else f" --store {address.shown}"
-    return f"not in the store: {why}; the record stands, `rotorgate keep {folder}{where}` adds it"

@@ -16,7 +16,6 @@ from harness.bench.exchange import left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
-from harness.command.keep import keep_run
 from harness.judge.tally import counts, headline
 from harness.pool import locks_for
 from harness.run.board_names import Named, lot_for
@@ -26,6 +25,7 @@ from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import Ended, Keep, run_session
 from harness.show.terminal import Terminal
 from harness.store.address import Address, beside
+from harness.store.keeping import keep_run
 
 DEMO_SEED = 1
 """The demo is the same for everybody (arbitrary)."""

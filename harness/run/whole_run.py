@@ -12,10 +12,10 @@ import pytest
 
 from harness.base.errors import BenchError, ExitCode, Interrupted
 from harness.bench.safe import order_first
-from harness.command.keep import Kept
 from harness.plugin import CHECKS, HANDED_OVER, SESSION
 from harness.run.qualification import Qualification
 from harness.run.session import BenchSession
+from harness.store.keeping import Kept
 
 OURS = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_THEME", "PYTEST_DEBUG")
 """Variables by which a person's environment would change what pytest runs."""
