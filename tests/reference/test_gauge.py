@@ -7,9 +7,12 @@ import math
 import numpy as np
 
 from harness.compare.between import f_tail
+from harness.compare.taken import Taken
+from harness.nouns.quantity import normal
 from harness.study.anova import REPEATS, crossed
-from harness.study.design import FACTORS
-from harness.study.gauge import PER_CATEGORY, variances
+from harness.study.design import FACTORS, Design
+from harness.study.found import WORDS
+from harness.study.gauge import PER_CATEGORY, found, variances
 from tests.reference.cases import Case, reference
 
 
@@ -41,21 +44,25 @@ def test_table_with_interaction(case: Case) -> dict[str, object]:
 
 @reference("aiag-anova-pooled")
 def test_components_with_the_interaction_pooled(case: Case) -> dict[str, object]:
-    got = variances(_parts_by_appraisers(case))
-    assert got.table.pooled == (("board", "bench"),)
-    grr, pv = got.root(got.gauge), got.root([("board",)])
-    tv = math.hypot(grr, pv)
+    """As a study of a quantity that follows nothing, its runs in the order of the data."""
+    values = _parts_by_appraisers(case)
+    runs = [Taken(lasting=normal(float(value), 1.0, "1", "meter")) for value in values.flat]
+    order = np.arange(values.size).reshape(values.shape)
+    shape = Design(boards=tuple("0123456789"), benches=tuple("ABC"), days=("1",), nested=False, order=order)
+    got = found("shaft.commutation.step_angle", runs, shape, None, 0.3)
+    assert got.pooled == (WORDS["board", "bench"],)
+    assert got.grr is not None and got.pv is not None and got.tv is not None
     return {
-        "EV": got.root([REPEATS]),
-        "AV": got.root(got.between),
-        "GRR": grr,
-        "PV": pv,
-        "TV": tv,
-        "percent_GRR_of_TV": 100.0 * grr / tv,
-        "percent_contribution_GRR": 100.0 * grr**2 / tv**2,
-        "percent_contribution_part": 100.0 * pv**2 / tv**2,
-        "ndc_untruncated": PER_CATEGORY * pv / grr,
-        "ndc": math.floor(PER_CATEGORY * pv / grr),
+        "EV": got.ev,
+        "AV": got.av,
+        "GRR": got.grr,
+        "PV": got.pv,
+        "TV": got.tv,
+        "percent_GRR_of_TV": 100.0 * got.grr / got.tv,
+        "percent_contribution_GRR": 100.0 * (got.grr / got.tv) ** 2,
+        "percent_contribution_part": 100.0 * (got.pv / got.tv) ** 2,
+        "ndc_untruncated": PER_CATEGORY * got.pv / got.grr,
+        "ndc": got.ndc,
     }
 
 
@@ -78,7 +85,8 @@ def test_one_board_on_several_days(case: Case) -> dict[str, object]:
         "F_critical_0_975": critical[0.025],
         "between_day_s_uV": 1e6 * got.root([("day",)]),
         "u_mean_with_between_day_uV": 1e6 * math.sqrt(day.ms / count),
-        "u_mean_pooled_uV": 1e6 * math.sqrt((day.ss + table.error.ss) / (count - 1) / count),
+        # Where days do not matter all readings are one sample: what the analysis is there to tell apart.
+        "u_mean_pooled_uV": 1e6 * math.sqrt(table.merged(("day",), REPEATS).error.ms / count),
     }
 
 

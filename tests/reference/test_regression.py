@@ -44,17 +44,11 @@ test_danwood = reference("strd-danwood")(lambda case: _fitted(case, "start_1"))
 def test_the_nearer_start_gives_the_same(case_id: str) -> None:
     case = all_cases()[case_id]
     computed = _fitted(case, "start_2")
-    for entry in case.expect:
-        compare(case, entry, computed[entry["name"]])
+    for name, entry in case.expect.items():
+        compare(case, entry, computed[name])
 
 
-@reference(
-    "strd-norris",
-    left_out={
-        "R_squared": "the harness judges residuals, not a coefficient of determination",
-        "F": "as R_squared",
-    },
-)
+@reference("strd-norris")
 def test_norris(case: Case) -> dict[str, object]:
     found = fit.straight_line(case.column("x"), case.column("y"))
     return {
@@ -76,3 +70,16 @@ test_michelso = reference("strd-michelso")(_univariate)
 test_numacc1 = reference("strd-numacc1")(_univariate)
 test_numacc2 = reference("strd-numacc2")(_univariate)
 test_numacc3 = reference("strd-numacc3")(_univariate)
+
+
+@reference("nbs14")
+def test_nine_frequencies(case: Case) -> dict[str, object]:
+    mean, deviation = mean_and_deviation(case.column("y"))
+    return {"mean": mean, "sample_sd": deviation}
+
+
+@reference("sine-fit-a")
+def test_a_sine_of_four_parameters(case: Case) -> dict[str, object]:
+    t, y = np.array(case.column("t_s")), np.array(case.column("y"))
+    found = fit.nonlinear(lambda b: b[0] * np.cos(math.tau * b[1] * t + b[2]) + b[3], [1.0, 52.0, 1.0, 0.1], y)
+    return dict(zip(("amplitude", "frequency_Hz", "phase_rad", "offset"), found.values.tolist(), strict=True))

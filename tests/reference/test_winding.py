@@ -1,43 +1,45 @@
-"""Winding temperature from resistance, and what a motor's conventions make of its constants."""
+"""Winding temperature from resistance, hot and while it cools."""
 
 from __future__ import annotations
 
-import math
+from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
-from harness.corrections.resistance import RECIPROCAL_COEFFICIENT_C, resistance_at, rise_k, temperature_c
-from harness.fits.regression import nonlinear
+from harness.checks.thermal import procedure as thermal
+from harness.checks.thermal.heating_curve import HeatingCurve
+from harness.corrections.resistance import reciprocal_coefficient_c, resistance_at, rise_k, temperature_c
+from harness.fits.exponential import approach
+from harness.nouns.observation import Column, Condition, Observation
 from harness.nouns.quantity import exact
-from harness.physics.motor import electrical_angle, torque_per_ampere
+from harness.rigfile import loads
 from tests.reference.cases import Case, reference
 
+DEMO = Path(__file__).parents[2] / "rigs_demo" / "rigs" / "sluice.toml"
 
-@reference(
-    "winding-constants",
-    left_out={
-        "k_copper_ieee": "another standard's constant; the harness keeps to IEC 60034-1",
-        "k_from_alpha20_0_00393": "arithmetic on a rounded handbook figure that the harness does not use",
-    },
-)
+
+@reference("winding-constants")
 def test_constants(case: Case) -> dict[str, object]:
     return {
-        "k_copper_iec": RECIPROCAL_COEFFICIENT_C["copper"],
-        "k_aluminium_iec": RECIPROCAL_COEFFICIENT_C["aluminium"],
+        "k_copper_iec": reciprocal_coefficient_c("copper"),
+        "k_aluminium_iec": reciprocal_coefficient_c("aluminium"),
         "alpha20_copper": resistance_at(1.0, 20.0, 21.0, 234.5) - 1.0,
     }
 
 
+def _rise(case: Case, k_c: float) -> float:
+    i = case.input
+    room = exact(i["theta1_degC"], "degC")
+    return rise_k(exact(i["R2_ohm"], "ohm"), exact(i["R1_ohm"], "ohm"), room, room, k_c).value
+
+
 @reference("kulshreshtha-2-18")
 def test_rise_by_resistance(case: Case) -> dict[str, object]:
-    i = case.input
-    ratio, cold = i["R2_ohm"] / i["R1_ohm"], i["theta1_degC"]
-    room = exact(cold, "degC")
-    rise = rise_k(exact(i["R2_ohm"], "ohm"), exact(i["R1_ohm"], "ohm"), room, room, RECIPROCAL_COEFFICIENT_C["copper"])
     return {
-        "rise_K": temperature_c(ratio, cold, 1.0 / i["alpha0_per_degC"]) - cold,
-        "rise_with_k_235_K": rise.value,
-        "rise_with_k_234_5_K": temperature_c(ratio, cold, 234.5) - cold,
+        "rise_K": _rise(case, 1.0 / case.input["alpha0_per_degC"]),
+        "rise_with_k_235_K": _rise(case, reciprocal_coefficient_c("copper")),
+        "rise_with_k_234_5_K": _rise(case, 234.5),
     }
 
 
@@ -47,75 +49,37 @@ def test_temperature_of_a_field_winding(case: Case) -> dict[str, object]:
     return {"theta2_degC": temperature_c(i["R2_ohm"] / i["R1_ohm"], i["theta1_degC"], 1.0 / i["alpha0_per_degC"])}
 
 
-BACK_EMF = "back-EMF is no quantity of the harness"
-
-
-@reference(
-    "constant-conventions",
-    left_out={
-        "Ke_phase_peak_V_s_per_rad": BACK_EMF,
-        "Ke_line_peak_V_s_per_rad": BACK_EMF,
-        "Ke_line_rms_V_s_per_rad": BACK_EMF,
-        "Ke_line_rms_V_per_krpm": BACK_EMF,
-        "Kv_rpm_per_V_line_peak": BACK_EMF,
-        "ratio_Kt_rms_to_Ke_line_rms": BACK_EMF,
-        "ratio_Kt_peak_to_Ke_line_peak": BACK_EMF,
-        "ratio_Kt_peak_to_Ke_phase_peak": BACK_EMF,
-    },
-)
-def test_torque_per_ampere(case: Case) -> dict[str, object]:
-    peak = torque_per_ampere(case.input["pole_pairs"], case.input["lambda_peak_Vs"])
-    return {"Kt_Nm_per_A_peak_q_current": peak, "Kt_Nm_per_A_rms_phase_current": peak * math.sqrt(2.0)}
-
-
-CURVE = "another reading of the same sine"
-
-
-@reference(
-    "static-stiffness-a",
-    left_out={
-        "stiffness_Nm_per_deg": "the same in degrees; SI only",
-        "peak_torque_angle_mech_deg": CURVE,
-        "resonance_Hz": "inertia comes in with the step, where gravity and damping do too",
-        "deflection_at_half_Tmax_mech_deg": CURVE,
-        "secant_stiffness_error_at_5_elec_deg_percent": CURVE,
-    },
-)
-def test_stiffness_from_a_curve(case: Case) -> dict[str, object]:
-    """Deflection regressed on torque, as holding is measured."""
-    pairs, largest = case.input["pole_pairs"], case.input["Tmax_Nm"]
-    torque = np.linspace(-0.9, 0.9, 41) * largest
-    deflection = np.arcsin(torque / largest) / pairs
-    found = nonlinear(lambda b: np.arcsin(np.clip(torque / b[0], -1.0, 1.0)) / b[1], [0.4, 6.0], deflection)
-    return {"stiffness_Nm_per_rad": float(found.values[0] * found.values[1])}
-
-
-@reference("electrical-angle")
-def test_electrical_angle(case: Case) -> dict[str, object]:
-    angles = zip(case.input["pole_pairs"], case.input["mechanical_deg"], strict=True)
-    offset = math.radians(case.input["offset_deg"])
+@reference("cooling-a")
+def test_cooling_back_to_the_instant_of_switching_off(case: Case) -> dict[str, object]:
+    i = case.input
+    found = approach(case.column("t_s"), case.column("R_ohm"), "ohm", "cooling")
+    cold, room = exact(i["theta_cold_degC"], "degC"), exact(i["coolant_degC"], "degC")
     return {
-        "electrical_deg": [
-            math.degrees(electrical_angle(1, pairs, math.radians(angle), offset)) % 360.0 for pairs, angle in angles
-        ]
+        "R_at_switch_off_ohm": found.start.value,
+        "rise_at_switch_off_K": rise_k(found.start, exact(i["R_cold_ohm"], "ohm"), cold, room, i["k"]).value,
+        "time_constant_s": found.slow_time.value,
     }
 
 
-AT_REST = "needs dq voltages; the models are for a rotor at rest"
+def _heating(ohm: NDArray[np.float64], amperes: float) -> Observation:
+    """What the thermal check would read of a winding between two terminals with `ohm` between them (n)."""
+    rows = np.zeros(ohm.size, dtype=[(name, "<f8") for name, _ in thermal.COLUMNS])
+    rows["t"] = np.linspace(0.0, 600.0, ohm.size)
+    rows["volts"], rows["supply"], rows["difference"] = ohm * amperes, 0.5 * amperes, 0.5
+    conditions: dict[str, Condition] = {
+        "dead_time_s": 0.0, "carrier_hz": 20e3, "idle_a": [0.0, 0.0], "room_c": [20.0, 20.0],
+        "driver_cold_c": [], "driver_hot_c": [],
+    }  # fmt: skip
+    columns = tuple(Column(name=name, unit=unit) for name, unit in thermal.COLUMNS)
+    return Observation(name="gate.thermal.heating", columns=columns, data=rows, conditions=conditions)
 
 
-@reference(
-    "msl-smpm",
-    left_out={
-        "lambda_peak_Vs": AT_REST,
-        "phase_voltage_rms_V": AT_REST,
-        "current_rms_A": AT_REST,
-        "mechanical_power_kW": AT_REST,
-        "power_factor": AT_REST,
-        "rotor_angle_deg": AT_REST,
-    },
-)
-def test_torque_of_a_library_machine(case: Case) -> dict[str, object]:
-    i = case.input
-    flux_peak = math.sqrt(2.0) * i["open_circuit_phase_V_rms"] / (2.0 * math.pi * i["frequency_Hz"])
-    return {"torque_Nm": torque_per_ampere(i["pole_pairs"], flux_peak) * math.sqrt(2.0) * i["iq_rms_A"]}
+@reference("terminal-resistance")
+def test_two_terminals_of_a_star(case: Case) -> dict[str, object]:
+    """What a reading between two terminals is to the resistance that the thermal check makes of it."""
+    text = DEMO.read_text(encoding="utf-8").replace("dead_time_s = { value = 150e-9, tolerance_percent = 30 }\n", "")
+    between = case.input["R_phase_ohm"] * (3.0 - np.exp(-np.linspace(0.0, 3.0, 40)))
+    curve = HeatingCurve(_heating(between, 0.5), loads(text.encode(), "demo.toml"), "gate")
+    ratio = between / curve.ohm
+    assert np.ptp(ratio) < 1e-12
+    return {"star_two_terminals": round(float(ratio[0]), 12)}

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
-from pathlib import Path
 
 import pytest
 from hypothesis import assume, given
@@ -14,8 +12,6 @@ from rigs_demo.instruments.errors import ScpiError
 from rigs_demo.instruments.headers import HeaderPattern, forms
 from rigs_demo.instruments.syntax import Parameter, units
 from rigs_demo.instruments.values import Span, read_boolean, read_word
-
-CASES = Path(__file__).parents[2] / "reference" / "protocol" / "cases.toml"
 
 WORDS = ("VOLTage", "CURRent", "MEASure", "OUTPut", "PROTection", "NPLCycles", "STATus", "ON", "DC")
 
@@ -123,15 +119,6 @@ def test_a_string_holds_anything(text: str, quote: str) -> None:
         Parameter(kind="string", text=text),
         Parameter(kind="number", text="1", value=1.0),
     )
-
-
-def test_published_blocks_are_read() -> None:
-    """IEEE 488.2 arbitrary blocks (tests/reference/protocol, definite-block)."""
-    (case,) = [case for case in tomllib.loads(CASES.read_text())["case"] if case["id"] == "definite-block"]
-    payloads = next(expect["value"] for expect in case["expect"] if expect["name"] == "payloads")
-    for message, payload in zip(case["input"]["messages"], payloads, strict=True):
-        (unit,) = units(f"DATA {message}")
-        assert unit.parameters == (Parameter(kind="block", text=payload),)
 
 
 @given(st.binary(max_size=40))
