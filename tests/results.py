@@ -50,9 +50,7 @@ class Results:
         then, now = found[1] if found else "none", self.fingerprint
         if then == now:
             return ""
-        return (
-            f"{self.place}: expected results of inputs {now}, found those of {then}; write them by: {self.command}"
-        )
+        return f"{self.place}: expected results of inputs {now}, found those of {then}; write them by: {self.command}"
 
     def write(self, body: str) -> None:
         """Put the file in place of the one before."""

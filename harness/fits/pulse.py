@@ -89,23 +89,6 @@ def rise_time(move: Transition) -> float:
     return high - low
 
 
-def peak(move: Transition) -> tuple[float, float]:
-    """Instant (s) and value of the extreme beyond the final level, refined by a parabola through three samples."""
-    fraction = move.fraction
-    at = int(np.argmax(fraction))
-    if 0 < at < fraction.size - 1:
-        instant, top = vertex(move.t_s[at - 1 : at + 2], fraction[at - 1 : at + 2])
-    else:
-        instant, top = float(move.t_s[at]), float(fraction[at])
-    return instant, move.initial + top * move.amplitude
-
-
-def overshoot(move: Transition) -> float:
-    """How far the extreme lies beyond the final level, as a fraction of the amplitude; 0 if it does not."""
-    _, value = peak(move)
-    return max((value - move.final) / move.amplitude, 0.0)
-
-
 def settling_instant(move: Transition, band: float = SETTLING_BAND) -> float:
     """Instant (s) of the last entry into final +- band (a fraction of the amplitude).
 
@@ -123,27 +106,14 @@ def settling_instant(move: Transition, band: float = SETTLING_BAND) -> float:
     return float(move.t_s[last] + share * (move.t_s[last + 1] - move.t_s[last]))
 
 
-def settling_time(move: Transition, band: float = SETTLING_BAND, start_s: float | None = None) -> float:
-    """Settling duration (s): from the 50 % crossing (IEEE Std 181) to the last entry into the band.
+def settling_time(move: Transition, band: float = SETTLING_BAND) -> float:
+    """Settling duration (s): from the 50 % crossing (IEEE Std 181) to the last entry into final +- band.
 
-    `start_s` is another origin, such as the instant of the step (control textbooks).
+    Raises MeasurementError as `reference_instants` and `settling_instant` do.
     """
-    origin = reference_instants(move)[1] if start_s is None else start_s
-    return settling_instant(move, band) - origin
+    return settling_instant(move, band) - reference_instants(move)[1]
 
 
 def band_for(amplitude: float, noise: float) -> float:
     """Tolerance band as a fraction: 2 %, or 3 standard deviations of the sensor's noise if that is more."""
     return max(SETTLING_BAND, 3.0 * noise / abs(amplitude))
-
-
-def vertex(t_s: Array, y: Array) -> tuple[float, float]:
-    """Instant and value of the vertex of the parabola through three samples; the middle one if they are in line."""
-    (t0, t1, t2), (y0, y1, y2) = (float(t) for t in t_s), (float(v) for v in y)
-    left, right = (y1 - y0) / (t1 - t0), (y2 - y1) / (t2 - t1)
-    curve = (right - left) / (t2 - t0)
-    if curve == 0.0:
-        return t1, y1
-    instant = (t0 + t1) / 2.0 - left / (2.0 * curve)
-    instant = min(max(instant, t0), t2)
-    return instant, y0 + (instant - t0) * (left + curve * (instant - t1))

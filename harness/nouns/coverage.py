@@ -25,8 +25,6 @@ SQRT3 = math.sqrt(3.0)
 REACH: dict[Shape, float] = {"rectangular": SQRT3, "triangular": math.sqrt(6.0), "arcsine": math.sqrt(2.0)}
 CELLS = 1024
 """Cells of the numerical convolution; arbitrary, error of a half-width below 0.1 %."""
-STEP = 0.25
-"""Step of second derivatives in standard uncertainties: small against the bend, large against rounding; arbitrary."""
 MINOR = 0.02
 """Bounded parts below this share of the largest are taken as normal: by then the shape cannot be seen; arbitrary."""
 
@@ -148,40 +146,6 @@ def _t_cdf(x: NDArray[np.float64], dof: float) -> NDArray[np.float64]:
     from scipy.special import ndtr, stdtr
 
     return np.asarray(ndtr(x) if math.isinf(dof) else stdtr(dof, x), dtype=np.float64)
-
-
-def second_order(function: Callable[..., float], **inputs: Quantity) -> float:
-    """Standard uncertainty that first-order propagation leaves out (JCGM 100:2008, 5.1.2 note).
-
-    The root of sum_ij (f_ij^2 / 2 + f_i f_ijj) u_i^2 u_j^2 for independent inputs (0 where that sum is not
-    positive). Beside the first-order u it says whether the model bends too much within +-u: from about
-    half of it upwards use monte_carlo (it then adds 12 %).
-    """
-    values = {name: quantity.value for name, quantity in inputs.items()}
-    steps = {name: quantity.u for name, quantity in inputs.items() if quantity.u > 0.0}
-
-    def at(**moves: float) -> float:
-        moved = {name: STEP * move * steps[name] for name, move in moves.items()}
-        return function(**{name: value + moved.get(name, 0.0) for name, value in values.items()})
-
-    centre = at()
-    names = list(steps)
-    high = {name: at(**{name: 1.0}) for name in names}
-    low = {name: at(**{name: -1.0}) for name in names}
-    total = 0.0
-    for i in names:
-        slope = (high[i] - low[i]) / (2.0 * STEP)
-        curve = (high[i] - 2.0 * centre + low[i]) / STEP**2
-        cubic = (at(**{i: 2.0}) - 2.0 * high[i] + 2.0 * low[i] - at(**{i: -2.0})) / (2.0 * STEP**3)
-        total += curve**2 / 2.0 + slope * cubic
-        for j in names:
-            if i == j:
-                continue
-            corners = [at(**{i: a, j: b}) for a, b in ((1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0))]
-            cross = (corners[0] - corners[1] - corners[2] + corners[3]) / (4.0 * STEP**2)
-            bent = ((corners[0] + corners[1] - corners[2] - corners[3]) / 2.0 - (high[i] - low[i])) / STEP**3
-            total += cross**2 / 2.0 + slope * bent
-    return math.sqrt(max(total, 0.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

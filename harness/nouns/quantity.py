@@ -229,20 +229,11 @@ def shifted(quantity: Quantity, **added: Quantity) -> Quantity:
     return combine(((1.0, quantity), *((1.0, part) for part in added.values())), quantity.unit)
 
 
-def correlation(a: Quantity, b: Quantity) -> float:
-    """Correlation coefficient of two quantities through the sources they share; 0 if one is exact."""
-    if a.exact or b.exact:
-        return 0.0
-    shared = math.fsum(part.u * b.budget[source].u for source, part in a.budget.items() if source in b.budget)
-    return max(-1.0, min(1.0, shared / (a.u * b.u)))
-
-
 def propagate(function: Callable[..., float], unit: str, **inputs: Quantity) -> Quantity:
     """Law of propagation, first order, sensitivities by central differences over +-u (JCGM 100:2008, 5.1.3 note 2).
 
     `function` takes the values by the keyword names of `inputs`. Shared sources keep their sign.
-    Where the model bends within +-u this is not enough: harness.nouns.coverage.second_order tells by how
-    much, harness.nouns.coverage.monte_carlo gives the distribution.
+    Where the model bends within +-u this is not enough; harness.nouns.coverage.monte_carlo gives the distribution.
     """
     values = {name: quantity.value for name, quantity in inputs.items()}
     budget: dict[str, Contribution] = {}

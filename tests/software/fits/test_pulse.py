@@ -29,16 +29,13 @@ def test_level_size_and_sense_do_not_matter(initial: float, amplitude: float) ->
     reference = pulse.transition(T, ringing(T), 0.0, 1.0)
     move = pulse.transition(T, initial + amplitude * ringing(T), initial, final)
     assert pulse.rise_time(move) == pytest.approx(pulse.rise_time(reference), rel=1e-6)
-    assert pulse.overshoot(move) == pytest.approx(pulse.overshoot(reference), rel=1e-6)
     assert pulse.settling_time(move) == pytest.approx(pulse.settling_time(reference), rel=1e-6)
-    assert pulse.peak(move)[1] == pytest.approx(initial + amplitude * pulse.peak(reference)[1], abs=1e-9 * 100)
 
 
 @given(st.floats(1.0, 100.0))
 def test_a_final_level_of_0_is_a_level(amplitude: float) -> None:
     move = pulse.transition(T, amplitude * (1.0 - ringing(T)), amplitude, 0.0)
-    assert pulse.overshoot(move) == pytest.approx(math.exp(-math.pi * 0.3 / math.sqrt(1 - 0.09)), rel=1e-4)
-    assert pulse.settling_time(move, start_s=0.0) > pulse.settling_time(move)
+    assert pulse.settling_time(move) == pytest.approx(pulse.settling_time(pulse.transition(T, ringing(T), 0.0, 1.0)))
 
 
 @given(st.floats(-2.0, 5.0))
@@ -64,23 +61,9 @@ def test_noise_about_a_level_does_not_count_as_a_crossing() -> None:
     assert pulse.rise_time(move) == pytest.approx(pulse.rise_time(clean), rel=0.2)
 
 
-def test_without_overshoot_it_is_0() -> None:
-    move = pulse.transition(T, 0.999 * (1.0 - np.exp(-T / 0.1)), 0.0, 1.0)
-    assert pulse.overshoot(move) == 0.0
-
-
 def test_always_inside_the_band_is_settled_from_the_start() -> None:
     move = pulse.transition([0.0, 1.0, 2.0], [0.99, 1.0, 1.01], 0.0, 1.0)
     assert pulse.settling_instant(move) == 0.0
-
-
-@given(st.floats(-1.0, 1.0), st.floats(0.1, 5.0), st.floats(-3.0, 3.0), st.floats(-0.4, 0.4))
-def test_the_vertex_of_a_parabola_is_exact(centre: float, curve: float, top: float, off: float) -> None:
-    t = np.array([-1.0, 0.0, 1.0]) * 0.5 + centre + off * 0.5
-    instant, value = pulse.vertex(t, top - curve * (t - centre) ** 2)
-    assert instant == pytest.approx(centre, abs=1e-6)
-    assert value == pytest.approx(top, abs=1e-6)
-    assert pulse.vertex(np.array([0.0, 1.0, 2.0]), np.array([1.0, 2.0, 3.0])) == (1.0, 2.0)
 
 
 def test_the_band_follows_the_noise() -> None:

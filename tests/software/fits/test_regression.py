@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
 from harness.fits import regression as fit
-from harness.nouns.quantity import correlation
+from harness.nouns.quantity import combine
 
 seeds = st.integers(0, 2**32 - 1)
 
@@ -66,8 +66,9 @@ def test_parameters_are_correlated_quantities() -> None:
     found = fit.straight_line(x, x + np.sin(40.0 * x) * 0.01)
     a, b = found.quantities(["V", "V/s"], "gate.fit")
     assert (a.u, b.u) == (pytest.approx(found.u[0]), pytest.approx(found.u[1]))
-    assert correlation(a, b) == pytest.approx(found.covariance[0, 1] / (found.u[0] * found.u[1]))
-    assert correlation(a, b) < -0.99, "far from the origin intercept and slope move against each other"
+    middle = combine(((1.0, a), (10.5, b)), "V")
+    assert middle.u == pytest.approx(math.sqrt(np.array([1.0, 10.5]) @ found.covariance @ np.array([1.0, 10.5])))
+    assert middle.u < 0.1 * a.u, "far from the origin intercept and slope move against each other"
     assert a.dof == pytest.approx(6.0)
 
 

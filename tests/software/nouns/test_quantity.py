@@ -15,7 +15,6 @@ from harness.nouns.quantity import (
     Contribution,
     Quantity,
     combine,
-    correlation,
     difference,
     effective_dof,
     exact,
@@ -40,6 +39,11 @@ budgets = st.dictionaries(st.sampled_from(["a", "b", "c", "fit#1", "fit#2", "met
 quantities = st.builds(Quantity, value=values, unit=st.just("V"), budget=budgets)
 
 
+def covariance(a: Quantity, b: Quantity) -> float:
+    """By the sources that both share."""
+    return math.fsum(part.u * b.budget[source].u for source, part in a.budget.items() if source in b.budget)
+
+
 @given(quantities)
 def test_what_comes_from_one_place_cancels(q: Quantity) -> None:
     gap = difference(q, q)
@@ -54,8 +58,8 @@ def test_a_difference_turns_round(a: Quantity, b: Quantity) -> None:
 
 
 @given(quantities, quantities)
-def test_the_variance_of_a_difference_takes_the_correlation(a: Quantity, b: Quantity) -> None:
-    expected = a.u**2 + b.u**2 - 2.0 * correlation(a, b) * a.u * b.u
+def test_the_variance_of_a_difference_takes_the_covariance(a: Quantity, b: Quantity) -> None:
+    expected = a.u**2 + b.u**2 - 2.0 * covariance(a, b)
     assert difference(a, b).u ** 2 == pytest.approx(expected, rel=1e-9, abs=1e-9 * (a.u**2 + b.u**2) + 1e-300)
 
 
@@ -110,14 +114,14 @@ def test_a_large_common_part_costs_no_digits(readings: list[float], offset: floa
 @given(st.integers(1, 4), st.integers(0, 2**32 - 1))
 def test_a_covariance_comes_back_from_its_quantities(size: int, seed: int) -> None:
     half = np.random.default_rng(seed).normal(size=(size, max(1, size - 1)))  # singular on purpose for size > 1
-    covariance = half @ half.T
-    joint = from_covariance([0.0] * size, covariance.tolist(), ["V"] * size, "fit", dof=7)
+    matrix = half @ half.T
+    joint = from_covariance([0.0] * size, matrix.tolist(), ["V"] * size, "fit", dof=7)
     for i, a in enumerate(joint):
-        assert a.u == pytest.approx(math.sqrt(covariance[i, i]), rel=1e-6)
+        assert a.u == pytest.approx(math.sqrt(matrix[i, i]), rel=1e-6)
         assert a.dof == pytest.approx(7.0)
         for j, b in enumerate(joint):
             if i != j:
-                assert correlation(a, b) * a.u * b.u == pytest.approx(covariance[i, j], rel=1e-6, abs=1e-9)
+                assert covariance(a, b) == pytest.approx(matrix[i, j], rel=1e-6, abs=1e-9)
 
 
 def test_parts_of_one_evaluation_count_once() -> None:
@@ -134,7 +138,7 @@ def test_shared_signs_survive() -> None:
     gain = rectangular(1.0, 0.01, "", "gain")
     a = propagate(lambda g: 10.0 * g, "V", g=gain)
     b = propagate(lambda g: -10.0 * g, "V", g=gain)
-    assert correlation(a, b) == pytest.approx(-1.0)
+    assert covariance(a, b) == pytest.approx(-a.u * b.u)
     assert combine(((1.0, a), (1.0, b)), "V").exact
     ratio = propagate(lambda a, b: a / b, "1", a=a, b=shifted(b, noise=normal(0.0, 0.1, "V", "noise")))
     assert ratio.u == pytest.approx(0.01, rel=0.02), "the gain cancels in the ratio, the noise stays"
