@@ -1,211 +1,372 @@
-"""Data goes one way, and imports point only backwards along it; read from the source, so that lazy ones count."""
+"""Data goes one way: imports point only backwards along it, by any path, and the walls hold whatever the order says."""
 
 from __future__ import annotations
 
 import ast
 import importlib.util
-import re
 import subprocess
 import sys
-from pathlib import Path
+from dataclasses import dataclass
+from functools import cache
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.software.imports import ROOT, Tree, lies_in
 
+ROWS = "checks.catalogue"
+MEASURING = "checks.*.*"
+MODELS = "checks.*.model + checks.step.staircase"
+CASES = "checks.judged + checks.test_*"
+PLUGIN = "plugin + plugin_pool"
+WHOLE_RUN = "run.repeats + run.whole_run"
+"""Hands its session to the plugin, in pytest in this process."""
 ORDER = (
-    # Each line may import from the lines above it; rooms of one line do not know each other. A room is a module or a
-    # package directly under harness; two joined by + are one.
-    ("errors", "words", "observation", "catalogue", "effects", "closing", "disk", "sink"),
-    ("clock", "contract", "columns", "defects", "causes", "arguments"),
-    ("quantity + coverage", "link", "progress"),
-    ("results", "gravity"),
+    # Each line may import from the lines above it; rooms of one line do not know each other. A room is a place under
+    # harness, or several joined by +; a module is in the room that names it most closely.
+    ("base",),
+    ("nouns", "link"),
+    (ROWS,),
     ("rigfile",),
-    ("bench",),
-    ("measure", "model", "verdict", "preconditions"),
-    ("expectation", "planning", "diagnosis", "tally", "report"),
-    ("curves", "record", "table"),
-    ("again", "qualification", "store", "compare", "terminal"),
-    ("gauges", "named_runs", "study"),
-    ("session", "against", "baseline_rows", "history", "pool"),
-    ("gate",),
-    ("checks", "plugin_pool"),
-    ("plugin",),
-    ("cli_inspect", "cli_report", "cli_keep", "cli_baseline", "cli_history", "cli_gauge"),
-    ("running", "boards"),
-    ("repeats", "lot"),
-    ("trial",),
-    ("account",),
-    ("cli_qualify", "cli_gate", "cli_capability"),
-    ("cli_study",),
-    ("cli",),
+    ("bench", "record", "judge"),
+    ("corrections", "fits", "physics"),
+    ("acting",),
+    (MEASURING, MODELS, CASES, "report"),
+    ("show",),
+    ("compare",),
+    ("gate", "lot", "store", "study"),
+    ("baseline", "history", "pool"),
+    ("run",),
+    (PLUGIN,),
+    (WHOLE_RUN,),
+    ("release",),
+    ("command",),
 )
-FORBIDDEN = {
-    # What the order above would let pass, and the walls that matter most whatever the order: room, what it must not
-    # import, and why it would be a shortcut.
-    "harness": ("rigs_demo", "tests"),  # true values are learned by measuring
-    "harness/measure": ("harness.model", "harness.run.expectation", "harness.judge.verdict", "harness.judge.diagnosis"),
-    "harness/model": ("harness.measure", "harness.link", "harness.bench", "harness.judge.verdict", "harness.record"),
-    "harness/link": ("harness.measure", "harness.model", "harness.judge.verdict", "harness.bench", "harness.record"),
-    "harness/bench": ("harness.measure", "harness.model", "harness.judge.verdict", "harness.report", "harness.record"),
-    "harness/report": (
-        "harness.link",
-        "harness.bench",
-        "harness.measure",
-        "harness.model",
-        "harness.run.qualification",
+ROOMS = tuple(room for line in ORDER for room in line)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wall:
+    """Rooms from which no path of imports leads into certain others, and why one would be a shortcut."""
+
+    inside: tuple[str, ...]
+    outside: tuple[str, ...]
+    why: str
+
+    def modules(self, tree: Tree) -> list[str]:
+        """Those that it keeps in."""
+        return [module for module in sorted(tree.sources) if room_of(module) in self.inside]
+
+    def crossings(self, tree: Tree) -> list[str]:
+        """The paths through it."""
+        return [
+            way
+            for module in self.modules(tree)
+            for way in tree.ways(module, lambda name: room_of(name) in self.outside)
+        ]
+
+
+DECIDING = ("compare", "baseline", "gate", "lot", "study", "history")
+RUNNING = ("run", PLUGIN, WHOLE_RUN, "pool", "release")
+BENCH = ("bench", "link", "acting")
+WALLS = {
+    "truth": Wall(
+        inside=ROOMS,
+        outside=("rigs_demo", "tests"),
+        why="true values are learned by measuring",
     ),
-    "harness/record": ("harness.report", "harness.measure", "harness.model", "harness.bench", "harness.store"),
-    # What is kept must read without the code that made it.
-    "harness/store": (
-        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.judge.verdict"),
-        *("harness.report", "harness.rigfile", "harness.run.qualification", "harness.run.session"),
+    "hope": Wall(
+        inside=("acting", "corrections", "fits", MEASURING),
+        outside=("physics", MODELS, "judge", "record", "report", *RUNNING),
+        why="a measurement is made without knowing what is hoped for",
     ),
-    # From what is kept alone: a page shows nothing that a bench would have to be asked for.
-    "harness/history": (
-        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.run.expectation"),
-        *("harness.run.qualification", "harness.run.session"),
+    "prediction": Wall(
+        inside=("physics", MODELS),
+        outside=(*BENCH, MEASURING, "fits", "corrections", "judge", "record", "report", *RUNNING),
+        why="what was measured comes to a model as data, never as a bench",
     ),
-    "harness/compare": (
-        *("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.run.expectation"),
-        *(
-            "harness.judge.verdict",
-            "harness.report",
-            "harness.store",
-            "harness.run.qualification",
-            "harness.run.session",
-        ),
+    "simulation": Wall(
+        inside=("rigs_demo",),
+        outside=(*ROOMS, "harness", "tests"),
+        why="models and the simulated bench share no mistake",
     ),
-    # A decision is made from records and a written policy: nobody can let a release through by driving a bench.
-    "harness/gate": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.run.qualification"),
-    "harness/study": ("harness.link", "harness.bench", "harness.measure", "harness.model", "harness.store"),
-    "harness/rigfile": ("harness.measure", "harness.model", "harness.bench", "harness.judge.verdict"),
-    "harness/judge/verdict.py": (
-        "harness.measure",
-        "harness.model",
-        "harness.record",
-        "harness.bench",
-        "harness.judge.diagnosis",
+    "records": Wall(
+        inside=DECIDING,
+        outside=(*BENCH, "fits", "corrections", "physics", MEASURING, MODELS, CASES, *RUNNING),
+        why="what decides from records lets nothing pass by driving a bench",
     ),
-    "harness/judge/diagnosis.py": ("harness.measure", "harness.model", "harness.record", "harness.bench"),
-    "harness/nouns/quantity.py": ("harness.measure", "harness.model", "harness.judge.verdict"),
-    "rigs_demo/plant": ("harness",),  # plant and model share no code
-    "rigs_demo/truth": ("harness",),
-    "rigs_demo/instruments": ("harness",),
-    "rigs_demo": ("harness",),
-    "device_scripts": ("harness", "rigs_demo", "numpy"),
+    "judge": Wall(
+        inside=("judge",),
+        outside=(*BENCH, "record", "rigfile", "physics", MODELS),
+        why="verdicts and causes are of results alone",
+    ),
+    "policy": Wall(
+        inside=("gate",),
+        outside=("store", "show", "report"),
+        why="a decision is of records and a written policy: it opens no store and shows nothing",
+    ),
+    "comparison": Wall(
+        inside=("compare", "lot", "study"),
+        outside=("store",),
+        why="records are compared wherever they come from",
+    ),
+    "store": Wall(
+        inside=("store",),
+        outside=(*BENCH, "fits", "corrections", "physics", MEASURING, MODELS, "rigfile", "judge", "report", "show"),
+        why="what is kept must read without the code that made it",
+    ),
+    "report": Wall(
+        inside=("report",),
+        outside=(*BENCH, "fits", "corrections", "physics", MEASURING, MODELS, "rigfile", "record", "store"),
+        why="what a page shows can be shown again from the record alone",
+    ),
+    "library": Wall(
+        inside=tuple(room for room in ROOMS if room != "command"),
+        outside=("command",),
+        why="a command is for a person; what others use lies in a room of its own",
+    ),
+    "board": Wall(
+        inside=("device_scripts",),
+        outside=(*ROOMS, "harness", "rigs_demo", "tests", "numpy"),
+        why="a board has MicroPython and nothing else",
+    ),
 }
 
 
-def modules(room: str) -> list[Path]:
-    path = ROOT / room
-    return [path] if path.suffix else sorted(path.rglob("*.py"))
+@cache
+def tree() -> Tree:
+    """This tree, read once."""
+    return Tree()
 
 
-def imported(path: Path, source: str | None = None) -> set[str]:
-    """What the module at `path` imports, relative imports by their full names; `source` instead of what is there."""
-    names: set[str] = set()
-    for node in ast.walk(ast.parse(source if source is not None else path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            names.update(alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            above = path.relative_to(ROOT).parts[: -node.level] if node.level else ()
-            module = ".".join((*above, node.module) if node.module else above)
-            names.add(module)
-            names.update(f"{module}.{alias.name}" for alias in node.names)
-    return names
-
-
-def called_for(path: Path) -> set[str]:
-    """What a module imports, and what it names in words to be imported when wanted."""
-    rooms = {room for line in ORDER for each in line for room in each.split(" + ")}
-    words = {
-        node.value.rstrip(".")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.Constant)
-        and isinstance(node.value, str)
-        and re.fullmatch(r"harness\.[a-z_.]+", node.value)
-        and node.value.split(".")[1] in rooms
-    }
-    return imported(path) | words
-
-
+@cache
 def room_of(module: str) -> str:
-    """The room that a module's dotted name lies in, in the words of ORDER."""
-    part = module.split(".")[1]
-    return next((room for line in ORDER for room in line if part in room.split(" + ")), part)
-
-
-def forward(path: Path, wanted: set[str]) -> list[str]:
-    """Imports of a module of harness that do not come from a line above its own."""
-    places = {room: place for place, line in enumerate(ORDER) for room in line}
-    own = room_of(".".join(path.relative_to(ROOT).with_suffix("").parts))
-    others = {room_of(name) for name in wanted if name.startswith("harness.")} - {own}
-    last = len(ORDER)  # a room without a place: another test asks for it
-    return [f"{own} -> {other}" for other in sorted(others) if places.get(other, last) >= places.get(own, last)]
-
-
-def reads_time(path: Path) -> bool:
-    """Whether a module sleeps or asks what time it is: the time module, asyncio, `now` and its like of any date."""
-    asked = {
-        node.attr for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Attribute)
-    }
-    return bool(imported(path) & {"time", "asyncio"} or asked & {"now", "utcnow", "today"})
-
-
-def crossings(room: str, forbidden: tuple[str, ...]) -> list[str]:
-    return [
-        f"{path.relative_to(ROOT)} imports {name}"
-        for path in modules(room)
-        for name in sorted(imported(path))
-        if any(name == wall or name.startswith(wall + ".") for wall in forbidden)
+    """The room of a module of harness as ORDER calls it, "" if it has none; of any other module its top package."""
+    package, _, name = module.partition(".")
+    if package != "harness" or not name:
+        return package
+    places = [
+        (place.count("."), "*" not in place, room)
+        for room in ROOMS
+        for place in room.split(" + ")
+        if lies_in(name, place)
     ]
+    return max(places, default=(0, False, ""))[2]
 
 
-@pytest.mark.parametrize("room", sorted(FORBIDDEN))
-def test_no_import_points_forward(room: str) -> None:
-    assert modules(room), f"{room} is empty: the wall would guard nothing"
-    assert crossings(room, FORBIDDEN[room]) == []
+def forward(tree: Tree) -> list[str]:
+    """Imports in harness, for types only or not, that do not come from a line above their own."""
+    lines = {room: number for number, line in enumerate(ORDER) for room in line}
+    found = []
+    for module in tree.inside("harness"):
+        imports = tree.imports[module]
+        own = room_of(module)
+        others = [
+            name for name in sorted(imports.run_time | imports.types_only) if room_of(name) in lines.keys() - {own}
+        ]
+        found += [f"{module} > {name}" for name in others if own in lines and lines[room_of(name)] >= lines[own]]
+    return found
 
 
-def test_the_wall_sees_a_crossing() -> None:
-    trespasser = ROOT / "harness" / "measure" / "step.py"
-    assert "harness.checks.step.model" in imported(trespasser, "def f():\n    from harness.model import loop\n")
-    assert "harness.checks.step.model" in imported(trespasser, "from ..model import loop\n")
-    assert "harness.checks.step.model" in imported(trespasser, "import harness.checks.step.model as hoop\n")
+def reads_time(source: str) -> bool:
+    """Whether a module sleeps or asks what time it is: the time module, asyncio, `now` and its like of any date."""
+    nodes = list(ast.walk(ast.parse(source)))
+    modules = {alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names}
+    modules |= {str(node.module) for node in nodes if isinstance(node, ast.ImportFrom)}
+    asked = {node.attr for node in nodes if isinstance(node, ast.Attribute)}
+    return bool(modules & {"time", "asyncio"} or asked & {"now", "utcnow", "today"})
 
 
-def test_every_room_has_its_place_in_the_order() -> None:
-    rooms = {path.stem for path in (ROOT / "harness").glob("*.py")} - {"__init__"}
-    rooms |= {path.parent.name for path in (ROOT / "harness").glob("*/__init__.py")}
-    listed = [part for line in ORDER for room in line for part in room.split(" + ")]
-    assert sorted(listed) == sorted(rooms)
+# --- what stands --------------------------------------------------------------------------------------
 
 
-def test_every_room_is_told_of_to_who_works_on_it() -> None:
-    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## Rooms")[2].partition("\n## ")[0]
-    named = set(re.findall(r"`(?:harness/)?(\w+)(?:\.py|/)`", told))
-    listed = {part for line in ORDER for room in line for part in room.split(" + ")}
-    assert {room for room in listed if not room.startswith("cli")} - named == set()
+def test_every_module_has_a_room_and_every_place_a_module() -> None:
+    modules = [module for module in tree().inside("harness") if tree().sources[module]]
+    assert [module for module in modules if not room_of(module)] == []
+    assert {room_of(module) for module in modules} == {"harness", *ROOMS}
+    places = {place for room in ROOMS for place in room.split(" + ")}
+    assert {place for place in places if not any(lies_in(module, f"harness.{place}") for module in modules)} == set()
+
+
+def test_at_most_six_files_lie_loose() -> None:
+    loose = [path.name for path in (ROOT / "harness").iterdir() if path.is_file()]
+    assert len(loose) <= 6, loose
 
 
 def test_imports_point_backwards_along_the_order() -> None:
-    paths = [path for path in modules("harness") if path != ROOT / "harness" / "__init__.py"]
-    assert {str(path.relative_to(ROOT)): steps for path in paths if (steps := forward(path, called_for(path)))} == {}
+    assert forward(tree()) == []
 
 
-def test_the_order_sees_a_step_forward() -> None:
-    exchange = ROOT / "harness" / "bench" / "exchange.py"
-    assert forward(exchange, {"harness.record.read", "harness.base.disk", "os"}) == ["bench -> record"]
-    assert forward(ROOT / "harness" / "measure" / "step.py", {"harness.model"}) == ["measure -> model"]
-    assert "harness.measure" in called_for(ROOT / "harness" / "planning.py"), "what is imported by name counts, too"
+@pytest.mark.parametrize("name", WALLS)
+def test_a_wall_holds_by_every_path(name: str) -> None:
+    wall = WALLS[name]
+    assert {room_of(module) for module in wall.modules(tree())} == {*wall.inside}, "an empty room would guard nothing"
+    assert wall.crossings(tree()) == [], wall.why
+
+
+@pytest.mark.parametrize("package", ["harness", "rigs_demo"])
+def test_no_module_imports_itself_by_way_of_others(package: str) -> None:
+    assert tree().circles(package) == []
+
+
+def test_nobody_inside_asks_the_public_face() -> None:
+    assert [module for module in tree().inside("harness") if "harness" in tree().imports[module].run_time] == []
+
+
+def test_what_lies_between_rooms_is_empty() -> None:
+    """A package whose modules are in several rooms would carry what it imports from one into the others."""
+    between = [module for module in tree().inside("harness") if not room_of(module)]
+    assert len(between) >= 6
+    assert {module for module in between if tree().sources[module]} == set()
+
+
+# --- that it would be seen -------------------------------------------------------------------------------
+
+
+def planted(module: str, source: str, **others: str) -> Tree:
+    """The tree with a line added to a module, and with modules of their own beside it."""
+    added = {name.replace("__", "."): text for name, text in others.items()}
+    return tree().with_planted({module: f"{tree().sources.get(module, '')}\n{source}\n", **added})
+
+
+@pytest.mark.parametrize(
+    ("wall", "module", "source"),
+    [
+        ("truth", "harness.base.disk", "import rigs_demo.plants"),
+        ("truth", "harness.bench.virtual", "def f():\n    from rigs_demo import faults"),
+        ("truth", "harness.checks.step.procedure", "__import__('rigs_demo.truth')"),
+        ("truth", "harness.command.inspect", "from tests.software import imports"),
+        ("hope", "harness.checks.step.procedure", "from harness.checks.step import model"),
+        ("hope", "harness.checks.step.metrics", "from . import model as hoop"),
+        ("hope", "harness.checks.thermal.heating", "from ...physics import motor"),
+        ("hope", "harness.checks.thermal.heating", "def f():\n    import harness.checks.thermal.model as told"),
+        ("hope", "harness.fits.pulse", "WORDS = {'step': 'harness.checks.step.model'}"),
+        ("hope", "harness.acting.hold", "def f(check):\n    return f'harness.checks.{check}.model'"),
+        ("hope", "harness.checks.step.procedure", "def f(check):\n    return f'{__package__}.{check}'"),
+        ("hope", "harness.corrections.inertia", "def f(check):\n    return 'harness.checks.' + check + '.model'"),
+        ("hope", "harness.link.port", "from harness.physics import motor"),
+        ("hope", "harness.checks.together", "from harness.checks.together import model"),
+        ("hope", "harness.base.words", "from harness.judge import verdict"),
+        ("prediction", "harness.physics.motor", "from harness.fits import regression"),
+        ("prediction", "harness.checks.step.model", "from harness.checks.step import procedure"),
+        ("simulation", "rigs_demo.plant.motor", "def f():\n    from harness.physics import motor"),
+        ("simulation", "rigs_demo.truth.step", "import harness"),
+        ("records", "harness.lot.quantities", "from harness.run.planning import plan"),
+        ("records", "harness.gate.decision", "def f():\n    from harness.link import port"),
+        ("records", "harness.compare.taken", "from harness.checks.step import model"),
+        ("records", "harness.history.gather", "HOME = 'harness.bench.opening'"),
+        ("records", "harness.nouns.results", "from harness.bench import rig"),
+        ("records", "harness.study", "from harness.run import session"),
+        ("judge", "harness.judge.tally", "from harness.record import read"),
+        ("policy", "harness.gate.policy", "def f():\n    from harness.store import Store"),
+        ("policy", "harness.compare.difference", "from harness.show.table import MARKS"),
+        ("comparison", "harness.compare.drift", "from harness.store.address import Address"),
+        ("store", "harness.record.read", "from harness.rigfile import load"),
+        ("report", "harness.report.svg", "from harness.record import Record"),
+        ("library", "harness.base.errors", "def f():\n    from harness.command.arguments import shared"),
+        ("library", "harness.plugin", "from harness import command"),
+        ("board", "device_scripts.frames", "import numpy.fft"),
+        ("board", "device_scripts.safety", "from harness.base import errors"),
+    ],
+)  # fmt: skip
+def test_a_breach_of_a_wall_is_seen(wall: str, module: str, source: str) -> None:
+    assert module in tree().sources
+    assert WALLS[wall].crossings(planted(module, source)) != []
+
+
+def test_a_breach_is_told_with_its_path() -> None:
+    broken = planted(
+        "harness.fits.pulse", "from harness.fits import way", harness__fits__way="import harness.physics.loop"
+    )
+    way = "harness.checks.step.metrics > harness.fits.pulse > harness.fits.way > harness.physics.loop"
+    assert way in WALLS["hope"].crossings(broken)
+
+
+def test_what_is_there_for_types_alone_is_no_breach_but_may_not_point_forward() -> None:
+    for_types = "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from harness.run.session import BenchSession"
+    broken = planted("harness.compare.taken", for_types)
+    assert WALLS["records"].crossings(broken) == []
+    assert forward(broken) == ["harness.compare.taken > harness.run.session"]
+    otherwise = f"{for_types}\nelse:\n    from harness.run import session"
+    assert WALLS["records"].crossings(planted("harness.compare.taken", otherwise)) != []
+
+
+@pytest.mark.parametrize(
+    ("module", "source", "step"),
+    [
+        ("harness.bench.stops", "from harness.record.read import read", "harness.bench.stops > harness.record.read"),
+        ("harness.base.clock", "def f():\n    from harness.bench import rig", "harness.base.clock > harness.bench.rig"),
+        ("harness.release.trial", "import harness.command.gate", "harness.release.trial > harness.command.gate"),
+        ("harness.run.session", "PLUGIN = 'harness.plugin'", "harness.run.session > harness.plugin"),
+        ("harness.nouns.results", "from harness.link import port", "harness.nouns.results > harness.link.port"),
+    ],
+)  # fmt: skip
+def test_a_step_forward_is_seen(module: str, source: str, step: str) -> None:
+    assert step in forward(planted(module, source))
+
+
+def test_a_circle_is_seen() -> None:
+    broken = planted("harness.nouns.quantity", "def f():\n    from harness.nouns import coverage")
+    assert ["harness.nouns.coverage", "harness.nouns.quantity"] in broken.circles("harness")
+    assert planted("rigs_demo.plant.drawing", "from rigs_demo import faults").circles("rigs_demo") != []
+
+
+def test_the_public_face_asked_from_inside_is_seen() -> None:
+    assert (
+        "harness" in planted("harness.fits.pulse", "from harness import agrees").imports["harness.fits.pulse"].run_time
+    )
+
+
+# --- what really happens -----------------------------------------------------------------------------------
+
+LOADED = """
+import sys
+from importlib import import_module
+for modules in {rooms!r}:
+    before = set(sys.modules)
+    for module in modules:
+        import_module(module)
+    print(*sorted(name for name in set(sys.modules) - before if name.partition(".")[0] in {packages!r}))
+"""
+
+
+def loaded(*rooms: list[str]) -> list[list[str]]:
+    """Which modules of ours a fresh process loads for each list of modules, one after the other."""
+    program = LOADED.format(rooms=rooms, packages=("harness", "rigs_demo", "tests"))
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.returncode == 0, done.stderr
+    return [line.split() for line in done.stdout.splitlines()]
+
+
+def test_each_room_loads_only_itself_after_those_before_it() -> None:
+    modules = {room: [module for module in tree().inside("harness") if room_of(module) == room] for room in ROOMS}
+    for room, names in zip(ROOMS, loaded(*modules.values()), strict=True):
+        assert names, f"{room} was there before its time"
+        assert [name for name in names if room_of(name) != room and tree().sources[name] and name != "harness"] == []
+
+
+@pytest.mark.parametrize("name", ["hope", "prediction", "records", "policy", "store", "report"])
+def test_a_wall_holds_in_a_process_of_its_own(name: str) -> None:
+    inside = WALLS[name].modules(tree())
+    [names] = loaded(inside)
+    assert set(inside) <= set(names)
+    assert [module for module in names if room_of(module) in WALLS[name].outside] == []
+
+
+def test_the_simulated_bench_runs_without_the_harness() -> None:
+    modules = [
+        module for module in tree().inside("rigs_demo") if not lies_in(module, "rigs_demo.shadow")
+    ]  # the board's
+    [names] = loaded([module for module in modules if not lies_in(module, "rigs_demo.firmware")])
+    assert [name for name in names if not name.startswith("rigs_demo")] == []
+
+
+# --- time, truth and other machines --------------------------------------------------------------------------
 
 
 def test_only_the_clock_touches_time() -> None:
-    sleepers = [
-        str(path.relative_to(ROOT)) for path in modules("harness") if path.name != "clock.py" and reads_time(path)
+    assert [module for module in tree().inside("harness") if reads_time(tree().sources[module])] == [
+        "harness.base.clock"
     ]
-    assert sleepers == []
 
 
 @pytest.mark.parametrize(
@@ -219,17 +380,14 @@ def test_only_the_clock_touches_time() -> None:
         "from datetime import date as day\nx = day.today()",
     ],
 )
-def test_the_wall_round_the_clock_sees_every_way_to_it(tmp_path: Path, source: str) -> None:
-    trespasser = tmp_path / "trespasser.py"
-    trespasser.write_text(source + "\n", encoding="utf-8")
-    assert reads_time(trespasser)
+def test_the_wall_round_the_clock_sees_every_way_to_it(source: str) -> None:
+    assert reads_time(source)
 
 
 def test_harness_never_opens_what_the_plant_keeps() -> None:
-    for path in modules("harness"):
-        text = path.read_text(encoding="utf-8")
-        assert "rigs_demo/plants" not in text, path
-        assert "plants/" not in text, path
+    for module in tree().inside("harness"):
+        assert "rigs_demo/plants" not in tree().sources[module], module
+        assert "plants/" not in tree().sources[module], module
 
 
 @pytest.mark.skipif(importlib.util.find_spec("rigs_demo.faults") is None, reason="no rig faults in this tree")
@@ -239,24 +397,18 @@ def test_no_rig_fault_is_known_by_name() -> None:
     ).stdout
     names = [line.split("\t")[0] for line in listed.splitlines()]
     assert len(names) >= 9
-    for path in [*modules("harness"), *modules("device_scripts")]:
-        text = path.read_text(encoding="utf-8")
+    for module in tree().inside("harness", "device_scripts"):
         for name in names:
-            assert name not in text, f"{path.relative_to(ROOT)} knows the rig fault {name}"
-            assert name.replace("-", "_") not in text, f"{path.relative_to(ROOT)} knows the rig fault {name}"
+            assert name not in tree().sources[module], f"{module} knows the rig fault {name}"
+            assert name.replace("-", "_") not in tree().sources[module], f"{module} knows the rig fault {name}"
 
 
-@pytest.mark.parametrize("absent", ["fcntl", "termios", "pty", "resource"])
-def test_harness_imports_where_posix_modules_are_absent(absent: str) -> None:
-    names = [
-        ".".join(path.relative_to(ROOT).with_suffix("").parts)
-        for path in modules("harness")
-        if path.name != "__init__.py" and "checks" not in path.parts
-    ]
+def test_harness_imports_where_posix_modules_are_absent() -> None:
+    names = [module for module in tree().inside("harness") if room_of(module) != CASES]
     # pyserial's own POSIX back end needs them; only our modules must do without.
     program = (
         "import sys, importlib, serial\n"
-        f"sys.modules[{absent!r}] = None\n"
+        "sys.modules.update(dict.fromkeys(('fcntl', 'termios', 'pty', 'resource')))\n"
         f"[importlib.import_module(name) for name in {names!r}]\n"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, cwd=ROOT)
