@@ -132,8 +132,7 @@ def session_of(config: pytest.Config) -> BenchSession | None:
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Give the shipped checks a case for each planned quantity of each motor."""
-    check = getattr(metafunc.module, "CHECK", None)
-    if check is None or "quantity" not in metafunc.fixturenames:
+    if metafunc.definition.path.parent != CHECKS or "quantity" not in metafunc.fixturenames:
         return
     session = session_of(metafunc.config)
     if session is None:
@@ -143,24 +142,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         return
     from harness.run.planning import planned_quantities
 
-    metafunc.parametrize("quantity", planned_quantities(session.spec, check, session.settings.only))
-
-
-@pytest.hookimpl(trylast=True)
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Shipped checks in the order of the bench: one motor after the other, then both."""
-    shipped = [item for item in items if CHECKS in item.path.parents]
-    session = config.stash.get(SESSION, None)
-    if not shipped or session is None:
-        return
-    from harness.run.planning import place_in_order
-
-    def place(item: pytest.Item) -> tuple[int, int]:
-        name = item.callspec.params.get("quantity") if hasattr(item, "callspec") else None
-        return place_in_order(name if isinstance(name, str) else "", session.spec.motors)
-
-    ordered = iter(sorted(shipped, key=place))
-    items[:] = [next(ordered) if CHECKS in item.path.parents else item for item in items]
+    metafunc.parametrize("quantity", planned_quantities(session.spec, session.settings.only))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from harness.base.errors import MissingCapability
-from harness.corrections.resistance import RECIPROCAL_COEFFICIENT_C, REFERENCE_C
+from harness.base.reference import RECIPROCAL_COEFFICIENT_C, REFERENCE_C
 from harness.rigfile import RigSpec
 
 RESERVE = 0.9

@@ -1,108 +1,80 @@
-"""Names of the checks and of the quantities they measure, with words for people.
+"""The registry of rows: what checks there are, and what is known of their quantities, without loading any of them.
 
-A quantity's full name is `motor.check.quantity` (`gate.stiffness.open_loop`), or `together.quantity` for
-what belongs to both motors. The rig file, the table at the terminal and the report read this list; each
-measure module states for itself what it plans, and a test holds the two against each other.
+It looks into this folder: whatever holds a `quantities.py` is a check; its `causes.py` says what causes do to them. A
+quantity's full name is `motor.check.quantity` (`gate.stiffness.open_loop`), or `together.quantity` for what belongs to
+both motors.
 """
 
 from __future__ import annotations
 
+import pkgutil
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+
+from harness.nouns.contract import ALWAYS
+from harness.nouns.effects import Cause, Effects
+from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Sense
+
+
+def _folders() -> list[str]:
+    """Folders of the room that are checks."""
+    return [
+        entry.name
+        for entry in pkgutil.iter_modules([str(Path(__file__).parent)])
+        if entry.ispkg and find_spec(f"harness.checks.{entry.name}.quantities") is not None
+    ]
+
+
+def _rows() -> tuple[CheckRow, ...]:
+    """The rows of all checks, in the order of a qualification. Raises ValueError for a row that contradicts another."""
+    rows = [import_module(f"harness.checks.{folder}.quantities").CHECK for folder in _folders()]
+    for folder, row in zip(_folders(), rows, strict=True):
+        if row.name != folder:
+            raise ValueError(f"harness/checks/{folder}/quantities.py: expected the name {folder}, found {row.name}")
+    ordered = sorted(rows, key=lambda row: row.place)
+    if len({row.place for row in ordered}) < len(ordered):
+        places = ", ".join(f"{row.name} {row.place}" for row in ordered)
+        raise ValueError(f"harness/checks: two checks at one place in the order of a qualification: {places}")
+    return tuple(ordered)
+
+
+CHECKS: tuple[CheckRow, ...] = _rows()
+CHECK_NAMES: tuple[str, ...] = tuple(row.name for row in CHECKS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """One bench check: its name on the command line, its title, and its quantities with their words.
-
-    MOTOR in the name of a quantity stands for each motor of the rig.
-    """
+class CheckCauses:
+    """What one check states of causes."""
 
     name: str
-    title: str
-    per_motor: bool
-    quantities: Mapping[str, str]
+    causes: tuple[Cause, ...]
+    """Those that it shows first."""
+    effects: Mapping[str, Effects]
+    """What the others do to its quantities, by the cause's name."""
 
 
-CHECKS: tuple[Check, ...] = (
-    Check(
-        name="commutation",
-        title="Commutation step order",
-        per_motor=True,
-        quantities={
-            "direction": "sense of the reading for a field in the order A, B, C",
-            "pole_pairs": "pole pairs counted",
-            "phase_order": "place of the phases in the order A, B, C",
-            "step_angle": "mean angle of a step of 60 electrical degrees",
-            "step_spread": "rms departure of the steps from even ones, noise taken off",
-            "offset": "electrical angle at reading zero",
-            "hang_reading": "reading with the arm hanging",
-            "weakest_vector": "weakest pair of vectors over the mean (current, else motion)",
-            "sensor_noise": "noise of the reading at standstill",
-            "distinct_codes": "distinct codes at standstill",
-            "sensor_age": "age of the reading when the firmware hands it over",
-        },
-    ),
-    Check(
-        name="stiffness",
-        title="Holding stiffness",
-        per_motor=True,
-        quantities={
-            "open_loop": "stiffness of a held field",
-            "closed_loop": "stiffness of the position loop",
-            "ratio": "closed-loop to open-loop stiffness",
-            "friction": "friction torque, half the distance of the branches",
-            "slip_torque": "largest torque of a held field before it slips",
-            "clip_torque": "largest torque of the loop before it gives way",
-            "torque_per_ampere": "torque per ampere of phase current",
-            "supply_voltage": "supply voltage while holding",
-        },
-    ),
-    Check(
-        name="step",
-        title="Step response",
-        per_motor=True,
-        quantities={
-            "natural_frequency": "natural frequency of the loop",
-            "decay": "decay per half cycle",
-            "delay": "delay from set point to motion",
-            "rise_time": "rise time of a small step",
-            "overshoot": "overshoot of a small step",
-            "settling_time": "settling time of a small step",
-            "steady_state_error": "error left after a small step",
-            "large_rise_time": "rise time of a large step",
-            "large_overshoot": "overshoot of a large step",
-            "loop_period": "period of the firmware's loop",
-            "loop_jitter": "jitter of that period",
-            "stability_margin": "margin of the loop's stability",
-        },
-    ),
-    Check(
-        name="thermal",
-        title="Thermal rise",
-        per_motor=True,
-        quantities={
-            "resistance": "winding resistance at 20 degC",
-            "rise": "final rise of the winding",
-            "fast_rise": "rise of the winding over its housing",
-            "fast_time": "time constant, winding to housing",
-            "slow_time": "time constant, housing to ambient",
-            "driver_rise": "rise of the driver",
-        },
-    ),
-    Check(
-        name="together",
-        title="Both motors holding",
-        per_motor=False,
-        quantities={
-            "MOTOR_deflection_change": "change of a motor's deflection when the other motor joins",
-            "supply_sag": "fall of the supply when both hold",
-        },
-    ),
-)
+def check_causes() -> tuple[CheckCauses, ...]:
+    """What each check states of causes, in the order of a qualification."""
+    return tuple(
+        CheckCauses(name=name, causes=module.CAUSES, effects=module.EFFECTS)
+        for name in CHECK_NAMES
+        for module in (import_module(f"harness.checks.{name}.causes"),)
+    )
 
-CHECK_NAMES: tuple[str, ...] = tuple(check.name for check in CHECKS)
+
+def needed_by(part: str) -> tuple[str, ...]:
+    """Checks that cannot run without a part of the drive contract."""
+    return tuple(row.name for row in CHECKS if part in (*ALWAYS, *row.parts))
+
+
+def row_of(check: str) -> CheckRow:
+    """The row of a check. Raises KeyError for one that there is not."""
+    return {row.name: row for row in CHECKS}[check]
 
 
 def suffix_of(name: str) -> str:
@@ -121,22 +93,36 @@ def motor_of(name: str) -> str:
     return ".".join(part for part in name.split(".")[:-2] if part)
 
 
-def quantities_of(check: Check, motors: Iterable[str]) -> dict[str, str]:
-    """Quantities of a check on a rig with these motors, with their words."""
-    found: dict[str, str] = {}
-    for quantity, words in check.quantities.items():
-        if "MOTOR" in quantity:
-            found.update({quantity.replace("MOTOR", motor): words for motor in motors})
-        else:
-            found[quantity] = words
-    return found
+def quantities_of(row: CheckRow, motors: Iterable[str]) -> dict[str, Measurand]:
+    """Quantities of a check on a rig with these motors, by their names there."""
+    named = list(motors)
+    return {name: measurand for measurand in row.quantities for name in measurand.names(named)}
+
+
+def full_names(row: CheckRow, motor: str, motors: Iterable[str]) -> tuple[str, ...]:
+    """Full names of a check's quantities on one motor (or once, where it drives all of them)."""
+    prefix = f"{motor}.{row.name}" if row.per_motor else row.name
+    return tuple(f"{prefix}.{name}" for name in quantities_of(row, motors))
+
+
+@cache
+def measurand_of(name: str) -> Measurand | None:
+    """The row of a quantity by its full name; None for one that no check of this version measures."""
+    check, _, quantity = suffix_of(name).partition(".")
+    for row in CHECKS:
+        for measurand in row.quantities if row.name == check else ():
+            if re.fullmatch(measurand.name.replace(MOTOR, "[a-z0-9_]+"), quantity):
+                return measurand
+    return None
 
 
 def words_of(name: str) -> str:
-    """What a quantity is, in words; the name itself where the list does not know it."""
-    check, _, quantity = suffix_of(name).partition(".")
-    for known in CHECKS:
-        for pattern, words in known.quantities.items() if known.name == check else ():
-            if re.fullmatch(pattern.replace("MOTOR", "[a-z0-9_]+"), quantity):
-                return words
-    return name
+    """What a quantity is, in words; the name itself where no check of this version measures it."""
+    measurand = measurand_of(name)
+    return name if measurand is None else measurand.words
+
+
+def is_angle(name: str) -> bool:
+    """Whether a quantity comes round after a full turn. One that no check of this version measures does not."""
+    measurand = measurand_of(name)
+    return measurand is not None and measurand.sense is Sense.ANGLE

@@ -174,6 +174,7 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
     from harness.bench import source
     from harness.bench.exchange import left_behind
     from harness.bench.opening import check_board, open_board
+    from harness.checks.catalogue import needed_by
     from harness.nouns.contract import missing_parts, parse_declared
 
     safe = source.make_safe(spec)
@@ -220,7 +221,8 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
                 for line in contradictions(spec, motor, declared):
                     found.bad(line, ExitCode.DIFFERS)
         for part in missing_parts(names, pace):
-            costs = f"; without it not run: {', '.join(part.needed_by)}" if part.needed_by else " (optional)"
+            checks = needed_by(part.name)
+            costs = f"; without it not run: {', '.join(checks)}" if checks else " (optional)"
             found.note(f"firmware lacks {part.call}: {part.meaning}{costs}")
 
 

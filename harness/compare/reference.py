@@ -1,7 +1,8 @@
 """Values of a record referred to 20 degC and the nominal supply, so that two records can be compared.
 
 A discharging battery moves stiffness by 12 %, a room 10 K warmer by 4 %: neither is the board. The measurements of
-torque and stiffness refer themselves to 20 degC already (harness.measure); what is left to do is in FOLLOWS:
+torque and stiffness refer themselves to 20 degC already; what is left to do each check states of its quantities
+(`Follows`):
 
     referred = value * (nominal / supply)^exponent * (1 - per_k * (room - 20 degC))
 
@@ -17,84 +18,28 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from harness.base.errors import MeasurementError, RecordError, RigFileError
-from harness.checks.catalogue import suffix_of
+from harness.base.reference import REFERENCE_C
+from harness.checks.catalogue import measurand_of, suffix_of
+from harness.nouns.measurand import Follows
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, propagate, rectangular
 from harness.nouns.results import Measurement
 from harness.record import Record
 from harness.rigfile import RigSpec, loads
 
-REFERENCE_C = 20.0
 FARTHEST = 0.25
 """Relative distance of the supply from nominal beyond which nothing is referred. Arbitrary: a battery moves by half."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Follows:
-    """How a quantity follows supply voltage (exponent) and room (relative, 1/K), each with a half-width."""
-
-    supply: float = 0.0
-    supply_half: float = 0.0
-    per_k: float = 0.0
-    per_k_half: float = 0.0
-    why: str = ""
-
-
-TORQUE = Follows(supply=1.0, why="torque at a stated amplitude goes with the voltage behind it; at 20 degC as measured")
-FREE = Follows(why="neither voltage nor temperature enters it")
-CURRENT = Follows(why="measured at, or referred to, a stated current in a room of 20 degC")
-FOLLOWS: Mapping[str, Follows] = {
-    "stiffness.open_loop": TORQUE,
-    "stiffness.closed_loop": TORQUE,
-    "stiffness.slip_torque": TORQUE,
-    "stiffness.clip_torque": TORQUE,
-    "stiffness.ratio": Follows(why="voltage and temperature cancel in it"),
-    "stiffness.torque_per_ampere": Follows(why="at 20 degC as measured; a voltage enters only as current"),
-    "stiffness.friction": Follows(per_k_half=0.01, why="a torque; grease thins by up to 1 % a kelvin (arbitrary)"),
-    "stiffness.supply_voltage": Follows(why="is the reference itself, and compared as it was read"),
-    "step.natural_frequency": Follows(
-        supply=0.4, supply_half=0.1,
-        why="root of the loop's stiffness, of which the arm has up to 0.4 as its own; at 20 degC as measured",
-    ),
-    "step.rise_time": Follows(
-        supply=-0.4, supply_half=0.1, per_k=0.0025, per_k_half=0.001,
-        why="inverse of the natural frequency, as measured warm or cold: stiffness falls by 0.5 % a kelvin",
-    ),
-    "step.large_rise_time": Follows(
-        supply=-0.4, supply_half=0.4, per_k=0.0025, per_k_half=0.0025, why="between a frequency and a clipped torque"
-    ),
-    "step.overshoot": Follows(supply_half=0.6, per_k_half=0.005, why="friction over stiffness, weakly (wide guess)"),
-    "step.large_overshoot": Follows(supply_half=0.6, per_k_half=0.005, why="as overshoot"),
-    "step.decay": Follows(supply_half=3.0, per_k_half=0.02, why="what delay takes grows with frequency (wide guess)"),
-    "step.delay": Follows(supply_half=0.3, why="counted in time, the onset by the frequency to a small part"),
-    "step.settling_time": Follows(supply_half=1.0, per_k_half=0.01, why="jumps by half cycles (wide guess)"),
-    "step.steady_state_error": Follows(
-        supply=-1.0, supply_half=1.0, per_k=0.005, per_k_half=0.01, why="friction over stiffness, anywhere inside"
-    ),
-    "step.stability_margin": Follows(
-        supply=-1.0, supply_half=1.0, per_k=0.005, per_k_half=0.005, why="inverse of the loop's stiffness"
-    ),
-    "step.loop_period": FREE,
-    "step.loop_jitter": FREE,
-    "commutation.step_spread": Follows(supply=-1.0, supply_half=1.0, why="friction over the field's torque"),
-    "thermal.resistance": Follows(why="at 20 degC as measured"),
-    "thermal.rise": CURRENT,
-    "thermal.fast_rise": CURRENT,
-    "thermal.fast_time": CURRENT,
-    "thermal.slow_time": CURRENT,
-    "thermal.driver_rise": CURRENT,
-    "together.supply_sag": Follows(supply=1.0, supply_half=1.0, why="current over a source's resistance"),
-}  # fmt: skip
-"""By `check.quantity`; wide guesses are arbitrary and cover what a supply 10 % low was seen to do on the demo."""
-DEFLECTION = Follows(supply=-1.0, supply_half=1.0, per_k=0.005, per_k_half=0.005, why="torque over stiffness")
-
-
 def follows(name: str) -> Follows:
-    """How a quantity follows supply and room, by its full name; angles, counts and patterns follow neither."""
-    suffix = suffix_of(name)
-    if suffix.startswith("together.") and suffix.endswith("_deflection_change"):
-        return DEFLECTION
-    return FOLLOWS.get(suffix, FREE)
+    """How a quantity follows supply and room, by its full name, as its check states it.
+
+    Raises MeasurementError for a quantity that no check of this version measures: nobody knows how it follows.
+    """
+    measurand = measurand_of(name)
+    if measurand is None:
+        raise MeasurementError(f"{name}: no check of this version measures it: how it follows the room is not known")
+    return measurand.follows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,14 +1,12 @@
-"""What a bridge's dead time takes off the amplitude of a field."""
+"""What a bridge's dead time takes off the amplitude of a field, and off the duties of a steady current."""
 
 from __future__ import annotations
 
 import math
 
+from harness.base.reference import DIODE_V
 from harness.nouns.quantity import Quantity, exact, scaled
 from harness.rigfile import RigSpec
-
-DIODE_V = 0.7
-"""Forward drop of a silicon body diode (handbook); what it may differ is little beside what a dead time may."""
 
 
 def amplitude_lost(spec: RigSpec) -> Quantity:
@@ -24,3 +22,8 @@ def amplitude_lost(spec: RigSpec) -> Quantity:
         return exact(0.0, "1")
     drops = 1.0 + 2.0 * DIODE_V / spec.supply.voltage_v.value
     return scaled(dead.quantity("s"), 2.0 * 4.0 / math.pi * carrier_hz * drops, "1")
+
+
+def phase_current(supply_a: float, idle_a: float, difference: float, dead_share: float) -> float:
+    """Phase current, A. `dead_share` is dead time x carrier."""
+    return (supply_a - idle_a) / (difference - 2.0 * dead_share)

@@ -6,16 +6,10 @@ A metal's resistance is nearly a straight line that meets zero at -k degC, so th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from harness.base.errors import MeasurementError
+from harness.base.reference import RECIPROCAL_COEFFICIENT_C
 from harness.nouns.quantity import Quantity, propagate
-
-RECIPROCAL_COEFFICIENT_C: Mapping[str, float] = {"copper": 235.0, "aluminium": 225.0}
-"""k: reciprocal of the temperature coefficient of resistance at 0 degC (IEC 60034-1, 8.6.2.2)."""
-
-REFERENCE_C = 20.0
-"""Temperature that resistances, torques and rises are referred to, degC."""
+from harness.rigfile import RigSpec
 
 
 def reciprocal_coefficient_c(conductor: str) -> float:
@@ -52,3 +46,9 @@ def rise_k(
         cold_c=cold_temperature,
         ambient_c=ambient_temperature,
     )
+
+
+def conductor_k(spec: RigSpec, motor: str) -> float:
+    """Reciprocal temperature coefficient of the winding's conductor; copper where the rig file is silent."""
+    thermal = spec.motor[motor].thermal
+    return reciprocal_coefficient_c((thermal.conductor if thermal is not None else None) or "copper")

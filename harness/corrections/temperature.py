@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.corrections.resistance import REFERENCE_C, reciprocal_coefficient_c
+from harness.base.reference import REFERENCE_C
+from harness.corrections.resistance import conductor_k
 from harness.nouns.quantity import Quantity, combine, exact, propagate, rectangular
 from harness.rigfile import RigSpec
 
@@ -81,7 +82,7 @@ def estimate(
 def to_reference(spec: RigSpec, motor: str, warmth: Warmth) -> Quantity:
     """Factor that refers a torque at given volts to 20 degC: colder copper carries more, colder magnets pull more."""
     entry = spec.motor[motor]
-    k = reciprocal_coefficient_c((entry.thermal.conductor if entry.thermal is not None else None) or "copper")
+    k = conductor_k(spec, motor)
     on = spec.driver.on_resistance_ohm
     winding, driver = entry.resistance_ohm, on.value if on is not None else 0.0
     copper = 1.0 if winding is None else winding.value / (winding.value + driver)

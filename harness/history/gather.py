@@ -10,8 +10,7 @@ from pathlib import Path
 
 from harness.base.errors import StoreError, UsageError
 from harness.base.words import visible
-from harness.checks.catalogue import CHECKS, check_of, motor_of, suffix_of
-from harness.compare.taken import TURNING
+from harness.checks.catalogue import CHECKS, check_of, is_angle, motor_of
 from harness.history.folders import reports
 from harness.history.limits import Limits, limits_of
 from harness.history.reference import Reference, references
@@ -160,7 +159,7 @@ def _levels(
     """Levels of a quantity by rig and version."""
     known = [entry.value for some in entries.values() for entry in some if entry.value is not None]
     origin = known[-1] if known else 0.0
-    if suffix_of(name) not in TURNING:
+    if not is_angle(name):
         groups = [(origin, releases)]
     else:  # angles on a circle: each rig has its own place on it
         groups = [
@@ -170,7 +169,7 @@ def _levels(
         ]
     levels: dict[str, dict[Key, Level]] = {}
     for near, some in groups:
-        for level in store.histories.levels(name, some, origin=near, turning=suffix_of(name) in TURNING):
+        for level in store.histories.levels(name, some, origin=near, turning=is_angle(name)):
             levels.setdefault(level.release[0], {})[level.release] = level
     return levels
 
@@ -231,7 +230,7 @@ def _place(quantity: Quantity) -> tuple[bool, str, int, int, str]:
     """Motors by name and what belongs to both at the end; in each the order of the catalogue."""
     checks = [check.name for check in CHECKS]
     place = checks.index(quantity.check) if quantity.check in checks else len(checks)
-    known = list(CHECKS[place].quantities) if place < len(checks) else []
+    known = [row.name for row in CHECKS[place].quantities] if place < len(checks) else []
     last = quantity.name.rpartition(".")[2]
     inner = known.index(last) if last in known else len(known)
     return not quantity.motor, quantity.motor, place, inner, quantity.name

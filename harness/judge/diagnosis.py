@@ -16,7 +16,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.checks.catalogue import words_of
+from harness.checks.catalogue import is_angle, words_of
 from harness.judge.causes import CAUSES
 from harness.judge.verdict import Rule, suffix
 from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Power, Shift
@@ -25,8 +25,6 @@ from harness.nouns.results import Outcome, Verdict
 
 SLACK = 0.1
 """Share of a predicted change that the table's exponents may be wrong by (arbitrary)."""
-ANGLES = frozenset({"commutation.offset", "commutation.hang_reading"})
-"""Quantities that come round after a full turn."""
 TOGETHER = "together"
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 PARTED = 0.03
@@ -97,7 +95,7 @@ class _Item:
     def residual(self, predicted: float) -> float:
         """Measured less predicted; 0 anywhere in an interval of equally good values, moved along."""
         off = self.measured - predicted
-        if self.suffix in ANGLES:
+        if is_angle(self.name):
             return math.remainder(off, 2.0 * math.pi)
         below, above = self.expected - self.low, self.high - self.expected
         return off + below if off < -below else max(off - above, 0.0)

@@ -32,93 +32,74 @@ class DeclarationError(BenchError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One function of the contract, and what is lost without it."""
+    """One function of the contract."""
 
     name: str
     call: str
     meaning: str
-    needed_by: tuple[str, ...]
-    """Checks whose device scripts call it: a test runs those scripts and compares."""
-
-    @property
-    def words(self) -> str:
-        """In one line, for a reader."""
-        return f"{self.call}: {self.meaning}; needed by {', '.join(self.needed_by) or 'nothing'}"
 
 
-ALL = ("commutation", "stiffness", "step", "thermal", "together")
-CLOSED = ("stiffness", "step", "together")
-"""Checks that let the firmware's own loop hold a motor."""
+ALWAYS = ("declare", "off", "angle")
+"""Parts that the board's guard calls whatever runs; which others a check needs, its row says."""
 
 PARTS: tuple[Part, ...] = (
     Part(
         name="declare",
         call="declare(motor) -> dict",
         meaning="facts of the firmware, keys in DECLARED",
-        needed_by=ALL,
     ),
     Part(
         name="off",
         call="off(motor)",
         meaning="bridge disabled, phases at high impedance",
-        needed_by=ALL,
     ),
     Part(
         name="field",
         call="field(motor, angle, amplitude)",
         meaning="hold a field at an electrical angle (1/65536 turn) with an amplitude (1/32768); enables the bridge",
-        needed_by=("commutation", "stiffness"),
     ),
     Part(
         name="angle",
         call="angle(motor) -> (count, valid, age_us)",
         meaning="last sensor reading as raw count, whether it passed its own checks, its age in microseconds",
-        needed_by=ALL,
     ),
     Part(
         name="set_point",
         call="set_point(motor, count)",
         meaning="where the loop is to hold the shaft, raw count",
-        needed_by=CLOSED,
     ),
     Part(
         name="start",
         call="start(motor)",
         meaning="begin the closed loop on the firmware's own timing; the set point becomes the present reading",
-        needed_by=CLOSED,
     ),
-    Part(name="stop", call="stop(motor)", meaning="end the closed loop, then as off", needed_by=CLOSED),
+    Part(name="stop", call="stop(motor)", meaning="end the closed loop, then as off"),
     Part(
         name="trace",
         call="trace(motor, hook)",
         meaning="call hook(ticks_us, count, demand) once a pass with the sampling instant, the reading used and the "
         "demand put out (signed, 1/32768); None takes the hook away",
-        needed_by=("step",),
     ),
     Part(
         name="control_step",
         call="control_step(motor)",
         meaning="one pass of the loop, for firmware that wants to be called once a period instead of start and stop",
-        needed_by=CLOSED,
     ),
     Part(
         name="duties",
         call="duties(motor, a, b, c)",
         meaning="three phase duties, 0 to 65535; enables the bridge",
-        needed_by=("thermal",),
     ),
-    Part(name="brake", call="brake(motor)", meaning="all three phases low; not the same as off", needed_by=()),
+    Part(name="brake", call="brake(motor)", meaning="all three phases low; not the same as off"),
     Part(
         name="currents",
         call="currents(motor) -> (a, b, c)",
         meaning="phase currents in mA, where the board has them",
-        needed_by=(),
     ),
     Part(
         name="driver_temperature",
         call="driver_temperature() -> int",
         meaning="driver temperature in 1/100 degC",
-        needed_by=(),
     ),
 )
 

@@ -1,7 +1,21 @@
-"""How a cause shows in measured quantities: the words in which the table of causes is written."""
+"""How a cause shows in measured quantities: the words in which the table of causes is written.
+
+A row names a cause in words and says for each quantity what becomes of it when the cause has a size:
+
+    a number        measured = expected x size^number        (size 1: nothing is wrong)
+    Shift(number)   measured = expected + number x size      (size 0: nothing is wrong)
+    Becomes(f)      measured = f(expected values of this motor, size): patterns, shares, angles
+    FREE            may do anything, a consequence too involved for a table
+    HAPPENS         as FREE, but evidence where it differs: a stop that the board provoked
+
+`*` stands for the quantities of a check that are not named. A quantity that is not named at all must agree, or the row
+is out: that keeps a second fault from passing as the size of the first. Exponents are first-order physics (the relation
+stands beside each row); the diagnosis allows a tenth of each predicted change for that.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
@@ -72,14 +86,13 @@ class Near:
 
 Effect = float | Shift | Power | Becomes | Near | Anything
 
-
 Effects = dict[str, Effect]
-"""What a cause does to quantities, by `check.quantity`; `|` adds to it, the right side stands."""
+"""What a cause does to quantities; `|` adds to it, the right side stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """One row.
+    """One row, in the `causes.py` of the check that shows it first.
 
     `words` may use {more}, {percent}, {ratio}, {shift}, {shift_ms}, {age_ms}, {measured}, {expected} (of `shown`),
     {note} and {like}.
@@ -88,46 +101,26 @@ class Cause:
     name: str
     words: str
     effects: Mapping[str, Effect]
+    """On quantities of its own check, by their names there (`*`: those not named). Gathered with what other checks say
+    of it (`harness.judge.causes`), by `check.quantity`."""
     sizes: Mapping[str, Size] = field(default_factory=lambda: {"size": Size()})
     where: Literal["motor", "rig", "any"] = "motor"
     """Whether it acts on one motor, on all, or on either."""
+    elsewhere: Effect | None = None
+    """What it does to every quantity of a check that says nothing of it; None: they must agree."""
     shown: str = ""
+    """Full suffix of the quantity whose numbers stand in the words."""
     like: Callable[[Mapping[str, float]], str] = lambda _: ""
     """What sizes like these point to, in words; empty where they say no more than their numbers."""
-    settled_by: str = ""
+    settled_by: str
     """What would settle it outside this table, for a reader with a set of causes."""
 
     def effect(self, suffix: str) -> Effect | None:
-        """What the cause does to a quantity, or None: it must agree."""
+        """What the gathered cause does to a quantity, or None: it must agree."""
         return self.effects.get(suffix, self.effects.get(suffix.split(".", 1)[0] + ".*"))
 
 
-def commutation(**effects: Effect) -> Effects:
-    """Effects on quantities of this check; so do the next four."""
-    return {f"commutation.{name}": effect for name, effect in effects.items()}
-
-
-def stiffness(**effects: Effect) -> Effects:
-    return {f"stiffness.{name}": effect for name, effect in effects.items()}
-
-
-def step(**effects: Effect) -> Effects:
-    return {f"step.{name}": effect for name, effect in effects.items()}
-
-
-def thermal(**effects: Effect) -> Effects:
-    return {f"thermal.{name}": effect for name, effect in effects.items()}
-
-
-def together(**effects: Effect) -> Effects:
-    return {f"together.{name}": effect for name, effect in effects.items()}
-
-
-def whole(*checks: str) -> Effects:
-    """Every quantity of these checks may do anything."""
-    return {f"{check}.*": FREE for check in checks}
-
-
-def torques(exponent: float) -> Effects:
-    """All that goes with the torque of a given amplitude."""
-    return stiffness(open_loop=exponent, closed_loop=exponent, slip_torque=exponent, clip_torque=exponent)
+ANY_SHIFT: Mapping[str, Size] = {"size": Size(kind="shift", low=-math.inf, high=math.inf)}
+LATER: Mapping[str, Size] = {"size": Size(kind="shift", low=0.0, high=1.0)}
+"""Up to a second."""
+NO_SIZE: Mapping[str, Size] = {}

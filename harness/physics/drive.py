@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import math
 
-DIODE_V = 0.7
-"""Forward drop of a silicon body diode (handbook)."""
+from harness.base.reference import DIODE_V
 
 
 def dead_time_volts(supply_v: float, dead_time_s: float, carrier_hz: float) -> float:

@@ -15,10 +15,6 @@ from harness.physics.drive import circuit_ohm, phase_volts
 from harness.rigfile import RigSpec
 from harness.rigfile.known import Known
 
-REFERENCE_C = 20.0
-CONDUCTOR_K = {"copper": 235.0, "aluminium": 225.0}
-"""IEC 60034-1 (from memory): resistance goes as k + temperature in degC."""
-
 
 def torque_per_ampere(pole_pairs: float, flux_v_s: float) -> float:
     """Torque per ampere of phase current peak, N m/A."""

@@ -4,35 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from importlib import import_module
-from types import ModuleType
+from typing import Any
 
 from harness.base.errors import MeasurementError
+from harness.checks.definition import Check
 from harness.nouns.contract import Declared
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve
 from harness.rigfile import RigSpec
-from harness.run.expectation import MODELS
 
 
 def curves(
-    measure: ModuleType, check: str, observations: Sequence[Observation], spec: RigSpec, declared: Declared, motor: str
+    check: Check[Any], observations: Sequence[Observation], spec: RigSpec, declared: Declared, motor: str
 ) -> list[Curve]:
     """The curves of a check on a motor; one that cannot be had costs only its picture.
 
-    `measure` is the module that took the observations. A curve that brings no model of its own is given the model's.
+    A curve that brings no model of its own is given the model's.
     """
-    if not observations or not hasattr(measure, "curves"):
+    if not observations:
         return []
     try:
-        measured: list[Curve] = list(measure.curves(observations, spec, motor))
+        measured = check.curves(observations, spec, motor)
     except MeasurementError:
         return []
-    overlay = getattr(import_module(MODELS[check]), "overlay", None)
-    drawn: list[Curve] = []
-    for curve in measured:
-        x = sorted({point[0] for points in curve.series.values() for point in points})
-        rows = overlay(curve.name, x, spec, declared, motor) if overlay and not curve.model else None
-        model = tuple((at, value, u) for at, (value, u) in zip(x, rows, strict=True)) if rows else curve.model
-        drawn.append(replace(curve, model=model))
-    return drawn
+    return [_with_model(curve, check, spec, declared, motor) for curve in measured]
+
+
+def _with_model(curve: Curve, check: Check[Any], spec: RigSpec, declared: Declared, motor: str) -> Curve:
+    if check.overlay is None or curve.model:
+        return curve
+    x = sorted({point[0] for points in curve.series.values() for point in points})
+    rows = check.overlay(curve.name, x, spec, declared, motor)
+    if not rows:
+        return curve
+    return replace(curve, model=tuple((at, value, u) for at, (value, u) in zip(x, rows, strict=True)))

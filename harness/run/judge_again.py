@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
-from importlib import import_module
 from typing import Any
 
 from harness.base.errors import MeasurementError, RecordError
+from harness.checks import registry
 from harness.checks.catalogue import check_of
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import Diagnosis, diagnose
@@ -21,7 +21,6 @@ from harness.nouns.results import Expectation, Gauge, Measurement, Outcome, Unme
 from harness.record import Record
 from harness.record.forms import gauges_from
 from harness.rigfile import RigSpec, loads
-from harness.run.expectation import expect
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +58,9 @@ def judge_again(record: Record, spec: RigSpec | None = None) -> Again:
         motor, check = prefix.split(".")[0], check_of(names[0])
         taken = [one for one in observations if one.name.startswith(f"{prefix}.")]
         results += _analysed(check, motor, names, taken, spec, kept)
-        expectations += expect(check, spec, declared.get(motor) or next(iter(declared.values())), motor)
+        expectations += registry.check_named(check).model(
+            spec, declared.get(motor) or next(iter(declared.values())), motor
+        )
     verdicts = rules.judge_all(results, expectations, rule)
     return Again(
         results=tuple(results),
@@ -81,9 +82,7 @@ def _analysed(
     trouble = "no observation of it stands in the record"
     if taken:
         try:
-            found = {
-                one.name: one for one in import_module(f"harness.checks.{check}.procedure").analyse(taken, spec, motor)
-            }
+            found = {one.name: one for one in registry.check_named(check).analysis(taken, spec, motor)}
         except MeasurementError as error:
             trouble = str(error)
     nothing = {name: Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=trouble) for name in names}

@@ -5,22 +5,20 @@ N, the number of decisions that share the risk, follows from this and from nothi
 
 from __future__ import annotations
 
-import inspect
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from importlib import import_module
-from types import ModuleType
-from typing import cast
+from typing import Any
 
 from harness.bench.rig import Rig
-from harness.checks.catalogue import CHECK_NAMES, CHECKS, check_of
+from harness.checks import registry
+from harness.checks.catalogue import CHECK_NAMES, CHECKS, full_names, needed_by, row_of
+from harness.checks.definition import Check
 from harness.judge import verdict as rules
 from harness.nouns.results import Gauge
 from harness.rigfile import RigSpec
 
 BOTH = "together"
-CLOSED_LOOP = ("stiffness", "step", BOTH)
-"""Checks that let the firmware close its loop; swapped phases would make it a runaway."""
+"""Stands for a motor where a check drives all of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +33,7 @@ class Planned:
     @property
     def prefix(self) -> str:
         """What the full names of its quantities begin with."""
-        return self.check if self.motor == BOTH else f"{self.motor}.{self.check}"
+        return f"{self.motor}.{self.check}" if row_of(self.check).per_motor else self.check
 
 
 def plan(rig: Rig, selected: Iterable[str]) -> tuple[Planned, ...]:
@@ -45,15 +43,15 @@ def plan(rig: Rig, selected: Iterable[str]) -> tuple[Planned, ...]:
 
 def planned(rig: Rig, check: str, motor: str) -> Planned:
     """One check on one motor, as it can be run on the rig."""
-    module = measuring(check)
-    names = planned_names(module, check, motor, rig.motors)
-    return Planned(check=check, motor=motor, names=names, reason=lacking(rig, module, check, motor))
+    wanted = registry.check_named(check)
+    names = full_names(wanted.row, motor, rig.motors)
+    return Planned(check=check, motor=motor, names=names, reason=lacking(rig, wanted, motor))
 
 
 def selected_checks(only: Sequence[str]) -> tuple[str, ...]:
     """The checks asked for, all if none is, in order, with what they need first."""
     wanted = set(only or CHECK_NAMES)
-    if wanted & set(CLOSED_LOOP):
+    if any(row_of(name).closes_loop for name in wanted):
         wanted.add("commutation")
     return tuple(name for name in CHECK_NAMES if name in wanted)
 
@@ -61,42 +59,27 @@ def selected_checks(only: Sequence[str]) -> tuple[str, ...]:
 def runs(selected: Iterable[str], motors: Sequence[str]) -> list[tuple[str, str]]:
     """(check, motor) in the order of the bench: one motor after the other, then both together."""
     chosen = set(selected)
-    ordered = [(check.name, motor) for motor in motors for check in CHECKS if check.per_motor and check.name in chosen]
-    return ordered + [(check.name, BOTH) for check in CHECKS if not check.per_motor and check.name in chosen]
+    ordered = [(row.name, motor) for motor in motors for row in CHECKS if row.per_motor and row.name in chosen]
+    return ordered + [(row.name, BOTH) for row in CHECKS if not row.per_motor and row.name in chosen]
 
 
-def measuring(check: str) -> ModuleType:
-    """The module that measures a check."""
-    return import_module(f"harness.checks.{check}.procedure")
-
-
-def planned_names(module: ModuleType, check: str, motor: str, motors: Sequence[str]) -> tuple[str, ...]:
-    """Full names of a check's quantities; MOTOR stands for each motor of the rig."""
-    names: list[str] = []
-    for quantity in cast("Sequence[str]", module.PLANNED):
-        short = quantity.rpartition(".")[2]
-        names += [short.replace("MOTOR", each) for each in motors] if "MOTOR" in short else [short]
-    prefix = check if motor == BOTH else f"{motor}.{check}"
-    return tuple(f"{prefix}.{name}" for name in names)
-
-
-def lacking(rig: Rig, module: ModuleType, check: str, motor: str) -> str:
+def lacking(rig: Rig, check: Check[Any], motor: str) -> str:
     """Why a rig cannot run a check, with what to add; "" if it can."""
-    if motor == BOTH and len(rig.motors) < 2:
+    if not check.row.per_motor and len(rig.motors) < 2:
         return "needs two motors: add a second [motor.NAME]"
-    if parts := [part for part in rig.missing_parts() if check in part.needed_by]:
-        return f"the firmware lacks {parts[0].call}: add it (drive contract)"
-    needs = getattr(module, "needs", None)
-    if callable(needs):
-        return str(needs(rig.spec)) if len(inspect.signature(needs).parameters) == 1 else str(needs(rig.spec, motor))
-    for need in cast("Sequence[str]", getattr(module, "NEEDS", ())):
-        if need in ("supply", "thermometer") and getattr(rig, need) is None:
-            return f"needs a {need}: add an [instrument.NAME] of class {need}"
-        if need == "multimeter" and rig.multimeter(motor) is None:
-            return f"needs a multimeter: add an [instrument.NAME] of class multimeter across two terminals of {motor}"
-        if need == "load" and motor != BOTH and rig.spec.motor[motor].load is None:
-            return f"needs a known torque: add [motor.{motor}.load]"
-    return ""
+    for part in rig.missing_parts():
+        if check.name in needed_by(part.name):
+            return f"the firmware lacks {part.call}: add it (drive contract)"
+    return next((reason for need in check.needs if (reason := need(rig.spec, motor))), "")
+
+
+def usual_seconds(*, computed: bool) -> dict[str, float]:
+    """How long each check usually takes, s; `computed`: on a bench that computes its time, whose waits cost nothing."""
+    return {
+        name: check.computing_s if computed else check.bench_s
+        for name in CHECK_NAMES
+        for check in (registry.check_named(name),)
+    }
 
 
 def rule_for(rig: Rig, names: Sequence[str], looks: int = 1, gauge: Mapping[str, Gauge] | None = None) -> rules.Rule:
@@ -153,20 +136,10 @@ def missing_things(rig: Rig) -> list[dict[str, str]]:
     return found
 
 
-def planned_quantities(spec: RigSpec, check: str, only: Sequence[str] = ()) -> list[str]:
-    """Full names of a check's quantities on a rig, empty if the check was not chosen."""
-    selected = selected_checks(only)
-    module = measuring(check)
+def planned_quantities(spec: RigSpec, only: Sequence[str] = ()) -> list[str]:
+    """Full names of all quantities of the chosen checks on a rig, in the order of the bench."""
     return [
         name
-        for planned, motor in runs(selected, spec.motors)
-        if planned == check
-        for name in planned_names(module, check, motor, spec.motors)
+        for check, motor in runs(selected_checks(only), spec.motors)
+        for name in full_names(registry.check_named(check).row, motor, spec.motors)
     ]
-
-
-def place_in_order(name: str, motors: Sequence[str]) -> tuple[int, int]:
-    """Sorting key of a quantity: its motor's place, then its check's."""
-    check = check_of(name) if name else CHECK_NAMES[0]
-    motor = name.split(".", maxsplit=1)[0]
-    return (motors.index(motor) if motor in motors else len(motors), CHECK_NAMES.index(check))

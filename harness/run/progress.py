@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from harness.base.clock import Clock
 
-ON_A_RIG_S = {"commutation": 10.0, "stiffness": 40.0, "step": 10.0, "thermal": 2500.0, "together": 5.0}
-"""Duration of each check in the bench's own time, as the virtual bench shows it."""
-COMPUTED_S = {"commutation": 1.0, "stiffness": 3.6, "step": 2.3, "thermal": 1.1, "together": 1.6}
-"""Wall time of each check where the bench computes its time instead of waiting for it; only their ratios matter."""
 ENOUGH = 0.5
 """Share of the first check after which its pace says something of the rest (arbitrary)."""
 
@@ -24,9 +20,9 @@ class Progress:
     times the pace so far.
     """
 
-    def __init__(self, runs: Iterable[Run], *, clock: Clock, computed: bool) -> None:
-        """`computed`: the bench owns the time, so that its waits cost nothing. `clock` gives wall time."""
-        self._usual_s = COMPUTED_S if computed else ON_A_RIG_S
+    def __init__(self, runs: Iterable[Run], *, usual_s: Mapping[str, float], clock: Clock) -> None:
+        """`usual_s`: how long a check usually takes, by its name. `clock` gives wall time."""
+        self._usual_s = usual_s
         self._clock = clock
         self._left = list(dict.fromkeys(runs))
         self._total_s = sum(self._usual_s[check] for check, _ in self._left)

@@ -7,9 +7,7 @@ silence.
 
 from __future__ import annotations
 
-import inspect
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from importlib import import_module
 from typing import Any
 
 from harness.base.clock import WallClock
@@ -17,7 +15,8 @@ from harness.base.errors import BenchError, ExitCode, HarnessError, MeasurementE
 from harness.bench.rig import Rig
 from harness.bench.safe import order_of, signals_held
 from harness.bench.stops import in_words
-from harness.checks.catalogue import check_of
+from harness.checks import registry
+from harness.checks.catalogue import check_of, measurand_of, row_of
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
@@ -28,8 +27,7 @@ from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcom
 from harness.record import RecordWriter
 from harness.run import planning
 from harness.run.curves import curves
-from harness.run.expectation import MODELS, expect
-from harness.run.planning import BOTH, CLOSED_LOOP, Planned
+from harness.run.planning import BOTH, Planned
 from harness.run.progress import Progress
 
 Result = Measurement | Unmeasured
@@ -73,8 +71,8 @@ class Qualification:
         self._on_step = on_step or (lambda _text, _fraction, _remaining_s: None)
         self._progress = Progress(
             [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
+            usual_s=planning.usual_seconds(computed=self.spec.clock is not None),
             clock=WallClock(),
-            computed=self.spec.clock is not None,
         )
         rig.observed = record.keep
         record.put(
@@ -97,7 +95,7 @@ class Qualification:
         """Run a check, once, and first what it needs to know. What ends the bench's work is raised after recording."""
         if (check, motor) in self._done:
             return
-        if check in CLOSED_LOOP:
+        if row_of(check).closes_loop:
             for other in self.rig.motors if motor == BOTH else (motor,):
                 self.run("commutation", other)
         self._done.add((check, motor))
@@ -221,23 +219,20 @@ class Qualification:
     def _measured(self, entry: Planned) -> tuple[list[Result], list[Observation]]:
         if entry.reason:
             return not_run(entry.names, entry.reason), []
-        module = planning.measuring(entry.check)
-        options: dict[str, Any] = {}
+        check, motor = registry.check_named(entry.check), entry.motor
         # Nor is a field held then: it would stand where another motor's does, and a fit of it would say nothing.
         if blocked := self._loop_blocked(entry):
             return not_run(entry.names, blocked), []
-        if accepts(module.procedure, "large_steps"):
-            model = import_module(MODELS[entry.check])
-            options["large_steps"] = not model.expected_to_hunt(self.spec, self.rig.declared[entry.motor], entry.motor)
         self.rig.power_on()
         try:
-            observations: list[Observation] = module.procedure(self.rig, entry.motor, **options)
+            stimulus = check.stimulus(self.spec, self._declared(motor), motor)
+            observations = check.procedure(self.rig, motor, stimulus)
         except MissingCapability as error:
             return not_run(entry.names, str(error)), []
         except MeasurementError as error:
             return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
         try:
-            results: list[Result] = list(module.analyse(observations, self.spec, entry.motor))
+            results = check.analysis(observations, self.spec, motor)
         except MeasurementError as error:
             return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
         return results, observations
@@ -250,11 +245,12 @@ class Qualification:
                 f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
                 f"results that were not planned: {extra}"
             )
+        _check_units(results)
         expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
         self._account(results=results, expectations=expectations, verdicts=verdicts)
-        module, declared = planning.measuring(entry.check), self._declared(entry.motor)
-        if drawn := curves(module, entry.check, observations, self.spec, declared, entry.motor):
+        check, declared = registry.check_named(entry.check), self._declared(entry.motor)
+        if drawn := curves(check, observations, self.spec, declared, entry.motor):
             self._account(curves=drawn)
         self._progress.end(whole=bool(observations))
         self._show(entry.check, entry.motor, 0.0)
@@ -281,7 +277,7 @@ class Qualification:
             self.record.add(results=results, expectations=expectations, verdicts=verdicts, curves=curves)
 
     def _predicted(self, entry: Planned) -> list[Expectation]:
-        return expect(entry.check, self.spec, self._declared(entry.motor), entry.motor)
+        return registry.check_named(entry.check).model(self.spec, self._declared(entry.motor), entry.motor)
 
     def _declared(self, motor: str) -> Declared:
         """What the firmware declares for a motor; of both together, for the first."""
@@ -289,7 +285,7 @@ class Qualification:
 
     def _loop_blocked(self, entry: Planned) -> str:
         """Why the firmware's loop must not be closed; "" if it may."""
-        if entry.check not in CLOSED_LOOP:
+        if not row_of(entry.check).closes_loop:
             return ""
         for motor in self.rig.motors if entry.motor == BOTH else (entry.motor,):
             reason = loop_unsafe(motor, self.rig.declared[motor], self.results, self.verdicts)
@@ -319,14 +315,19 @@ class Qualification:
         )
 
 
+def _check_units(results: Iterable[Result]) -> None:
+    """Raises HarnessError for a number in another unit than its check states: it would be read as something else."""
+    for result in results:
+        measurand = measurand_of(result.name)
+        if isinstance(result, Measurement) and measurand is not None and result.quantity.unit != measurand.unit:
+            raise HarnessError(
+                f"{result.name}: measured in {result.quantity.unit or '1'}, where its check states {measurand.unit}"
+            )
+
+
 def not_run(names: Iterable[str], reason: str) -> list[Result]:
     """Planned quantities without a number, and why."""
     return [Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=reason) for name in names]
-
-
-def accepts(function: Callable[..., object], parameter: str) -> bool:
-    """Whether a function takes a parameter of that name."""
-    return parameter in inspect.signature(function).parameters
 
 
 def why_stopped(error: BaseException) -> str:

@@ -23,8 +23,9 @@ from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
 from harness.bench.safe import order_first, signals_held
 from harness.bench.virtual import scenario_of
-from harness.checks.catalogue import CHECK_NAMES
+from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
+from harness.nouns.contract import Part
 from harness.record import RecordWriter
 from harness.record.forms import gauges_from
 from harness.record.write import FILE
@@ -254,7 +255,7 @@ class BenchSession:
                 "machine": identity.machine,
             },
             "declared": {name: _fields(declared) for name, declared in rig.declared.items()},
-            "contract_missing": [part.words for part in rig.missing_parts()],
+            "contract_missing": [missing_in_words(part) for part in rig.missing_parts()],
             "hashes": {"scripts": rig.script_hashes(), "firmware": rig.firmware_sha256()},
             "instruments": {
                 name: {
@@ -322,6 +323,11 @@ def check_names(only: Sequence[str]) -> None:
             problems.append(f"--only {visible(name)}: no such check; {hint}")
     if problems:
         raise UsageError("\n".join(problems))
+
+
+def missing_in_words(part: Part) -> str:
+    """A part of the drive contract that the firmware lacks, and the checks that are lost with it."""
+    return f"{part.call}: {part.meaning}; needed by {', '.join(needed_by(part.name)) or 'nothing'}"
 
 
 def version_of(package: str) -> str:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from harness.base.errors import MeasurementError
 from harness.base.gravity import STANDARD_M_S2
 from harness.corrections.dead_time import amplitude_lost
+from harness.corrections.sensor_error import sensor_error_u
 from harness.fits.field_fit import Following, Sweep, follow, hold_positions, sense_of
 from harness.fits.regression import linear
 from harness.nouns.observation import Observation
@@ -34,10 +35,6 @@ LEAST_TRAVEL_RAD = 0.02
 STILL = "the shaft did not move when the field turned: is the supply switched on, the fuse whole, the shaft free?"
 PASSED = 5
 """Vectors either way from hanging whose positions are compared: the sweeps pass them well before their ends."""
-USUAL_ECCENTRICITY_RAD = 0.02
-"""Where the rig file gives none: a magnet placed by hand (common practice, no source)."""
-TWICE = 0.25
-"""A sensor's twice-a-turn error over its once-a-turn error, at most (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,16 +178,6 @@ def align(sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: floa
     return Alignment(
         following=following, sweeps=sweeps, spec=spec, motor=motor, zero_rad=zero_rad, centre_rad=centre_rad
     )
-
-
-def sensor_error_u(spec: RigSpec, motor: str) -> tuple[float, float]:
-    """Standard uncertainty of the cosine (or sine) part of the sensor's error once and twice a turn, rad.
-
-    Amplitude anywhere up to what the rig file says, at any phase: a / sqrt(6).
-    """
-    most = spec.motor[motor].sensor.eccentricity_rad
-    once = max(1e-4, (most if most is not None else USUAL_ECCENTRICITY_RAD) / math.sqrt(6.0))
-    return once, TWICE * once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

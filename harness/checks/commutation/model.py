@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from harness.checks.commutation.stimulus import AMPLITUDE, READINGS
 from harness.nouns import gravity
 from harness.nouns.contract import Declared
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular
@@ -19,10 +20,6 @@ from harness.physics.motor import arm_torque, electrical_angle, known, peak_torq
 from harness.rigfile import RigSpec
 from harness.rigfile.known import Known
 
-READINGS = 256
-"""Readings among which the check counts distinct codes."""
-AMPLITUDE = 0.6
-"""The larger amplitude at which the check turns the field."""
 ALIKE = 0.01
 """Half-width to which the three phases of one motor are alike (common practice, no source)."""
 
@@ -80,7 +77,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             "distinct_codes",
             codes(noise, sensor.bits) if noise is not None else None,
             f"{of}.sensor.noise_rad",
-            "codes met by normal noise in 256 readings, averaged over the place in a code",
+            f"codes met by normal noise in {READINGS} readings, averaged over the place in a code",
         ),
         stated("sensor_age", from_file(sensor.age_s, "s"), f"{of}.sensor.age_s", "from the sensor to the firmware"),
     ]

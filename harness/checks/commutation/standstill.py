@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
+from harness.checks.commutation.stimulus import READINGS
 from harness.nouns.quantity import Quantity, normal, rectangular, shifted
 
 Array = NDArray[np.float64]
-READINGS = 256
-"""Readings of one run, over which distinct codes are counted."""
 LATCH_S = 5e-6
 """Half-width for what lies between the firmware's stamp and the sensor's latch (arbitrary: a select pin's delay)."""
 MOVING = 1.5

@@ -19,6 +19,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.step import staircase as stairs
+from harness.checks.step.stimulus import LARGE_RAD, MEAN_SMALL_RAD
 from harness.nouns.quantity import Quantity, exact, normal, propagate, rectangular, shifted
 from harness.nouns.results import Expectation
 from harness.physics.loop import lacking, loop_delay, loop_period, shaft
@@ -168,7 +169,7 @@ def overlay(
     size = curve.rpartition(".")[2]
     if size not in ("small", "large") or lacking(spec, motor):
         return None
-    step_rad, arm_at = (0.06, 0.0) if size == "small" else (stairs.LARGE_RAD, stairs.LARGE_RAD / 2.0)
+    step_rad, arm_at = (MEAN_SMALL_RAD, 0.0) if size == "small" else (LARGE_RAD, LARGE_RAD / 2.0)
     parts = shaft(spec, declared, motor)
     delay = loop_delay(spec, motor)
     late = delay.value if delay is not None else 0.0

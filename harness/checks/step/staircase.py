@@ -12,18 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
+from harness.checks.step.stimulus import LARGE_RAD, LARGE_WAYS, SMALL_RAD, WAYS
 from harness.nouns.quantity import Contribution, Quantity
 from harness.physics.swing import Motion, Shaft, let_go
 
 SHAFT = tuple(Shaft.__dataclass_fields__)
-WAYS = (-1, -1, 1, 1, 1, 1, -1, -1, -1, -1)
-SMALL_RAD = tuple(0.054 + 0.012 * k / 9.0 for k in range(10))
 STARTS = tuple(-0.05 - 0.005 * k for k in range(5))
 """Where small steps begin, from the set point, for what does not depend on where they end."""
 PLACE_RAD = 0.042
 """Mean place of the small steps along their way, from where the arm hangs: the sense in which it pulls back."""
-LARGE_RAD = 0.3
-LARGE_WAYS = (1, -1)
 LEAST_SWING_RAD = 0.010
 TRIALS = 40
 """Draws of the Monte Carlo; arbitrary, its standard deviations are known to some 10 %."""

@@ -18,16 +18,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.checks.commutation.alignment import sensor_error_u
 from harness.checks.stiffness.moves import Array
 from harness.checks.stiffness.readings import Readings, middle_s, on_ohm
+from harness.checks.stiffness.stimulus import SWEEPS
 from harness.corrections.inertia import known_kg_m2
+from harness.corrections.sensor_error import sensor_error_u
 from harness.corrections.temperature import to_reference
 from harness.fits.regression import inflation, nonlinear
 from harness.nouns.quantity import Quantity, combine, from_covariance, propagate, scaled
 from harness.rigfile import RigSpec
 
-SWEEPS = ("field_30", "field_60")
 LATENCY_S = 0.15e-3
 """Standard uncertainty of the time between setting a field and reading the shaft in one tick of a board
 (common practice, no source)."""
@@ -41,7 +41,7 @@ class Held:
     """What the sweeps of the held field gave."""
 
     peak_torque: Quantity
-    """Tmax at amplitude 0.6 and 20 degC, N m."""
+    """Tmax at AMPLITUDE and 20 degC, N m."""
     friction: Quantity
     torque_per_ampere: Quantity | None
     points: Mapping[str, tuple[tuple[float, float], ...]]

@@ -11,6 +11,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.stiffness.held_field import Held, branches, shaft_of, with_share
 from harness.checks.stiffness.moves import Array
 from harness.checks.stiffness.readings import Readings, middle_s
+from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.corrections.temperature import to_reference
 from harness.fits.field_fit import Sweep
 from harness.fits.regression import inflation, linear
@@ -26,8 +27,6 @@ SLIP_SPAN = 4
 """Rows of one smoothing of the slip, which is over soon."""
 SLIPPING_RAD = (math.radians(45.0), math.radians(75.0))
 """Electrical, between field and shaft: where the largest torque shows best, and about a period of cogging long."""
-REFERRED = 0.6
-"""Amplitude that torques are stated for."""
 
 
 def _at_reference(readings: Readings, warm: Quantity, name: str) -> Quantity:
@@ -97,7 +96,7 @@ def largest_slipping(readings: Readings, held: Held) -> Quantity:
     def peaks(values: Mapping[str, float], arm: float, dead: float) -> Array:
         torque = arm * np.sin(shaft_of(sinking.shaft_rad, values) - values["hang"]) - values["friction"]
         torque += readings.damping_n_m_s.value * sinking.speed_rad_s + values["inertia"] * sinking.acceleration_rad_s2
-        largest = torque / np.sin(angle(values)) * (REFERRED - dead) / (amplitude - dead)
+        largest = torque / np.sin(angle(values)) * (AMPLITUDE - dead) / (amplitude - dead)
         return np.asarray(largest[chosen], dtype=np.float64)
 
     warm = propagate(

@@ -12,19 +12,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from harness.nouns.quantity import Contribution, Quantity, propagate, scaled
+from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.nouns.quantity import Quantity, propagate, scaled
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
+from harness.physics.holding import LOOP, OPEN, loop_stiffness, misaligned
 from harness.physics.motor import known, needs, optional, peak_torque, torque_per_ampere
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
     from harness.rigfile import RigSpec
-
-AMPLITUDE = 0.6
-"""Amplitude that held-field torques are stated for."""
-OPEN = ("supply_v", "winding_ohm", "flux_v_s")
-LOOP = (*OPEN, "gain_per_rad")
 
 
 def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
@@ -49,12 +46,12 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             "open_loop",
             None if peak is None else scaled(peak, pole_pairs, "N m/rad"),
             held,
-            "pole pairs x peak torque at amplitude 0.6, 20 degC",
+            f"pole pairs x peak torque at amplitude {AMPLITUDE:g}, 20 degC",
         ),
         given("closed_loop", loop, looped, "1.5 p psi x gain x (supply/2) / (R + Ron), 20 degC"),
         given("ratio", both, looped, "closed-loop over open-loop stiffness: flux, resistance and supply cancel"),
         given("friction", inputs.get("coulomb_n_m"), needs(spec, motor, ("coulomb_n_m",)), "as the rig file states it"),
-        given("slip_torque", peak, held, "peak torque at amplitude 0.6, 20 degC"),
+        given("slip_torque", peak, held, f"peak torque at amplitude {AMPLITUDE:g}, 20 degC"),
         given(
             "clip_torque",
             None if clipped else clip_torque(spec, declared, motor, pole_pairs),
@@ -107,7 +104,7 @@ def _peak(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int, amplit
 
 
 def held_torque(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int) -> Quantity:
-    """Peak torque of a field at amplitude 0.6, N m."""
+    """Peak torque of a field at AMPLITUDE, N m."""
     return _peak(spec, declared, motor, pole_pairs, Quantity(value=AMPLITUDE, unit="1"))
 
 
@@ -115,38 +112,6 @@ def clip_torque(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int) 
     """Peak torque at the loop's amplitude limit, with its misalignment, N m."""
     limit = known(spec, motor, "amplitude_limit")["amplitude_limit"]
     return misaligned(spec, motor, _peak(spec, declared, motor, pole_pairs, limit))
-
-
-def loop_stiffness(spec: RigSpec, motor: str, pole_pairs: int) -> Quantity:
-    """Stiffness of the proportional loop outside its dead zone, N m/rad."""
-    inputs = known(spec, motor, *LOOP, "on_ohm")
-    ideal = propagate(
-        lambda supply_v, winding_ohm, flux_v_s, gain_per_rad, on_ohm: (
-            torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
-        ),
-        "N m/rad",
-        on_ohm=optional(inputs, "on_ohm", "ohm"),
-        **{name: inputs[name] for name in LOOP},
-    )
-    return misaligned(spec, motor, ideal)
-
-
-def misaligned(spec: RigSpec, motor: str, torque: Quantity) -> Quantity:
-    """The torque that is left when the firmware's offset and the sensor's slow error turn the field aside.
-
-    cos(e) has no first-order sensitivity at e = 0, so its mean 1 - <e^2>/2 and its spread are put in by hand: <e^2>
-    from the offset's uncertainty and p times the eccentricity (arcsine, amplitude anywhere up to the stated one).
-    """
-    entry = spec.motor[motor]
-    offset = entry.electrical_offset_rad
-    pole_pairs = entry.pole_pairs or 1
-    square = (offset.u**2 if offset is not None else 0.0) + (
-        pole_pairs * (entry.sensor.eccentricity_rad or 0.0)
-    ) ** 2 / 6.0
-    factor = 1.0 - square / 2.0
-    part = Contribution(u=torque.value * square / math.sqrt(2.0), remedy="find the electrical offset more closely")
-    left = scaled(torque, factor, torque.unit)
-    return Quantity(value=left.value, unit=left.unit, budget={**left.budget, f"alignment of {motor}": part})
 
 
 def overlay(

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from harness.acting.hold import shaft_rad
 from harness.base.errors import MeasurementError
 from harness.checks.stiffness.moves import Array, Moves
+from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.checks.stiffness.supply_readings import current_over_idle, voltage
 from harness.corrections.dead_time import amplitude_lost
 from harness.corrections.temperature import Warmth, estimate, room
@@ -104,7 +105,7 @@ class Readings:
         """Estimated temperatures at a time of the service."""
         ohm = self.spec.motor[self.motor].resistance_ohm
         winding = ohm.value if ohm is not None else 5.0
-        volts = 0.6 * self.spec.supply.voltage_v.value / 2.0
+        volts = AMPLITUDE * self.spec.supply.voltage_v.value / 2.0
         full = 1.5 * (volts / (winding + on_ohm(self.spec))) ** 2 * winding
         spells, last = [], 0.0
         for name, share in SHARES.items():

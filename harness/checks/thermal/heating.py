@@ -13,16 +13,11 @@ from typing import TYPE_CHECKING, NamedTuple, Self
 from harness.acting.service import Service
 from harness.acting.strength import largest_current_a, require
 from harness.base.errors import MeasurementError, MissingCapability
+from harness.corrections.dead_time import phase_current
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
 
-CURRENT_A = 0.55
-"""Phase current held (arbitrary: warms a small gimbal motor by some 50 K)."""
-COLD_WAIT_S = 300.0
-COLD_AGREE = 6e-4
-"""Two cold readings COLD_WAIT_S apart agree when their resistances differ by less, relative: 0.15 K of copper, three
-times the noise of a reading with a supply of usual resolution (common practice, no source)."""
 FULL = 65535
 HALF = 32768
 SILENCE_MS = 10000
@@ -50,18 +45,13 @@ class Reading(NamedTuple):
     difference: float
 
 
-def phase_current(supply_a: float, idle_a: float, difference: float, dead_share: float) -> float:
-    """Phase current, A. `dead_share` is dead time x carrier."""
-    return (supply_a - idle_a) / (difference - 2.0 * dead_share)
-
-
 class Heating:
     """The service on one motor; a context manager that ends it with the phases off.
 
-    Raises MissingCapability without supply or multimeter, or with a limit below CURRENT_A; StoppedByBoard at a limit.
+    Raises MissingCapability without supply or multimeter, or with a limit below the current; StoppedByBoard at a limit.
     """
 
-    def __init__(self, rig: Rig, motor: str, dead_share: float) -> None:
+    def __init__(self, rig: Rig, motor: str, dead_share: float, current_a: float) -> None:
         supply, meter = rig.supply, rig.multimeter(motor)
         if supply is None or meter is None:
             raise MissingCapability(
@@ -69,7 +59,7 @@ class Heating:
                 "add an [instrument.NAME] of each class"
             )
         allowed = largest_current_a(rig.spec, motor)
-        require(allowed, CURRENT_A, "warming a winding")
+        require(allowed, current_a, "warming a winding")
         ohm, volts = rig.spec.motor[motor].resistance_ohm.low, rig.spec.supply.voltage_v.high
         self._first = min(FIRST_DIFFERENCE, 2.0 * dead_share + allowed.value * 2.0 * ohm / volts)
         self.rig, self.motor = rig, motor
@@ -81,6 +71,7 @@ class Heating:
         )
         self._phases = tuple("ABC".index(terminal.split(".")[1]) for terminal in across)
         self._dead_share = dead_share
+        self._current_a = current_a
         self._largest = 2.0 * (rig.declared[motor].max_static_duty - 0.5)
         self._service = Service(rig, "static", "hold", last="q", motor=rig.index(motor), silence_ms=SILENCE_MS)
         self._outstanding = 0
@@ -163,18 +154,20 @@ class Heating:
         current = self._checked_path(self.read())
         for _ in range(TRIES):
             # Volts lost to dead time do not grow with the current: the first scaling falls short of it or over.
-            wanted = 2.0 * self._dead_share + (self.difference - 2.0 * self._dead_share) * CURRENT_A / current
+            wanted = 2.0 * self._dead_share + (self.difference - 2.0 * self._dead_share) * self._current_a / current
             if wanted > self._largest:
                 raise MeasurementError(
-                    f"{self.motor}: {CURRENT_A:g} A needs a difference of duties of {wanted:.2f}, the firmware allows "
-                    f"{self._largest:.2f}: a higher supply voltage would do"
+                    f"{self.motor}: {self._current_a:g} A needs a difference of duties of {wanted:.2f}, the firmware "
+                    f"allows {self._largest:.2f}: a higher supply voltage would do"
                 )
             self.set(wanted, 0.1)
             self.wait(0.15)
             current = self.current_a(self.read())
-            if abs(current / CURRENT_A - 1.0) < WITHIN:
+            if abs(current / self._current_a - 1.0) < WITHIN:
                 return self.difference
-        raise MeasurementError(f"{self.motor}: phase current does not settle at {CURRENT_A:g} A, found {current:.3f} A")
+        raise MeasurementError(
+            f"{self.motor}: phase current does not settle at {self._current_a:g} A, found {current:.3f} A"
+        )
 
     def _checked_path(self, first: Reading) -> float:
         """Phase current of the first look. Raises MeasurementError where it takes another way, or none.

@@ -12,8 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
-from harness.checks.thermal.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, phase_current
-from harness.corrections.resistance import REFERENCE_C, reciprocal_coefficient_c, resistance_at, rise_k
+from harness.base.reference import REFERENCE_C
+from harness.checks.thermal.stimulus import COLD_AGREE, COLD_WAIT_S, CURRENT_A
+from harness.corrections.dead_time import phase_current
+from harness.corrections.resistance import conductor_k, resistance_at, rise_k
 from harness.fits.exponential import Approach, approach
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, combine, propagate, rectangular, repeats, scaled, shifted
@@ -233,12 +235,6 @@ def most_left_k(kelvins: float, slow_s: float) -> float:
     """
     decay = math.exp(-COLD_WAIT_S / slow_s)
     return COLD_AGREE * kelvins * decay / (1.0 - decay) * math.exp(-COLD_WAIT_S / 2.0 / slow_s) + LOOK_K
-
-
-def conductor_k(spec: RigSpec, motor: str) -> float:
-    """Reciprocal temperature coefficient of the winding's conductor; copper where the rig file is silent."""
-    thermal = spec.motor[motor].thermal
-    return reciprocal_coefficient_c((thermal.conductor if thermal is not None else None) or "copper")
 
 
 def _bare(quantity: Quantity) -> Quantity:

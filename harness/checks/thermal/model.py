@@ -17,16 +17,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.base.reference import DIODE_V, RECIPROCAL_COEFFICIENT_C, REFERENCE_C
+from harness.checks.thermal.stimulus import CURRENT_A
 from harness.nouns.contract import Declared
 from harness.nouns.quantity import Quantity, exact, propagate
 from harness.nouns.results import Expectation
-from harness.physics.drive import DIODE_V
-from harness.physics.motor import CONDUCTOR_K, REFERENCE_C
 from harness.rigfile import RigSpec
 from harness.rigfile.known import Known
 
-CURRENT_A = 0.55
-"""Phase current at which the check heats."""
 MODEL = "three windings on one housing, I^2 R with copper's rise at constant current; convection taken as linear"
 DRIVER_MODEL = "thermal resistance x (2 on-resistances x I^2 + diodes in the dead time of two phases)"
 
@@ -118,7 +116,7 @@ def _itself(resistance_ohm: float) -> float:
 
 def _conductor_k(spec: RigSpec, motor: str) -> float:
     thermal = spec.motor[motor].thermal
-    return CONDUCTOR_K[(thermal.conductor if thermal is not None else None) or "copper"]
+    return RECIPROCAL_COEFFICIENT_C[(thermal.conductor if thermal is not None else None) or "copper"]
 
 
 def _predicted(

@@ -1,9 +1,8 @@
-"""Thermal rise of a winding by its resistance, at constant current, and of the driver by its own sensor.
+"""Heating of a winding at constant current, begun cold, and of the driver.
 
-Two phases in series carry CURRENT_A, a field that stands still, so that both are equally hot; resistance is the
-multimeter's volts at the motor's terminals over the phase current, so that driver and leads are out of it.
-Temperature from resistance as in IEC 60034-1, 8.6.2. The cold reading is the heating curve drawn back to t = 0,
-begun when two readings COLD_WAIT_S apart agreed. Rises are referred to exactly CURRENT_A and a room of 20 degC.
+Two phases in series carry the current, a field that stands still, so that both are equally hot; resistance is the
+multimeter's volts at the motor's terminals over the phase current, so that driver and leads are out of it. The heating
+begins when two readings COLD_WAIT_S apart agreed.
 """
 
 from __future__ import annotations
@@ -14,19 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.base.errors import MeasurementError
-from harness.checks.thermal.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, RAMP_S, Heating, Reading
-from harness.checks.thermal.heating_curve import HeatingCurve, conductor_k
-from harness.corrections.resistance import temperature_c
+from harness.checks.thermal.heating import RAMP_S, Heating, Reading
+from harness.checks.thermal.stimulus import COLD_AGREE, COLD_WAIT_S, Stimulus
+from harness.corrections.resistance import conductor_k, temperature_c
 from harness.nouns.observation import Column, Conditions, Observation
-from harness.nouns.quantity import Quantity
-from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
 
-NEEDS = ("supply", "multimeter", "thermometer")
-PLANNED = ("resistance", "rise", "fast_rise", "fast_time", "slow_time", "driver_rise")
 COLD_TRIES = 15
 SETTLE_S = 1.0
 """From the current's being up to the first sample: the shaft has come to rest (arbitrary)."""
@@ -37,11 +32,10 @@ LENGTH = 2.5
 """Length of the record in slow time constants of the rig file."""
 SHORTEST_S, LONGEST_S = 900.0, 5400.0
 
-REVERSED = "the multimeter sees the current reversed: its leads, or two of the motor's, are exchanged"
 COLUMNS = (("t", "s"), ("volts", "V"), ("supply", "A"), ("difference", "1"))
 
 
-def procedure(rig: Rig, motor: str) -> list[Observation]:
+def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """Wait until the motor is cold, then heat it at constant current for some slow time constants.
 
     Raises MeasurementError where the current cannot be set, MissingCapability, StoppedByBoard.
@@ -50,7 +44,7 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
     spec = rig.spec
     dead_s = spec.firmware.dead_time_s.value if spec.firmware.dead_time_s is not None else declared.dead_time_s
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
-    fixed = {"dead_time_s": dead_s, "carrier_hz": carrier_hz, "current_a": CURRENT_A}
+    fixed = {"dead_time_s": dead_s, "carrier_hz": carrier_hz, "current_a": stimulus.current_a}
     cold = _wait_until_cold(rig, motor, fixed)
     return [cold, _heat(rig, motor, fixed, float(cold.data["difference"][-1]))]
 
@@ -58,12 +52,13 @@ def procedure(rig: Rig, motor: str) -> list[Observation]:
 def _wait_until_cold(rig: Rig, motor: str, fixed: Mapping[str, float]) -> Observation:
     """Short looks at the resistance, COLD_WAIT_S apart with the phases off, until two agree."""
     dead_share = fixed["dead_time_s"] * fixed["carrier_hz"]
+    current_a = fixed["current_a"]
     looks: list[Reading] = []
     resistances: list[float] = []
     idle: list[float] = []
     for number in range(COLD_TRIES):
         rig.progress("waiting until it is cold", 0.3 * number / COLD_TRIES)
-        with Heating(rig, motor, dead_share) as heating:
+        with Heating(rig, motor, dead_share, current_a) as heating:
             idle = heating.find_idle()
             heating.find_current()
             several = [heating.read() for _ in range(4)]
@@ -83,8 +78,9 @@ def _wait_until_cold(rig: Rig, motor: str, fixed: Mapping[str, float]) -> Observ
 def _heat(rig: Rig, motor: str, fixed: Mapping[str, float], difference: float) -> Observation:
     """The heating curve: volts, supply current and duties; room and driver cold and hot."""
     dead_share = fixed["dead_time_s"] * fixed["carrier_hz"]
+    current_a = fixed["current_a"]
     readings: list[Reading] = []
-    with Heating(rig, motor, dead_share) as heating:
+    with Heating(rig, motor, dead_share, current_a) as heating:
         idle = heating.find_idle()
         room_cold = _room(rig)
         driver_cold = [heating.driver_c() for _ in range(8)]
@@ -104,7 +100,7 @@ def _heat(rig: Rig, motor: str, fixed: Mapping[str, float], difference: float) -
             needed.append(
                 (
                     reading.at_s - began_s,
-                    2.0 * dead_share + (reading.difference - 2.0 * dead_share) * CURRENT_A / heating.current_a(reading),
+                    2.0 * dead_share + (reading.difference - 2.0 * dead_share) * current_a / heating.current_a(reading),
                 )
             )
             ahead = (times[number + 1] - at) / 2.0 if number + 1 < len(times) else 0.0
@@ -174,72 +170,3 @@ def _kept(rig: Rig, name: str, readings: Sequence[Reading], conditions: Conditio
     observation = Observation(name=name, columns=columns, data=data, conditions=conditions)
     rig.keep(observation)
     return observation
-
-
-# --- analysis ---------------------------------------------------------------------------------------------
-
-
-def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
-    """The planned quantities of one motor from its cold looks and its heating curve."""
-    heating = _named(observations, f"{motor}.thermal.heating")
-    found = HeatingCurve(heating, spec, motor)
-    curve = found.curve
-    note = curve.why
-    results: list[Measurement | Unmeasured] = [
-        _measurement(motor, "resistance", found.resistance(), heating.name, REVERSED if found.reversed else ""),
-        _measurement(motor, "rise", found.rise(), heating.name, note),
-    ]
-    if curve.fast_change is None or curve.fast_time is None:
-        reason = f"{note}: the fast term cannot be parted from the slow one"
-        results += [
-            Unmeasured(name=f"{motor}.thermal.{part}", outcome=Outcome.CANNOT_TELL, reason=reason)
-            for part in ("fast_rise", "fast_time")
-        ]
-    else:
-        results += [
-            _measurement(motor, "fast_rise", found.fast_rise(curve.fast_change), heating.name, note),
-            _measurement(motor, "fast_time", found.fast_time(curve.fast_time), heating.name, note),
-        ]
-    results.append(_measurement(motor, "slow_time", found.slow_time(), heating.name, note))
-    driver = found.driver_rise()
-    if driver is None:
-        results.append(
-            Unmeasured(
-                name=f"{motor}.thermal.driver_rise",
-                outcome=Outcome.NOT_RUN,
-                reason="the firmware has no driver_temperature(): add it (drive contract)",
-            )
-        )
-    else:
-        results.append(_measurement(motor, "driver_rise", driver, heating.name, ""))
-    return results
-
-
-def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
-    """Rise of the winding over its cold state against time."""
-    heating = _named(observations, f"{motor}.thermal.heating")
-    found = HeatingCurve(heating, spec, motor)
-    times, rise = heating.si("t"), (found.ohm / found.curve.start.value - 1.0) * (found.k_c + found.room_cold.value)
-    return [
-        Curve(
-            name=f"{motor}.thermal.rise",
-            title=f"Rise of the winding of {motor} at {CURRENT_A:g} A",
-            x_label="time",
-            x_unit="s",
-            y_label="rise over the cold winding",
-            y_unit="K",
-            series={"measured": tuple(zip(times.tolist(), rise.tolist(), strict=True))},
-        )
-    ]
-
-
-def _named(observations: Sequence[Observation], name: str) -> Observation:
-    for observation in observations:
-        if observation.name == name:
-            return observation
-    known = ", ".join(observation.name for observation in observations) or "none"
-    raise MeasurementError(f"{name}: no such observation; there are {known}")
-
-
-def _measurement(motor: str, part: str, quantity: Quantity, observation: str, note: str) -> Measurement:
-    return Measurement(name=f"{motor}.thermal.{part}", quantity=quantity, observations=(observation,), note=note)

@@ -9,19 +9,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.checks.stiffness.model import LOOP, loop_stiffness
+from harness.checks.together.stimulus import REACH_RAD
 from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, exact, propagate
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
+from harness.physics.holding import LOOP, loop_stiffness
 from harness.physics.motor import arm_torque, known, needs, optional
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
     from harness.rigfile import RigSpec
-
-REACH_RAD = 0.6
-"""Deflection of the arms from hanging while they hold; the procedure's."""
 
 
 def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:

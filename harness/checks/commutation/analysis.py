@@ -1,0 +1,156 @@
+"""What commutation makes of its readings.
+
+Sense and order of the phases, pole pairs, electrical offset, where the arm hangs, the weakest vector, and noise and age
+of the reading.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from harness.base.errors import MeasurementError
+from harness.checks.commutation import alignment as results
+from harness.checks.commutation import standstill
+from harness.checks.commutation.quantities import CHECK
+from harness.checks.commutation.stimulus import VECTOR_RAD
+from harness.fits.field_fit import Sweep
+from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
+from harness.nouns.observation import Observation
+from harness.nouns.quantity import Quantity
+from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
+from harness.rigfile import RigSpec
+
+
+def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
+    """Every planned quantity: a measurement, or why this one cannot be told. Pure; raises nothing for a bad motor."""
+    data = _Data(observations, spec, motor)
+    made: list[Measurement | Unmeasured] = []
+    notes = data.notes()
+    for quantity in (row.name for row in CHECK.quantities):
+        name = f"{motor}.commutation.{quantity}"
+        used = tuple(o.name for o in observations if (".rest_" in o.name) == (quantity in results.AT_REST))
+        try:
+            made.append(
+                Measurement(
+                    name=name, quantity=data.quantity(quantity), observations=used, note=notes.get(quantity, "")
+                )
+            )
+        except MeasurementError as error:
+            reason = "; ".join(part for part in (str(error), notes.get("weakest_vector", "")) if part)
+            made.append(Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=reason))
+    return made
+
+
+def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
+    """Shaft reading against the turned field, each sweep a series."""
+    data = _Data(observations, spec, motor)
+    series = {}
+    for name, sweep in data.sweeps.items():
+        every = max(1, sweep.field_rad.size // 250)
+        series[name.replace("_", " amplitude, ")] = tuple(
+            (float(a), float(b) + data.zero_rad)
+            for a, b in zip(sweep.field_rad[::every], sweep.shaft_rad[::every], strict=True)
+        )
+    return [
+        Curve(
+            name=f"{motor}.commutation.following",
+            title=f"{motor}: reading while the field turns slowly",
+            x_label="electrical angle of the field",
+            x_unit="rad",
+            y_label="shaft reading",
+            y_unit="rad",
+            series=series,
+            joined=True,
+        )
+    ]
+
+
+class _Data:
+    """The observations of one motor in SI units, and what has been found from them so far."""
+
+    def __init__(self, observations: Sequence[Observation], spec: RigSpec, motor: str) -> None:
+        self.spec, self.motor = spec, motor
+        counts = spec.motor[motor].sensor.counts
+        per_count = math.tau / counts
+        by_name = {o.name.rpartition(".")[2]: o for o in observations}
+
+        def shaft(o: Observation) -> np.typing.NDArray[np.float64]:
+            raw = o.si("count") * per_count
+            return np.asarray((raw - self.zero_rad + math.pi) % math.tau - math.pi, dtype=np.float64)
+
+        self.least_step_rad = per_count
+        rests = [o for name, o in by_name.items() if name.startswith("rest_")]
+        if not rests:
+            raise MeasurementError(f"{motor}: no reading at rest was taken")
+        first = rests[0].si("count") * per_count
+        self.zero_rad = float(np.angle(np.mean(np.exp(1j * first)))) % math.tau
+        self.rests = [shaft(o) for o in rests]
+        self.ages_s = np.concatenate([o.si("age") for o in rests])
+        self.sweeps: dict[str, Sweep] = {}
+        for name in ("large_up", "large_down", "small_up", "small_down"):
+            if name in by_name:
+                o = by_name[name]
+                begin, end = o.data.size // 8, o.data.size - o.data.size // 16  # while the shaft surely slides
+                t_s = o.si("t")[begin:end]
+                field = o.si("command")[begin:end] * math.tau / FULL_TURN
+                # The reading is older than the field it comes with.
+                late_s = float(np.mean(o.si("age")))
+                self.sweeps[name] = Sweep(
+                    amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE,
+                    t_s=t_s,
+                    field_rad=field - late_s * np.gradient(field, t_s),
+                    shaft_rad=shaft(o)[begin:end],
+                )
+        self.vectors = by_name.get("vectors")
+        self.centre = by_name["large_up"].whole("centre") if "large_up" in by_name else 0
+        self._found: results.Alignment | MeasurementError | None = None
+
+    def alignment(self) -> results.Alignment:
+        """The regression over the sweeps, made once. Raises MeasurementError each time if it cannot be made."""
+        if self._found is None:
+            try:
+                self._found = results.align(self.sweeps, self.spec, self.motor, self.zero_rad, self.centre * VECTOR_RAD)
+            except MeasurementError as error:
+                self._found = error
+        if isinstance(self._found, MeasurementError):
+            raise MeasurementError(str(self._found))
+        return self._found
+
+    def notes(self) -> dict[str, str]:
+        """What goes with a number: the phase that is open, the shaft that stood still."""
+        words = results.open_phase(self.vectors)
+        found = {"weakest_vector": words} if words else {}
+        try:
+            if results.direction(self.sweeps).value == 0.0:
+                found["direction"] = results.STILL
+        except MeasurementError:
+            pass
+        return found
+
+    def quantity(self, which: str) -> Quantity:
+        """One planned quantity. Raises MeasurementError where these observations do not carry it."""
+        source = f"{self.motor}.commutation"
+        at_rest: dict[str, Callable[[], Quantity]] = {
+            "direction": lambda: results.direction(self.sweeps),
+            "weakest_vector": lambda: results.weakest_vector(self.vectors, self.sweeps, self.spec),
+            "hang_reading": self._hang,
+            "sensor_noise": lambda: standstill.noise(self.rests, self.least_step_rad, source),
+            "distinct_codes": lambda: standstill.distinct_codes(
+                self.rests, standstill.noise(self.rests, self.least_step_rad, source).value, self.least_step_rad, source
+            ),
+            "sensor_age": lambda: standstill.age(self.ages_s, source),
+        }
+        if which in at_rest:
+            return at_rest[which]()
+        if results.direction(self.sweeps).value == 0.0:
+            raise MeasurementError(results.STILL)
+        return self.alignment().quantity(which)
+
+    def _hang(self) -> Quantity:
+        try:
+            return self.alignment().quantity("hang_reading")
+        except MeasurementError:
+            return results.hang_at_rest(self.rests, self.spec, self.motor, self.zero_rad)

@@ -1,0 +1,23 @@
+"""Commutation step order, on each motor, the others off."""
+
+from __future__ import annotations
+
+from harness.checks.commutation import quantities
+from harness.checks.commutation.analysis import analyse, curves
+from harness.checks.commutation.model import expect, overlay
+from harness.checks.commutation.procedure import procedure
+from harness.checks.commutation.stimulus import Stimulus, stimulus
+from harness.checks.definition import Check
+
+CHECK: Check[Stimulus] = Check(
+    row=quantities.CHECK,
+    needs=(),
+    bench_s=10.0,
+    computing_s=1.0,
+    stimulus=stimulus,
+    procedure=procedure,
+    analysis=analyse,
+    curves=curves,
+    model=expect,
+    overlay=overlay,
+)

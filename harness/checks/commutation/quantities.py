@@ -1,0 +1,117 @@
+"""What commutation measures."""
+
+from __future__ import annotations
+
+from harness.nouns.measurand import CheckRow, Follows, Measurand, Origin, Sense, absolute, nothing, percent
+
+FREE = Follows(why="neither voltage nor temperature enters it")
+
+CHECK = CheckRow(
+    name="commutation",
+    title="Commutation step order",
+    place=10,
+    per_motor=True,
+    closes_loop=False,
+    parts=("field",),
+    quantities=(
+        Measurand(
+            name="direction",
+            words="sense of the reading for a field in the order A, B, C",
+            unit="1",
+            sense=Sense.COUNT,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=nothing("equal or different, whatever is asked"),
+        ),
+        Measurand(
+            name="pole_pairs",
+            words="pole pairs counted",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.7, "the next whole number"),
+        ),
+        Measurand(
+            name="phase_order",
+            words="place of the phases in the order A, B, C",
+            unit="1",
+            sense=Sense.COUNT,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=nothing("equal or different, whatever is asked"),
+        ),
+        Measurand(
+            name="step_angle",
+            words="mean angle of a step of 60 electrical degrees",
+            unit="rad",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=percent(7, "one pole pair more or less of 11 is 8 to 9 %"),
+        ),
+        Measurand(
+            name="step_spread",
+            words="rms departure of the steps from even ones, noise taken off",
+            unit="rad",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=Follows(supply=-1.0, supply_half=1.0, why="friction over the field's torque"),
+            detect=nothing("no rig file states how evenly the magnets sit: it has a requirement or none"),
+        ),
+        Measurand(
+            name="offset",
+            words="electrical angle at reading zero",
+            unit="rad",
+            sense=Sense.ANGLE,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.5, "30 electrical degrees: 13 % of the torque gone"),
+        ),
+        Measurand(
+            name="hang_reading",
+            words="reading with the arm hanging",
+            unit="rad",
+            sense=Sense.ANGLE,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.4, "a reversed sensor moves it by far more"),
+        ),
+        Measurand(
+            name="weakest_vector",
+            words="weakest pair of vectors over the mean (current, else motion)",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.5, "an open phase takes it to 0"),
+        ),
+        Measurand(
+            name="sensor_noise",
+            words="noise of the reading at standstill",
+            unit="rad",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=percent(100, "a noisy sensor path is three to four times noisier"),
+        ),
+        Measurand(
+            name="distinct_codes",
+            words="distinct codes at standstill",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=percent(90, "noise twice as wide; noise known to 25 % allows no less"),
+        ),
+        Measurand(
+            name="sensor_age",
+            words="age of the reading when the firmware hands it over",
+            unit="s",
+            sense=Sense.NUMBER,
+            origin=Origin.TOLD,
+            follows=FREE,
+            detect=absolute(0.5e-3, "half a loop period"),
+        ),
+    ),
+)

@@ -1,0 +1,103 @@
+"""What the step response makes of a trace: natural frequency, decay, delay, transition metrics, timing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+
+from harness.base.errors import MeasurementError
+from harness.checks.step import dynamics, metrics
+from harness.checks.step.quantities import CHECK
+from harness.checks.step.steps import Step, small_and_large
+from harness.nouns.observation import Observation
+from harness.nouns.quantity import Quantity
+from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
+from harness.rigfile import RigSpec
+
+
+def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
+    """All quantities of the check; one that the records do not support is `cannot tell`, with the reason."""
+    (trace,) = observations
+    small, large = small_and_large(trace)
+    found: dict[str, Quantity | str] = {}
+
+    def take(name: str, measured: Callable[[], Quantity]) -> None:
+        try:
+            found[name] = measured()
+        except MeasurementError as error:
+            found[name] = str(error)
+
+    source = f"{motor}.step"
+    factor = dynamics.to_20_c(spec, motor, trace)
+    found["loop_period"], found["loop_jitter"] = metrics.timing(trace.si("t"), source)
+    take("decay", lambda: dynamics.decay(small, factor, motor, f"{source}.decay scatter"))
+    cold = dynamics.rise_at_20_c
+    frequency_source = f"{source}.natural_frequency"
+    take(
+        "natural_frequency",
+        lambda: dynamics.natural_frequency(small, large, spec, motor, factor, frequency_source),
+    )
+    take("delay", lambda: dynamics.delay(small, trace, found, source))
+    take("stability_margin", lambda: dynamics.margin(found, spec, motor))
+    take("rise_time", lambda: cold(metrics.small_rise(small, motor, f"{source}.rise_time scatter"), factor))
+    take("overshoot", lambda: metrics.small_overshoot(small, motor, f"{source}.overshoot scatter"))
+    take("steady_state_error", lambda: _error_left(small, spec, motor, found, f"{source}.steady_state_error scatter"))
+    take("settling_time", lambda: _settling(small, spec, motor, found, source))
+    if large:
+        take("large_rise_time", lambda: cold(metrics.large_rise(large, small, motor, f"{source} levels"), factor))
+        take("large_overshoot", lambda: metrics.large_overshoot(large, small, motor, f"{source} levels"))
+    return [_result(f"{motor}.step.{name}", found.get(name), trace) for name in (row.name for row in CHECK.quantities)]
+
+
+def _error_left(
+    small: Sequence[Step], spec: RigSpec, motor: str, found: Mapping[str, Quantity | str], source: str
+) -> Quantity:
+    frequency = found["natural_frequency"]
+    if not isinstance(frequency, Quantity):
+        raise MeasurementError(f"how wide friction's band of rest is needs the frequency: {frequency}")
+    return metrics.error_left(small, motor, source, dynamics.rest_half_width_rad(spec, motor, frequency.value))
+
+
+def _settling(
+    small: Sequence[Step], spec: RigSpec, motor: str, found: Mapping[str, Quantity | str], source: str
+) -> Quantity:
+    frequency = found["natural_frequency"]
+    if not isinstance(frequency, Quantity):
+        raise MeasurementError(f"the half cycle that settling jumps by needs the frequency: {frequency}")
+    noise_rad = metrics.noise_of(small, spec, motor)
+    return metrics.settling(small, noise_rad, math.pi / frequency.value, f"{source}.settling_time")
+
+
+def _result(name: str, value: Quantity | str | None, trace: Observation) -> Measurement | Unmeasured:
+    if value is None:
+        return Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason="large steps are not made with a loop that hunts")
+    if isinstance(value, str):
+        return Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=value)
+    note = f"trace hook {trace.number('hook_cost_s') * 1e6:.1f} us a pass"
+    if trace.text("pace") == "called":
+        note += "; paced by the harness, not by the firmware: period and jitter are the harness's own"
+    return Measurement(name=name, quantity=value, observations=(trace.name,), note=note)
+
+
+def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
+    """One step up and one down of each size: angle from where it began, as a share of the step; decimated."""
+    found = []
+    (trace,) = observations
+    for size, steps in zip(("small", "large"), small_and_large(trace), strict=True):
+        if not steps:
+            continue
+        series = {}
+        for word, way in (("up", 1.0), ("down", -1.0)):
+            step = next((each for each in steps if each.way == way), None)
+            if step is None:
+                continue
+            share = (step.angle_rad - step.initial_rad) / (step.set_point_rad - step.initial_rad)
+            every = max(1, step.t_s.size // 1000)
+            series[word] = tuple((float(t), float(y)) for t, y in zip(step.t_s[::every], share[::every], strict=True))
+        found.append(
+            Curve(
+                name=f"{motor}.step.{size}", title=f"{size} step".capitalize(), x_label="time from the step",
+                x_unit="s", y_label="share of the step", y_unit="1", series=series, joined=True,
+            )
+        )  # fmt: skip
+    return found

@@ -1,0 +1,102 @@
+"""What stiffness makes of its readings, all referred to 20 degC.
+
+The curve T = Tmax sin(p x deflection) of a held field (one curve, an intercept a branch: their distance is twice the
+friction), the slope of the closed loop, their ratio, the largest torque before slip and before clip, torque per ampere
+where the supply's current can be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.checks.stiffness.held_field import open_loop
+from harness.checks.stiffness.held_loop import closed_loop, largest_clipped, largest_slipping, loop_points
+from harness.checks.stiffness.quantities import CHECK
+from harness.checks.stiffness.readings import Readings, readings_of
+from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.nouns.observation import Observation
+from harness.nouns.quantity import Quantity, propagate, scaled
+from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
+from harness.rigfile import RigSpec
+
+STATED = f"amplitude {AMPLITUDE:g}, at 20 degC"
+
+
+def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
+    """The eight quantities, from the observations alone; a part that was not run is left out."""
+    by_name = {observation.name.rpartition(".")[2]: observation for observation in observations}
+    readings = readings_of(spec, motor, by_name)
+    sources = tuple(observation.name for observation in observations)
+    found: dict[str, Measurement | Unmeasured] = {}
+
+    def give(name: str, quantity: Quantity, note: str = "") -> None:
+        full = f"{motor}.stiffness.{name}"
+        found[name] = Measurement(name=full, quantity=quantity, observations=sources, note=note)
+
+    held = open_loop(readings)
+    give(
+        "open_loop",
+        scaled(held.peak_torque, readings.pole_pairs, "N m/rad"),
+        f"slope at {STATED}",
+    )
+    give("friction", held.friction)
+    give("slip_torque", largest_slipping(readings, held), f"largest torque at {STATED}")
+    if held.torque_per_ampere is None:
+        found["torque_per_ampere"] = _missing(motor, "torque_per_ampere", "an [instrument.*] of class supply")
+    else:
+        give("torque_per_ampere", held.torque_per_ampere)
+    if readings.supply_voltage is None:
+        found["supply_voltage"] = _missing(motor, "supply_voltage", "an [instrument.*] of class supply")
+    else:
+        give("supply_voltage", readings.supply_voltage)
+    if "loop" in by_name:
+        loop = closed_loop(readings, held)
+        give("closed_loop", loop)
+        ratio = propagate(
+            lambda closed, opened: closed / opened,
+            "1",
+            closed=loop,
+            opened=scaled(held.peak_torque, readings.pole_pairs, "N m/rad"),
+        )
+        give("ratio", ratio)
+        give("clip_torque", largest_clipped(readings, held))
+    return [found[name] for name in (row.name for row in CHECK.quantities) if name in found]
+
+
+def _missing(motor: str, name: str, what: str) -> Unmeasured:
+    return Unmeasured(
+        name=f"{motor}.stiffness.{name}",
+        outcome=Outcome.NOT_RUN,
+        reason=f"needs {what}: current and voltage of the motor",
+    )
+
+
+def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
+    """Torque against deflection, for the held field and for the loop."""
+    by_name = {observation.name.rpartition(".")[2]: observation for observation in observations}
+    readings: Readings = readings_of(spec, motor, by_name)
+    held = open_loop(readings)
+    made = [
+        Curve(
+            name=f"{motor}.stiffness.open_loop",
+            title=f"Held field, amplitude {AMPLITUDE:g}: arm torque over deflection",
+            x_label="deflection",
+            x_unit="rad",
+            y_label="torque",
+            y_unit="N m",
+            series=held.points,
+        )
+    ]
+    if "loop" in by_name:
+        made.append(
+            Curve(
+                name=f"{motor}.stiffness.closed_loop",
+                title="Firmware's loop: arm torque over position error",
+                x_label="set point less reading",
+                x_unit="rad",
+                y_label="torque",
+                y_unit="N m",
+                series=loop_points(readings, held),
+            )
+        )
+    return made

@@ -1,0 +1,23 @@
+"""Holding stiffness, open and closed loop, on each motor, the others off."""
+
+from __future__ import annotations
+
+from harness.checks.definition import Check, needs_arms
+from harness.checks.stiffness import quantities
+from harness.checks.stiffness.analysis import analyse, curves
+from harness.checks.stiffness.model import expect, overlay
+from harness.checks.stiffness.procedure import procedure
+from harness.checks.stiffness.stimulus import Stimulus, stimulus
+
+CHECK: Check[Stimulus] = Check(
+    row=quantities.CHECK,
+    needs=(needs_arms,),
+    bench_s=40.0,
+    computing_s=3.6,
+    stimulus=stimulus,
+    procedure=procedure,
+    analysis=analyse,
+    curves=curves,
+    model=expect,
+    overlay=overlay,
+)

@@ -1,0 +1,120 @@
+"""Does one motor feel the other through the supply?
+
+The change of deflection and the sag of the supply are what a weak source, a shared driver or a firmware that runs out
+of time would show.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from harness.base.errors import MeasurementError
+from harness.nouns.observation import Observation
+from harness.nouns.quantity import Contribution, Quantity
+from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
+from harness.rigfile import RigSpec
+
+STUCK_SHARE = 0.2
+"""Part of friction / stiffness by which one slow approach from below may end elsewhere than another (from repeats on
+12 plants of the virtual bench: cogging and the field's grid make the last of the way jerky)."""
+
+
+def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
+    """Deflection change of each motor (rad) and the sag of the supply (V)."""
+    observation = next((one for one in observations if one.name == "together.hold"), None)
+    if observation is None:
+        raise MeasurementError("together: no sample came from the board")
+    names = spec.motors
+    last = len(names)
+    results: list[Measurement | Unmeasured] = []
+    spell, which = observation.si("spell"), observation.si("motor")
+    for number, name in enumerate(names):
+        turn = spec.motor[name].sensor.counts
+        error = observation.si("target") - observation.si("count")
+        error = (error + turn / 2) % turn - turn / 2
+        means = []
+        for wanted in (number, last):
+            chosen = error[(spell == wanted) & (which == number)] * math.tau / turn
+            if chosen.size < 5:
+                raise MeasurementError(f"together: too few samples of {name} in spell {wanted}")
+            means.append(
+                (float(np.mean(chosen)), float(np.std(chosen, ddof=1) / math.sqrt(chosen.size)), chosen.size - 1)
+            )
+        noise = math.hypot(means[0][1], means[1][1])
+        budget = {
+            f"{name} noise of the hold": Contribution(u=noise, dof=float(means[0][2]), remedy="more readings"),
+            f"where friction left {name}": Contribution(
+                u=_stuck(spec, name) * math.sqrt(2.0 / 3.0), shape="triangular", remedy="more approaches"
+            ),
+        }
+        change = Quantity(value=means[1][0] - means[0][0], unit="rad", budget=budget)
+        results.append(
+            Measurement(name=f"together.{name}_deflection_change", quantity=change, observations=(observation.name,))
+        )
+    results.append(_sag(observation, spec))
+    return results
+
+
+def _stuck(spec: RigSpec, motor: str) -> float:
+    """Half-width, rad, of where friction may leave the shaft."""
+    entry = spec.motor[motor]
+    friction = entry.coulomb_friction_n_m.value if entry.coulomb_friction_n_m is not None else 2e-3
+    inputs = (entry.flux_linkage_v_s, entry.resistance_ohm, spec.firmware.gain_per_rad)
+    if entry.pole_pairs is None or any(value is None for value in inputs):
+        return 4e-3 * STUCK_SHARE  # arbitrary: a quarter of a degree, where the rig file does not tell the stiffness
+    flux, ohm, gain = (value.value for value in inputs if value is not None)
+    stiffness = 1.5 * entry.pole_pairs * flux * gain * spec.supply.voltage_v.value / 2.0 / ohm
+    return STUCK_SHARE * friction / stiffness
+
+
+def _sag(observation: Observation, spec: RigSpec) -> Measurement | Unmeasured:
+    volts = observation.series("volts")
+    last = str(len(spec.motors))
+    if last not in volts or not spec.instruments_of("supply"):
+        return Unmeasured(
+            name="together.supply_sag",
+            outcome=Outcome.NOT_RUN,
+            reason="needs an [instrument.*] of class supply: its voltage while the motors hold",
+        )
+    alone = [value for spell, values in volts.items() if spell != last for value in values]
+    both = volts[last]
+    # Each spell has a level of its own; what its readings scatter by is the same in all.
+    squares = math.fsum(float(np.var(values)) * len(values) for values in volts.values())
+    dof = max(1.0, float(sum(map(len, volts.values())) - len(volts)))
+    u = max(math.sqrt(squares / dof), 1e-4) * math.sqrt(1.0 / len(alone) + 1.0 / len(both))
+    part = Contribution(u=u, dof=dof, remedy="more readings")
+    value = float(np.mean(alone) - np.mean(both))
+    # Gain and offset of one instrument cancel in a difference of two nearly equal readings.
+    return Measurement(
+        name="together.supply_sag",
+        observations=(observation.name,),
+        quantity=Quantity(value=value, unit="V", budget={"supply readings": part}),
+    )
+
+
+def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
+    """Position error of each motor, alone and together."""
+    observation = next(one for one in observations if one.name == "together.hold")
+    series: dict[str, tuple[tuple[float, float], ...]] = {}
+    for number, name in enumerate(spec.motors):
+        turn = spec.motor[name].sensor.counts
+        for wanted, word in ((number, "alone"), (len(spec.motors), "together")):
+            chosen = (observation.si("spell") == wanted) & (observation.si("motor") == number)
+            error = (observation.si("target") - observation.si("count"))[chosen]
+            error = ((error + turn / 2) % turn - turn / 2) * math.tau / turn
+            series[f"{name} {word}"] = tuple((float(place), float(value)) for place, value in enumerate(error))
+    return [
+        Curve(
+            name="together.error",
+            title="Position error under the arm, alone and together",
+            x_label="reading",
+            x_unit="1",
+            y_label="set point less reading",
+            y_unit="rad",
+            series=series,
+            joined=True,
+        )
+    ]

@@ -1,0 +1,23 @@
+"""What both motors do at once: hold their arms aside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.nouns.contract import Declared
+from harness.rigfile import RigSpec
+
+REACH_RAD = 0.6
+"""Deflection of the arms from hanging while they hold."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stimulus:
+    """What is done to all motors."""
+
+    reach_rad: float
+
+
+def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
+    """The same for every rig."""
+    return Stimulus(reach_rad=REACH_RAD)

@@ -1,0 +1,105 @@
+"""What a check measures, as rows of data: each quantity stated once, and all that others need to know of it.
+
+The rig file, tables, the page, the comparison of records and the diagnosis read these rows (`harness.checks.catalogue`
+gathers them), so that a quantity is added by writing its row. No field has a default: a fact that was forgotten is an
+error when the row is imported, never an answer for what nobody thought of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from harness.nouns.results import Detect
+
+MOTOR = "MOTOR"
+"""In the name of a quantity: stands for each motor of the rig."""
+
+
+class Sense(StrEnum):
+    """How two values of a quantity are told apart."""
+
+    NUMBER = "number"
+    ANGLE = "angle on a circle"
+    """0.01 and 2 pi - 0.01 are neighbours."""
+    COUNT = "count"
+    """A whole number, a sense of rotation, the number of a pattern: equal or different."""
+
+
+class Origin(StrEnum):
+    """Where a number comes from."""
+
+    MEASURED = "measured"
+    """By us."""
+    TOLD = "told"
+    """By the board of itself: it never counts as agreement by itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Follows:
+    """How a quantity follows supply voltage (exponent) and room (relative, 1/K), each with a half-width."""
+
+    supply: float = 0.0
+    supply_half: float = 0.0
+    per_k: float = 0.0
+    per_k_half: float = 0.0
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsualDetect:
+    """The usual entry of [detect], and why a practitioner would ask that much; `entry` None: no entry is usual."""
+
+    entry: Detect | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurand:
+    """One quantity that a check measures; the name is VIM's (JCGM 200:2012, 2.3)."""
+
+    name: str
+    words: str
+    unit: str
+    """SI, as a measurement of it carries it (`N m/rad`, `1` for a ratio or a count)."""
+    sense: Sense
+    origin: Origin
+    follows: Follows
+    detect: UsualDetect
+
+    def names(self, motors: Iterable[str]) -> list[str]:
+        """Its names on a rig with these motors: one, or one for each motor."""
+        return [self.name.replace(MOTOR, motor) for motor in motors] if MOTOR in self.name else [self.name]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckRow:
+    """One check as tables know it: its name on the command line, its title and its quantities."""
+
+    name: str
+    title: str
+    place: int
+    """Where it stands in a qualification: low energy first, what others rest on before them."""
+    per_motor: bool
+    """Run on each motor by itself, the others off; otherwise once, on all of them."""
+    closes_loop: bool
+    """Lets the firmware's own loop hold a motor: swapped phases would make it a runaway, so commutation goes first."""
+    parts: tuple[str, ...]
+    """Parts of the drive contract that its device script calls, beside those that the board's guard always does."""
+    quantities: tuple[Measurand, ...]
+
+
+def percent(value: float, why: str = "") -> UsualDetect:
+    """A deviation in percent of the expected value."""
+    return UsualDetect(entry=Detect(percent=value), why=why)
+
+
+def absolute(value: float, why: str = "") -> UsualDetect:
+    """A deviation in the quantity's unit."""
+    return UsualDetect(entry=Detect(absolute=value), why=why)
+
+
+def nothing(why: str) -> UsualDetect:
+    """No entry: the quantity is shown and not judged against its model."""
+    return UsualDetect(entry=None, why=why)

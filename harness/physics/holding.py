@@ -1,0 +1,47 @@
+"""Stiffness of a proportional position loop, and what a field that stands aside loses of its torque."""
+
+from __future__ import annotations
+
+import math
+
+from harness.nouns.quantity import Contribution, Quantity, propagate, scaled
+from harness.physics.drive import circuit_ohm
+from harness.physics.motor import known, optional, torque_per_ampere
+from harness.rigfile import RigSpec
+
+OPEN = ("supply_v", "winding_ohm", "flux_v_s")
+"""Inputs of a held field's torque."""
+LOOP = (*OPEN, "gain_per_rad")
+"""Inputs of a loop's stiffness."""
+
+
+def loop_stiffness(spec: RigSpec, motor: str, pole_pairs: int) -> Quantity:
+    """Stiffness of the proportional loop outside its dead zone, N m/rad."""
+    inputs = known(spec, motor, *LOOP, "on_ohm")
+    ideal = propagate(
+        lambda supply_v, winding_ohm, flux_v_s, gain_per_rad, on_ohm: (
+            torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
+        ),
+        "N m/rad",
+        on_ohm=optional(inputs, "on_ohm", "ohm"),
+        **{name: inputs[name] for name in LOOP},
+    )
+    return misaligned(spec, motor, ideal)
+
+
+def misaligned(spec: RigSpec, motor: str, torque: Quantity) -> Quantity:
+    """The torque that is left when the firmware's offset and the sensor's slow error turn the field aside.
+
+    cos(e) has no first-order sensitivity at e = 0, so its mean 1 - <e^2>/2 and its spread are put in by hand: <e^2>
+    from the offset's uncertainty and p times the eccentricity (arcsine, amplitude anywhere up to the stated one).
+    """
+    entry = spec.motor[motor]
+    offset = entry.electrical_offset_rad
+    pole_pairs = entry.pole_pairs or 1
+    square = (offset.u**2 if offset is not None else 0.0) + (
+        pole_pairs * (entry.sensor.eccentricity_rad or 0.0)
+    ) ** 2 / 6.0
+    factor = 1.0 - square / 2.0
+    part = Contribution(u=torque.value * square / math.sqrt(2.0), remedy="find the electrical offset more closely")
+    left = scaled(torque, factor, torque.unit)
+    return Quantity(value=left.value, unit=left.unit, budget={**left.budget, f"alignment of {motor}": part})
