@@ -16,7 +16,8 @@ from harness.bench.rig import Rig
 from harness.bench.safe import order_of, signals_held
 from harness.bench.stops import in_words
 from harness.checks import registry
-from harness.checks.catalogue import check_of, measurand_of, row_of
+from harness.checks.catalogue import check_of, quantities_of, row_of
+from harness.checks.definition import Check
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
@@ -245,11 +246,12 @@ class Qualification:
                 f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
                 f"results that were not planned: {extra}"
             )
-        _check_units(results)
+        check = registry.check_named(entry.check)
+        _check_units(results, check, self.rig.motors)
         expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
         self._account(results=results, expectations=expectations, verdicts=verdicts)
-        check, declared = registry.check_named(entry.check), self._declared(entry.motor)
+        declared = self._declared(entry.motor)
         if drawn := curves(check, observations, self.spec, declared, entry.motor):
             self._account(curves=drawn)
         self._progress.end(whole=bool(observations))
@@ -315,14 +317,17 @@ class Qualification:
         )
 
 
-def _check_units(results: Iterable[Result]) -> None:
+def _check_units(results: Iterable[Result], check: Check[Any], motors: Sequence[str]) -> None:
     """Raises HarnessError for a number in another unit than its check states: it would be read as something else."""
+    stated = quantities_of(check.row, motors)
     for result in results:
-        measurand = measurand_of(result.name)
-        if isinstance(result, Measurement) and measurand is not None and result.quantity.unit != measurand.unit:
-            raise HarnessError(
-                f"{result.name}: measured in {result.quantity.unit or '1'}, where its check states {measurand.unit}"
-            )
+        if isinstance(result, Measurement):
+            unit = stated[result.name.rpartition(".")[2]].unit
+            if result.quantity.unit != unit:
+                found = result.quantity.unit or "none"
+                raise HarnessError(
+                    f"{result.name}: expected a measurement in {unit}, as its check states, found {found}"
+                )
 
 
 def not_run(names: Iterable[str], reason: str) -> list[Result]:

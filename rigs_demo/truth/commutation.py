@@ -12,17 +12,16 @@ import numpy as np
 
 from rigs_demo.plant.parameters import MotorParameters
 from rigs_demo.plant.sensor import reading_rad, shaft_at_reading
+from rigs_demo.truth.bench import Bench, Truth, Values
 from rigs_demo.truth.firmware import HAND_OVER_S, Firmware
-from rigs_demo.truth.static import Still
+from rigs_demo.truth.static import AMPLITUDE, Still
 
-AMPLITUDE = 0.6
 VECTORS = 5
 """Either way from hanging, among those that the check's sweeps surely pass at speed."""
 READINGS = 256
 """Readings that distinct codes are counted in."""
 MIRRORED = {(0, 1, 2): 0, (1, 2, 0): 1, (2, 0, 1): 2, (0, 2, 1): 3, (2, 1, 0): 4, (1, 0, 2): 5}
 """Shift of the phases in thirds of a turn, and 3 more where they are mirrored, by the winding of each output."""
-Values = dict[str, tuple[float, str]]
 
 
 def commutation(motor: MotorParameters, still: Still, firmware: Firmware, offset_about_rad: float) -> Values:
@@ -108,3 +107,12 @@ def misalignment_cosine(motor: MotorParameters, offset_rad: float) -> float:
         true = motor.pole_pairs * theta + motor.electrical_offset_rad
         total += cos(assumed - true)
     return total / places
+
+
+def of_motor(bench: Bench, name: str) -> Values:
+    """Values of one motor; its offset by whole turns near to what the rig file says."""
+    about_rad = float(bench.rig["motor"][name]["electrical_offset_rad"]["value"])
+    return commutation(bench.motor(name), bench.still(name), bench.firmware, about_rad)
+
+
+TRUTH = Truth(of_motor=of_motor)

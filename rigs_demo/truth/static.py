@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from math import cos, hypot, pi, sin, tau
 
 from rigs_demo.plant.bridge import Bridge
-from rigs_demo.plant.parameters import DriverParameters, MotorParameters
+from rigs_demo.plant.parameters import DriverParameters, MotorParameters, Parameters
 from rigs_demo.plant.standstill import Standstill, solve
 from rigs_demo.plant.winding import PAIR
 
+AMPLITUDE = 0.6
+"""Of a held field, by definition."""
 ANGLES = 24
 """Angles over a turn that a mean is taken over; harmonics of dead time up to the 18th average out."""
 
@@ -83,3 +85,10 @@ class Still:
 def mean(function: Callable[[float], float]) -> float:
     """Mean over a turn."""
     return sum(function(tau * k / ANGLES) for k in range(ANGLES)) / ANGLES
+
+
+def holding_voltage(parameters: Parameters, still: Still) -> float:
+    """Voltage at the supply's terminals with one motor held, nothing taken by the other."""
+    supply = parameters.supply
+    drawn = parameters.driver.idle_current_a + still.mean_bus(AMPLITUDE)
+    return supply.voltage_v - supply.internal_resistance_ohm * drawn

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from rigs_demo.plant.drawing import Table
 from rigs_demo.plant.parameters import MotorParameters, Parameters
-from rigs_demo.truth.commutation import Values
+from rigs_demo.truth.bench import Bench, Truth, Values
 from rigs_demo.truth.firmware import PUT_OUT_S, Firmware
 from rigs_demo.truth.loop import Loop, Move
 from rigs_demo.truth.static import Still
@@ -202,3 +202,11 @@ def decay(pairs: Sequence[tuple[float, float]]) -> float:
     """Viscous part of the decay a half cycle: -ln q of next = q swing - c, least squares, weighted by next^2."""
     swing, following = np.array(pairs).T
     return -log(float(np.polyfit(swing, following, 1, w=following**2)[0]))
+
+
+def of_motor(bench: Bench, name: str) -> Values:
+    """Values of one motor."""
+    return step(bench.parameters, bench.rig, name, bench.firmware) if bench.responses else {}
+
+
+TRUTH = Truth(of_motor=of_motor)

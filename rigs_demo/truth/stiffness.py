@@ -11,9 +11,10 @@ from math import pi
 import numpy as np
 
 from rigs_demo.plant.parameters import MotorParameters, Parameters
-from rigs_demo.truth.commutation import AMPLITUDE, Values, misalignment_cosine
+from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.commutation import misalignment_cosine
 from rigs_demo.truth.firmware import Firmware
-from rigs_demo.truth.static import Still
+from rigs_demo.truth.static import AMPLITUDE, Still, holding_voltage
 
 DEMANDS = tuple(float(x) for x in np.linspace(0.3, 1.0, 8))
 """Shares of the clip at which the loop's torque is taken: outside the dead zone that dead time makes."""
@@ -55,8 +56,9 @@ def loop_slope(motor: MotorParameters, still: Still, firmware: Firmware, index: 
     return slope * firmware.gain_per_rad * misalignment_cosine(motor, firmware.offset_rad(index))
 
 
-def holding_voltage(parameters: Parameters, still: Still) -> float:
-    """Voltage at the supply's terminals with one motor held, nothing taken by the other."""
-    supply = parameters.supply
-    drawn = parameters.driver.idle_current_a + still.mean_bus(AMPLITUDE)
-    return supply.voltage_v - supply.internal_resistance_ohm * drawn
+def of_motor(bench: Bench, name: str) -> Values:
+    """Values of one motor."""
+    return stiffness(bench.parameters, bench.motor(name), bench.still(name), bench.firmware, bench.index(name))
+
+
+TRUTH = Truth(of_motor=of_motor)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from importlib import import_module
 from types import SimpleNamespace
 from typing import Any
 
@@ -13,9 +12,12 @@ from hypothesis import strategies as st
 
 from harness.acting.strength import largest_amplitude, largest_current_a, require
 from harness.base.errors import MissingCapability
-from harness.checks.commutation import procedure as commutation
-from harness.checks.stiffness import procedure as stiffness
+from harness.checks.commutation import stimulus as commutation
+from harness.checks.registry import check_named
+from harness.checks.step import stimulus as step
+from harness.checks.stiffness import stimulus as stiffness
 from harness.checks.thermal import heating
+from harness.checks.thermal import stimulus as thermal
 from harness.rigfile import RigSpec, load
 from tests.software.run.fakes import declared
 
@@ -56,25 +58,31 @@ def rig(spec: RigSpec, **changes: object) -> Any:
     )
 
 
+def begin(check: str, spec: RigSpec, **changes: object) -> None:
+    """What a qualification does with a check, up to its first touch of the board."""
+    here, wanted = rig(spec, **changes), check_named(check)
+    wanted.procedure(here, "gate", wanted.stimulus(spec, here.declared["gate"], "gate"))
+
+
 @pytest.mark.parametrize(("spec", "motor"), MOTORS)
 def test_the_demos_rigs_bear_the_whole_stimulus(spec: RigSpec, motor: str) -> None:
     assert commutation.strength(spec, motor, 1.0)[0] == commutation.AMPLITUDE == 0.6
-    assert stiffness.AMPLITUDES == (0.3, 0.6)
+    assert tuple(stiffness.SWEEPS.values()) == (0.3, 0.6)
     assert largest_amplitude(spec, motor, 1.0).value > 0.6
-    assert heating.CURRENT_A == 0.55
+    assert thermal.CURRENT_A == 0.55
     assert largest_current_a(spec, motor).value > 0.55
 
 
 @pytest.mark.parametrize("check", ["commutation", "stiffness", "step", "thermal"])
 def test_every_check_begins_on_the_demos_rig(check: str) -> None:
     with pytest.raises(Touched):
-        import_module(f"harness.checks.{check}.procedure").procedure(rig(SLUICE), "gate")
+        begin(check, SLUICE)
 
 
 def test_the_first_look_at_a_current_is_what_it_was_on_the_demos_rig() -> None:
     here = rig(SLUICE)
     here.script = lambda *_, **__: None
-    assert heating.Heating(here, "gate", 0.003)._first == heating.FIRST_DIFFERENCE == 0.1
+    assert heating.Heating(here, "gate", 0.003, thermal.CURRENT_A)._first == heating.FIRST_DIFFERENCE == 0.1
 
 
 def test_a_winding_of_little_resistance_gets_less_at_the_first_look() -> None:
@@ -83,7 +91,7 @@ def test_a_winding_of_little_resistance_gets_less_at_the_first_look() -> None:
     spec = SLUICE.model_copy(update={"motor": {**SLUICE.motor, "gate": motor}, "supply": limited(supply_a=20.0).supply})
     here = rig(spec)
     here.script = lambda *_, **__: None
-    first = heating.Heating(here, "gate", 0.003)._first
+    first = heating.Heating(here, "gate", 0.003, thermal.CURRENT_A)._first
     assert (first - 0.006) * 12.0 / 2.0 / 0.1 <= spec.limits.phase_current_a
     assert first < 0.1
 
@@ -111,14 +119,14 @@ def test_a_check_that_needs_more_is_not_run_and_says_which_limit(
     check: str, spec: RigSpec, changes: dict[str, object], words: str
 ) -> None:
     with pytest.raises(MissingCapability, match=rf"^because .*{words}"):
-        import_module(f"harness.checks.{check}.procedure").procedure(rig(spec, **changes), "gate")
+        begin(check, spec, **changes)
 
 
 def test_small_steps_are_made_where_the_clip_is_too_strong() -> None:
     with pytest.raises(Touched):
-        import_module("harness.checks.step.procedure").procedure(
-            rig(SLUICE, amplitude_limit=1.0), "gate", large_steps=False
-        )
+        here = rig(SLUICE, amplitude_limit=1.0)
+        small = step.stimulus(SLUICE, here.declared["gate"], "gate", hunts=True)
+        check_named("step").procedure(here, "gate", small)
 
 
 @given(

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError, RecordError
 from harness.checks.catalogue import CHECKS, quantities_of
-from harness.compare.reference import FOLLOWS, Surroundings, follows, referred, surroundings
+from harness.compare.reference import Surroundings, follows, referred, surroundings
 from harness.nouns.quantity import Quantity, difference, exact, rectangular
 from tests.software.compare.records import SLUICE, STIFFNESS, quantity, record
 
@@ -33,11 +33,14 @@ def names() -> list[str]:
     return found
 
 
-def test_every_rule_is_for_a_quantity_that_there_is_and_says_why() -> None:
-    suffixes = {name.removeprefix("gate.") for name in names()}
-    assert set(FOLLOWS) <= suffixes
-    assert all(rule.why for rule in FOLLOWS.values())
+def test_every_quantity_says_how_it_follows_supply_and_room_and_why() -> None:
+    assert all(follows(name).why for name in names())
     assert follows("together.wheel_deflection_change").supply == -1.0
+
+
+def test_of_a_quantity_that_no_check_measures_nobody_knows_how_it_follows() -> None:
+    with pytest.raises(MeasurementError, match=r"back_emf_constant: no check of this version measures it"):
+        referred("gate.stiffness.back_emf_constant", exact(1.0, "V s/rad"), around(), NOMINAL_V)
 
 
 @given(st.sampled_from(names()), st.floats(-10.0, 10.0))

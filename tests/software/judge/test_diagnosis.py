@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.checks.catalogue import CHECKS
-from harness.judge.causes import CAUSES, matrix
+from harness.checks.catalogue import CHECKS, CheckCauses
+from harness.judge.causes import CAUSES, gathered, matrix
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.nouns.effects import FREE, Cause, Shift
 from harness.nouns.results import Outcome, Verdict
@@ -229,7 +229,12 @@ def test_a_quantity_that_is_not_judged_still_has_to_agree() -> None:
 
 
 def test_nothing_but_consequences_is_no_evidence() -> None:
-    row = Cause(name="vague", words="vague", effects={"stiffness.*": FREE, "step.*": FREE, "together.*": FREE})
+    row = Cause(
+        name="vague",
+        words="vague",
+        effects={"stiffness.*": FREE, "step.*": FREE, "together.*": FREE},
+        settled_by="nothing",
+    )
     assert not diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).known
 
 
@@ -239,6 +244,7 @@ def test_a_row_can_be_added() -> None:
         words="{ratio:.2f}",
         effects={"stiffness.closed_loop": 1.0, "stiffness.ratio": 1.0, "step.*": FREE},
         where="any",
+        settled_by="nothing",
     )
     (found,) = diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).causes
     assert found.name == "new" and found.words == "gate and wheel: 0.50"
@@ -323,8 +329,29 @@ def test_rows_that_move_the_loop_leave_its_damping_free() -> None:
                 assert cause.effect(f"step.{name}") is FREE, f"{cause.name}: {name}"
 
 
+def test_what_checks_state_of_causes_contradicts_nothing() -> None:
+    one = CheckCauses(name="one", causes=(Cause(name="a", words="", effects={"x": 1.0}, settled_by="s"),), effects={})
+    gone = CheckCauses(name="two", causes=(), effects={"b": {"y": FREE}})
+    with pytest.raises(ValueError, match="expected each in one check, found twice: a"):
+        gathered([one, replace(one, name="two")])
+    with pytest.raises(ValueError, match="expected those that a check shows first, found b"):
+        gathered([one, gone])
+
+
+def test_a_check_that_says_nothing_of_a_cause_is_as_the_cause_says_of_what_is_elsewhere() -> None:
+    row = Cause(name="a", words="", effects={"x": 1.0}, settled_by="s")
+    checks = [
+        CheckCauses(name="one", causes=(row, replace(row, name="b", elsewhere=FREE)), effects={}),
+        CheckCauses(name="two", causes=(), effects={"a": {"y": 2.0}}),
+        CheckCauses(name="three", causes=(), effects={}),
+    ]
+    bound, free = gathered(checks)
+    assert bound.effects == {"one.x": 1.0, "two.y": 2.0}
+    assert free.effects == {"one.x": 1.0, "two.*": FREE, "three.*": FREE}
+
+
 def test_every_row_names_quantities_that_exist() -> None:
-    known = {f"{check.name}.{quantity}" for check in CHECKS for quantity in check.quantities}
+    known = {f"{row.name}.{measurand.name}" for row in CHECKS for measurand in row.quantities}
     checks = {check.name for check in CHECKS}
     for cause in CAUSES:
         for key in cause.effects:

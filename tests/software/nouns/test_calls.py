@@ -16,8 +16,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.checks.catalogue import CHECK_NAMES
-from harness.nouns.contract import ALL, PARTS, missing_parts
+from harness.checks.catalogue import CHECK_NAMES, needed_by
+from harness.checks.registry import check_named
+from harness.nouns.contract import PARTS, missing_parts
 from harness.run.planning import lacking
 from tests.software.run.fakes import FakeRig
 
@@ -190,7 +191,7 @@ def called(load: Callable[[str, Board], types.ModuleType], check: str, pace: str
 @pytest.mark.parametrize("pace", PACES)
 def test_a_check_needs_what_its_script_calls(script, check: str, pace: str) -> None:
     other = {"own": {"control_step"}, "called": {"start", "stop"}}[pace]
-    assert called(script, check, pace) == {part.name for part in PARTS if check in part.needed_by} - other
+    assert called(script, check, pace) == {part.name for part in PARTS if check in needed_by(part.name)} - other
 
 
 def test_orders_are_found_in_the_checks() -> None:
@@ -203,8 +204,7 @@ def test_orders_are_found_in_the_checks() -> None:
 def test_firmware_without_its_loop_costs_the_checks_that_close_it(pace: str, absent: str) -> None:
     lacks = missing_parts({part.name for part in PARTS} - {absent}, pace)
     assert [part.name for part in lacks] == [absent]
-    bare = types.ModuleType("check")
-    reasons = {check: lacking(FakeRig(lacks=lacks), bare, check, "gate") for check in CHECK_NAMES}  # type: ignore[arg-type]
+    reasons = {check: lacking(FakeRig(lacks=lacks), check_named(check), "gate") for check in CHECK_NAMES}  # type: ignore[arg-type]
     assert {check for check, reason in reasons.items() if absent in reason} == {"stiffness", "step", "together"}
     assert reasons["thermal"] == reasons["commutation"] == ""
 
@@ -214,5 +214,7 @@ def test_the_contract_is_told_as_it_is() -> None:
     rows = re.findall(r"^\| (`.*?) \| .* \| (.*?) \|$", told.partition("\n## ")[0], re.MULTILINE)
     needed = {name: words for calls, words in rows for name in re.findall(r"`(\w+)\(", calls)}
     assert needed == {
-        part.name: {(): "optional", ALL: "all checks"}.get(part.needed_by, ", ".join(part.needed_by)) for part in PARTS
+        part.name: {(): "optional", CHECK_NAMES: "all checks"}.get(checks, ", ".join(checks))
+        for part in PARTS
+        for checks in (needed_by(part.name),)
     }

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy.optimize import fsolve
 
-from harness.checks.catalogue import CHECKS, quantities_of
+from harness.checks.catalogue import CHECKS, full_names
 from rigs_demo.plant import drawing
 from rigs_demo.plant.parameters import DriverParameters, MotorParameters
 from rigs_demo.truth import Entry, truth
@@ -124,15 +124,11 @@ def test_distinct_codes_are_what_a_simulation_counts() -> None:
 
 def test_every_listed_quantity_has_a_true_value_but_those_left_out() -> None:
     listed = {
-        f"{motor}.{check.name}.{quantity}"
-        for check in CHECKS
-        if check.per_motor
-        for motor in SLUICE.motors
-        for quantity in check.quantities
+        name
+        for row in CHECKS
+        for motor in (SLUICE.motors if row.per_motor else ("together",))
+        for name in full_names(row, motor, SLUICE.motors)
     }
-    for check in CHECKS:
-        if not check.per_motor:
-            listed |= {f"{check.name}.{quantity}" for quantity in quantities_of(check, SLUICE.motors)}
     assert set(nominal()) == listed - LEFT_OUT
     assert all(np.isfinite(entry["value"]) and entry["unit"] for entry in nominal().values())
 

@@ -7,7 +7,6 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
-from pathlib import Path
 
 import pytest
 
@@ -109,7 +108,7 @@ def test_shipped_checks_join_only_when_no_path_is_given(run):
     files = {"test_own.py": OWN_TEST}
     done = run(RIG, "--co", "-q", files=files)
     assert "test_own.py::test_own" in done.stdout
-    assert "test_thermal[wheel.thermal.rise]" in done.stdout
+    assert "test_quantity[wheel.thermal.rise]" in done.stdout
     done = run(RIG, "--co", "-q", "test_own.py", files=files)
     assert "1 test collected" in done.stdout
     done = run("--co", "-q", "test_own.py", files=files, ini=f"rotorgate_rig = {SLUICE}\n")
@@ -142,11 +141,11 @@ def test_verdicts_become_outcomes(run, tmp_path):
         assert found is not None, ET.tostring(cases[name])
         return found.get("message", "")
 
-    stiffness = "test_stiffness[gate.stiffness.open_loop]"
+    stiffness = "test_quantity[gate.stiffness.open_loop]"
     assert "Differs: gate.stiffness.open_loop: differs" in message(stiffness, "failure")
-    assert "CannotTell: gate.step.delay: cannot tell" in message("test_step[gate.step.delay]", "failure")
-    assert "Differs" in message("test_thermal[gate.thermal.rise]", "failure")
-    assert "not run: add a trace hook" in message("test_step[wheel.step.delay]", "skipped")
+    assert "CannotTell: gate.step.delay: cannot tell" in message("test_quantity[gate.step.delay]", "failure")
+    assert "Differs" in message("test_quantity[gate.thermal.rise]", "failure")
+    assert "not run: add a trace hook" in message("test_quantity[wheel.step.delay]", "skipped")
     properties = {entry.get("name"): entry.get("value") for entry in cases[stiffness].iter("property")}
     assert properties["bench"] == "VIRTUAL"
     assert properties["verdict"] == "differs"
@@ -301,12 +300,6 @@ def test_a_run_without_a_rig_stays_light(tmp_path):
         env=environment,
     )
     assert done.returncode == 0, done.stdout
-
-
-def test_checks_are_part_of_the_package():
-    assert {path.name for path in Path(ROOT / "harness" / "checks").glob("test_*.py")} == {
-        f"test_{name}.py" for name in ("commutation", "stiffness", "step", "thermal", "together")
-    }
 
 
 def test_a_gauge_too_coarse_for_a_requirement_fails_and_says_so(run, tmp_path):

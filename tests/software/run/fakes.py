@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import types
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +12,13 @@ import numpy as np
 import pytest
 
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
+from harness.checks.catalogue import row_of
+from harness.checks.definition import Check, Need, needs_multimeter, needs_supply
 from harness.link.board import BoardIdentity
 from harness.nouns.contract import Declared, Part
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import exact, normal
-from harness.nouns.results import Expectation, Measurement
+from harness.nouns.results import Expectation, Measurement, Unmeasured
 from harness.rigfile import RigSpec, load
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -82,6 +83,10 @@ class FakeRig:
     observed: Callable[[Observation], None] = print
     shown: Callable[[str, float], None] = print
 
+    def __post_init__(self) -> None:
+        wired = {name: entry for name, entry in self.spec.instrument.items() if entry.class_ in self.has}
+        self.spec = self.spec.model_copy(update={"instrument": wired})
+
     @property
     def motors(self) -> tuple[str, ...]:
         return self.spec.motors
@@ -130,25 +135,30 @@ class FakeRig:
 
 @dataclass
 class FakeChecks:
-    """Measure modules: values by check, changes and widths by full name, and what is raised in a procedure."""
+    """Checks: values by quantity, changes and widths by full name, and what is raised in a procedure."""
 
     changes: dict[str, float] = field(default_factory=dict)
     widths: dict[str, float] = field(default_factory=dict)
     """Standard uncertainties of what is measured; a thousandth of the value where nothing is said."""
     raises: dict[str, BaseException] = field(default_factory=dict)
-    needs: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: {"thermal": ("supply", "multimeter")})
+    needs: Mapping[str, tuple[Need, ...]] = field(default_factory=lambda: {"thermal": (needs_supply, needs_multimeter)})
     forgets: set[str] = field(default_factory=set)
     ran: list[str] = field(default_factory=list)
 
-    def measuring(self, check: str) -> types.ModuleType:
-        module = types.ModuleType(f"fake_{check}")
-        module.PLANNED = tuple(HEALTHY[check])  # type: ignore[attr-defined]
-        module.NEEDS = self.needs.get(check, ())  # type: ignore[attr-defined]
+    def check_named(self, name: str) -> Check[None]:
+        """In place of the registry's: a check of that name with the few quantities of HEALTHY, all of them numbers."""
+        row, check = row_of(name), name
+        few = tuple(
+            replace(measurand, unit="1")
+            for full in HEALTHY[name]
+            for measurand in row.quantities
+            if measurand.name == full
+        )
 
         def names(motor: str) -> dict[str, str]:
             return {q: f"{check}.{q}" if motor == "together" else f"{motor}.{check}.{q}" for q in HEALTHY[check]}
 
-        def procedure(rig: FakeRig, motor: str) -> list[Observation]:
+        def procedure(rig: Any, motor: str, stimulus: None) -> list[Observation]:
             self.ran.append(f"{motor}.{check}")
             columns = (Column(name="x", unit="1"),)
             taken = Observation(name=f"{motor}.{check}.raw", columns=columns, data=np.zeros(2, dtype=[("x", "<i2")]))
@@ -157,7 +167,7 @@ class FakeChecks:
                 raise self.raises[f"{motor}.{check}"]
             return [taken]
 
-        def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement]:
+        def analysis(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
             assert observations
             return [
                 Measurement(name=full, quantity=self.quantity(full, self.changes.get(full, HEALTHY[check][q])))
@@ -165,9 +175,18 @@ class FakeChecks:
                 if full not in self.forgets
             ]
 
-        module.procedure = procedure  # type: ignore[attr-defined]
-        module.analyse = analyse  # type: ignore[attr-defined]
-        return module
+        return Check(
+            row=replace(row, quantities=few),
+            needs=self.needs.get(name, ()),
+            bench_s=1.0,
+            computing_s=1.0,
+            stimulus=lambda _spec, _declared, _motor: None,
+            procedure=procedure,
+            analysis=analysis,
+            curves=lambda _observations, _spec, _motor: [],
+            model=lambda spec, stated, motor: self.expect(check, spec, stated, motor),
+            overlay=None,
+        )
 
     def quantity(self, full: str, value: float):  # type: ignore[no-untyped-def]
         return (
@@ -212,6 +231,5 @@ def install(
             rig.events.append("closed")
 
     monkeypatch.setattr("harness.run.session.open_rig", open_rig)
-    monkeypatch.setattr("harness.run.planning.measuring", checks.measuring)
-    monkeypatch.setattr("harness.run.qualification.expect", checks.expect)
+    monkeypatch.setattr("harness.checks.registry.check_named", checks.check_named)
     return checks, rig

@@ -7,8 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.clock import WallClock
-from harness.run.progress import COMPUTED_S, ON_A_RIG_S, Progress
+from harness.run.planning import usual_seconds
+from harness.run.progress import Progress
 
+COMPUTED_S, ON_A_RIG_S = usual_seconds(computed=True), usual_seconds(computed=False)
 RUNS = [(check, motor) for motor in ("gate", "wheel") for check in ("commutation", "stiffness", "step")]
 
 
@@ -36,7 +38,7 @@ def follow(clock: HandClock, progress: Progress, durations: dict[tuple[str, str]
 
 def test_nothing_is_promised_before_half_of_the_first_check():
     clock = HandClock()
-    progress = Progress(RUNS, clock=clock, computed=True)
+    progress = Progress(RUNS, usual_s=COMPUTED_S, clock=clock)
     progress.begin("commutation", "gate")
     for share in (0.0, 0.2, 0.49):
         clock.at_s += 1.0
@@ -49,7 +51,7 @@ def test_nothing_is_promised_before_half_of_the_first_check():
 def test_usual_ratios_at_any_pace_are_told_exactly(pace):
     clock = HandClock()
     durations = {run: pace * COMPUTED_S[run[0]] for run in RUNS}
-    seen = follow(clock, Progress(RUNS, clock=clock, computed=True), durations)
+    seen = follow(clock, Progress(RUNS, usual_s=COMPUTED_S, clock=clock), durations)
     told = [(at_s, left_s) for at_s, _, left_s in seen if left_s is not None]
     assert len(told) >= len(seen) - 2
     for at_s, left_s in told:
@@ -58,7 +60,7 @@ def test_usual_ratios_at_any_pace_are_told_exactly(pace):
 
 def test_the_second_motor_is_expected_to_take_as_long_as_the_first():
     clock = HandClock()
-    progress = Progress(RUNS, clock=clock, computed=True)
+    progress = Progress(RUNS, usual_s=COMPUTED_S, clock=clock)
     odd = {("commutation", "gate"): 9.0, ("stiffness", "gate"): 1.0, ("step", "gate"): 5.0}
     follow(clock, progress, odd)
     assert progress.remaining_s() == pytest.approx(15.0)
@@ -67,7 +69,7 @@ def test_the_second_motor_is_expected_to_take_as_long_as_the_first():
 
 def test_a_check_that_was_cut_short_says_nothing_of_the_next():
     clock = HandClock()
-    progress = Progress(RUNS, clock=clock, computed=True)
+    progress = Progress(RUNS, usual_s=COMPUTED_S, clock=clock)
     follow(clock, progress, {("commutation", "gate"): 2.0})
     progress.begin("stiffness", "gate")
     clock.at_s += 0.1
@@ -81,7 +83,7 @@ def test_a_check_that_was_cut_short_says_nothing_of_the_next():
 def test_a_real_rig_waits_for_its_windings():
     assert ON_A_RIG_S.keys() == COMPUTED_S.keys()
     clock = HandClock()
-    progress = Progress([("commutation", "gate"), ("thermal", "gate")], clock=clock, computed=False)
+    progress = Progress([("commutation", "gate"), ("thermal", "gate")], usual_s=ON_A_RIG_S, clock=clock)
     follow(clock, progress, {("commutation", "gate"): ON_A_RIG_S["commutation"]})
     assert progress.remaining_s() == pytest.approx(ON_A_RIG_S["thermal"])
 
@@ -92,7 +94,7 @@ def test_a_real_rig_waits_for_its_windings():
 )
 def test_the_share_never_falls_and_the_estimate_is_never_negative(steps, computed):
     clock = HandClock()
-    progress = Progress(RUNS, clock=clock, computed=computed)
+    progress = Progress(RUNS, usual_s=COMPUTED_S if computed else ON_A_RIG_S, clock=clock)
     shown = [progress.fraction()]
     for run, (what, duration_s) in zip(RUNS, steps, strict=False):
         if what == "leave":

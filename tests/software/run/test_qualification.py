@@ -18,11 +18,10 @@ from harness.base.errors import (  # fmt: skip
     StoppedByBoard,
 )
 from harness.bench.safe import StopSignal, stop_on_signals
+from harness.checks import registry
 from harness.nouns.contract import PARTS
 from harness.nouns.results import Outcome
 from harness.record import RecordWriter, read
-from harness.run import planning
-from harness.run import qualification as module
 from harness.run.planning import runs, selected_checks
 from harness.run.qualification import Qualification
 from tests.software.run.fakes import FakeChecks, FakeRig, declared
@@ -34,8 +33,7 @@ OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": []}
 def build(tmp_path, monkeypatch):
     def of(checks: FakeChecks | None = None, rig: FakeRig | None = None, **options) -> Qualification:
         checks = checks or FakeChecks()
-        monkeypatch.setattr(planning, "measuring", checks.measuring)
-        monkeypatch.setattr(module, "expect", checks.expect)
+        monkeypatch.setattr(registry, "check_named", checks.check_named)
         made = Qualification(rig or FakeRig(), RecordWriter(tmp_path / "record", OPENING), **options)
         made.checks = checks
         made.folder = tmp_path / "record"

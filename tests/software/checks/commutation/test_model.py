@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.checks.catalogue import row_of
 from harness.checks.commutation import model as alignment
-from harness.checks.commutation import procedure as commutation
 from harness.nouns.contract import Declared
 from harness.nouns.quantity import rectangular
 from harness.physics import drive, motor
@@ -85,7 +85,9 @@ def test_every_planned_quantity_has_an_expectation() -> None:
             "sensor_age",
         )
     ]
-    assert {name.rpartition(".")[2] for name in names} == set(commutation.PLANNED)
+    assert {name.rpartition(".")[2] for name in names} == {
+        measurand.name for measurand in row_of("commutation").quantities
+    }
     for expectation in alignment.expect(SPEC, NOTHING, "gate"):
         assert (expectation.quantity is None) == bool(expectation.needs)
 

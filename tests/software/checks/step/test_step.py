@@ -10,15 +10,19 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
+from harness.checks.catalogue import row_of
+from harness.checks.step import analysis as step
 from harness.checks.step import dynamics as step_dynamics
 from harness.checks.step import metrics as step_metrics
-from harness.checks.step import procedure as step
 from harness.checks.step import steps as step_record
+from harness.checks.step.stimulus import SMALL_RAD, WAYS
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load
 from tests.software.checks.step.loop_simulation import COUNTS, LoopPlants, draw, run
+
+PLANNED = tuple(measurand.name for measurand in row_of("step").quantities)
 
 RIG = Path(__file__).parents[4] / "rigs_demo" / "rigs" / "sluice.toml"
 SPEC = load(RIG)
@@ -28,8 +32,8 @@ PLANTS = 4
 
 
 def staircase(seed: int = 5) -> list[float]:
-    order = np.random.default_rng(seed).permutation(len(step.SMALL_RAD))
-    return list(np.cumsum([way * step.SMALL_RAD[size] for way, size in zip(step.WAYS, order, strict=True)]))
+    order = np.random.default_rng(seed).permutation(len(SMALL_RAD))
+    return list(np.cumsum([way * SMALL_RAD[size] for way, size in zip(WAYS, order, strict=True)]))
 
 
 def records(plants: LoopPlants, places: list[float], seed: int = 3) -> list[Observation]:
@@ -107,7 +111,7 @@ def test_what_was_planned_is_answered(
     healthy: tuple[LoopPlants, list[dict[str, Measurement | Unmeasured]]],
 ) -> None:
     _, results = healthy
-    assert tuple(results[0]) == step.PLANNED
+    assert tuple(results[0]) == PLANNED
     missing = [name for name, result in results[0].items() if isinstance(result, Unmeasured)]
     assert missing == ["large_rise_time", "large_overshoot"]
     assert results[0]["large_overshoot"].outcome is Outcome.NOT_RUN  # type: ignore[union-attr]
@@ -175,10 +179,10 @@ def test_two_large_steps_scatter_as_the_levels_of_the_small_ones() -> None:
     random = np.random.default_rng(3)
     z = []
     for _ in range(60):
-        places = np.cumsum(np.array(step.WAYS) * 0.06)
+        places = np.cumsum(np.array(WAYS) * 0.06)
         small = [
             made_of(ringing(0.06 + random.normal(0, 2e-3)), way=way, place=float(place))
-            for way, place in zip(step.WAYS, places, strict=True)
+            for way, place in zip(WAYS, places, strict=True)
         ]
         large = []
         for _ in range(2):
@@ -201,12 +205,12 @@ def test_ten_steps_that_rest_alike_do_not_say_where_another_ten_would() -> None:
     """Each run's steps all end at one place of the band that friction leaves; the mean is that place."""
     random = np.random.default_rng(5)
     rest_rad, z = 4e-3, []
-    places = np.cumsum(np.array(step.WAYS) * 0.06)
+    places = np.cumsum(np.array(WAYS) * 0.06)
     for _ in range(60):
         own = random.uniform(-rest_rad, rest_rad) / math.sqrt(10.0)
         steps = [
             made_of(ringing(0.06 + own + random.normal(0.0, 1e-5)), way=way, place=float(place))
-            for way, place in zip(step.WAYS, places, strict=True)
+            for way, place in zip(WAYS, places, strict=True)
         ]
         found = step_metrics.error_left(steps, "gate", "error", rest_rad)
         z.append(found.value / found.u)

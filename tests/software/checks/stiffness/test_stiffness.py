@@ -10,12 +10,15 @@ import numpy as np
 import pytest
 
 from harness.base.errors import MeasurementError
-from harness.checks.stiffness import procedure as stiffness
+from harness.checks.catalogue import row_of
+from harness.checks.stiffness import analysis as stiffness
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Unmeasured
 from harness.rigfile import load
 from tests.software.checks.commutation.turned_field import COLUMNS
 from tests.software.corrections import bridge
+
+PLANNED = tuple(measurand.name for measurand in row_of("stiffness").quantities)
 
 ROOT = Path(__file__).resolve().parents[4]
 SPEC = load(ROOT / "rigs_demo/rigs/sluice.toml")
@@ -112,7 +115,7 @@ def value(results: list[Measurement | Unmeasured], name: str) -> Measurement:
 @pytest.mark.parametrize("eccentric", [0.0, 5e-3])
 def test_torques_come_back_whatever_the_sensors_eccentricity(eccentric: float) -> None:
     results = stiffness.analyse(observations(eccentric=eccentric), SPEC, "gate")
-    assert [result.name.rpartition(".")[2] for result in results] == list(stiffness.PLANNED)
+    assert [result.name.rpartition(".")[2] for result in results] == list(PLANNED)
     true_peak = KT * (0.6 - LOST) * 6.0 / OHM
     # The estimated warmth of a real sweep (2 to 4 K) is taken for granted here: 2 % either way.
     assert value(results, "torque_per_ampere").quantity.value == pytest.approx(KT, rel=0.015)

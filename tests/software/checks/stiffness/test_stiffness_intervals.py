@@ -15,10 +15,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.checks.stiffness import procedure as stiffness
+from harness.checks.stiffness import analysis as stiffness
+from harness.checks.stiffness import procedure
 from harness.checks.stiffness.held_field import open_loop
 from harness.checks.stiffness.held_loop import momentum_n_m
 from harness.checks.stiffness.readings import readings_of
+from harness.checks.stiffness.stimulus import stimulus
 from harness.nouns.coverage import interval
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement
@@ -141,8 +143,8 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
         progress=lambda text, fraction: None,
     )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(stiffness, "Hold", board)
-        stiffness.procedure(rig, "gate")
+        patch.setattr(procedure, "Hold", board)
+        procedure.procedure(rig, "gate", stimulus(rig.spec, rig.declared["gate"], "gate"))
     for taken in board.taken:
         for observation in taken:
             observation.conditions["room_c"] = 20.0  # type: ignore[index]

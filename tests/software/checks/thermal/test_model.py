@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from harness.checks.thermal import heating as procedure
 from harness.checks.thermal import model as thermal
 from harness.nouns.contract import Declared
 from harness.rigfile import RigSpec, load
@@ -73,10 +72,6 @@ def test_a_bond_half_lost_shows_in_the_fast_term() -> None:
 def test_driver_rise_by_hand() -> None:
     assert thermal.driver_rise_k(20.0, 0.25, 0.0, 20e3) == pytest.approx(20.0 * 2.0 * 0.25 * 0.55**2)
     assert thermal.driver_rise_k(20.0, 0.0, 150e-9, 20e3) == pytest.approx(20.0 * 4.0 * 0.003 * 0.7 * 0.55)
-
-
-def test_the_model_heats_with_the_current_of_the_procedure() -> None:
-    assert thermal.CURRENT_A == procedure.CURRENT_A
 
 
 def declared() -> Declared:

@@ -14,18 +14,24 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from harness.base.errors import MeasurementError, StoppedByBoard
-from harness.checks.thermal import procedure as thermal
-from harness.checks.thermal.heating import COLD_AGREE, COLD_WAIT_S, CURRENT_A, Reading, phase_current
+from harness.checks.catalogue import row_of
+from harness.checks.thermal import analysis as thermal
+from harness.checks.thermal import procedure
+from harness.checks.thermal.heating import Reading
 from harness.checks.thermal.heating_curve import LOOK_K, most_left_k
 from harness.checks.thermal.model import heating
+from harness.checks.thermal.stimulus import COLD_AGREE, COLD_WAIT_S, CURRENT_A
+from harness.corrections.dead_time import phase_current
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Measurement, Outcome
 from harness.rigfile import load
 
+PLANNED = tuple(measurand.name for measurand in row_of("thermal").quantities)
+
 SPEC = load(Path(__file__).resolve().parents[4] / "rigs_demo" / "rigs" / "sluice.toml")
 DEAD_SHARE = 150e-9 * 20e3
-TIMES = thermal.sample_times(SPEC, "gate")
+TIMES = procedure.sample_times(SPEC, "gate")
 
 
 def winding_c(current_a: float, room_c: float, ohm_20: float = 5.7) -> np.ndarray:
@@ -57,8 +63,8 @@ def observations(
         "current_a": CURRENT_A,
         "idle_a": (0.045 * gain + rng.normal(0.0, noise_a, 4)).tolist(),
     }
-    columns = tuple(Column(name=name, unit=unit) for name, unit in thermal.COLUMNS)
-    dtype = [(name, "<f8") for name, _ in thermal.COLUMNS]
+    columns = tuple(Column(name=name, unit=unit) for name, unit in procedure.COLUMNS)
+    dtype = [(name, "<f8") for name, _ in procedure.COLUMNS]
     rows = list(zip(TIMES, 2.0 * ohm * real, supply, difference, strict=True))
     warm = {
         "room_c": [room_c, room_c],
@@ -90,7 +96,7 @@ def final_rise(room_c: float) -> float:
 
 def test_every_planned_quantity_comes_out_where_it_was_put() -> None:
     found = measured()
-    assert tuple(found) == thermal.PLANNED
+    assert tuple(found) == PLANNED
     assert abs(found["resistance"].value - 5.7) < 3.0 * found["resistance"].u
     assert abs(found["rise"].value - final_rise(20.0)) < 3.0 * found["rise"].u
     assert found["rise"].u < 0.4
@@ -191,7 +197,7 @@ class RunAway:
     def __init__(self, clock: SimpleNamespace) -> None:
         self.clock, self.reads = clock, 0
 
-    def __call__(self, rig: Any, motor: str, dead_share: float) -> Self:
+    def __call__(self, rig: Any, motor: str, dead_share: float, current_a: float) -> Self:
         return self
 
     def __enter__(self) -> Self:
@@ -233,8 +239,8 @@ def test_every_reading_of_the_heating_is_held_against_the_windings_limit(monkeyp
     rig: Any = SimpleNamespace(
         spec=SPEC, clock=clock, thermometer=room, check_limits=check_limits, progress=lambda text, share: None
     )
-    monkeypatch.setattr(thermal, "Heating", heating)
-    fixed = {"dead_time_s": 150e-9, "carrier_hz": 20e3}
+    monkeypatch.setattr(procedure, "Heating", heating)
+    fixed = {"dead_time_s": 150e-9, "carrier_hz": 20e3, "current_a": CURRENT_A}
     with pytest.raises(StoppedByBoard, match="gate: winding 105 degC"):
-        thermal._heat(rig, "gate", fixed, 0.5)
+        procedure._heat(rig, "gate", fixed, 0.5)
     assert heating.reads == 2
