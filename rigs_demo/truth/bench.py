@@ -1,4 +1,4 @@
-"""What true values are computed from: one bench with its drawn plant, its firmware and the nominal values of its rig."""
+"""What true values are computed from: one bench with its drawn plant, its firmware and its rig file."""
 
 from __future__ import annotations
 

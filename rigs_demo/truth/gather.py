@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pkgutil
 from importlib import import_module
+from pathlib import Path
 
-import rigs_demo.truth
 from rigs_demo.faults import plant_of
 from rigs_demo.plant import drawing
 from rigs_demo.truth.bench import Bench, Truth, Values
@@ -19,7 +19,7 @@ def truths() -> dict[str, Truth]:
 
 
 def _modules() -> list[pkgutil.ModuleInfo]:
-    return [entry for entry in pkgutil.iter_modules(rigs_demo.truth.__path__) if entry.name != "gather"]
+    return [entry for entry in pkgutil.iter_modules([str(Path(__file__).parent)]) if entry.name != "gather"]
 
 
 def gather(

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from harness.base.gravity import STANDARD_M_S2
 from harness.checks.commutation.model import step_angle
 from harness.checks.step import staircase
+from harness.checks.stiffness import analysis as stiffness
 from harness.checks.stiffness import model as holding
-from harness.checks.stiffness import procedure as stiffness
 from harness.checks.stiffness.held_field import NAMES, shaft_of
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
 from harness.nouns.observation import Column, Observation

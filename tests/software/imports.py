@@ -163,6 +163,10 @@ def _nodes(node: ast.AST, *, for_types: bool = False) -> Iterator[tuple[ast.AST,
         if isinstance(child, ast.If) and ast.unparse(child.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
             yield from _nodes(ast.Module(child.body, []), for_types=True)
             yield from _nodes(ast.Module(child.orelse, []), for_types=for_types)
+        elif isinstance(child, ast.JoinedStr):  # its pieces name nothing by themselves
+            for piece in child.values:
+                if isinstance(piece, ast.FormattedValue):
+                    yield from _nodes(piece, for_types=for_types)
         else:
             yield from _nodes(child, for_types=for_types)
 

@@ -13,9 +13,11 @@ import pytest
 
 from tests.software.imports import ROOT, Tree, lies_in
 
-ROWS = "checks.catalogue"
+ROWS = "checks.catalogue + checks.*.quantities + checks.*.causes"
+STIMULI = "checks.strength + checks.*.stimulus"
 MEASURING = "checks.*.*"
 MODELS = "checks.*.model + checks.step.staircase"
+CHECKS = "checks.definition + checks.registry + checks.*.check"
 CASES = "checks.judged + checks.test_*"
 PLUGIN = "plugin + plugin_pool"
 WHOLE_RUN = "run.repeats + run.whole_run"
@@ -27,10 +29,12 @@ ORDER = (
     ("nouns", "link"),
     (ROWS,),
     ("rigfile",),
+    (STIMULI,),
     ("bench", "record", "judge"),
     ("corrections", "fits", "physics"),
     ("acting",),
     (MEASURING, MODELS, CASES, "report"),
+    (CHECKS,),
     ("show",),
     ("compare",),
     ("gate", "lot", "store", "study"),
@@ -76,12 +80,12 @@ WALLS = {
     ),
     "hope": Wall(
         inside=("acting", "corrections", "fits", MEASURING),
-        outside=("physics", MODELS, "judge", "record", "report", *RUNNING),
+        outside=("physics", MODELS, CHECKS, "judge", "record", "report", *RUNNING),
         why="a measurement is made without knowing what is hoped for",
     ),
     "prediction": Wall(
         inside=("physics", MODELS),
-        outside=(*BENCH, MEASURING, "fits", "corrections", "judge", "record", "report", *RUNNING),
+        outside=(*BENCH, MEASURING, CHECKS, "fits", "corrections", "judge", "record", "report", *RUNNING),
         why="what was measured comes to a model as data, never as a bench",
     ),
     "simulation": Wall(
@@ -91,7 +95,7 @@ WALLS = {
     ),
     "records": Wall(
         inside=DECIDING,
-        outside=(*BENCH, "fits", "corrections", "physics", MEASURING, MODELS, CASES, *RUNNING),
+        outside=(*BENCH, "fits", "corrections", "physics", STIMULI, MEASURING, MODELS, CHECKS, CASES, *RUNNING),
         why="what decides from records lets nothing pass by driving a bench",
     ),
     "judge": Wall(

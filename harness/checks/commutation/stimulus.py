@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from harness.acting.strength import largest_amplitude, require
 from harness.base.gravity import STANDARD_M_S2
+from harness.checks.strength import largest_amplitude, require
 from harness.nouns.contract import Declared
 from harness.rigfile import RigSpec
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.acting.strength import largest_amplitude, require
+from harness.checks.strength import largest_amplitude, require
 from harness.nouns.contract import Declared
 from harness.rigfile import RigSpec
 

@@ -11,8 +11,8 @@ from types import TracebackType
 from typing import TYPE_CHECKING, NamedTuple, Self
 
 from harness.acting.service import Service
-from harness.acting.strength import largest_current_a, require
 from harness.base.errors import MeasurementError, MissingCapability
+from harness.checks.strength import largest_current_a, require
 from harness.corrections.dead_time import phase_current
 
 if TYPE_CHECKING:

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.acting.strength import largest_amplitude, largest_current_a, require
 from harness.base.errors import MissingCapability
 from harness.checks.commutation import stimulus as commutation
 from harness.checks.registry import check_named
 from harness.checks.step import stimulus as step
 from harness.checks.stiffness import stimulus as stiffness
+from harness.checks.strength import largest_amplitude, largest_current_a, require
 from harness.checks.thermal import heating
 from harness.checks.thermal import stimulus as thermal
 from harness.rigfile import RigSpec, load
