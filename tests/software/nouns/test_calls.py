@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from harness.checks.catalogue import CHECK_NAMES
-from harness.nouns.contract import ALL, PARTS, missing_parts
+from harness.nouns.contract import PARTS, missing_parts
 from harness.run.planning import lacking
 from tests.software.run.fakes import FakeRig
 
@@ -207,12 +207,3 @@ def test_firmware_without_its_loop_costs_the_checks_that_close_it(pace: str, abs
     reasons = {check: lacking(FakeRig(lacks=lacks), bare, check, "gate") for check in CHECK_NAMES}  # type: ignore[arg-type]
     assert {check for check, reason in reasons.items() if absent in reason} == {"stiffness", "step", "together"}
     assert reasons["thermal"] == reasons["commutation"] == ""
-
-
-def test_the_contract_is_told_as_it_is() -> None:
-    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## The drive contract")[2]
-    rows = re.findall(r"^\| (`.*?) \| .* \| (.*?) \|$", told.partition("\n## ")[0], re.MULTILINE)
-    needed = {name: words for calls, words in rows for name in re.findall(r"`(\w+)\(", calls)}
-    assert needed == {
-        part.name: {(): "optional", ALL: "all checks"}.get(part.needed_by, ", ".join(part.needed_by)) for part in PARTS
-    }
