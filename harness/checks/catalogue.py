@@ -11,6 +11,8 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from harness.nouns.names import Name
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
@@ -105,22 +107,6 @@ CHECKS: tuple[Check, ...] = (
 CHECK_NAMES: tuple[str, ...] = tuple(check.name for check in CHECKS)
 
 
-def suffix_of(name: str) -> str:
-    """`check.quantity` of a full name: `gate.step.delay` -> `step.delay`, `together.supply_sag` stays."""
-    parts = name.split(".")
-    return ".".join(parts[-2:])
-
-
-def check_of(name: str) -> str:
-    """The check a full name belongs to."""
-    return suffix_of(name).split(".", maxsplit=1)[0]
-
-
-def motor_of(name: str) -> str:
-    """The motor a full name belongs to; "" where both were driven."""
-    return ".".join(part for part in name.split(".")[:-2] if part)
-
-
 def quantities_of(check: Check, motors: Iterable[str]) -> dict[str, str]:
     """Quantities of a check on a rig with these motors, with their words."""
     found: dict[str, str] = {}
@@ -134,9 +120,9 @@ def quantities_of(check: Check, motors: Iterable[str]) -> dict[str, str]:
 
 def words_of(name: str) -> str:
     """What a quantity is, in words; the name itself where the list does not know it."""
-    check, _, quantity = suffix_of(name).partition(".")
+    dotted = Name(name)
     for known in CHECKS:
-        for pattern, words in known.quantities.items() if known.name == check else ():
-            if re.fullmatch(pattern.replace("MOTOR", "[a-z0-9_]+"), quantity):
+        for pattern, words in known.quantities.items() if known.name == dotted.check else ():
+            if re.fullmatch(pattern.replace("MOTOR", "[a-z0-9_]+"), dotted.quantity):
                 return words
     return name

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 from harness.base.errors import MeasurementError, RecordError, UsageError
 from harness.base.words import visible
-from harness.checks.catalogue import suffix_of
 from harness.compare.belonging import Belongings, belongings, fingerprint
 from harness.compare.reference import Surroundings, referred, surroundings
+from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, effective_dof
 from harness.nouns.results import Measurement, Unmeasured
 from harness.record import Record
@@ -76,7 +76,7 @@ def _taken(result: Measurement, owners: Belongings, around: Surroundings, nomina
 
 def near(name: str, one: Taken, origin: float) -> Taken:
     """The same, an angle on a circle moved by whole turns to where `origin` is."""
-    if suffix_of(name) not in TURNING:
+    if Name(name).suffix not in TURNING:
         return one
     return replace(one, lasting=replace(one.lasting, value=origin + math.remainder(one.value - origin, math.tau)))
 

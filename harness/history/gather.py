@@ -10,12 +10,13 @@ from pathlib import Path
 
 from harness.base.errors import StoreError, UsageError
 from harness.base.words import visible
-from harness.checks.catalogue import CHECKS, check_of, motor_of, suffix_of
+from harness.checks.catalogue import CHECKS
 from harness.compare.taken import TURNING
 from harness.history.folders import reports
 from harness.history.limits import Limits, limits_of
 from harness.history.reference import Reference, references
 from harness.history.watch import Watched, watched
+from harness.nouns.names import Name
 from harness.store import Store, StoredRun
 from harness.store.decisions import Decision
 from harness.store.histories import Entry, Level, Release
@@ -160,7 +161,7 @@ def _levels(
     """Levels of a quantity by rig and version."""
     known = [entry.value for some in entries.values() for entry in some if entry.value is not None]
     origin = known[-1] if known else 0.0
-    if suffix_of(name) not in TURNING:
+    if Name(name).suffix not in TURNING:
         groups = [(origin, releases)]
     else:  # angles on a circle: each rig has its own place on it
         groups = [
@@ -170,7 +171,7 @@ def _levels(
         ]
     levels: dict[str, dict[Key, Level]] = {}
     for near, some in groups:
-        for level in store.histories.levels(name, some, origin=near, turning=suffix_of(name) in TURNING):
+        for level in store.histories.levels(name, some, origin=near, turning=Name(name).suffix in TURNING):
             levels.setdefault(level.release[0], {})[level.release] = level
     return levels
 
@@ -178,8 +179,8 @@ def _levels(
 def _quantity(name: str, levels: Mapping[Key, Level], entries: Sequence[Entry], around: _Around) -> Quantity:
     return Quantity(
         name=name,
-        check=check_of(name),
-        motor=motor_of(name),
+        check=Name(name).check,
+        motor=Name(name).motor,
         unit=next((entry.unit for entry in reversed(entries) if entry.unit), "1"),
         levels=levels,
         entries=entries,
@@ -232,6 +233,6 @@ def _place(quantity: Quantity) -> tuple[bool, str, int, int, str]:
     checks = [check.name for check in CHECKS]
     place = checks.index(quantity.check) if quantity.check in checks else len(checks)
     known = list(CHECKS[place].quantities) if place < len(checks) else []
-    last = quantity.name.rpartition(".")[2]
+    last = Name(quantity.name).quantity
     inner = known.index(last) if last in known else len(known)
     return not quantity.motor, quantity.motor, place, inner, quantity.name

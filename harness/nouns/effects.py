@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Literal
 
+from harness.nouns.names import Name
+
 Expected = Mapping[str, float]
 """Expected values of one motor by `check.quantity`."""
 
@@ -99,7 +101,7 @@ class Cause:
 
     def effect(self, suffix: str) -> Effect | None:
         """What the cause does to a quantity, or None: it must agree."""
-        return self.effects.get(suffix, self.effects.get(suffix.split(".", 1)[0] + ".*"))
+        return self.effects.get(suffix, self.effects.get(f"{Name(suffix).check}.*"))
 
 
 def commutation(**effects: Effect) -> Effects:

@@ -13,8 +13,9 @@ from types import ModuleType
 from typing import cast
 
 from harness.bench.rig import Rig
-from harness.checks.catalogue import CHECK_NAMES, CHECKS, check_of
+from harness.checks.catalogue import CHECK_NAMES, CHECKS
 from harness.judge import verdict as rules
+from harness.nouns.names import Name
 from harness.nouns.results import Gauge
 from harness.rigfile import RigSpec
 
@@ -74,7 +75,7 @@ def planned_names(module: ModuleType, check: str, motor: str, motors: Sequence[s
     """Full names of a check's quantities; MOTOR stands for each motor of the rig."""
     names: list[str] = []
     for quantity in cast("Sequence[str]", module.PLANNED):
-        short = quantity.rpartition(".")[2]
+        short = Name(quantity).quantity
         names += [short.replace("MOTOR", each) for each in motors] if "MOTOR" in short else [short]
     prefix = check if motor == BOTH else f"{motor}.{check}"
     return tuple(f"{prefix}.{name}" for name in names)
@@ -167,6 +168,6 @@ def planned_quantities(spec: RigSpec, check: str, only: Sequence[str] = ()) -> l
 
 def place_in_order(name: str, motors: Sequence[str]) -> tuple[int, int]:
     """Sorting key of a quantity: its motor's place, then its check's."""
-    check = check_of(name) if name else CHECK_NAMES[0]
-    motor = name.split(".", maxsplit=1)[0]
-    return (motors.index(motor) if motor in motors else len(motors), CHECK_NAMES.index(check))
+    dotted = Name(name)
+    place = motors.index(dotted.motor) if dotted.motor in motors else len(motors)
+    return place, CHECK_NAMES.index(dotted.check) if name else 0

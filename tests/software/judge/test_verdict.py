@@ -22,7 +22,6 @@ from harness.judge.verdict import (
     e_number,
     judge,
     judge_all,
-    suffix,
     tolerance_share,
     too_coarse,
     unasked,
@@ -321,11 +320,6 @@ def test_a_quantity_with_both_gets_two_verdicts() -> None:
 # --- words and counts ---------------------------------------------------------------------------
 
 
-def test_suffixes() -> None:
-    assert suffix(NAME) == "stiffness.open_loop"
-    assert suffix("together.supply_sag") == "together.supply_sag"
-
-
 def test_agrees_for_a_users_own_test() -> None:
     assert agrees(normal(1.0, 0.01, "V", "a"), normal(1.01, 0.01, "V", "b"))
     answer = agrees(measured(0.9), expected(0.5))
@@ -371,6 +365,9 @@ def verdict_of(word: Outcome, name: str = NAME) -> Verdict:
         ([Outcome.AGREES, Outcome.NOT_JUDGED], (NAME,), ExitCode.UNDECIDED),
         ([Outcome.AGREES, Outcome.NOT_JUDGED], ("step",), ExitCode.UNDECIDED),
         ([Outcome.AGREES], ("stiffness",), ExitCode.AGREES),
+        ([Outcome.AGREES], ("gate.stiffness",), ExitCode.AGREES),
+        ([Outcome.NOT_RUN, Outcome.AGREES], ("gate.stiffness",), ExitCode.UNDECIDED),
+        ([Outcome.AGREES], ("wheel.stiffness",), ExitCode.UNDECIDED),
         ([Outcome.NOT_JUDGED], (), ExitCode.UNDECIDED),
         ([], (), ExitCode.UNDECIDED),
         ([Outcome.AGREES, Outcome.CANNOT_TELL], (), ExitCode.UNDECIDED),
