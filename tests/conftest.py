@@ -1,10 +1,10 @@
 """How the project's own tests run; nothing here depends on how fast this machine happens to be.
 
-    pytest               what a person waits for: all but what is marked slow, with some examples of each property,
-                         on as many processes as there are processors where pytest-xdist is installed
-    pytest --full        all tests, all examples
-    pytest PATH ...      all of PATH, all examples, in this process; with --quick in the quick form
-    pytest --rig=FILE    what the README says: the shipped checks on that rig, and none of these tests
+pytest               what a person waits for: all but what is marked slow, with some examples of each property,
+                     on as many processes as there are processors where pytest-xdist is installed
+pytest --full        all tests, all examples
+pytest PATH ...      all of PATH, all examples, in this process; with --quick in the quick form
+pytest --rig=FILE    what the README says: the shipped checks on that rig, and none of these tests
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How many examples of a property are tried: fewer than usual where one is slow, and in proportion in the quick form."""
+"""How many examples of a property are tried: fewer where one is slow, and in proportion in the quick form."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.catalogue import CHECKS
@@ -16,6 +16,7 @@ from harness.judge.causes import CAUSES
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.nouns.effects import FREE, Cause, Shift
 from harness.nouns.results import Outcome, Verdict
+from tests.examples import examples
 from tests.software.judge.motors import DETECT, FILE, RULE, Motor, judged
 
 Fault = Callable[[str, Motor], Motor]
@@ -244,7 +245,7 @@ def test_a_row_can_be_added() -> None:
     assert found.name == "new" and found.words == "gate and wheel: 0.50"
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(
     seed=st.integers(0, 10**6),
     factor=st.floats(0.3, 3.0),
@@ -271,7 +272,7 @@ def test_a_cause_once_named_is_never_the_wrong_one(seed: int, factor: float, par
     assert not diagnosis.known or truth in names(diagnosis), diagnosis.words
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(
     seed=st.integers(0, 10**6),
     pair=st.lists(

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode
@@ -29,6 +29,7 @@ from harness.judge.verdict import (
 from harness.nouns.coverage import safe_factor, student_quantile
 from harness.nouns.quantity import Contribution, Quantity, combine, difference, exact, normal, rectangular
 from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from tests.examples import examples
 from tests.software.judge.simulation import bell_plan, demo_plan, false_alarms, interval, one_qualification
 
 NAME = "gate.stiffness.open_loop"
@@ -388,7 +389,7 @@ def test_the_headline_counts_everything(words: list[Outcome]) -> None:
     assert sum(int(part.split()[0]) for part in said) == len(words)
 
 
-@settings(max_examples=30)
+@examples(30)
 @given(st.floats(-1e3, 1e3), positive)
 def test_every_verdict_can_be_said_in_one_line(value: float, u: float) -> None:
     rule = replace(RULE, requirements={NAME: Requirement(name=NAME, low=-5.0, high=5.0)})

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.catalogue import CHECKS
@@ -16,6 +16,7 @@ from harness.nouns.coverage import interval
 from harness.nouns.observation import Observation
 from harness.nouns.results import Measurement, Unmeasured
 from harness.rigfile import RigSpec, load
+from tests.examples import examples
 from tests.software.checks.commutation.turned_field import Bench
 
 SPEC = load("rigs_demo/rigs/sluice.toml")
@@ -36,7 +37,7 @@ def test_plans_what_the_catalogue_names() -> None:
     assert set(commutation.PLANNED) == set(check.quantities)
 
 
-@settings(max_examples=10, deadline=None)
+@examples(10)
 @given(
     pairs=st.sampled_from([7, 10, 11, 12, 14]),
     offset=st.floats(-0.2, 1.8),
