@@ -1,0 +1,1 @@
+"""What runs on the board: MicroPython only, short, never the loop that is judged."""

@@ -3,6 +3,22 @@
 The names of this module are the public ones; each is loaded when first asked for, so that importing costs nothing.
 """
 
+# Where things are. Data goes one way, and imports point only backwards along it (DEVELOPERS.md):
+#
+#     rig file -> rig -> procedure -> observation -> measurement -+-> verdict -> record -> page, release gate
+#         +-----> model -> expectation ---------------------------+
+#
+# base, nouns, rigfile                  ground; what travels between rooms; the rig file, typed
+# link, bench                           the board; instruments, the opened rig, make safe, guard, locks
+# checks                                one folder a check: what it measures, how, and what its model expects
+# fits, corrections, acting, physics    what several analyses, procedures and models have in common
+# judge                                 verdicts, exit code, causes; reads results only
+# run                                   plan and qualification: the only room where bench, judge and record meet
+# record, store                         what a run leaves; runs kept for good
+# compare, baseline, gate, lot, study, history     decisions from records alone
+# release, pool                         a gate with a bench and a store; several rigs
+# report, show, command                 pages; words at the terminal; the commands
+
 from __future__ import annotations
 
 from importlib import import_module

@@ -1,0 +1,1 @@
+"""The simulated bench: board, clock, plant, instruments, rig faults, firmware, true values."""

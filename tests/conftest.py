@@ -1,10 +1,81 @@
-"""Settings of all tests: nothing here depends on how fast this machine happens to be."""
+"""How the project's own tests run; nothing here depends on how fast this machine happens to be.
+
+pytest               what a person waits for: all but what is marked slow, with some examples of each property,
+                     on as many processes as there are processors where pytest-xdist is installed
+pytest --full        all tests, all examples
+pytest PATH ...      all of PATH, all examples, in this process; with --quick in the quick form
+pytest --rig=FILE    what the README says: the shipped checks on that rig, and none of these tests
+"""
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import settings
 
-settings.register_profile("rotorgate", deadline=None)
-# A build of one tree says one thing: the same examples each time. New ones are drawn wherever a person runs the tests.
-settings.register_profile("build", deadline=None, derandomize=True)
-settings.load_profile("rotorgate")
+EXAMPLES = 100
+QUICK_EXAMPLES = 20
+"""Of each property (both arbitrary); a property whose examples are slow takes its share, see `tests/examples.py`."""
+PROCESSES = 8
+"""At most: each loads the same libraries before it is of use (arbitrary)."""
+
+# New examples are drawn wherever a person runs all tests. A build of one tree says one thing, and so does the quick
+# form, which somebody may run who has changed nothing: the same examples each time.
+settings.register_profile("full", deadline=None, max_examples=EXAMPLES)
+settings.register_profile("build", deadline=None, max_examples=EXAMPLES, derandomize=True)
+settings.register_profile("quick", deadline=None, max_examples=QUICK_EXAMPLES, derandomize=True)
+settings.load_profile("full")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Quick or full."""
+    group = parser.getgroup("rotorgate's own tests")
+    group.addoption("--full", action="store_true", help="all tests and examples, where no path is given")
+    group.addoption("--quick", action="store_true", help="no slow tests, few examples, where a path is given")
+
+
+def without_paths(config: pytest.Config) -> bool:
+    """Whether all of the project's tests are meant."""
+    return config.args_source is pytest.Config.ArgsSource.TESTPATHS
+
+
+def on_a_rig(config: pytest.Config) -> bool:
+    """Whether this run is of a rig's checks; the plugin may be switched off."""
+    return bool(config.getoption("--rig", None) or config.getoption("--rigs", None))
+
+
+def is_quick(config: pytest.Config) -> bool:
+    """Whether the quick form is meant: who chooses by marks means all that carry them."""
+    if config.getoption("--quick"):
+        return True
+    return without_paths(config) and not config.getoption("--full") and not config.getoption("markexpr")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """Take all processors for all tests, unless it is said otherwise; before pytest-xdist starts its processes."""
+    options = config.option
+    if not without_paths(config) or on_a_rig(config) or getattr(options, "numprocesses", 0) is not None:
+        return
+    if options.capture != "no" and options.dist == "no" and not options.tx:
+        options.numprocesses = "auto"
+        options.maxprocesses = options.maxprocesses or PROCESSES
+        options.dist = "worksteal"  # in order, so that what one bench or database serves mostly meets one process
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Before the plugin adds its checks, and before a property is read."""
+    if on_a_rig(config) and without_paths(config):
+        config.args.clear()
+    if config.getoption("--hypothesis-profile", None) is None:
+        settings.load_profile("quick" if is_quick(config) else "full")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what is slow, in the quick form."""
+    if not is_quick(config):
+        return
+    slow = [item for item in items if item.get_closest_marker("slow")]
+    if slow:
+        config.hook.pytest_deselected(items=slow)
+        items[:] = [item for item in items if not item.get_closest_marker("slow")]

@@ -18,6 +18,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 SOURCES = (".py", ".toml")
+_INPUTS = re.compile(r"^Inputs: `(\w+)`", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,16 +30,13 @@ class Results:
     """The file, relative to the root of the repository, as all paths here."""
     command: str
     inputs: tuple[str, ...]
-    """Files, and folders with all Python and TOML files below them."""
+    """As for `fingerprint`."""
     root: Path = ROOT
 
     @property
     def fingerprint(self) -> str:
         """Hash of the inputs as they are now. Raises FileNotFoundError for an input that is not there."""
-        digest = hashlib.sha256()
-        for path in sorted({path for name in self.inputs for path in _files(self.root, name)}):
-            digest.update(f"{path.relative_to(self.root).as_posix()}\n{_bare(path)}\n".encode())
-        return digest.hexdigest()[:16]
+        return fingerprint(self.inputs, self.root)
 
     @property
     def stale(self) -> str:
@@ -46,7 +44,7 @@ class Results:
         place = self.root / self.place
         if not place.exists():
             return f"{self.place}: expected results, found no file; write them by: {self.command}"
-        found = re.search(r"^Inputs: `(\w+)`", place.read_text(encoding="utf-8"), re.MULTILINE)
+        found = _INPUTS.search(place.read_text(encoding="utf-8"))
         then, now = found[1] if found else "none", self.fingerprint
         if then == now:
             return ""
@@ -57,6 +55,23 @@ class Results:
         day = datetime.now(UTC).date().isoformat()
         head = f"# {self.title}\n\nWritten by `{self.command}` on {day}, not by hand.\nInputs: `{self.fingerprint}`\n"
         (self.root / self.place).write_text(f"{head}\n{body.strip()}\n", encoding="utf-8")
+
+    def renew(self) -> None:
+        """Say that the numbers hold for the sources of today, too: for who has seen that they come out the same."""
+        place = self.root / self.place
+        text = place.read_text(encoding="utf-8")
+        place.write_text(_INPUTS.sub(f"Inputs: `{self.fingerprint}`", text, count=1), encoding="utf-8")
+
+
+def fingerprint(inputs: Sequence[str], root: Path = ROOT) -> str:
+    """Hash of sources: patterns of files, and of folders with all Python and TOML files below them.
+
+    Raises FileNotFoundError for a pattern that nothing answers to.
+    """
+    digest = hashlib.sha256()
+    for path in sorted({path for pattern in inputs for path in _files(root, pattern)}):
+        digest.update(f"{path.relative_to(root).as_posix()}\n{_bare(path)}\n".encode())
+    return digest.hexdigest()[:16]
 
 
 def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -79,11 +94,15 @@ def simulate(results: Results, body: Callable[[int], str], usual: int) -> None:
         results.write(text)
 
 
-def _files(root: Path, name: str) -> list[Path]:
-    path = root / name
-    found = [one for one in path.rglob("*") if one.suffix in SOURCES] if path.is_dir() else [path]
-    if not found or not path.exists():
-        raise FileNotFoundError(f"{name}: expected a source of results, found none: was it moved?")
+def _files(root: Path, pattern: str) -> list[Path]:
+    found = [
+        path
+        for match in root.glob(pattern)
+        for path in (match.rglob("*") if match.is_dir() else [match])
+        if path.suffix in SOURCES
+    ]
+    if not found:
+        raise FileNotFoundError(f"{pattern}: expected a source of results, found none: was it moved?")
     return found
 
 

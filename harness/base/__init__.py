@@ -1,0 +1,1 @@
+"""Ground that knows nothing of motors: errors, clock, disk, words."""

@@ -1,0 +1,1 @@
+"""Records against a baseline that a store keeps, for commands."""

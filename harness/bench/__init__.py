@@ -1,0 +1,1 @@
+"""Instruments, the opened rig, make safe, guard, locks, exchange of firmware. Knows no model and no verdict."""

@@ -112,8 +112,7 @@ class Rig:
     def multimeter(self, motor: str) -> Multimeter | None:
         """The multimeter across two terminals of a motor, if there is one."""
         for name, entry in self.instruments.items():
-            across = self.spec.instrument[name].across
-            if isinstance(entry, Multimeter) and across is not None and across[0].split(".")[0] == motor:
+            if isinstance(entry, Multimeter) and self.spec.instrument[name].is_at(motor):
                 return entry
         return None
 

@@ -43,4 +43,4 @@ def _blind(spec: RigSpec, motor: str, firmware_names: Collection[str]) -> Iterat
 
 def _has(spec: RigSpec, class_: str, motor: str) -> bool:
     entries = [spec.instrument[name] for name in spec.instruments_of(class_)]
-    return any(entry.across is None or entry.across[0].split(".")[0] == motor for entry in entries)
+    return any(entry.across is None or entry.is_at(motor) for entry in entries)

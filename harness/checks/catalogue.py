@@ -19,6 +19,7 @@ from pathlib import Path
 from harness.nouns.contract import ALWAYS
 from harness.nouns.effects import Cause, Effects
 from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Sense
+from harness.nouns.names import Name
 
 
 def _folders() -> list[str]:
@@ -77,22 +78,6 @@ def row_of(check: str) -> CheckRow:
     return {row.name: row for row in CHECKS}[check]
 
 
-def suffix_of(name: str) -> str:
-    """`check.quantity` of a full name: `gate.step.delay` -> `step.delay`, `together.supply_sag` stays."""
-    parts = name.split(".")
-    return ".".join(parts[-2:])
-
-
-def check_of(name: str) -> str:
-    """The check a full name belongs to."""
-    return suffix_of(name).split(".", maxsplit=1)[0]
-
-
-def motor_of(name: str) -> str:
-    """The motor a full name belongs to; "" where both were driven."""
-    return ".".join(part for part in name.split(".")[:-2] if part)
-
-
 def quantities_of(row: CheckRow, motors: Iterable[str]) -> dict[str, Measurand]:
     """Quantities of a check on a rig with these motors, by their names there."""
     named = list(motors)
@@ -108,10 +93,10 @@ def full_names(row: CheckRow, motor: str, motors: Iterable[str]) -> tuple[str, .
 @cache
 def measurand_of(name: str) -> Measurand | None:
     """The row of a quantity by its full name; None for one that no check of this version measures."""
-    check, _, quantity = suffix_of(name).partition(".")
+    dotted = Name(name)
     for row in CHECKS:
-        for measurand in row.quantities if row.name == check else ():
-            if re.fullmatch(measurand.name.replace(MOTOR, "[a-z0-9_]+"), quantity):
+        for measurand in row.quantities if row.name == dotted.check else ():
+            if re.fullmatch(measurand.name.replace(MOTOR, "[a-z0-9_]+"), dotted.quantity):
                 return measurand
     return None
 

@@ -22,11 +22,11 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from harness.base.errors import UsageError
-from harness.checks.catalogue import suffix_of
 from harness.compare.baseline import SCATTER, Baseline, Level, mean_of
 from harness.compare.between import f_tail
 from harness.compare.taken import Taken, mixed, near, taken_from
 from harness.nouns.coverage import half_width, safe_factor, shared_risk
+from harness.nouns.names import Name
 from harness.nouns.quantity import Contribution, Quantity, combine
 from harness.nouns.results import Detect
 from harness.record import Record
@@ -72,7 +72,7 @@ class Terms:
 
     def margin(self, level: Level) -> float | None:
         """The margin of a quantity in its unit, the entry for its motor first; None where none is stated."""
-        entry = self.margins.get(level.name, self.margins.get(suffix_of(level.name)))
+        entry = Name(level.name).entry_in(self.margins)
         return None if entry is None else entry.deviation(level.value)
 
 

@@ -19,8 +19,9 @@ from functools import lru_cache
 
 from harness.base.errors import MeasurementError, RecordError, RigFileError
 from harness.base.reference import REFERENCE_C
-from harness.checks.catalogue import measurand_of, suffix_of
+from harness.checks.catalogue import measurand_of
 from harness.nouns.measurand import Follows
+from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, propagate, rectangular
 from harness.nouns.results import Measurement
@@ -54,11 +55,11 @@ class Surroundings:
 
     def supply_of(self, name: str) -> Quantity:
         """Supply voltage that a quantity was measured at."""
-        return self.supply_v.get(name.split(".", 1)[0], self.supply_v[""])
+        return self.supply_v.get(Name(name).motor, self.supply_v[""])
 
     def room_of(self, name: str) -> Quantity:
         """Room temperature that a quantity was measured in."""
-        return self.room_c.get(name.rpartition(".")[0], self.room_c[""])
+        return self.room_c.get(Name(name).prefix, self.room_c[""])
 
 
 def surroundings(record: Record) -> Surroundings:
@@ -69,8 +70,9 @@ def surroundings(record: Record) -> Surroundings:
         raise RecordError(f"{record.folder}: cannot be compared: its rig file does not read: {error}") from error
     supply = {"": spec.supply.voltage_v.quantity("V")}
     for result in record.results:
-        if isinstance(result, Measurement) and suffix_of(result.name) == "stiffness.supply_voltage":
-            supply[result.name.split(".", 1)[0]] = result.quantity
+        name = Name(result.name)
+        if isinstance(result, Measurement) and name.suffix == "stiffness.supply_voltage":
+            supply[name.motor] = result.quantity
     try:
         rooms = _rooms(spec, record.content["observations"])
     except (KeyError, TypeError, AttributeError) as error:
@@ -102,13 +104,13 @@ def referred(name: str, quantity: Quantity, around: Surroundings, nominal_v: flo
                 f"the supply stood at {volts.value:.3g} V, more than {FARTHEST:.0%} from the {nominal_v:.3g} V "
                 "that it is to be referred to"
             )
-        power = rectangular(rule.supply, rule.supply_half, "1", f"how {suffix_of(name)} follows the supply")
+        power = rectangular(rule.supply, rule.supply_half, "1", f"how {Name(name).suffix} follows the supply")
         result = propagate(
             lambda value, volts, power: value * math.exp(power * math.log(nominal_v / volts)),
             quantity.unit, value=result, volts=volts, power=power,
         )  # fmt: skip
     if rule.per_k or rule.per_k_half:
-        slope = rectangular(rule.per_k, rule.per_k_half, "1/K", f"how {suffix_of(name)} follows the room")
+        slope = rectangular(rule.per_k, rule.per_k_half, "1/K", f"how {Name(name).suffix} follows the room")
         result = propagate(
             lambda value, room_c, slope: value * (1.0 - slope * (room_c - REFERENCE_C)),
             quantity.unit, value=result, room_c=around.room_of(name), slope=slope,
@@ -130,7 +132,7 @@ def _rooms(spec: RigSpec, observations: Iterable[Mapping[str, object]]) -> dict[
         if reading is not None:
             half = accuracy.half_width(reading) if accuracy is not None else 1.0
             read = rectangular(reading, half, "degC", f"instrument.{name}.temperature_offset")
-            found.setdefault(str(observation["name"]).rpartition(".")[0], read)
+            found.setdefault(Name(observation["name"]).prefix, read)
             found[""] = read
     return found
 

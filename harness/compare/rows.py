@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from harness.compare.baseline import Level
 from harness.compare.difference import Difference, Finding, Terms
 from harness.nouns.coverage import half_width
+from harness.nouns.names import Name
 from harness.report.numbers import decimals_for, prefix_for
 from harness.show.columns import Heading, Layout, Row
 from harness.show.table import FINEST, rounded
@@ -82,7 +83,7 @@ def level_row(level: Level, terms: Terms) -> Row:
         cells=cells,
         word=word,
         sentence=", ".join(part for part in (*said, f"compared: {word}") if part),
-        group=level.name.rpartition(".")[0],
+        group=Name(level.name).prefix,
         reason=level.why_not,
     )
 
@@ -114,7 +115,7 @@ def difference_row(found: Difference, level: Level) -> Row:
         cells=(base, off, spread, margin, unit),
         word=found.finding.value,
         sentence=", ".join(part for part in said if part),
-        group=found.name.rpartition(".")[0],
+        group=Name(found.name).prefix,
         reason=found.reason,
     )
 

@@ -1,0 +1,1 @@
+"""What a measurement is corrected for: dead time, resistance, temperature, inertia."""

@@ -1,0 +1,1 @@
+"""Numerics that several analyses use: regressions, pulses, exponentials, swings."""

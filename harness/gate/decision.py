@@ -21,7 +21,8 @@ from harness.base.errors import ExitCode
 from harness.base.words import visible
 from harness.compare import Difference, Finding
 from harness.gate.policy import Policy, Waiver
-from harness.judge.tally import ABSENT, OPEN, WORST, keys_of
+from harness.judge.tally import ABSENT, OPEN, WORST
+from harness.nouns.names import Name
 from harness.nouns.results import Outcome
 from harness.record import Record
 
@@ -229,7 +230,7 @@ def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
         wanted = set(record.content.get("required") or ())
         for entry in record.content["verdicts"] if record.content.get("stop") is None else ():
             name, outcome = str(entry["name"]), Outcome(entry["outcome"])
-            if outcome in ABSENT and keys_of(name) & wanted:
+            if outcome in ABSENT and Name(name).keys & wanted:
                 reason = visible(str(entry.get("reason") or "no reason given"))
                 words = f"required by the rig file, {outcome.value}: {reason}"
                 yield Objection(refuses=False, quantity=visible(name), words=words, remedy=f"{visible(name)}: {reason}")

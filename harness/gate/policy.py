@@ -31,7 +31,7 @@ from pydantic import BeforeValidator, Field, PlainValidator, ValidationError
 
 from harness.base.errors import PolicyError
 from harness.base.words import visible
-from harness.judge.tally import keys_of
+from harness.nouns.names import Name
 from harness.nouns.results import Detect
 from harness.rigfile import fields, problems, toml
 from harness.rigfile.crosscheck import named
@@ -87,7 +87,7 @@ class Waiver(Section):
 
     def covers(self, name: str) -> bool:
         """Whether it speaks of a quantity, given by full name."""
-        return name == self.quantity or name.partition(".")[2] == self.quantity
+        return self.quantity in (name, Name(name).suffix)
 
 
 class Policy(PersonsFile):
@@ -114,7 +114,7 @@ class Policy(PersonsFile):
     def required_of(self, names: Iterable[str]) -> list[str]:
         """Those of these full names that are required: by full name, as `check.quantity`, or by their check."""
         wanted = set(self.required)
-        return [name for name in names if wanted & keys_of(name)]
+        return [name for name in names if wanted & Name(name).keys]
 
     def standing(self, name: str, on_day: date) -> Waiver | None:
         """The waiver that covers a quantity on that day, if there is one."""
@@ -167,4 +167,4 @@ def _unfounded(policy: Policy) -> Iterator[tuple[problems.Place, str]]:
 
 def required_by(wanted: str, names: Iterable[str]) -> list[str]:
     """Those of these full names that one entry of `required` asks for."""
-    return [name for name in names if wanted in keys_of(name)]
+    return [name for name in names if wanted in Name(name).keys]

@@ -10,11 +10,12 @@ from pathlib import Path
 
 from harness.base.errors import StoreError, UsageError
 from harness.base.words import visible
-from harness.checks.catalogue import CHECKS, check_of, is_angle, motor_of
+from harness.checks.catalogue import CHECKS, is_angle
 from harness.history.folders import reports
 from harness.history.limits import Limits, limits_of
 from harness.history.reference import Reference, references
 from harness.history.watch import Watched, watched
+from harness.nouns.names import Name
 from harness.store import Store, StoredRun
 from harness.store.decisions import Decision
 from harness.store.histories import Entry, Level, Release
@@ -177,8 +178,8 @@ def _levels(
 def _quantity(name: str, levels: Mapping[Key, Level], entries: Sequence[Entry], around: _Around) -> Quantity:
     return Quantity(
         name=name,
-        check=check_of(name),
-        motor=motor_of(name),
+        check=Name(name).check,
+        motor=Name(name).motor,
         unit=next((entry.unit for entry in reversed(entries) if entry.unit), "1"),
         levels=levels,
         entries=entries,
@@ -231,6 +232,6 @@ def _place(quantity: Quantity) -> tuple[bool, str, int, int, str]:
     checks = [check.name for check in CHECKS]
     place = checks.index(quantity.check) if quantity.check in checks else len(checks)
     known = [row.name for row in CHECKS[place].quantities] if place < len(checks) else []
-    last = quantity.name.rpartition(".")[2]
+    last = Name(quantity.name).quantity
     inner = known.index(last) if last in known else len(known)
     return not quantity.motor, quantity.motor, place, inner, quantity.name

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.base.errors import HarnessError
-from harness.checks.catalogue import suffix_of
+from harness.nouns.names import Name
 from harness.nouns.results import Detect
 from harness.store import Store
 from harness.store.baselines import StoredBaseline
@@ -42,7 +42,7 @@ def references(store: Store, rig: str, virtual: bool) -> tuple[dict[str, Referen
     for name in store.histories.names():
         values = [one.value for one in store.histories.entries(name, newest.runs) if one.value is not None]
         if values:
-            asked = detect.get(name, detect.get(suffix_of(name)))
+            asked = Name(name).entry_in(detect)
             mean = statistics.fmean(values)
             found[name] = Reference(
                 title=newest.title,

@@ -1,0 +1,1 @@
+"""The only comparison: verdicts, their exit code, preconditions, causes. Reads results only."""

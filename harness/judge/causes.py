@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from harness.checks.catalogue import CheckCauses, check_causes
-from harness.nouns.effects import FREE, Anything, Becomes, Cause, Effect, Effects, Near, Power, Shift
+from harness.nouns.effects import Cause, Effects
 
 
 def gathered(checks: Sequence[CheckCauses]) -> tuple[Cause, ...]:
@@ -40,27 +40,3 @@ def _everywhere(cause: Cause, first: CheckCauses, checks: Sequence[CheckCauses])
 
 
 CAUSES: tuple[Cause, ...] = gathered(check_causes())
-
-
-def matrix() -> str:
-    """The table as Markdown, one row a cause, one column a quantity that any row names with a number or pattern."""
-    columns = sorted(
-        {suffix for cause in CAUSES for suffix, effect in cause.effects.items() if _shown(effect) not in ("", "any")}
-    )
-    lines = ["| cause | " + " | ".join(columns) + " |", "|" + "---|" * (len(columns) + 1)]
-    for cause in CAUSES:
-        lines.append(f"| {cause.name} | " + " | ".join(_shown(cause.effect(column)) for column in columns) + " |")
-    return "\n".join(lines) + "\n"
-
-
-def _shown(effect: Effect | None) -> str:
-    """One cell: exponent, shift, pattern, `any`, or empty for `must agree`."""
-    if effect is None or effect == 0.0 or isinstance(effect, Near):
-        return ""
-    if isinstance(effect, Anything):
-        return "any" if effect is FREE else "stops"
-    if isinstance(effect, Shift):
-        return f"+ {effect.by}" if effect.scale == 1.0 else f"+ {effect.scale:g} {effect.by}"
-    if isinstance(effect, Becomes):
-        return effect.words
-    return f"^{effect.exponent:g}" if isinstance(effect, Power) else f"^{effect:g}"

@@ -18,14 +18,14 @@ from dataclasses import dataclass
 
 from harness.checks.catalogue import is_angle, words_of
 from harness.judge.causes import CAUSES
-from harness.judge.verdict import Rule, suffix
+from harness.judge.verdict import Rule
 from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Power, Shift
+from harness.nouns.names import Name
 from harness.nouns.quantity import difference
 from harness.nouns.results import Outcome, Verdict
 
 SLACK = 0.1
 """Share of a predicted change that the table's exponents may be wrong by (arbitrary)."""
-TOGETHER = "together"
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 PARTED = 0.03
 """Predictions of two causes that differ by this share of the expected value can be told apart (arbitrary)."""
@@ -121,7 +121,7 @@ class _Claim:
 
     def effect(self, item: _Item) -> Effect | None:
         """What the row does to this quantity; None: it must agree."""
-        if item.motor not in self.motors and item.motor != TOGETHER:
+        if not self.at(item.motor):
             return None
         effect = self.cause.effect(item.suffix)
         if isinstance(effect, Becomes):
@@ -133,7 +133,11 @@ class _Claim:
 
     def named_effect(self, name: str) -> Effect | None:
         """What the row does to a quantity that only a limit or a requirement judged."""
-        return self.cause.effect(suffix(name)) if _motor(name) in (*self.motors, TOGETHER) else None
+        return self.cause.effect(Name(name).suffix) if self.at(Name(name).motor) else None
+
+    def at(self, motor: str) -> bool:
+        """Whether it can touch what belongs to this motor, or, without one, to all of them together."""
+        return not motor or motor in self.motors
 
     def misfit(self, item: _Item, effect: Effect | None, sizes: Mapping[str, float]) -> float:
         """Residual as a share of what is allowed; infinite where something exact is not met."""
@@ -169,8 +173,9 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
     expected: dict[str, dict[str, float]] = {}
     for verdict in judged:
         if verdict.expected is not None and verdict.expected.quantity is not None:
-            expected.setdefault(_motor(verdict.name), {})[suffix(verdict.name)] = verdict.expected.quantity.value
-    motors = tuple(dict.fromkeys(motor for v in judged if (motor := _motor(v.name)) != TOGETHER))
+            name = Name(verdict.name)
+            expected.setdefault(name.motor, {})[name.suffix] = verdict.expected.quantity.value
+    motors = tuple(dict.fromkeys(motor for v in judged if (motor := Name(v.name).motor)))
     found = []
     for cause in causes:
         fits = [
@@ -220,8 +225,8 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
 
 def _stopped_at(motors: tuple[str, ...], differs: tuple[str, ...]) -> bool:
     """Whether something is off at each of these motors: a stop is evidence for its own motor, and for no other."""
-    places = {_motor(name) for name in differs}
-    return TOGETHER in places or places.issuperset(motors)
+    places = {Name(name).motor for name in differs}
+    return "" in places or places.issuperset(motors)
 
 
 def _says_something(effect: Effect | None) -> bool:
@@ -342,8 +347,8 @@ def _item(verdict: Verdict, rule: Rule) -> _Item | None:
     low, high = verdict.expected.interval or (expected.value, expected.value)
     return _Item(
         name=verdict.name,
-        motor=_motor(verdict.name),
-        suffix=suffix(verdict.name),
+        motor=Name(verdict.name).motor,
+        suffix=Name(verdict.name).suffix,
         measured=measured.value,
         expected=expected.value,
         low=low,
@@ -355,11 +360,6 @@ def _item(verdict: Verdict, rule: Rule) -> _Item | None:
         outcome=verdict.outcome,
         note=verdict.note,
     )
-
-
-def _motor(name: str) -> str:
-    """The motor of `motor.check.quantity`; `together` for both."""
-    return name.split(".", 1)[0]
 
 
 def _listed(names: Sequence[str]) -> str:

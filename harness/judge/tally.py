@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from harness.base.errors import ExitCode
-from harness.judge.verdict import suffix
+from harness.nouns.names import Name
 from harness.nouns.results import Outcome, Verdict
 
 WORST = (Outcome.DIFFERS, Outcome.NONCONFORMING)
@@ -33,14 +33,8 @@ def exit_code(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> Exit
     if outcomes & set(WORST):
         return ExitCode.DIFFERS
     wanted = set(required)
-    missing = any(verdict.outcome in ABSENT and keys_of(verdict.name) & wanted for verdict in verdicts)
-    unseen = wanted - {key for verdict in verdicts for key in keys_of(verdict.name)}
+    missing = any(verdict.outcome in ABSENT and Name(verdict.name).keys & wanted for verdict in verdicts)
+    unseen = wanted - {key for verdict in verdicts for key in Name(verdict.name).keys}
     if outcomes & set(OPEN) or missing or unseen or not outcomes & set(DECIDED):
         return ExitCode.UNDECIDED
     return ExitCode.AGREES
-
-
-def keys_of(name: str) -> set[str]:
-    """The keys under which a quantity can be required: its name, its suffix, its check."""
-    tail = suffix(name)
-    return {name, tail, tail.split(".", 1)[0], name.split(".", 1)[0]}

@@ -24,6 +24,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.nouns.coverage import safe_factor, shared_risk
+from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, difference
 from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
 
@@ -70,25 +71,20 @@ class Rule:
 
     def detect_for(self, name: str) -> Detect | None:
         """The `detect` entry for a quantity, the one for its motor first."""
-        return self.detect.get(name, self.detect.get(suffix(name)))
+        return Name(name).entry_in(self.detect)
 
     def requirement_for(self, name: str) -> Requirement | None:
         """The requirement for a quantity, the one for its motor first."""
-        return self.requirements.get(name, self.requirements.get(suffix(name)))
+        return Name(name).entry_in(self.requirements)
 
     def factor(self, gap: Quantity) -> float:
         """K: the two-sided Student quantile of a difference for one decision."""
         return safe_factor(gap, self.risk_each / 2.0)
 
 
-def suffix(name: str) -> str:
-    """`check.quantity` of `motor.check.quantity`; a name of two parts is its own."""
-    return name.split(".", 1)[1] if name.count(".") >= 2 else name
-
-
 def decisions(names: Iterable[str], requirements: Mapping[str, Requirement]) -> int:
     """How many decisions the planned quantities make: one each, one more where there is a requirement."""
-    return sum(2 if name in requirements or suffix(name) in requirements else 1 for name in names)
+    return sum(1 if Name(name).entry_in(requirements) is None else 2 for name in names)
 
 
 def judge(result: Measurement | Unmeasured, expectation: Expectation | None, rule: Rule) -> tuple[Verdict, ...]:
@@ -258,8 +254,8 @@ def unasked(names: Iterable[str], others: Iterable[str] = ()) -> str:
 
     A quantity is named without its motor unless it is among the others for another motor.
     """
-    asked = {suffix(name) for name in others}
-    shown = dict.fromkeys(name if suffix(name) in asked else suffix(name) for name in names)
+    asked = {Name(name).suffix for name in others}
+    shown = dict.fromkeys(name if Name(name).suffix in asked else Name(name).suffix for name in names)
     return f"measured, not judged: [detect] of the rig file says nothing of {', '.join(shown)}"
 
 

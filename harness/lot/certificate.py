@@ -15,6 +15,7 @@ from harness.lot.gathered import Lot, LotRun
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Beside, Reference
 from harness.nouns.coverage import half_width
+from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import REQUIRED, Outcome
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
@@ -248,7 +249,7 @@ def _left_out(runs: Sequence[LotRun]) -> Facts:
         if verdict["outcome"] in (Outcome.NOT_RUN, Outcome.NOT_JUDGED):
             reasons.setdefault(f"{verdict['outcome']}: {verdict.get('reason', '')}", []).append(verdict["name"])
     facts = [(why, ", ".join(names)) for why, names in reasons.items()]
-    checks = {name.rpartition(".")[0].rpartition(".")[2] for name in content["planned"]}
+    checks = {Name(name).check for name in content["planned"]}
     absent = [check for check in CHECK_NAMES if check not in checks]
     return [*facts, *([("not asked for in these runs", ", ".join(absent))] if absent else [])]
 

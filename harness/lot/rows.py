@@ -11,6 +11,7 @@ from harness.lot.gathered import Lot
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Reference
 from harness.nouns.coverage import half_width
+from harness.nouns.names import Name
 from harness.nouns.results import Outcome, Requirement
 from harness.show.columns import Heading, Layout, Row
 from harness.show.table import MARKS, rounded
@@ -60,7 +61,7 @@ def capability_row(found: LotQuantity) -> Row:
         cells=(counts, mean, s, shift, limit, *indices, scale.unit),
         word=word,
         sentence=", ".join(part for part in said if part),
-        group=found.name.rpartition(".")[0],
+        group=Name(found.name).prefix,
         reason=reason,
     )
 

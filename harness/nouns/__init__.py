@@ -1,0 +1,1 @@
+"""What travels between rooms: quantities, observations, results, names, the drive contract."""

@@ -208,7 +208,8 @@ def parse_declared(motor: str, answer: object) -> Declared:
         problems.append("direction: expected 1 or -1, found 0")
     if problems:
         raise DeclarationError(
-            f"firmware: declare() for motor {motor}: {'; '.join(problems)}; see the drive contract in DEVELOPERS.md"
+            f"firmware: declare() for motor {motor}: {'; '.join(problems)}; "
+            "see the drive contract, harness/nouns/CONTRACT.md"
         )
     return declared
 

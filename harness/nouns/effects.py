@@ -21,6 +21,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Literal
 
+from harness.nouns.names import Name
+
 Expected = Mapping[str, float]
 """Expected values of one motor by `check.quantity`."""
 
@@ -117,7 +119,7 @@ class Cause:
 
     def effect(self, suffix: str) -> Effect | None:
         """What the gathered cause does to a quantity, or None: it must agree."""
-        return self.effects.get(suffix, self.effects.get(suffix.split(".", 1)[0] + ".*"))
+        return self.effects.get(suffix, self.effects.get(f"{Name(suffix).check}.*"))
 
 
 ANY_SHIFT: Mapping[str, Size] = {"size": Size(kind="shift", low=-math.inf, high=math.inf)}

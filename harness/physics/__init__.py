@@ -1,0 +1,1 @@
+"""Formulas that several models use: motor, drive, loop, swing."""

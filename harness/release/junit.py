@@ -15,6 +15,7 @@ from harness.base.errors import ExitCode
 from harness.base.words import visible
 from harness.compare import Difference
 from harness.gate.decision import Decision, Objection, Word
+from harness.nouns.names import Name
 from harness.release.summary import Subject
 
 FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -50,8 +51,7 @@ def junit(decision: Decision, subject: Subject, differences: Sequence[Difference
 def _case(
     suite: ElementTree.Element, decision: Decision, name: str, found: Difference | None, subject: Subject
 ) -> None:
-    group, _, quantity = name.rpartition(".")
-    case = _new_case(suite, f"{subject.rig}.{group}", quantity, subject)
+    case = _new_case(suite, f"{subject.rig}.{Name(name).prefix}", Name(name).quantity, subject)
     against = [one for one in decision.objections if one.quantity == name]
     if against:
         _failure(case, against)

@@ -9,7 +9,8 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
-from harness.checks.catalogue import CHECK_NAMES, CHECKS, quantities_of, suffix_of
+from harness.checks.catalogue import CHECK_NAMES, CHECKS, quantities_of
+from harness.nouns.names import Name, PhaseTerminal
 from harness.rigfile.fields import NAME
 from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
 
@@ -107,11 +108,11 @@ def _across(raw: Mapping[str, Any], name: str, across: Any) -> Iterator[Problem]
     if not isinstance(across, list):
         return
     motors = table(raw, "motor")
-    ends = [end for end in across if isinstance(end, str)]
+    ends = [PhaseTerminal(end) for end in across if isinstance(end, str)]
     for position, end in enumerate(across):
-        if isinstance(end, str) and "." in end and end.split(".")[0] not in motors:
-            yield ("instrument", name, "across", position), f"no motor {shown(end.split('.')[0])} in this file"
-    if len(ends) == 2 and (ends[0] == ends[1] or ends[0].split(".")[0] != ends[1].split(".")[0]):
+        if isinstance(end, str) and "." in end and (motor := PhaseTerminal(end).motor) not in motors:
+            yield ("instrument", name, "across", position), f"no motor {shown(motor)} in this file"
+    if len(ends) == 2 and (ends[0] == ends[1] or ends[0].motor != ends[1].motor):
         yield ("instrument", name, "across"), "expected two terminals of one motor"
 
 
@@ -170,10 +171,9 @@ def named(place: Place, name: str, motors: Iterable[str], *, checks: bool = Fals
     """Whether a name is of a quantity that there is, for every motor or for one; with `checks`, or of a check."""
     suffixes = [f"{check.name}.{quantity}" for check in CHECKS for quantity in quantities_of(check, motors)]
     known = [*CHECK_NAMES, *suffixes] if checks else suffixes
-    first, _, rest = name.partition(".")
-    if name in known or (first in motors and rest in known):
+    if name in known or any(name == f"{motor}.{each}" for motor in motors for each in known):
         return
-    hint = nearest(suffix_of(name), known)
+    hint = nearest(Name(name).suffix, known)
     yield place, f"no such quantity; {hint or 'see the list in the README'}"
 
 

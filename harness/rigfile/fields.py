@@ -14,6 +14,7 @@ from typing import Any
 from pydantic import PlainValidator
 from pydantic_core import PydanticCustomError
 
+from harness.nouns.names import PhaseTerminal
 from harness.rigfile.known import Accuracy, Detect, Known, Limits
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
@@ -242,8 +243,8 @@ def file_name(value: Any) -> str:
     return value
 
 
-def terminal(value: Any) -> str:
+def terminal(value: Any) -> PhaseTerminal:
     """A motor's terminal, as MOTOR.PHASE; whether the motor exists is a cross-key check."""
     if not isinstance(value, str) or not re.fullmatch(r"[a-z][a-z0-9_]*\.[ABC]", value):
         raise refuse('a terminal, such as "gate.B"')
-    return value
+    return PhaseTerminal(value)

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, PrivateAttr
 
+from harness.nouns.names import PhaseTerminal
 from harness.nouns.results import Requirement
 from harness.rigfile import fields
 from harness.rigfile.fields import choice, integer, known, listed, number, text
@@ -215,11 +216,19 @@ class Instrument(Section):
     channel: Annotated[int, integer(1, 16)] | None = None
     timeout_s: Annotated[float, number(0.1, 60.0)] = 2.0
     across: (
-        Annotated[tuple[str, str], listed('two terminals, such as ["gate.B", "gate.C"]', fields.terminal, 2, 2)] | None
+        Annotated[
+            tuple[PhaseTerminal, PhaseTerminal],
+            listed('two terminals, such as ["gate.B", "gate.C"]', fields.terminal, 2, 2),
+        ]
+        | None
     ) = None
     voltage_accuracy: AccuracyField | None = None
     current_accuracy: AccuracyField | None = None
     temperature_accuracy: AccuracyField | None = None
+
+    def is_at(self, motor: str) -> bool:
+        """Whether it stands across two terminals of this motor."""
+        return self.across is not None and self.across[0].motor == motor
 
 
 class ClockSection(Section):

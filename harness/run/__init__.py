@@ -1,0 +1,1 @@
+"""The run of a qualification: the only room where bench, judge and record meet."""

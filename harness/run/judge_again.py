@@ -12,15 +12,16 @@ from typing import Any
 
 from harness.base.errors import MeasurementError, RecordError
 from harness.checks import registry
-from harness.checks.catalogue import check_of
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.nouns.contract import Declared
+from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.results import Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 from harness.record import Record
 from harness.record.forms import gauges_from
 from harness.rigfile import RigSpec, loads
+from harness.run.planning import BOTH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,10 +54,10 @@ def judge_again(record: Record, spec: RigSpec | None = None) -> Again:
     results: list[Measurement | Unmeasured] = []
     expectations: list[Expectation] = []
     observations = record.observations()
-    for prefix in dict.fromkeys(name.rpartition(".")[0] for name in planned):
-        names = [name for name in planned if name.rpartition(".")[0] == prefix]
-        motor, check = prefix.split(".")[0], check_of(names[0])
-        taken = [one for one in observations if one.name.startswith(f"{prefix}.")]
+    for prefix in dict.fromkeys(Name(name).prefix for name in planned):
+        names = [Name(name) for name in planned if Name(name).prefix == prefix]
+        check, motor = names[0].check, names[0].motor or BOTH
+        taken = [one for one in observations if Name(one.name).prefix == prefix]
         results += _analysed(check, motor, names, taken, spec, kept)
         expectations += registry.check_named(check).model(
             spec, declared.get(motor) or next(iter(declared.values())), motor

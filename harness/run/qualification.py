@@ -16,13 +16,14 @@ from harness.bench.rig import Rig
 from harness.bench.safe import order_of, signals_held
 from harness.bench.stops import in_words
 from harness.checks import registry
-from harness.checks.catalogue import check_of, quantities_of, row_of
+from harness.checks.catalogue import quantities_of, row_of
 from harness.checks.definition import Check
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
 from harness.judge.tally import exit_code
 from harness.nouns.contract import Declared
+from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 from harness.record import RecordWriter
@@ -52,12 +53,13 @@ class Qualification:
         self.spec = rig.spec
         self.record = record
         self.selected = planning.selected_checks(only)
+        self.plan = planning.plan(rig, self.selected)
+        planned = {key for entry in self.plan for name in entry.names for key in Name(name).keys}
         self.required = (
             tuple(self.selected)
             if require_all
-            else tuple(name for name in self.spec.rig.required if not only or check_of(name) in self.selected)
+            else tuple(name for name in self.spec.rig.required if not only or name in planned)
         )
-        self.plan = planning.plan(rig, self.selected)
         names = [name for entry in self.plan if not entry.reason for name in entry.names]
         self.rule = planning.rule_for(rig, names, looks, gauge)
         self.results: dict[str, Result] = {}

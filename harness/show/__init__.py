@@ -1,0 +1,1 @@
+"""Words and tables at the terminal."""

@@ -7,6 +7,7 @@ from typing import TextIO
 
 from harness.judge.verdict import UNASKED, unasked
 from harness.nouns import coverage
+from harness.nouns.names import Name
 from harness.nouns.results import REQUIRED, Outcome, Verdict
 from harness.show.columns import Heading, Layout, Row, together, write_rows
 
@@ -61,7 +62,7 @@ def _row(verdict: Verdict, count: int) -> Row:
         cells=(measured, half_width, expected, unit) if count == 1 else ("",) * 4,
         word=verdict.outcome.value,
         sentence=", ".join(part for part in (found, awaited, verdict.outcome.value) if part),
-        group=verdict.name.rpartition(".")[0],
+        group=Name(verdict.name).prefix,
         reason=verdict.reason,
     )
 
@@ -72,7 +73,7 @@ def gathered(verdicts: Sequence[Verdict]) -> list[tuple[Verdict, int]]:
     for verdict in verdicts:
         if rows and verdict.outcome is Outcome.NOT_RUN:
             last, count = rows[-1]
-            same_check = last.name.rpartition(".")[0] == verdict.name.rpartition(".")[0]
+            same_check = Name(last.name).prefix == Name(verdict.name).prefix
             if same_check and (last.outcome, last.reason) == (verdict.outcome, verdict.reason):
                 rows[-1] = (last, count + 1)
                 continue
@@ -121,4 +122,4 @@ def rounded(value: float, digits: int | None = None) -> str:
 
 
 def _name(verdict: Verdict, count: int) -> str:
-    return verdict.name if count == 1 else f"{verdict.name.rpartition('.')[0]} ({count} quantities)"
+    return verdict.name if count == 1 else f"{Name(verdict.name).prefix} ({count} quantities)"

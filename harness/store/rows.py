@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.base.errors import RecordError
 from harness.base.words import visible
-from harness.checks.catalogue import check_of, motor_of
+from harness.nouns.names import Name
 from harness.nouns.results import Outcome
 from harness.record.read import parsed, text_of
 from harness.store.raw import digest
@@ -113,8 +113,8 @@ def _row(rows: dict[str, Row], name: Any) -> Row:
     if name not in rows:
         rows[name] = {
             "name": name,
-            "check_name": check_of(name),
-            "motor": motor_of(name),
+            "check_name": Name(name).check,
+            "motor": Name(name).motor,
             "value": None,
             "u": None,
             "unit": "",

@@ -22,7 +22,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.checks.catalogue import suffix_of
 from harness.compare.taken import Taken, near
 from harness.judge.verdict import percent, tolerance_share
 from harness.nouns.results import Requirement
@@ -233,8 +232,3 @@ def _judged(known: Found, got: Variances, *, exact: bool) -> Found:
         return replace(known, reason=reason)
     reason = f"fit by its estimate; {between}: more benches, days or boards would narrow them"
     return replace(known, word=Fitness.FIT, reason=reason if limits[1] > most else "")
-
-
-def requirement_for(name: str, requirements: Mapping[str, Requirement]) -> Requirement | None:
-    """The requirement on a quantity, the one for its motor first."""
-    return requirements.get(name, requirements.get(suffix_of(name)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.judge.verdict import percent
+from harness.nouns.names import Name
 from harness.report.numbers import decimals_for, prefix_for
 from harness.show.columns import Heading, Layout, Row, together
 from harness.study.found import Fitness, Found
@@ -60,7 +61,7 @@ def row(found: Found) -> Row:
         cells=cells,
         word=found.word.value,
         sentence=", ".join(part for part in said if part),
-        group=found.name.rpartition(".")[0],
+        group=Name(found.name).prefix,
         reason="; ".join(part for part in (found.reason, *found.remarks) if part),
     )
 

@@ -8,16 +8,16 @@ from typing import Any
 
 from harness.base.errors import ExitCode, MeasurementError, RigFileError, UsageError
 from harness.base.words import visible
-from harness.checks.catalogue import suffix_of
 from harness.compare.reference import surroundings
 from harness.compare.taken import mixed, rig_of, taken_from
+from harness.nouns.names import Name
 from harness.nouns.results import Requirement
 from harness.record import Record
 from harness.record.forms import clean
 from harness.rigfile import RigSpec, loads
 from harness.study.design import Design, design, places, serials
 from harness.study.found import Fitness, Found
-from harness.study.gauge import found, requirement_for
+from harness.study.gauge import found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,9 +84,9 @@ def gauge_study(
     most = spec.rig.gauge_share_max
     try:
         quantities = [
-            found(name, [one.get(name, "") for one in taken], shape, requirement_for(name, limits), most)
+            found(name, [one.get(name, "") for one in taken], shape, Name(name).entry_in(limits), most)
             for name in names
-            if any(not isinstance(one.get(name, ""), str) for one in taken) or requirement_for(name, limits)
+            if any(not isinstance(one.get(name, ""), str) for one in taken) or Name(name).entry_in(limits) is not None
         ]
     except MeasurementError as error:
         raise UsageError(f"gauge study of {shape.words}: {error}") from error
@@ -111,7 +111,7 @@ def _newest_spec(records: Sequence[Record]) -> RigSpec:
 
 def _never_planned(names: Sequence[str], limits: Mapping[str, Requirement], most: float) -> list[Found]:
     """Requirements on what none of the runs measures."""
-    planned = {*names, *map(suffix_of, names)}
+    planned = {*names, *(Name(name).suffix for name in names)}
     reason = "none of these runs measures it"
     return [
         Found(name=key, word=Fitness.NOT_TOLD, reason=reason, requirement=requirement, most=most)

@@ -1,48 +1,53 @@
 """Show how well the bench judges: qualify over seeds, over drawn plants, and over every rig fault.
 
-    python tests/bench/validate.py --out FOLDER        the whole of it (the table in DEVELOPERS.md)
-    python tests/bench/validate.py --slice             what .ci/run does: a seed, a drawn plant, and every
-                                                       fault but those of firmware once, with the checks
-                                                       that show it
+    python tests/bench/validate.py --out FOLDER               the whole of it, written to RESULTS.md beside this file
+    python tests/bench/validate.py --out FOLDER --unchanged   some of it: where every number comes out as it stands
+                                                              there, RESULTS.md is good for the sources of today, too
+    python tests/bench/validate.py --slice                    what .ci/run does: a seed, a drawn plant, and every fault
+                                                              but those of firmware once, with the checks that show it
 
 The records stay in FOLDER: an interrupted validation goes on where it stopped, and is judged by the analysis of
-today without measuring again. Exit 1 if anything that DEVELOPERS.md promises is not met.
+today without measuring again. Exit 1 if anything that is promised is not met.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
+import hashlib
 import math
-import shutil
-import subprocess
+import re
 import sys
 import tempfile
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
-from functools import partial
+from dataclasses import dataclass
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))  # run as a file, it finds its neighbour
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # run as a file, it finds its neighbours
 
-from harness.judge.tally import exit_code  # noqa: E402
-from harness.nouns.coverage import interval  # noqa: E402
-from harness.nouns.results import Measurement  # noqa: E402
-from harness.record import Record, read  # noqa: E402
-from harness.rigfile import load  # noqa: E402
-from harness.run.judge_again import Again, judge_again  # noqa: E402
-from tests.bench.conftest import stand_alone  # noqa: E402
+from harness.rigfile import load
+from tests.bench.cases import RIG, Case, Cases, OtherBench, Run
+from tests.results import Results, percent, table
 
-RIG = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
+RESULTS = Results(
+    title="How well the bench judges",
+    place="tests/bench/RESULTS.md",
+    command="python tests/bench/validate.py --out FOLDER",
+    inputs=(
+        *("tests/bench/validate.py", "tests/bench/cases.py", "rigs_demo", "device_scripts"),
+        *("harness/nouns", "harness/checks", "harness/fits", "harness/corrections", "harness/acting"),
+        *("harness/physics", "harness/judge"),
+    ),
+)
+SEEDS, PLANTS, FAULT_PLANTS = 20, 40, 20
+MOTORS = tuple(load(RIG).motor)
+FIRST = load(RIG).motor[MOTORS[0]]
 
 CAUSES = {
     # rig fault: words that one of the named causes must hold, at nominal and on every drawn plant
     "crossed-leads": "phases B and C",
     "broken-lead": "phase C",
-    "extra-pole-pair": "12 pole pairs",
+    "extra-pole-pair": f"{FIRST.pole_pairs + 1} pole pairs",
     "faded-magnet": "flux",
     "slack-gain": "loop gain",
     "late-loop": "later",
@@ -58,272 +63,252 @@ SHOWN_BY = {
     "drooping-supply": ("stiffness",),
 }
 """Checks that show a fault on drawn plants and in the thin slice; commutation alone shows the others."""
+OF_FIRMWARE = ("slack-gain", "late-loop", "pulse-reading")
 EXACT_HERE = ("commutation.sensor_age", "step.loop_period")
 """What the board says by its own clock, which has no error on the virtual bench: too good to try an uncertainty on."""
 PAIRS = (("faded-magnet", "slack-gain"), ("late-loop", "loose-winding"), ("slack-gain", "drooping-supply"))
+SAMPLE = (Case(seed=1), Case(seed=101, plant_seed=1), *(Case(seed=1, faults=(fault,)) for fault in CAUSES))
+"""Cases of the whole that are measured again to see whether anything has changed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
-    """One qualification to run."""
+class Part:
+    """One section of the results, and what in it is not as promised."""
 
-    seed: int
-    plant_seed: int | None = None
-    faults: tuple[str, ...] = ()
-    only: tuple[str, ...] = ()
-    alone: bool = False
-    """On a bench that stands alone, whose rig file says nothing of seeds and faults."""
-
-    @property
-    def key(self) -> str:
-        parts = [f"seed-{self.seed}", f"plant-{self.plant_seed}" if self.plant_seed is not None else "nominal"]
-        return "_".join([*parts, *self.faults, *(f"only-{check}" for check in self.only)]) + self.alone * "_alone"
+    heading: str
+    text: str
+    broken: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
-    """What one qualification said: verdict words, causes, and measured values with their intervals."""
-
-    key: str
-    exit_code: int
-    outcomes: dict[str, str] = field(default_factory=dict)
-    causes: tuple[str, ...] = ()
-    measured: dict[str, tuple[float, float, float, float]] = field(default_factory=dict)
-    """name: value, u, low, high of the 95 % interval."""
-
-
-class Store:
-    """Records of the cases run so far, each in a folder of its own; a case is measured at most once."""
-
-    def __init__(self, folder: Path, workers: int) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self.folder = folder
-        self._workers = workers
-        self._runs: dict[str, Run] = {}
-
-    def run_all(self, cases: Iterable[Case]) -> list[Run]:
-        """Runs of these cases in their order: measured now where there is no record yet, judged by today's code."""
-        wanted = list(cases)
-        missing = [case for case in wanted if case.key not in self._runs]
-        with ProcessPoolExecutor(self._workers) as pool:
-            self._runs.update((run.key, run) for run in pool.map(partial(run_one, self.folder), missing))
-        return [self._runs[case.key] for case in wanted]
-
-    def truth(self, plant_seed: int) -> dict[str, float]:
-        """A drawn plant's true values, from integrating it without noise; kept, too."""
-        kept = self.folder / f"truth-{plant_seed}.json"
-        if not kept.exists():
-            command = [sys.executable, "-m", "rigs_demo", "truth", "sluice", "--plant-seed", str(plant_seed)]
-            answer = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT).stdout
-            kept.write_text(answer, encoding="utf-8")
-        return {name: entry["value"] for name, entry in json.loads(kept.read_text(encoding="utf-8")).items()}
-
-
-def run_one(store: Path, case: Case) -> Run:
-    """One case: its record judged by today's code where there is one, otherwise measured now."""
-    folder = store / case.key
-    if (folder / "record.json").exists():
-        record = read(folder)
-        if record.finished:
-            return judged(case.key, record, judge_again(record, load(RIG)))
-        shutil.rmtree(folder)
-    options = [] if case.plant_seed is None else ["--plant-seed", str(case.plant_seed)]
-    options += [word for fault in case.faults for word in ("--with-fault", fault)]
-    if not case.alone:
-        return qualify(case, folder, str(RIG), options)
-    with (
-        tempfile.TemporaryDirectory() as place,
-        stand_alone(Path(place), "sluice", "--seed", str(case.seed), *options) as bench,
-    ):
-        return qualify(case, folder, str(bench.rig_file))
-
-
-def qualify(case: Case, folder: Path, rig: str, options: Iterable[str] = ()) -> Run:
-    """One qualification in a process of its own, as a user would."""
-    command = [str(Path(sys.executable).parent / "rotorgate"), "--quiet", "qualify", rig, "--no-store"]
-    command += ["--out", str(folder), "--seed", str(case.seed), *options]
-    command += ["--only", *case.only] if case.only else []
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if not (folder / "record.json").exists():
-        sys.stderr.write(f"{case.key}: no record; {done.stderr.strip()[-500:]}\n")
-        return Run(key=case.key, exit_code=done.returncode)
-    content = read(folder).content
-    run = Run(
-        key=case.key,
-        exit_code=done.returncode,
-        outcomes=outcomes((v["name"], v["requirement"] is not None, v["outcome"]) for v in content["verdicts"]),
-        causes=tuple(cause["words"] for cause in content["causes"]) or (content["diagnosis"]["words"],),
-        measured={m["name"]: (m["value"], m["u"], *m["interval95"]) for m in content["measurements"]},
-    )
-    sys.stderr.write(f"{case.key}: exit {run.exit_code} {'; '.join(run.causes)}\n")
-    return run
-
-
-def judged(key: str, record: Record, again: Again) -> Run:
-    """A run as it stands in its record, judged by today's code."""
-    measured = {one.name: one.quantity for one in again.results if isinstance(one, Measurement)}
-    return Run(
-        key=key,
-        exit_code=int(exit_code(again.verdicts, record.content["required"])),
-        outcomes=outcomes((v.name, v.requirement is not None, v.outcome.value) for v in again.verdicts),
-        causes=tuple(cause.words for cause in again.diagnosis.causes) or (again.diagnosis.words,),
-        measured={name: (found.value, found.u, *interval(found)) for name, found in measured.items()},
-    )
-
-
-def outcomes(verdicts: Iterable[tuple[str, bool, str]]) -> dict[str, str]:
-    """Verdict words by quantity, and by requirement."""
-    return {f"{name}{' (requirement)' if required else ''}": word for name, required, word in verdicts}
-
-
-def _off(run: Run) -> str:
-    return ", ".join(f"{name} {word}" for name, word in run.outcomes.items() if word not in {"agrees", "conforming"})
-
-
-def healthy(store: Store, seeds: int, plants: int) -> Iterator[tuple[str, bool]]:
+def healthy(cases: Cases, seeds: int, plants: int) -> Part:
     """The healthy plant passes: over run seeds, and over drawn plants."""
-    over_seeds = store.run_all(Case(seed=seed) for seed in range(1, seeds + 1))
-    passed = sum(run.exit_code == 0 for run in over_seeds)
-    yield f"nominal plant, {passed} of {seeds} seeds pass", passed >= math.ceil(0.95 * seeds)
-    over_plants = store.run_all(Case(seed=100 + plant, plant_seed=plant) for plant in range(1, plants + 1))
-    passed = sum(run.exit_code == 0 for run in over_plants)
-    yield f"drawn plants, {passed} of {plants} pass", passed >= math.ceil(0.95 * plants)
-    for run in [*over_seeds, *over_plants]:
-        if run.exit_code != 0:
-            yield f"  {run.key}: exit {run.exit_code}: {_off(run)}", True
+    rows, broken = [], []
+    for words, runs in (
+        (f"nominal plant, {seeds} seeds", cases.run_all(Case(seed=seed) for seed in range(1, seeds + 1))),
+        (f"{plants} drawn plants", cases.run_all(_drawn(plants))),
+    ):
+        passed = sum(run.exit_code == 0 for run in runs)
+        others = "; ".join(f"{run.key}: exit {run.exit_code}: {run.off}" for run in runs if run.exit_code != 0)
+        rows.append((words, f"{passed} of {len(runs)}", others or "none"))
+        if passed < math.ceil(0.95 * len(runs)):
+            broken.append(f"{words}: {passed} pass: {others}")
+    return Part(heading="The healthy rig", text=table(("what", "exit 0", "others"), rows), broken=tuple(broken))
 
 
-def coverage(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
+def intervals(cases: Cases, plants: int) -> Part:
     """95 % intervals hold the true values, and errors are as large as their uncertainties say."""
-    runs = store.run_all(Case(seed=100 + plant, plant_seed=plant) for plant in range(1, plants + 1))
     errors: dict[str, list[tuple[float, bool]]] = defaultdict(list)
-    for plant, run in enumerate(runs, start=1):
-        true = store.truth(plant)
+    for plant, run in enumerate(cases.run_all(_drawn(plants)), start=1):
+        true = cases.truth(plant)
         for name, (value, u, low, high) in run.measured.items():
             if name in true and u > 0.0:
                 errors[name].append(((value - true[name]) / u, low <= true[name] <= high))
-    held_in_all = total = 0
-    for name, rows in sorted(errors.items()):
-        held = sum(inside for _, inside in rows)
-        rms = math.sqrt(sum(error**2 for error, _ in rows) / len(rows))
-        mean = sum(error for error, _ in rows) / len(rows)
-        held_in_all, total = held_in_all + held, total + len(rows)
-        # With 95 % coverage fewer than 33 of 40 come once in 1400 times (binomial), among 70 quantities once in 20.
-        spread = 0.65 <= round(rms, 2) <= 1.4 or name.endswith(EXACT_HERE)
-        good = plants < 20 or (held >= math.floor(33 / 40 * len(rows)) and spread)
-        yield f"  {name}: {held} of {len(rows)} intervals hold, rms error {rms:.2f} u, mean {mean:+.2f} u", good
-    share = held_in_all / max(1, total)
-    yield f"all quantities: {100 * share:.1f} % of {total} intervals hold", plants < 20 or 0.93 <= share <= 0.97
+    held = {name: sum(inside for _, inside in rows) for name, rows in errors.items()}
+    rms = {name: math.sqrt(sum(error**2 for error, _ in rows) / len(rows)) for name, rows in errors.items()}
+    mean = {name: sum(error for error, _ in rows) / len(rows) for name, rows in errors.items()}
+    total = sum(map(len, errors.values()))
+    share = sum(held.values()) / total
+    # With 95 % coverage fewer than 33 of 40 come once in 1400 times (binomial), among 70 quantities once in 20.
+    broken = [
+        f"{name}: {held[name]} of {len(rows)} intervals hold, rms error {rms[name]:.2f} u, mean {mean[name]:+.2f} u"
+        for name, rows in sorted(errors.items())
+        if held[name] < math.floor(33 / 40 * len(rows))
+        or not (0.65 <= round(rms[name], 2) <= 1.4 or name.endswith(EXACT_HERE))
+    ]
+    if not 0.93 <= share <= 0.97:
+        broken.append(f"all quantities: {percent(share, 1)} of {total} intervals hold")
+    rows = []
+    for quantity, names in _by_quantity(errors):
+        counts = ", ".join(f"{held[name]} of {len(errors[name])}" for name in names)
+        rows.append((quantity, counts, *(", ".join(f"{one[name]:{sign}.2f}" for name in names)
+                                         for one, sign in ((rms, ""), (mean, "+")))))  # fmt: skip
+    return Part(
+        heading="95 % intervals and the true values",
+        text=f"Over {plants} drawn plants, {' and '.join(MOTORS)}: {percent(share, 1)} of {total} intervals hold the "
+        f"plant's true value. The board's clock and what the firmware says of its reading's age are exact on this "
+        f"bench: {' and '.join(EXACT_HERE)} cannot try their uncertainty.\n\n"
+        + table(("quantity", "intervals that hold", "rms of (measured - true) / u", "mean"), rows),
+        broken=tuple(broken),
+    )
 
 
-def same(one: Run, other: Run) -> bool:
-    """Whether two runs say the same."""
-    return (one.outcomes, one.causes, one.exit_code) == (other.outcomes, other.causes, other.exit_code)
-
-
-def named(run: Run, words: str) -> bool:
-    """Whether the run ended with 1 and a named cause holds the words."""
-    return run.exit_code == 1 and any(words.lower() in cause.lower() for cause in run.causes)
-
-
-def shown_by(fault: str) -> tuple[str, ...]:
-    """Checks to run where only this fault is looked for; commutation comes before any closed loop."""
-    return ("commutation", *SHOWN_BY.get(fault, ()))
-
-
-def faults(store: Store, plants: int) -> Iterator[tuple[str, bool]]:
+def faults(cases: Cases, plants: int) -> Part:
     """Each rig fault is caught with its cause: at nominal by a whole qualification, on drawn plants by its checks."""
+    rows, broken = [], []
+    plain = cases.run_all([Case(seed=1)])[0]
     for fault, words in CAUSES.items():
-        nominal = store.run_all([Case(seed=1, faults=(fault,))])[0]
-        drawn = store.run_all(
-            Case(seed=200 + plant, plant_seed=plant, faults=(fault,), only=shown_by(fault))
-            for plant in range(1, plants + 1)
-        )
-        caught = sum(named(run, words) for run in drawn)
-        yield (
-            f"{fault}: nominal {'caught' if named(nominal, words) else 'MISSED'}, {caught} of {plants} drawn plants",
-            (named(nominal, words) and caught >= math.ceil(0.95 * plants)),
-        )
-        for run in [nominal, *drawn]:
-            if not named(run, words):
-                yield f"  {run.key}: exit {run.exit_code}, causes {run.causes}: {_off(run)}", True
-    plain = store.run_all([Case(seed=1)])[0]
-    for fault in CAUSES:
-        silent, known, alone = store.run_all(
+        nominal, silent, alone = cases.run_all(
             [
-                Case(seed=1, faults=(f"{fault}=0",)),
                 Case(seed=1, faults=(fault,)),
+                Case(seed=1, faults=(f"{fault}=0",)),
                 Case(seed=1, faults=(fault,), alone=True),
             ]
         )
-        yield f"{fault}=0: verdicts as without it", same(silent, plain)
-        yield f"{fault}: a bench that stands alone gives the same verdicts and cause", same(alone, known)
+        drawn = cases.run_all(
+            Case(seed=200 + plant, plant_seed=plant, faults=(fault,), only=_shown_by(fault))
+            for plant in range(1, plants + 1)
+        )
+        caught = sum(run.names(words) for run in drawn)
+        rows.append((f"`{fault}`", str(nominal.exit_code), nominal.diagnosis, f"{caught} of {plants}"))
+        missed = [run for run in (nominal, *drawn) if not run.names(words)]
+        if nominal in missed or caught < math.ceil(0.95 * plants):
+            broken += [f"{run.key}: exit {run.exit_code}, causes {run.causes}: {run.off}" for run in missed]
+        if not silent.agrees_with(plain):
+            broken.append(f"{fault}=0: other verdicts than without it: {silent.off}")
+        if not alone.agrees_with(nominal):
+            broken.append(f"{fault}: a bench that stands alone says otherwise: {alone.causes}")
+    text = (
+        "Nominal: a whole qualification with seed 1. Drawn plants: commutation and the checks that show the fault; "
+        "exit 1 and the cause. With severity 0 each gives the healthy verdicts; a bench that stands alone, its rig "
+        "file silent of seeds and faults, gives the same verdicts and cause.\n\n"
+    )
+    return Part(
+        heading="Each rig fault",
+        text=text + table(("fault", "exit", "cause in words, nominal plant", "drawn plants"), rows),
+        broken=tuple(broken),
+    )
 
 
-OF_FIRMWARE = ("slack-gain", "late-loop", "pulse-reading")
-
-
-def thin(store: Store) -> Iterator[tuple[str, bool]]:
+def thin(cases: Cases) -> Part:
     """Every fault once at nominal, with the checks that show it; those of firmware are in test_gate.py, with causes."""
     those = [fault for fault in CAUSES if fault not in OF_FIRMWARE]
-    cases = [Case(seed=1, faults=(fault,), only=shown_by(fault)) for fault in those]
-    for fault, run in zip(those, store.run_all(cases), strict=True):
-        said = "; ".join(run.causes) or "no cause"
-        yield f"{fault}: exit {run.exit_code}: {said}", named(run, CAUSES[fault])
+    runs = cases.run_all(Case(seed=1, faults=(fault,), only=_shown_by(fault)) for fault in those)
+    said = {fault: (str(run.exit_code), run.diagnosis or "no cause") for fault, run in zip(those, runs, strict=True)}
+    missed = [fault for fault, run in zip(those, runs, strict=True) if not run.names(CAUSES[fault])]
+    return Part(
+        heading="Each rig fault but those of firmware, by the checks that show it",
+        text=table(("fault", "exit", "cause in words"), [(fault, *words) for fault, words in said.items()]),
+        broken=tuple(f"{fault}: exit {said[fault][0]}: {said[fault][1]}" for fault in missed),
+    )
 
 
-def pairs(store: Store) -> Iterator[tuple[str, bool]]:
+def pairs(cases: Cases) -> Part:
     """Two faults at once must never be explained by a wrong single cause."""
-    for pair in PAIRS:
-        run = store.run_all([Case(seed=1, faults=pair)])[0]
-        words = "; ".join(run.causes) or "none"
-        yield f"{' + '.join(pair)}: {words}", run.exit_code == 1 and "not known" in words
+    runs = {" and ".join(pair): run for pair, run in zip(PAIRS, cases.run_all(_pairs()), strict=True)}
+    return Part(
+        heading="Two rig faults at once",
+        text=table(("faults", "exit", "cause in words"), [
+            (faults, str(run.exit_code), run.diagnosis or "none") for faults, run in runs.items()
+        ]),
+        broken=tuple(
+            f"{faults}: exit {run.exit_code}: {run.diagnosis}"
+            for faults, run in runs.items()
+            if not (run.exit_code == 1 and "not known" in run.diagnosis)
+        ),
+    )  # fmt: skip
 
 
-def matrix(store: Store) -> Iterator[str]:
-    """Rows of the matrix fault x quantity: measured with the fault over measured without, on the nominal plant."""
-    plain = store.run_all([Case(seed=1)])[0].measured
-    runs = {fault: store.run_all([Case(seed=1, faults=(fault,))])[0].measured for fault in CAUSES}
-    yield "| quantity (gate) | " + " | ".join(runs) + " |"
-    yield "|---" * (len(runs) + 1) + "|"
+def matrix(cases: Cases) -> Part:
+    """Fault x quantity: measured with the fault over measured without, on the nominal plant."""
+    plain = cases.run_all([Case(seed=1)])[0].measured
+    runs = [run.measured for run in cases.run_all(Case(seed=1, faults=(fault,)) for fault in CAUSES)]
+    rows = []
     for name, (value, u, _, _) in plain.items():
-        if not name.startswith("gate.") or value == 0.0:
+        if not name.startswith(f"{MOTORS[0]}.") or value == 0.0:
             continue
         cells = []
-        for measured in runs.values():
+        for measured in runs:
             if name not in measured:
                 cells.append("not run")
                 continue
             moved = abs(measured[name][0] - value) > 3.0 * math.hypot(u, measured[name][1])
             cells.append(f"**{measured[name][0] / value:.2f}**" if moved else f"{measured[name][0] / value:.2f}")
-        yield f"| {name.removeprefix('gate.')} | " + " | ".join(cells) + " |"
+        rows.append((name.removeprefix(f"{MOTORS[0]}."), *cells))
+    return Part(
+        heading="What each rig fault moves",
+        text="Measured with the fault over measured without it, nominal plant, seed 1; bold: moved by more than three "
+        f"standard uncertainties.\n\n{table((f'quantity ({MOTORS[0]})', *CAUSES), rows)}",
+    )
+
+
+def whole(cases: Cases) -> Iterator[Part]:
+    """All parts, as they stand in the results."""
+    yield healthy(cases, SEEDS, PLANTS)
+    yield intervals(cases, PLANTS)
+    yield faults(cases, FAULT_PLANTS)
+    yield pairs(cases)
+    yield matrix(cases)
+    yield Part(heading="Sample", text=f"Sample: `{digest(cases.run_all(SAMPLE))}`\n")
+
+
+def digest(runs: Iterable[Run]) -> str:
+    """Hash of all that some runs say, numbers to six digits: the last ones are the processor's affair."""
+    said = [
+        (
+            *(run.key, run.exit_code, sorted(run.outcomes.items()), run.causes),
+            sorted((name, [f"{number:.6g}" for number in numbers]) for name, numbers in run.measured.items()),
+        )
+        for run in runs
+    ]
+    return hashlib.sha256(repr(said).encode()).hexdigest()[:16]
+
+
+def unchanged(cases: Cases) -> bool:
+    """Whether a sample says what it said when the results were written; if so, they are renewed."""
+    text = (RESULTS.root / RESULTS.place).read_text(encoding="utf-8")
+    then, now = re.search(r"^Sample: `(\w+)`", text, re.MULTILINE), digest(cases.run_all(SAMPLE))
+    if then and then[1] == now:
+        RESULTS.renew()
+        return True
+    return False
+
+
+def _drawn(plants: int) -> list[Case]:
+    return [Case(seed=100 + plant, plant_seed=plant) for plant in range(1, plants + 1)]
+
+
+def _pairs() -> list[Case]:
+    return [Case(seed=1, faults=pair) for pair in PAIRS]
+
+
+def _shown_by(fault: str) -> tuple[str, ...]:
+    """Checks to run where only this fault is looked for; commutation comes before any closed loop."""
+    return ("commutation", *SHOWN_BY.get(fault, ()))
+
+
+def _by_quantity(names: Iterable[str]) -> list[tuple[str, list[str]]]:
+    """Full names by quantity, whichever motor's, in the order of the motors."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for name in sorted(names, key=lambda name: MOTORS.index(name.split(".")[0]) if name.split(".")[0] in MOTORS else 0):
+        motor, _, quantity = name.partition(".")
+        found[quantity if motor in MOTORS else name].append(name)
+    return sorted(found.items())
+
+
+def _show(parts: Iterable[Part]) -> tuple[str, list[str]]:
+    """Show each part as soon as it is there; give all of their text, and what is not as promised."""
+    texts, broken = [], []
+    for part in parts:
+        texts.append(f"## {part.heading}\n\n{part.text}")
+        broken += part.broken
+        sys.stdout.write(texts[-1] + "".join(f"NOT MET {one}\n" for one in part.broken))
+        sys.stdout.flush()
+    return "\n".join(texts), broken
 
 
 def main() -> int:
-    """Run the parts asked for, print each line, and tell whether all of it held."""
+    """Run the parts asked for, show each, and tell whether all of it held."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--slice", action="store_true", help="the thin slice that every change runs")
-    parser.add_argument("--matrix", action="store_true", help="only print the matrix fault x quantity")
+    parser.add_argument("--slice", action="store_true", help="the thin slice that every change runs, shown only")
+    parser.add_argument("--unchanged", action="store_true", help="only see whether the results hold still")
     parser.add_argument("--out", type=Path, help="folder that keeps the runs, so that a stopped validation goes on")
     parser.add_argument("--workers", type=int, default=1, help="qualifications at a time (each keeps two cores busy)")
     options = parser.parse_args()
-    seeds, plants, fault_plants = (1, 1, 0) if options.slice else (20, 40, 20)
     with tempfile.TemporaryDirectory() as scratch:
-        store = Store(options.out or Path(scratch), options.workers)
-        if options.matrix:
-            sys.stdout.writelines(f"{row}\n" for row in matrix(store))
-            return 0
-        parts = [healthy(store, seeds, plants)]
-        parts += (
-            [thin(store)] if options.slice else [coverage(store, plants), faults(store, fault_plants), pairs(store)]
-        )
-        good = True
-        for part in parts:
-            for line, holds in part:
-                good &= holds
-                sys.stdout.write(f"{'ok  ' if holds else 'FAIL'} {line}\n")
-                sys.stdout.flush()
-    return 0 if good else 1
+        try:
+            cases = Cases(options.out or Path(scratch), options.workers)
+        except OtherBench as error:
+            sys.stderr.write(f"{error}\n")
+            return 4
+        if options.unchanged:
+            same = unchanged(cases)
+            sys.stdout.write("the same, digit for digit\n" if same else "not the same: write the results anew\n")
+            return 0 if same else 1
+        text, broken = _show([healthy(cases, 1, 1), thin(cases)] if options.slice else whole(cases))
+    if not options.slice:
+        promises = "".join(f"- not met: {one}\n" for one in broken) or "Everything that is promised below is met.\n"
+        RESULTS.write(f"All of it on the simulated bench.\n\n{promises}\n{text}")
+    return 1 if broken else 0
 
 
 if __name__ == "__main__":

@@ -69,8 +69,15 @@ def pages(tmp_path_factory) -> dict[str, Path]:
     return paths
 
 
-@pytest.mark.parametrize("width", [PHONE, DESKTOP])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(
+    ("width", "scheme"),
+    [
+        (PHONE, "light"),
+        (DESKTOP, "dark"),
+        pytest.param(PHONE, "dark", marks=pytest.mark.slow),
+        pytest.param(DESKTOP, "light", marks=pytest.mark.slow),
+    ],
+)
 @pytest.mark.parametrize("name", ["run", "unfinished", "history"])
 def test_a_careful_reader_has_nothing_to_complain_of(chromium, pages, name, scheme, width):
     with opened(chromium, pages[name], width=width, scheme=scheme) as seen:
@@ -121,6 +128,7 @@ BROKEN = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_every_complaint_can_be_made(chromium, pages):
     """Each page is broken in one way at a time, and the look that is for it sees it."""
     assert {look for look, _ in BROKEN} >= set(LOOKS)
@@ -134,6 +142,6 @@ def test_every_complaint_can_be_made(chromium, pages):
 
 def test_whatever_is_fetched_is_seen(chromium, pages):
     with opened(chromium, pages["run"], width=PHONE, scheme="light") as seen:
-        seen.page.evaluate("document.body.appendChild(new Image()).src = 'http://127.0.0.1:9/spy.png'")
-        seen.page.wait_for_timeout(200)
+        with seen.page.expect_request("**/spy.png"):
+            seen.page.evaluate("document.body.appendChild(new Image()).src = 'http://127.0.0.1:9/spy.png'")
         assert seen.requests == ["http://127.0.0.1:9/spy.png"]

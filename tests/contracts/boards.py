@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import os
 import re
 import shutil
 import subprocess
@@ -56,7 +57,18 @@ def running(kind: str, *traits: str) -> Iterator[str]:
         said = child.stdout.readline().decode()
         name = re.search(r"/dev/\S+", said)
         assert name, f"{kind} did not start: {said!r}"
-        yield name.group()
+        with held_open(name.group()):
+            yield name.group()
     finally:
         child.kill()
         child.communicate()
+
+
+@contextlib.contextmanager
+def held_open(terminal: str) -> Iterator[None]:
+    """Between two programs, too: the emulator looks only once a second whether anybody has opened its terminal."""
+    descriptor = os.open(terminal, os.O_RDWR | os.O_NOCTTY)
+    try:
+        yield
+    finally:
+        os.close(descriptor)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from functools import cache
@@ -51,28 +52,32 @@ class Tree:
         """The modules of packages, and these themselves."""
         return sorted(module for module in self.sources if any(lies_in(module, package) for package in packages))
 
-    def reached(self, module: str) -> dict[str, str]:
-        """All that importing `module` and running it may import, each with who asks for it first."""
-        asked_by = dict.fromkeys([module, *parents(module)], "")
-        waiting = list(asked_by)
-        while waiting:
-            asking = waiting.pop()
-            for name in self.imports[asking].run_time if asking in self.imports else ():
-                for wanted in (name, *parents(name)):
-                    if wanted not in asked_by:
-                        asked_by[wanted] = asking
-                        waiting.append(wanted)
-        return asked_by
+    def runs(self, module: str) -> set[str]:
+        """What importing `module` and running it may import directly, parent packages included."""
+        names = self.imports[module].run_time | {module}
+        return {wanted for name in names for wanted in (name, *parents(name))} - {module}
 
-    def ways(self, module: str, unwanted: Callable[[str], bool]) -> list[str]:
-        """How `module` reaches what is `unwanted`: `a > b > c`, one way to each such module."""
-        asked_by = self.reached(module)
+    def ways(self, inside: Collection[str], unwanted: Callable[[str], bool]) -> list[str]:
+        """A shortest way from each module of `inside` that reaches what is `unwanted`, as `a > b > c`."""
+        asked_by: dict[str, list[str]] = {}
+        for module in self.imports:
+            for name in self.runs(module):
+                asked_by.setdefault(name, []).append(module)
+        nearest = sorted(filter(unwanted, asked_by), key=lambda name: (-name.count("."), name))
+        onward = dict.fromkeys(nearest, "")
+        waiting = deque(onward)
+        while waiting:
+            name = waiting.popleft()
+            for asking in asked_by.get(name, ()):
+                if asking not in onward:
+                    onward[asking] = name
+                    waiting.append(asking)
         found = []
-        for name in sorted(filter(unwanted, asked_by)):
-            way = [name]
-            while asked_by[way[-1]]:
-                way.append(asked_by[way[-1]])
-            found.append(" > ".join(reversed(way)))
+        for module in sorted(onward.keys() & set(inside)):
+            way = [module]
+            while onward[way[-1]]:
+                way.append(onward[way[-1]])
+            found.append(" > ".join(way))
         return found
 
     def circles(self, package: str) -> list[list[str]]:
@@ -83,7 +88,7 @@ class Tree:
         return sorted(list(group) for group in groups if group)
 
     def _beyond(self, module: str) -> set[str]:
-        """As `reached`, without parent packages, and without `module` where nothing leads back to it."""
+        """What `module` reaches, parent packages left out; itself only where something leads back to it."""
         found: set[str] = set()
         waiting = [module]
         while waiting:
@@ -96,16 +101,16 @@ class Tree:
         above = module if module in self.packages else module.rpartition(".")[0]
         run_time: set[str] = set()
         types_only: set[str] = set()
-        for node, for_types in _nodes(_parsed(self.sources[module])):
+        words: set[str] = set()
+        for node, for_types in _nodes(parsed(self.sources[module])):
             if isinstance(node, ast.Import):
-                names = {alias.name for alias in node.names}
+                (types_only if for_types else run_time).update(alias.name for alias in node.names)
             elif isinstance(node, ast.ImportFrom):
-                names = set(self._named_from(node, above))
-            elif module == FACE:
-                continue
-            else:
-                names = set(self._named_in_words(node, above)) - {module, *parents(module)}
-            (types_only if for_types else run_time).update(names)
+                (types_only if for_types else run_time).update(self._named_from(node, above))
+            elif isinstance(node, ast.Constant | ast.JoinedStr):
+                words.update(self._named_in_words(node, above))
+        if module != FACE:
+            run_time |= words - {module, *parents(module)}
         return Imports(frozenset(run_time), frozenset(types_only - run_time))
 
     def _named_from(self, node: ast.ImportFrom, above: str) -> Iterator[str]:
@@ -116,14 +121,13 @@ class Tree:
             full = f"{module}.{alias.name}"
             yield full if full in self.sources else module
 
-    def _named_in_words(self, node: ast.AST, above: str) -> Iterator[str]:
+    def _named_in_words(self, node: ast.Constant | ast.JoinedStr, above: str) -> Iterator[str]:
         """Modules that a string names, whole or but for a part that is left open: whoever has it imports by it."""
-        if isinstance(node, ast.Constant) and isinstance(node.value, str):
-            pattern = re.escape(node.value) + (ANY if node.value.endswith(".") else "")
-        elif isinstance(node, ast.JoinedStr):
+        if isinstance(node, ast.JoinedStr):
             pattern = "".join(_pattern(value, above) for value in node.values)
         else:
-            return
+            words = node.value if isinstance(node.value, str) else ""
+            pattern = re.escape(words) + (ANY if words.endswith(".") else "")
         if pattern.startswith(OURS):
             yield from (module for module in self.sources if re.fullmatch(pattern, module))
 
@@ -150,25 +154,23 @@ def _name(path: Path) -> str:
 
 
 @cache
-def _parsed(source: str) -> ast.Module:
+def parsed(source: str) -> ast.Module:
+    """The syntax of a module, parsed once."""
     return ast.parse(source)
 
 
-def _nodes(node: ast.AST, *, for_types: bool = False) -> Iterator[tuple[ast.AST, bool]]:
-    """Every node below, and whether it is there for type checkers only; strings that are statements are left out."""
-    for child in ast.iter_child_nodes(node):
-        if isinstance(child, ast.Expr) and isinstance(child.value, ast.Constant):
-            continue
-        yield child, for_types
-        if isinstance(child, ast.If) and ast.unparse(child.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
-            yield from _nodes(ast.Module(child.body, []), for_types=True)
-            yield from _nodes(ast.Module(child.orelse, []), for_types=for_types)
-        elif isinstance(child, ast.JoinedStr):  # its pieces name nothing by themselves
-            for piece in child.values:
-                if isinstance(piece, ast.FormattedValue):
-                    yield from _nodes(piece, for_types=for_types)
-        else:
-            yield from _nodes(child, for_types=for_types)
+def _nodes(tree: ast.Module) -> Iterator[tuple[ast.AST, bool]]:
+    """Every node, and whether it is there for type checkers only; strings that are statements are left out."""
+    waiting: list[tuple[ast.AST, bool]] = [(tree, False)]
+    while waiting:
+        node, for_types = waiting.pop()
+        yield node, for_types
+        if isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
+            waiting += [(child, True) for child in node.body] + [(child, for_types) for child in node.orelse]
+        elif isinstance(node, ast.JoinedStr):  # its strings are pieces of one
+            waiting += [(child, for_types) for child in node.values if not isinstance(child, ast.Constant)]
+        elif not (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)):
+            waiting += [(child, for_types) for child in ast.iter_child_nodes(node)]
 
 
 def _pattern(value: ast.expr, above: str) -> str:

@@ -10,7 +10,7 @@ import pytest
 from tests.results import ROOT, Results
 
 SIMULATIONS = sorted(ROOT.glob("tests/software/*/simulation.py"))
-SCRIPTS = [f"tests.software.{path.parent.name}.simulation" for path in SIMULATIONS]
+SCRIPTS = ["tests.bench.validate", *(f"tests.software.{path.parent.name}.simulation" for path in SIMULATIONS)]
 
 
 @pytest.mark.parametrize("script", SCRIPTS)
@@ -50,6 +50,14 @@ def test_what_can_change_a_number_makes_results_stale(results: Results, file: st
     (results.root / file).write_text(text, encoding="utf-8")
     assert (results.stale == "") is still
     assert still or "write them by: make" in results.stale
+
+
+def test_results_that_come_out_the_same_are_renewed(results: Results) -> None:
+    (results.root / "rig.toml").write_text("mass_kg = 0.20\n", encoding="utf-8")
+    assert results.stale != ""
+    results.renew()
+    assert results.stale == ""
+    assert (results.root / "RESULTS.md").read_text(encoding="utf-8").endswith("1 of 100\n")
 
 
 def test_results_by_hand_are_stale(results: Results) -> None:

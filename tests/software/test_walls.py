@@ -11,7 +11,7 @@ from functools import cache
 
 import pytest
 
-from tests.software.imports import ROOT, Tree, lies_in
+from tests.software.imports import ROOT, Tree, lies_in, parsed
 
 ROWS = "checks.catalogue + checks.*.quantities + checks.*.causes"
 STIMULI = "checks.strength + checks.*.stimulus"
@@ -62,11 +62,7 @@ class Wall:
 
     def crossings(self, tree: Tree) -> list[str]:
         """The paths through it."""
-        return [
-            way
-            for module in self.modules(tree)
-            for way in tree.ways(module, lambda name: room_of(name) in self.outside)
-        ]
+        return tree.ways(self.modules(tree), lambda name: room_of(name) in self.outside)
 
 
 DECIDING = ("compare", "baseline", "gate", "lot", "study", "history")
@@ -173,7 +169,7 @@ def forward(tree: Tree) -> list[str]:
 
 def reads_time(source: str) -> bool:
     """Whether a module sleeps or asks what time it is: the time module, asyncio, `now` and its like of any date."""
-    nodes = list(ast.walk(ast.parse(source)))
+    nodes = list(ast.walk(parsed(source)))
     modules = {alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names}
     modules |= {str(node.module) for node in nodes if isinstance(node, ast.ImportFrom)}
     asked = {node.attr for node in nodes if isinstance(node, ast.Attribute)}
@@ -283,6 +279,12 @@ def test_a_breach_is_told_with_its_path() -> None:
     )
     way = "harness.checks.step.metrics > harness.fits.pulse > harness.fits.way > harness.physics.loop"
     assert way in WALLS["hope"].crossings(broken)
+
+
+def test_a_name_with_a_part_left_open_is_no_more_than_it_says() -> None:
+    broken = planted("harness.acting.hold", "def f(check):\n    return f'harness.checks.{check}.procedure'")
+    assert "harness.checks.step.procedure" in broken.imports["harness.acting.hold"].run_time
+    assert WALLS["hope"].crossings(broken) == []
 
 
 def test_what_is_there_for_types_alone_is_no_breach_but_may_not_point_forward() -> None:

@@ -18,6 +18,7 @@ from harness.checks.commutation.quantities import CHECK
 from harness.checks.commutation.stimulus import VECTOR_RAD
 from harness.fits.field_fit import Sweep
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
+from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
@@ -75,7 +76,7 @@ class _Data:
         self.spec, self.motor = spec, motor
         counts = spec.motor[motor].sensor.counts
         per_count = math.tau / counts
-        by_name = {o.name.rpartition(".")[2]: o for o in observations}
+        by_name = {Name(o.name).quantity: o for o in observations}
 
         def shaft(o: Observation) -> np.typing.NDArray[np.float64]:
             raw = o.si("count") * per_count

@@ -14,6 +14,7 @@ import numpy as np
 from harness.checks.commutation.stimulus import AMPLITUDE, READINGS
 from harness.nouns import gravity
 from harness.nouns.contract import Declared
+from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular
 from harness.nouns.results import Expectation
 from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque
@@ -122,7 +123,7 @@ def overlay(
     del declared
     entry = spec.motor[motor]
     load, offset = entry.load, entry.electrical_offset_rad
-    if not curve.endswith(".following") or offset is None or load is None or load.hang_reading_rad is None or not x:
+    if Name(curve).quantity != "following" or offset is None or load is None or load.hang_reading_rad is None or not x:
         return None
     sense, pairs, hang = entry.direction or 1, entry.pole_pairs, load.hang_reading_rad.value
     ahead = np.asarray(x, dtype=np.float64) - electrical_angle(sense, pairs, hang, offset.value)

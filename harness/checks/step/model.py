@@ -20,6 +20,7 @@ import numpy as np
 from harness.base.errors import MeasurementError
 from harness.checks.step import staircase as stairs
 from harness.checks.step.stimulus import LARGE_RAD, MEAN_SMALL_RAD
+from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, exact, normal, propagate, rectangular, shifted
 from harness.nouns.results import Expectation
 from harness.physics.loop import lacking, loop_delay, loop_period, shaft
@@ -166,7 +167,7 @@ def overlay(
     curve: str, x: Sequence[float], spec: RigSpec, declared: Declared, motor: str
 ) -> list[tuple[float, float]] | None:
     """(share of the step, standard uncertainty) at times after a step, for the curves of the step check."""
-    size = curve.rpartition(".")[2]
+    size = Name(curve).quantity
     if size not in ("small", "large") or lacking(spec, motor):
         return None
     step_rad, arm_at = (MEAN_SMALL_RAD, 0.0) if size == "small" else (LARGE_RAD, LARGE_RAD / 2.0)

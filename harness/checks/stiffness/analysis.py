@@ -14,6 +14,7 @@ from harness.checks.stiffness.held_loop import closed_loop, largest_clipped, lar
 from harness.checks.stiffness.quantities import CHECK
 from harness.checks.stiffness.readings import Readings, readings_of
 from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, propagate, scaled
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
@@ -24,7 +25,7 @@ STATED = f"amplitude {AMPLITUDE:g}, at 20 degC"
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
     """The eight quantities, from the observations alone; a part that was not run is left out."""
-    by_name = {observation.name.rpartition(".")[2]: observation for observation in observations}
+    by_name = {Name(observation.name).quantity: observation for observation in observations}
     readings = readings_of(spec, motor, by_name)
     sources = tuple(observation.name for observation in observations)
     found: dict[str, Measurement | Unmeasured] = {}
@@ -73,7 +74,7 @@ def _missing(motor: str, name: str, what: str) -> Unmeasured:
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Torque against deflection, for the held field and for the loop."""
-    by_name = {observation.name.rpartition(".")[2]: observation for observation in observations}
+    by_name = {Name(observation.name).quantity: observation for observation in observations}
     readings: Readings = readings_of(spec, motor, by_name)
     held = open_loop(readings)
     made = [

@@ -13,6 +13,7 @@ import math
 from typing import TYPE_CHECKING
 
 from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, propagate, scaled
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
@@ -119,10 +120,10 @@ def overlay(
 ) -> list[tuple[float, float]] | None:
     """Torque and its standard uncertainty over deflection (rad), for the curves of the stiffness check."""
     pole_pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
-    if curve.endswith(".open_loop") and not needs(spec, motor, OPEN):
+    if Name(curve).quantity == "open_loop" and not needs(spec, motor, OPEN):
         peak = held_torque(spec, declared, motor, pole_pairs)
         return [(peak.value * math.sin(pole_pairs * at), abs(peak.u * math.sin(pole_pairs * at))) for at in x]
-    if curve.endswith(".closed_loop") and not needs(spec, motor, LOOP):
+    if Name(curve).quantity == "closed_loop" and not needs(spec, motor, LOOP):
         loop = loop_stiffness(spec, motor, pole_pairs)
         return [(loop.value * at, abs(loop.u * at)) for at in x]
     return None

@@ -9,6 +9,7 @@ from decimal import Decimal
 import numpy as np
 
 from harness.base.errors import MeasurementError
+from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Contribution, Quantity, normal, rectangular, shifted
 from harness.rigfile import RigSpec
@@ -37,7 +38,7 @@ def current_over_idle(
     accuracy = spec.instrument[name].current_accuracy
     drawn = float(np.mean(rows) - np.mean(idle))
     gain = (accuracy.percent if accuracy is not None else USUAL_PERCENT) / 100.0
-    stands = observation.name.rpartition(".")[2]
+    stands = Name(observation.name).quantity
 
     def read(values: Sequence[float], when: str) -> Quantity:
         """What one mean may be off for scatter and for the last digit, which a mean of like readings keeps."""

@@ -64,12 +64,8 @@ class Heating:
         self._first = min(FIRST_DIFFERENCE, 2.0 * dead_share + allowed.value * 2.0 * ohm / volts)
         self.rig, self.motor = rig, motor
         self._supply, self._meter = supply, meter
-        across = next(
-            entry.across
-            for entry in rig.spec.instrument.values()
-            if entry.across is not None and entry.across[0].split(".")[0] == motor
-        )
-        self._phases = tuple("ABC".index(terminal.split(".")[1]) for terminal in across)
+        across = next(entry.across for entry in rig.spec.instrument.values() if entry.across and entry.is_at(motor))
+        self._phases = tuple("ABC".index(terminal.phase) for terminal in across)
         self._dead_share = dead_share
         self._current_a = current_a
         self._largest = 2.0 * (rig.declared[motor].max_static_duty - 0.5)

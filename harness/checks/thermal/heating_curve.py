@@ -112,7 +112,7 @@ class HeatingCurve:
         name, accuracy = next(
             (n, e.voltage_accuracy)
             for n, e in self.spec.instrument.items()
-            if e.class_ == "multimeter" and e.across is not None and e.across[0].split(".")[0] == self.motor
+            if e.class_ == "multimeter" and e.is_at(self.motor)
         )
         if accuracy is None:
             raise MeasurementError(f"instrument.{name}: a multimeter needs its voltage_accuracy")

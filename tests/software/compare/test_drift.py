@@ -7,13 +7,14 @@ import random
 import statistics
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import UsageError
 from harness.compare import history
 from harness.compare.drift import MOST_SIGMA, average, change_point, scores
 from harness.compare.runlength import limit_for, run_length
+from tests.examples import examples
 from tests.software.compare.records import ANGLE, INSTRUMENTS, STIFFNESS, quantity, record, scattered
 
 values = st.floats(-100.0, 100.0).map(lambda value: round(value, 3))
@@ -40,14 +41,14 @@ def test_a_weight_of_one_is_a_chart_of_single_values(limit: float, shift: float)
     assert run_length(limit, 1.0, shift) == pytest.approx(1.0 / outside, rel=1e-6)
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(weights, st.floats(1.0, 3.5), st.floats(0.1, 2.0))
 def test_run_lengths_grow_with_the_limit_and_shrink_with_a_shift(weight: float, limit: float, shift: float) -> None:
     assert run_length(limit + 0.1, weight) > run_length(limit, weight) > run_length(limit, weight, shift) >= 1.0
     assert run_length(limit, weight, shift) == pytest.approx(run_length(limit, weight, -shift), rel=1e-6)
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(st.floats(20.0, 1e5), weights)
 def test_the_limit_gives_the_run_length_back(length: float, weight: float) -> None:
     assert run_length(limit_for(length, weight), weight) == pytest.approx(length, rel=1e-4)
@@ -99,7 +100,7 @@ def test_a_drift_is_seen_and_rest_is_not() -> None:
     assert low.out_at is not None and low.averages[low.out_at] < -low.limit  # type: ignore[operator]
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(st.lists(values, min_size=3, max_size=20, unique=True), weights)
 def test_an_average_weighs_the_past_away(found: list[float], weight: float) -> None:
     one = average(found, length=100.0, weight=weight)

@@ -6,11 +6,12 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
 from harness.fits.exponential import Approach, approach
+from tests.examples import examples
 
 
 def heating(
@@ -24,7 +25,7 @@ def noisy(length_s: float, seed: int, noise: float = 0.05) -> tuple[np.ndarray, 
     return t, heating(t) + np.random.default_rng(seed).normal(0.0, noise, t.size)
 
 
-@settings(max_examples=15, deadline=None)
+@examples(15)
 @given(
     st.floats(5.0, 40.0), st.floats(10.0, 80.0), st.floats(8.0, 40.0), st.floats(6.0, 30.0), st.sampled_from([1, -1])
 )
@@ -54,7 +55,7 @@ def test_stopping_early_is_paid_for() -> None:
     assert widths[0] > 3.0 * widths[1] > 9.0 * widths[2]
 
 
-@settings(max_examples=15, deadline=None)
+@examples(15)
 @given(st.integers(0, 10**6))
 def test_one_body_gets_one_term(seed: int) -> None:
     t = np.arange(0.0, 900.0, 3.0)

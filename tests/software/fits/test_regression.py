@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
 from harness.fits import regression as fit
 from harness.nouns.quantity import combine
+from tests.examples import examples
 
 seeds = st.integers(0, 2**32 - 1)
 
@@ -24,7 +25,7 @@ def test_a_line_through_points_of_a_line(a: float, b: float, count: int) -> None
     assert found.dof == count - 2 and not found.absolute
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(seeds)
 def test_linear_and_nonlinear_agree(seed: int) -> None:
     generator = np.random.default_rng(seed)
@@ -87,7 +88,7 @@ def test_bounds_hold() -> None:
     assert found.values[0] == pytest.approx(1.0)
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(seeds, st.floats(0.0, 0.9))
 def test_inflation_follows_how_far_neighbours_move_together(seed: int, r: float) -> None:
     generator = np.random.default_rng(seed)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.fits.sliding import fitted
+from tests.examples import examples
 
 
-@settings(deadline=None, max_examples=60)
+@examples(60)
 @given(st.integers(1, 4), st.integers(0, 2), st.integers(0, 20), st.integers(0, 40), st.floats(1e-4, 10.0), st.data())
 def test_it_gives_what_scipy_gives(
     degree: int, derivative: int, wider: int, longer: int, step: float, data: st.DataObject

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
@@ -19,6 +19,7 @@ from harness.fits.swings import (
     turning_indices,
     turning_point,
 )
+from tests.examples import examples
 
 
 def swing(t: np.ndarray, w: float, d: float, stick: float, start: float, rest: float = 0.0) -> np.ndarray:
@@ -45,7 +46,7 @@ def swing(t: np.ndarray, w: float, d: float, stick: float, start: float, rest: f
 T = np.arange(0.0, 0.9, 1e-3)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     w=st.floats(35.0, 70.0), d=st.floats(0.02, 0.25), stick=st.floats(0.5e-3, 5e-3), sense=st.sampled_from([-1.0, 1.0])
 )
@@ -123,7 +124,7 @@ def test_turning_indices_alternate(values: list[float]) -> None:
     assert np.all(heights[1:] * heights[:-1] < 0)
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(late=st.floats(0.0, 4e-3), size=st.floats(0.03, 0.1), sense=st.sampled_from([-1.0, 1.0]))
 def test_onset_is_found_where_it_is(late: float, size: float, sense: float) -> None:
     t = np.arange(-0.06, 0.022, 1e-3)

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode
@@ -22,7 +22,6 @@ from harness.judge.verdict import (
     e_number,
     judge,
     judge_all,
-    suffix,
     tolerance_share,
     too_coarse,
     unasked,
@@ -30,6 +29,7 @@ from harness.judge.verdict import (
 from harness.nouns.coverage import safe_factor, student_quantile
 from harness.nouns.quantity import Contribution, Quantity, combine, difference, exact, normal, rectangular
 from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from tests.examples import examples
 from tests.software.judge.simulation import bell_plan, demo_plan, false_alarms, interval, one_qualification
 
 NAME = "gate.stiffness.open_loop"
@@ -321,11 +321,6 @@ def test_a_quantity_with_both_gets_two_verdicts() -> None:
 # --- words and counts ---------------------------------------------------------------------------
 
 
-def test_suffixes() -> None:
-    assert suffix(NAME) == "stiffness.open_loop"
-    assert suffix("together.supply_sag") == "together.supply_sag"
-
-
 def test_agrees_for_a_users_own_test() -> None:
     assert agrees(normal(1.0, 0.01, "V", "a"), normal(1.01, 0.01, "V", "b"))
     answer = agrees(measured(0.9), expected(0.5))
@@ -371,6 +366,9 @@ def verdict_of(word: Outcome, name: str = NAME) -> Verdict:
         ([Outcome.AGREES, Outcome.NOT_JUDGED], (NAME,), ExitCode.UNDECIDED),
         ([Outcome.AGREES, Outcome.NOT_JUDGED], ("step",), ExitCode.UNDECIDED),
         ([Outcome.AGREES], ("stiffness",), ExitCode.AGREES),
+        ([Outcome.AGREES], ("gate.stiffness",), ExitCode.AGREES),
+        ([Outcome.NOT_RUN, Outcome.AGREES], ("gate.stiffness",), ExitCode.UNDECIDED),
+        ([Outcome.AGREES], ("wheel.stiffness",), ExitCode.UNDECIDED),
         ([Outcome.NOT_JUDGED], (), ExitCode.UNDECIDED),
         ([], (), ExitCode.UNDECIDED),
         ([Outcome.AGREES, Outcome.CANNOT_TELL], (), ExitCode.UNDECIDED),
@@ -391,7 +389,7 @@ def test_the_headline_counts_everything(words: list[Outcome]) -> None:
     assert sum(int(part.split()[0]) for part in said) == len(words)
 
 
-@settings(max_examples=30)
+@examples(30)
 @given(st.floats(-1e3, 1e3), positive)
 def test_every_verdict_can_be_said_in_one_line(value: float, u: float) -> None:
     rule = replace(RULE, requirements={NAME: Requirement(name=NAME, low=-5.0, high=5.0)})

@@ -7,7 +7,7 @@ import random
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import chdtri, ndtri
 
@@ -21,6 +21,7 @@ from harness.lot.capability import (
     least_index,
     normality,
 )
+from tests.examples import examples
 from tests.software.lot.simulation import missed
 
 UPPER = Limits(high=6.0)
@@ -70,7 +71,7 @@ def test_the_limit_of_cp_is_above_it_as_often_as_stated() -> None:
     assert least_cp(1.5, 10) == pytest.approx(1.5 * math.sqrt(3.3251 / 9), rel=1e-4)  # chi-square 0.05, 9 (tables)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     st.lists(st.floats(-1.0, 1.0), min_size=10, max_size=40).filter(lambda v: np.std(v) > 1e-3),
     st.floats(-5.0, 5.0),

@@ -207,14 +207,3 @@ def test_firmware_without_its_loop_costs_the_checks_that_close_it(pace: str, abs
     reasons = {check: lacking(FakeRig(lacks=lacks), check_named(check), "gate") for check in CHECK_NAMES}  # type: ignore[arg-type]
     assert {check for check, reason in reasons.items() if absent in reason} == {"stiffness", "step", "together"}
     assert reasons["thermal"] == reasons["commutation"] == ""
-
-
-def test_the_contract_is_told_as_it_is() -> None:
-    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## The drive contract")[2]
-    rows = re.findall(r"^\| (`.*?) \| .* \| (.*?) \|$", told.partition("\n## ")[0], re.MULTILINE)
-    needed = {name: words for calls, words in rows for name in re.findall(r"`(\w+)\(", calls)}
-    assert needed == {
-        part.name: {(): "optional", CHECK_NAMES: "all checks"}.get(checks, ", ".join(checks))
-        for part in PARTS
-        for checks in (needed_by(part.name),)
-    }

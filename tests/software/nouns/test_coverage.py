@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
 from harness.nouns.coverage import half_width, interval, monte_carlo, shortest_interval, student_quantile
 from harness.nouns.quantity import Contribution, Quantity, exact, normal, rectangular
+from tests.examples import examples
 
 SHAPES = ["normal", "rectangular", "triangular", "arcsine"]
 mixtures = st.lists(
@@ -32,7 +33,7 @@ def mixture(parts: list[tuple[str, float, float]]) -> Quantity:
     return Quantity(value=3.0, unit="V", budget=budget)
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(mixtures, st.sampled_from([0.68, 0.95, 0.99]))
 def test_the_interval_holds_its_share(parts: list[tuple[str, float, float]], probability: float) -> None:
     q = mixture(parts)
@@ -47,7 +48,7 @@ def test_the_interval_holds_its_share(parts: list[tuple[str, float, float]], pro
 
 
 @given(mixtures, st.floats(0.1, 0.9), st.floats(0.001, 0.09))
-@settings(max_examples=30, deadline=None)
+@examples(30)
 def test_more_probability_is_wider(parts: list[tuple[str, float, float]], probability: float, more: float) -> None:
     q = mixture(parts)
     assert half_width(q, probability) <= half_width(q, probability + more) * (1 + 1e-6)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from rigs_demo import faults
 from rigs_demo.plant import drawing
 from rigs_demo.scenario import Scenario
+from tests.examples import examples
 from tests.software.plant.rigs import MS, duties, place, powered, rig
 
 SCENARIOS = drawing.scenarios()
@@ -26,7 +27,7 @@ def half_width(known: drawing.Table) -> float:
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(seed=SEEDS)
 def test_a_drawn_plant_stays_inside_what_the_rig_file_swears_to(scenario: str, seed: int) -> None:
     values = drawing.true_values(scenario, seed)
@@ -54,7 +55,7 @@ def test_a_seed_gives_the_same_plant_again_and_another_seed_another() -> None:
 
 @pytest.mark.parametrize("scenario", SCENARIOS)
 @pytest.mark.parametrize("plant_seed", [None, 7])
-@settings(max_examples=20, deadline=None)
+@examples(20)
 @given(seed=SEEDS)
 def test_a_board_seed_moves_what_belongs_to_the_board_and_nothing_else(
     scenario: str, plant_seed: int | None, seed: int
@@ -133,7 +134,7 @@ def test_an_unknown_scenario_is_refused() -> None:
         faults.plant_of("../x")
 
 
-@settings(max_examples=15, deadline=None)
+@examples(15)
 @given(st.lists(st.integers(1, 60 * MS), max_size=12), SEEDS)
 def test_looking_at_the_plant_never_changes_what_it_does(looks: list[int], seed: int) -> None:
     def run(at: list[int]) -> tuple[float, ...]:

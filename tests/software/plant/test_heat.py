@@ -7,7 +7,7 @@ from math import cos, exp, tau
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
@@ -16,6 +16,7 @@ from rigs_demo.plant import drawing
 from rigs_demo.plant.parameters import ThermalParameters
 from rigs_demo.plant.thermal import DriverHeat, MotorHeat
 from rigs_demo.truth.heat import CURRENT_A, driver_rise_k, modes
+from tests.examples import examples
 from tests.software.plant.rigs import STIFF_BUS, S, duties, powered, rig
 
 GATE = drawing.load("sluice").motors["gate"]
@@ -31,7 +32,7 @@ def matrix(thermal: ThermalParameters) -> tuple[np.ndarray, np.ndarray]:
     return -conduct / capacity[:, None], np.diag(1.0 / capacity)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(POWERS, st.floats(0.01, 3000.0))
 def test_one_step_is_the_matrix_exponential(power: tuple[float, float, float], duration_s: float) -> None:
     heat = MotorHeat(GATE.thermal, 20.0)
@@ -43,7 +44,7 @@ def test_one_step_is_the_matrix_exponential(power: tuple[float, float, float], d
     assert np.array(heat.after(duration_s, power)) - 20.0 == pytest.approx(expected, abs=1e-8)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(POWERS, st.floats(0.01, 500.0), st.floats(0.01, 500.0))
 def test_two_steps_are_one(power: tuple[float, float, float], first_s: float, second_s: float) -> None:
     once, twice = MotorHeat(GATE.thermal, 20.0), MotorHeat(GATE.thermal, 20.0)

@@ -121,6 +121,7 @@ def test_without_workers_one_process_takes_one_rig(run, tmp_path):
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["sluice"]
 
 
+@pytest.mark.slow
 def test_shipped_checks_join_each_worker(run, tmp_path):
     (tmp_path / "empty").mkdir()
     done = run("-n", "2", "--rig-out", "out", pool=virtual(2), tests="")
@@ -259,7 +260,7 @@ def safe(folder: Path, processes: list[int]) -> bool:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="POSIX signals")
-@pytest.mark.parametrize("how", ["Ctrl-C", "SIGTERM to the controller"])
+@pytest.mark.parametrize("how", [pytest.param("Ctrl-C", marks=pytest.mark.slow), "SIGTERM to the controller"])
 def test_what_ends_the_run_makes_every_rig_safe_and_says_where_its_record_is(waiting, tmp_path, how):
     controller, workers = waiting
     if how == "Ctrl-C":  # reaches the whole foreground group
@@ -276,6 +277,7 @@ def test_what_ends_the_run_makes_every_rig_safe_and_says_where_its_record_is(wai
         assert (tmp_path / "out" / name / "report.html").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="POSIX signals")
 def test_a_controller_that_is_killed_leaves_its_workers_time_to_make_safe(waiting, tmp_path):
     controller, workers = waiting
@@ -287,6 +289,7 @@ def test_a_controller_that_is_killed_leaves_its_workers_time_to_make_safe(waitin
         assert (tmp_path / "out" / name / "report.html").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="POSIX signals")
 def test_a_worker_that_is_told_to_stop_makes_its_rig_safe_and_the_others_go_on(waiting, tmp_path):
     controller, workers = waiting

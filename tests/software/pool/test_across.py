@@ -21,6 +21,7 @@ from harness.bench.devices import name_everywhere
 from harness.bench.locks import DeviceLocks, user
 from harness.pool.across import HostLocks, key
 from harness.store.address import Address
+from tests.examples import examples
 
 BOARD = "network port bench-3:4000"
 SUPPLY = "instrument TCPIP0::10.0.0.7::5025::SOCKET"
@@ -105,6 +106,7 @@ def test_of_two_hosts_that_race_for_a_device_exactly_one_has_it(cluster, tmp_pat
         assert winners  # which of them it is, is the server's affair
 
 
+@pytest.mark.slow
 def test_what_was_given_back_is_free_at_once(address, tmp_path):
     here, there = folders(tmp_path)
     mine = DeviceLocks(here, beyond=HostLocks(address, host="lab-1"))
@@ -310,7 +312,5 @@ def test_no_sequence_of_holding_and_releasing_gives_a_device_to_two(address, tmp
 
     run_state_machine_as_test(
         Hosts,
-        settings=settings(
-            max_examples=15, stateful_step_count=12, deadline=None, suppress_health_check=list(HealthCheck)
-        ),
+        settings=settings(examples(15), stateful_step_count=12, suppress_health_check=list(HealthCheck)),
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import PoolFileError
 from harness.pool import load_pool
+from tests.examples import examples
 from tests.software.run.fakes import ROOT
 
 VIRTUAL = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
@@ -126,7 +127,7 @@ def test_what_only_a_virtual_rig_takes_and_names_that_stand_twice(tmp_path, rig_
 scalars = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.data())
 def test_no_toml_whatever_it_says_is_a_traceback(tmp_path_factory, data):
     def written(value: object) -> str:

@@ -95,7 +95,7 @@ def test_a_store_that_cannot_be_asked_is_not_a_rig_in_use(tmp_path, rig_file):
         somebody.hold(devices_of(pool.entries[0].spec))
 
 
-@pytest.mark.parametrize("real", [True, False])
+@pytest.mark.parametrize("real", [True, pytest.param(False, marks=pytest.mark.slow)])
 def test_processes_that_race_never_have_the_same_rig(tmp_path, rig_file, real):
     """Five for four rigs, all from the same place, so that each is fought for."""
     virtual = str(ROOT / "rigs_demo" / "rigs" / "sluice.toml")

@@ -2,11 +2,12 @@
 
 import string
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import RigFileError
 from harness.rigfile import loads
+from tests.examples import examples
 from tests.software.rigfile.test_load import SLUICE
 
 KEYS = st.sampled_from(
@@ -86,13 +87,13 @@ def judged(content: bytes) -> list[str]:
     return []
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(st.dictionaries(KEYS, VALUES, max_size=8))
 def test_any_table(table):
     judged("\n".join(f"{toml(key)} = {toml(value)}" for key, value in table.items()).encode())
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(st.binary(max_size=200))
 def test_any_bytes(content):
     judged(content)
@@ -102,7 +103,7 @@ LINES = SLUICE.splitlines()
 ENTRIES = [place for place, line in enumerate(LINES) if " = " in line and not line.startswith("#")]
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(st.sampled_from(ENTRIES), VALUES)
 def test_any_value_at_any_entry_of_a_good_file(place, value):
     lines = list(LINES)
@@ -110,7 +111,7 @@ def test_any_value_at_any_entry_of_a_good_file(place, value):
     judged("\n".join(lines).encode())
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(st.sampled_from(ENTRIES), st.text(string.ascii_lowercase + "_", min_size=1, max_size=12))
 def test_a_misspelt_key_is_always_named(place, letters):
     key, rest = LINES[place].split(" = ", 1)

@@ -29,7 +29,9 @@ def schema(cluster: str) -> str:
     return f"{cluster}&options=-csearch_path%3D{name}"
 
 
-@pytest.fixture(params=["sqlite", "postgresql", "postgresql, raw in a folder"])
+@pytest.fixture(
+    params=["sqlite", "postgresql", pytest.param("postgresql, raw in a folder", marks=pytest.mark.slow)],
+)
 def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Address of a store that is not made yet."""
     if request.param == "sqlite":

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from harness.base.errors import HarnessError, StoreError, UsageError
 from harness.store import Store
 from harness.store.baselines import LONGEST_NAME, name_of, text_of
+from tests.examples import examples
 from tests.software.store.conftest import schema
 from tests.software.store.records import written
 
@@ -190,14 +191,14 @@ def any_steps_lose_and_change_nothing(place: str, steps: list[tuple[object, ...]
             store.close()
 
 
-@settings(max_examples=30, deadline=None)
+@examples(30)
 @given(STEPS)
 def test_any_sequence_of_accepting_and_retiring(steps):
     with tempfile.TemporaryDirectory() as home:
         any_steps_lose_and_change_nothing(f"{home}/store.sqlite", steps)
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(examples(10), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(STEPS)
 def test_any_sequence_of_accepting_and_retiring_on_postgresql(cluster, steps):
     any_steps_lose_and_change_nothing(schema(cluster), steps)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from harness.store import Store, tables
 from harness.store.histories import Level, Release
+from tests.examples import examples
 from tests.software.store.records import NAME, STARTED, written
 
 ROW = {
@@ -91,7 +92,7 @@ RUNS = st.lists(
 
 
 @given(RUNS, st.booleans())
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(examples(60), suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_levels_are_those_worked_out_by_hand_in_order_or_mixed(tmp_path, runs, ordered):
     if ordered:  # versions that follow each other are summed up along the table, others run by run
         runs = sorted(runs, key=lambda run: (str(run[0]), run[1], str(run[2])))

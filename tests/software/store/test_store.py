@@ -19,6 +19,7 @@ from harness.base.errors import HarnessError, RecordError, StoreError
 from harness.record import read
 from harness.store import Store, tables
 from harness.store import store as store_module
+from tests.examples import examples
 from tests.software.store.conftest import schema
 from tests.software.store.records import NAME, opening, written
 
@@ -261,14 +262,14 @@ def any_steps_give_back_what_went_in(place: str, steps: list[object]) -> None:
             store.close()
 
 
-@settings(max_examples=25)
+@examples(25)
 @given(STEPS)
 def test_any_sequence_of_keeping_and_opening_again(steps):
     with tempfile.TemporaryDirectory() as home:
         any_steps_give_back_what_went_in(f"{home}/store.sqlite", steps)
 
 
-@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(examples(10), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(STEPS)
 def test_any_sequence_of_keeping_and_opening_again_on_postgresql(cluster, steps):
     any_steps_give_back_what_went_in(schema(cluster), steps)

@@ -394,7 +394,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(folder)], check=True)
 
 
-@pytest.mark.parametrize("counts", [BIG, (1,)])
+@pytest.mark.parametrize("counts", [BIG, pytest.param((1,), marks=pytest.mark.slow)])
 def test_a_full_disk(small_disk, tmp_path, counts):
     place = small_disk / "store.sqlite"
     with Store.open(place, make=True) as store:

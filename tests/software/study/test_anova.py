@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
@@ -15,6 +15,7 @@ from harness.study.anova import REPEATS, Table, crossed
 from harness.study.design import FACTORS
 from harness.study.gauge import variances
 from harness.study.limits import MeanSquare, limits
+from tests.examples import examples
 from tests.software.study.simulation import coverage, drawn
 
 SHAPES = [(4, 3, 2, 2), (3, 1, 1, 4), (1, 2, 3, 2), (5, 2, 1, 1), (2, 2, 2, 3), (1, 1, 1, 5)]
@@ -181,7 +182,7 @@ def test_an_interaction_over_repeats_that_are_all_alike_is_certain():
 
 
 @given(st.sampled_from(SHAPES[:5]), st.integers(0, 2**32 - 1), st.booleans())
-@settings(max_examples=60)
+@examples(60)
 def test_limits_hold_the_estimate_and_widen_with_probability(shape, seed, nested):
     got = variances(drawn(shape, seed, {("bench",): 1.0, ("day",): 0.5}), nested=nested)
     grr = got.root(got.gauge)

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.commutation import analysis as commutation
@@ -16,6 +16,7 @@ from harness.nouns.coverage import interval
 from harness.nouns.observation import Observation
 from harness.nouns.results import Measurement, Unmeasured
 from harness.rigfile import RigSpec, load
+from tests.examples import examples
 from tests.software.checks.commutation.turned_field import Bench
 
 SPEC = load("rigs_demo/rigs/sluice.toml")
@@ -31,7 +32,7 @@ def value(found: dict[str, Measurement | Unmeasured], name: str) -> float:
     return result.quantity.value
 
 
-@settings(max_examples=10, deadline=None)
+@examples(10)
 @given(
     pairs=st.sampled_from([7, 10, 11, 12, 14]),
     offset=st.floats(-0.2, 1.8),

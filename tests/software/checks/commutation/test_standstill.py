@@ -6,11 +6,12 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
 from harness.checks.commutation import standstill
+from tests.examples import examples
 
 CODE = math.tau / 16384
 
@@ -23,7 +24,7 @@ def runs(sigma: float, seed: int, count: int = 3) -> list[np.typing.NDArray[np.f
     ]
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(sigma=st.floats(0.2 * CODE, 10.0 * CODE), seed=st.integers(0, 10_000))
 def test_noise_without_its_quantisation(sigma: float, seed: int) -> None:
     noise = standstill.noise(runs(sigma, seed), CODE, "s")

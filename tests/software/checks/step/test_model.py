@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.step import model as loop
@@ -17,6 +17,7 @@ from harness.checks.step import staircase
 from harness.physics import loop as loop_shaft
 from harness.physics.swing import Shaft, let_go
 from harness.rigfile import load, loads
+from tests.examples import examples
 
 RIG = Path(__file__).parents[4] / "rigs_demo" / "rigs" / "sluice.toml"
 SPEC = load(RIG)
@@ -51,7 +52,7 @@ def test_pieces_against_an_integrator(start: float) -> None:
     assert worst < 2e-4
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(
     friction=st.floats(1e-4, 5e-3), damping=st.floats(5e-4, 3e-3), start=st.floats(-0.5, 0.5),
     hang=st.floats(-0.3, 0.3), dead=st.floats(0.0, 4e-3), lag=st.floats(0.0, 4e-3),

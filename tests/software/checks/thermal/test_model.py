@@ -6,13 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from harness.checks.thermal import model as thermal
 from harness.nouns.contract import Declared
 from harness.rigfile import RigSpec, load
+from tests.examples import examples
 
 SLUICE = Path(__file__).resolve().parents[4] / "rigs_demo" / "rigs" / "sluice.toml"
 
@@ -40,7 +41,7 @@ def integrated(times_s: list[float], p: dict[str, float], room_c: float) -> np.n
     return np.asarray(found.y[1])
 
 
-@settings(max_examples=15, deadline=None)
+@examples(15)
 @given(p=inputs, room_c=st.floats(5.0, 35.0))
 def test_modes_are_the_network_integrated(p: dict[str, float], room_c: float) -> None:
     heating = thermal.heating(**p, room_c=room_c)

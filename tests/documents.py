@@ -1,0 +1,100 @@
+"""Tables in documents that are made of the code, so that nobody has to keep them by hand.
+
+    python -m tests.documents       write them anew
+
+A table stands in its document between `<!-- table NAME -->` and `<!-- end -->`.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Iterable
+
+from harness.checks.catalogue import CHECK_NAMES, needed_by
+from harness.judge.causes import CAUSES
+from harness.nouns.contract import DECLARED, PARTS
+from harness.nouns.effects import FREE, Anything, Becomes, Effect, Near, Power, Shift
+from tests.results import ROOT, table
+
+
+def causes() -> str:
+    """A table a check: a row for each cause that does something to its quantities, a column a quantity."""
+    return "\n".join(_causes_of(check) for check in CHECK_NAMES)
+
+
+def _causes_of(check: str) -> str:
+    suffixes = {suffix for cause in CAUSES for suffix in cause.effects if suffix.startswith(f"{check}.")}
+    columns = [suffix for suffix in sorted(suffixes) if any(_is_told(cause.effect(suffix)) for cause in CAUSES)]
+    rows, anything = [], []
+    for cause in CAUSES:
+        cells = [cell(cause.effect(suffix)) for suffix in columns]
+        if cause.effects.get(f"{check}.*") is FREE and {*cells} <= {"any"}:
+            anything.append(cause.name)
+        elif any(cells):
+            rows.append((cause.name, *cells))
+    told = table(("cause", *(suffix.partition(".")[2] for suffix in columns)), rows) if rows else ""
+    free = f"Anything may follow from: {', '.join(anything)}.\n\n" if anything else ""
+    return f"## {check}\n\n{told}{free}".removesuffix("\n")
+
+
+def _is_told(effect: Effect | None) -> bool:
+    return cell(effect) not in ("", "any")
+
+
+def cell(effect: Effect | None) -> str:
+    """What a cause does to a quantity: exponent, shift, pattern, `any`, or empty for `must agree`."""
+    if effect is None or effect == 0.0 or isinstance(effect, Near):
+        return ""
+    if isinstance(effect, Anything):
+        return "any" if effect is FREE else "stops"
+    if isinstance(effect, Shift):
+        return f"+ {effect.by}" if effect.scale == 1.0 else f"+ {effect.scale:g} {effect.by}"
+    if isinstance(effect, Becomes):
+        return effect.words
+    return f"^{effect.exponent:g} of {effect.by}" if isinstance(effect, Power) else f"^{effect:g}"
+
+
+def parts() -> str:
+    """Functions of the drive contract, with the checks that cannot run without them."""
+    rows = [(f"`{part.call}`", part.meaning, _needed(needed_by(part.name))) for part in PARTS]
+    return table(("function", "meaning", "needed by"), rows)
+
+
+def _needed(checks: Iterable[str]) -> str:
+    if set(checks) == set(CHECK_NAMES):
+        return "every check"
+    return ", ".join(checks) or "optional"
+
+
+def declared() -> str:
+    """What the firmware declares of itself."""
+    return table(("key", "meaning"), [(f"`{key}`", meaning) for key, meaning in DECLARED.items()])
+
+
+TABLES: dict[str, dict[str, Callable[[], str]]] = {
+    "harness/judge/CAUSES.md": {"causes": causes},
+    "harness/nouns/CONTRACT.md": {"parts": parts, "declared": declared},
+}
+
+
+def filled(text: str, name: str, made: str) -> str:
+    """A document's text with this table in its place. Raises ValueError where it has none."""
+    place = re.compile(rf"(?<=<!-- table {name} -->\n).*?(?=<!-- end -->)", re.DOTALL)
+    if not place.search(text):
+        raise ValueError(f"expected <!-- table {name} --> and <!-- end -->, found none")
+    return place.sub(lambda _: f"\n{made.strip()}\n\n", text)
+
+
+def current(document: str) -> str:
+    """A document as the code of today has it."""
+    text = (ROOT / document).read_text(encoding="utf-8")
+    for name, make in TABLES[document].items():
+        text = filled(text, name, make())
+    return text
+
+
+if __name__ == "__main__":
+    for document in TABLES:
+        (ROOT / document).write_text(current(document), encoding="utf-8")
+        sys.stdout.write(f"{document}\n")
