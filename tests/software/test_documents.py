@@ -114,6 +114,24 @@ def test_every_room_is_on_the_map_and_links_to_what_tells_of_it() -> None:
         assert f"{own}/README.md" in links or not (room / "README.md").exists(), f"{own}: link to its README.md"
 
 
+@pytest.mark.parametrize(
+    ("asked", "where", "found"),
+    [
+        ("deadman", "device_scripts/safety.py", "def _fell_silent"),
+        ("risk of one decision", "harness/nouns/coverage.py", "def shared_risk"),
+        ("counting and exit code", "harness/judge/tally.py", "def exit_code"),
+        ("which goes first", "harness/base/errors.py", "PRECEDENCE ="),
+        ("plots", "harness/report/plots.py", "def "),
+        ("why a check is not run", "harness/run/README.md", "## Why a check was not run"),
+    ],
+)
+def test_a_stranger_finds_it_from_the_map_in_one_step(asked: str, where: str, found: str) -> None:
+    (row,) = [line for line in section("Map").splitlines() if asked in line]
+    folder, _, file = where.rpartition("/")
+    assert f"({folder}" in row and file in row
+    assert found in (ROOT / where).read_text(encoding="utf-8")
+
+
 def test_every_room_says_what_it_is_in_its_first_line() -> None:
     for room in (*ROOMS, ROOT / "rigs_demo", ROOT / "device_scripts"):
         text = ast.get_docstring(ast.parse((room / "__init__.py").read_text(encoding="utf-8")))
