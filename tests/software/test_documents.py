@@ -76,6 +76,14 @@ def test_paths_are_those_of_the_tree(document: Path) -> None:
         assert matches(named, document.parent), named
 
 
+@pytest.mark.parametrize("document", [path for path in DOCUMENTS if path.name == "README.md" and path.parent != ROOT],
+                         ids=lambda path: path.parent.name)  # fmt: skip
+def test_what_a_room_lists_is_in_it(document: Path) -> None:
+    lists = re.findall(r"^    (\S.*?)  +\S.*$", document.read_text(encoding="utf-8"), re.MULTILINE)
+    for named in (name for names in lists for name in re.split(r",? ", names)):
+        assert [*document.parent.glob(named), *document.parent.glob(f"{named}.py")], named
+
+
 def matches(named: str, folder: Path = ROOT) -> list[Path]:
     """Files and folders that a path in a document may mean, `<...>` for any name: from the root, from the document's
     folder, and of a bare name from anywhere."""
