@@ -17,6 +17,7 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
 from harness.judge.tally import counts, headline
+from harness.nouns.names import Name
 from harness.pool import locks_for
 from harness.run.board_names import Named, lot_for
 from harness.run.qualification import is_bench, why_stopped
@@ -193,7 +194,7 @@ def lines_of(ended: Ended) -> list[str]:
     elif stop is not None:
         lines.append(why_stopped(stop))
     for entry in ended.qualification.stops:
-        where = entry.name.removesuffix(".limits").replace(".", " ")
+        where = Name(entry.name).prefix.replace(".", " ")
         lines.append(f"the board was stopped in {where}: {entry.reason}")
     if ended.trouble:
         lines.append(ended.trouble)

@@ -25,6 +25,14 @@ class Outcome(StrEnum):
     NOT_RUN = "not run"
 
 
+class VerdictKind(StrEnum):
+    """What a verdict is on."""
+
+    QUANTITY = "quantity"
+    STOP = "stop"
+    """A stop that the board under test provoked; its name is `motor.check.limits`."""
+
+
 REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
 """Words of a verdict against a requirement."""
 
@@ -124,7 +132,12 @@ class Verdict:
     detectable: float | None = None
     """The smallest deviation that would have been caught 95 times in 100."""
     must_detect: float | None = None
+    kind: VerdictKind = VerdictKind.QUANTITY
+    unasked: bool = False
+    """Measured and not judged because nothing says which deviation must be seen."""
     reason: str = ""
+    remedies: tuple[str, ...] = ()
+    """What would help where it is open, a line each."""
     note: str = ""
     """What the measurement noted (`phase C carries no current`); a diagnosis may repeat it."""
 

@@ -135,7 +135,13 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
             "reasons": decision.reasons,
             "causes": list(subject.causes),
             "objections": [
-                {"refuses": one.refuses, "quantity": one.quantity, "words": one.words, "remedy": one.remedy}
+                {
+                    "refuses": one.refuses,
+                    "quantity": one.quantity,
+                    "words": one.words,
+                    "remedy": "; ".join(one.remedies),
+                    "remedies": list(one.remedies),
+                }
                 for one in decision.objections
             ],
             "waived": [{"quantity": one.waiver.quantity, "line": one.objection.line} for one in decision.waived],

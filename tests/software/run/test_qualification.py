@@ -19,7 +19,7 @@ from harness.base.errors import (  # fmt: skip
 )
 from harness.bench.safe import StopSignal, stop_on_signals
 from harness.nouns.contract import PARTS
-from harness.nouns.results import Outcome
+from harness.nouns.results import Outcome, VerdictKind
 from harness.record import RecordWriter, read
 from harness.run import planning
 from harness.run import qualification as module
@@ -171,7 +171,7 @@ def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured
         "wheel.thermal",
     ]
     assert made.verdicts_of("gate.step.limits") == made.stops
-    assert made.stops[0].outcome is Outcome.NONCONFORMING
+    assert (made.stops[0].outcome, made.stops[0].kind) == (Outcome.NONCONFORMING, VerdictKind.STOP)
     assert made.stops[0].reason == "speed 80.5 rad/s, limit 60 rad/s"
     assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
     assert made.verdicts_of("gate.step.delay")[0].reason == f"because the board was stopped: {made.stops[0].reason}"
