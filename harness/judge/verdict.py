@@ -26,7 +26,17 @@ from dataclasses import dataclass, field, replace
 from harness.nouns.coverage import safe_factor, shared_risk
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, difference
-from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.nouns.results import (
+    Detect,
+    Expectation,
+    Gauge,
+    Measurement,
+    Outcome,
+    Requirement,
+    Unmeasured,
+    Verdict,
+    needed,
+)
 
 CAUGHT_Z = 1.6449
 """Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
@@ -128,9 +138,8 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
         note=measurement.note,
     )
     if expectation is None or expectation.quantity is None:
-        stated = expectation.needs.removeprefix("needs ") if expectation else ""
-        needs = stated or "a model of this quantity, or a baseline"
-        return replace(verdict, reason=f"needs {needs}")
+        missing = expectation.needs if expectation is not None else ()
+        return replace(verdict, reason=needed(missing or ("a model of this quantity, or a baseline",)))
     expected = expectation.quantity
     if (expected.unit or "1") != (measured.unit or "1"):
         raise ValueError(f"{name}: measured in {measured.unit}, expected in {expected.unit}: one of both is wrong")

@@ -5,7 +5,7 @@ Data only; harness/judge/verdict.py decides, harness/judge/diagnosis.py explains
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -71,7 +71,7 @@ class Detect:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
-    """A value predicted from the rig file. `needs` is set instead of a quantity where the rig file is silent.
+    """A value predicted from the rig file, or `needs`: the names of what is missing for that, as a rig file has them.
 
     `interval` (low, high) stands beside the quantity where the prediction is an interval of equally good
     values (a shaft stuck by friction): measured agrees inside it, the budget applies to its ends.
@@ -80,12 +80,17 @@ class Expectation:
     name: str
     quantity: Quantity | None = None
     interval: tuple[float, float] | None = None
-    needs: str = ""
+    needs: tuple[str, ...] = ()
     model: str = ""
     """The formula in words with its source, and what it leaves out."""
     inputs: Mapping[str, float] = field(default_factory=dict)
     detect: Detect | None = None
     """What must not go unseen, for a test of a person's own; judging a qualification takes the rule's."""
+
+
+def needed(names: Sequence[str]) -> str:
+    """`needs motor.gate.pole_pairs, room`, for a reader; "" where nothing is missing."""
+    return f"needs {', '.join(names)}" if names else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,17 @@ from harness.base.words import visible
 from harness.nouns.coverage import interval
 from harness.nouns.names import LIMITS, Name
 from harness.nouns.quantity import Contribution, Quantity, Shape
-from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict, VerdictKind
+from harness.nouns.results import (
+    Curve,
+    Expectation,
+    Gauge,
+    Measurement,
+    Outcome,
+    Unmeasured,
+    Verdict,
+    VerdictKind,
+    needed,
+)
 
 Entry = dict[str, Any]
 
@@ -92,7 +102,8 @@ def expectation_entry(expectation: Expectation) -> Entry:
         "name": expectation.name,
         **(empty if expectation.quantity is None else quantity_entry(expectation.quantity)),
         "interval": None if expectation.interval is None else list(expectation.interval),
-        "needs": expectation.needs,
+        "needs": needed(expectation.needs),
+        "lacking": list(expectation.needs),
         "model": expectation.model,
         "inputs": dict(expectation.inputs),
     }
@@ -232,6 +243,13 @@ def unmeasured_from(entry: Mapping[str, Any]) -> Unmeasured:
     return Unmeasured(name=_text(entry["name"]), outcome=Outcome(entry["outcome"]), reason=_text(entry["reason"]))
 
 
+def _needs_from(entry: Mapping[str, Any]) -> tuple[str, ...]:
+    """What was missing; in records older than the list of it, as they say it."""
+    if "lacking" in entry:
+        return tuple(map(_text, entry["lacking"]))
+    return (_text(entry["needs"]).removeprefix("needs "),) if entry["needs"] else ()
+
+
 def expectation_from(entry: Mapping[str, Any]) -> Expectation:
     """The expectation of an entry."""
     interval = entry["interval"]
@@ -239,7 +257,7 @@ def expectation_from(entry: Mapping[str, Any]) -> Expectation:
         name=entry["name"],
         quantity=None if entry["value"] is None else quantity_from(entry),
         interval=None if interval is None else (interval[0], interval[1]),
-        needs=entry["needs"],
+        needs=_needs_from(entry),
         model=entry["model"],
         inputs=entry["inputs"],
     )

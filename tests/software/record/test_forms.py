@@ -7,7 +7,7 @@ import pytest
 from harness.judge.verdict import UNASKED, Rule, against_expectation
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Detect, Expectation, Measurement, Outcome, Verdict, VerdictKind
-from harness.record.forms import is_stop, is_unasked, remedies_of, verdict_entry
+from harness.record.forms import expectation_entry, expectation_from, is_stop, is_unasked, remedies_of, verdict_entry
 
 NAME = "gate.step.delay"
 
@@ -49,3 +49,15 @@ def test_a_stop_is_one_by_its_kind_and_in_older_records_by_its_name(kind: Verdic
     entry = verdict_entry(Verdict(name=name, kind=kind, outcome=Outcome.NONCONFORMING, reason="too fast"))
     assert is_stop(entry) is is_stop(older(entry)) is (kind is VerdictKind.STOP)
     assert is_stop({**entry, "name": "gate.step.anything"}) is (kind is VerdictKind.STOP)
+
+
+def test_what_an_expectation_lacks_is_a_list_and_in_older_records_a_text() -> None:
+    silent = Expectation(name=NAME, needs=("motor.gate.pole_pairs", "supply.voltage_v"))
+    entry = expectation_entry(silent)
+    assert entry["needs"] == "needs motor.gate.pole_pairs, supply.voltage_v"
+    assert expectation_from(entry) == silent
+    before = {key: value for key, value in entry.items() if key != "lacking"}
+    assert expectation_entry(expectation_from(before))["needs"] == entry["needs"]
+    whole = expectation_entry(Expectation(name=NAME, quantity=exact(1.0, "s")))
+    assert (whole["needs"], whole["lacking"]) == ("", [])
+    assert expectation_from({key: value for key, value in whole.items() if key != "lacking"}).needs == ()
