@@ -24,7 +24,7 @@ from harness.run.qualification import is_bench, why_stopped
 from harness.run.repeats import Repeats, repeated
 from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import Ended, Keep, run_session
-from harness.show.terminal import Terminal
+from harness.show.terminal import Terminal, cause_line
 from harness.store.address import Address, beside
 from harness.store.keeping import keep_run
 
@@ -160,8 +160,7 @@ def show(ended: Ended, terminal: Terminal) -> None:
         terminal.table(qualification.verdicts)
     diagnosis = content.get("diagnosis") or {}
     if diagnosis.get("words"):
-        words = diagnosis["words"]
-        terminal.result(words if words.startswith("cause ") else f"cause: {words}")
+        terminal.result(cause_line(diagnosis["words"], known=diagnosis["known"]))
     if diagnosis.get("parted_by"):
         terminal.result(f"what would part them: {', '.join(diagnosis['parted_by'])}")
     if not terminal.quiet:

@@ -15,7 +15,7 @@ from typing import Any
 from harness.base.clock import WallClock
 from harness.base.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
 from harness.bench.rig import Rig
-from harness.bench.safe import order_of, signals_held
+from harness.bench.safe import StopSignal, order_first, order_of, signals_held
 from harness.bench.stops import in_words
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
@@ -334,8 +334,8 @@ def accepts(function: Callable[..., object], parameter: str) -> bool:
 
 def why_stopped(error: BaseException) -> str:
     """`stopped by Ctrl-C`, or `stopped: ` and what was raised."""
-    words = str(error) or type(error).__name__
-    return words if words.startswith("stopped by ") else f"stopped: {words}"
+    words = order_first(error)[1] or type(error).__name__
+    return words if isinstance(error, StopSignal) else f"stopped: {words}"
 
 
 def is_bench(error: BaseException) -> bool:
