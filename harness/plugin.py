@@ -260,7 +260,9 @@ def expectation(qualification: Qualification) -> Callable[[str, str], Expectatio
         full = asked_for(qualification, motor, name)
         found = qualification.expected(full)
         if found is None or found.quantity is None:
-            pytest.skip(f"{full}: no expectation: needs {found.needs if found else 'a model'}")
+            from harness.nouns.results import needed
+
+            pytest.skip(f"{full}: no expectation: {needed(found.needs if found else ('a model',))}")
         return replace(found, detect=qualification.rule.detect_for(full))
 
     return of

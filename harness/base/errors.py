@@ -104,6 +104,10 @@ class LinkLost(LinkError):
     """The port is gone: nothing can be asked of the board any more."""
 
 
+class BoardBusy(LinkError):
+    """The board runs a program of its own and was not to be interrupted."""
+
+
 class LinkTimeout(LinkError):
     """The board did not answer in time; `received` holds what had come."""
 

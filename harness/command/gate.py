@@ -28,7 +28,7 @@ from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
 from harness.run.session import BenchSession, Settings, folder_for, is_there
 from harness.run.whole_run import Ended, run_session
-from harness.show.terminal import Terminal
+from harness.show.terminal import Terminal, cause_line
 from harness.store import Store
 from harness.store.address import DEFAULT, Address
 from harness.store.keeping import keep_run
@@ -165,8 +165,8 @@ def _tell(terminal: Terminal, account: Account, address: Address) -> None:
     terminal.result(f"{subject.rig}{kind}: {decision.word.value}: {subject.firmware} against {subject.baseline}")
     for line in decision.reasons:
         terminal.result(f"  {line}")
-    for line in subject.causes:
-        terminal.result(line if line.startswith("cause ") else f"cause: {line}")
+    for cause in subject.causes:
+        terminal.result(cause_line(cause.words, known=cause.known))
     for one in decision.waived:
         terminal.result(
             f"  waived by {one.waiver.by} (self-declared) until {one.waiver.until}: {one.objection.line}; "

@@ -18,7 +18,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from harness.base.errors import DeviceError, ExitCode, HarnessError, LinkError, UsageError
+from harness.base.errors import BoardBusy, DeviceError, ExitCode, HarnessError, UsageError
 from harness.base.words import visible
 
 LIST_S = 4.0
@@ -180,9 +180,8 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
     safe = source.make_safe(spec)
     try:
         board = open_board(spec, clock, make_safe_source=safe if interrupt else "", interrupt=interrupt)
-    except LinkError as error:
-        hint = "; --interrupt stops it, phases off first" if "not interrupted" in str(error) else ""
-        raise type(error)(f"{error}{hint}") from error
+    except BoardBusy as error:
+        raise BoardBusy(f"{error}; --interrupt stops it, phases off first", error.received) from error
     with board:
         identity = board.identity()
         check_board(spec, identity)

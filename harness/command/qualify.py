@@ -17,13 +17,14 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
 from harness.judge.tally import counts, headline
+from harness.nouns.names import Name
 from harness.pool import locks_for
 from harness.run.board_names import Named, lot_for
 from harness.run.qualification import is_bench, why_stopped
 from harness.run.repeats import Repeats, repeated
 from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import Ended, Keep, run_session
-from harness.show.terminal import Terminal
+from harness.show.terminal import Terminal, cause_line
 from harness.store.address import Address, beside
 from harness.store.keeping import keep_run
 
@@ -159,8 +160,7 @@ def show(ended: Ended, terminal: Terminal) -> None:
         terminal.table(qualification.verdicts)
     diagnosis = content.get("diagnosis") or {}
     if diagnosis.get("words"):
-        words = diagnosis["words"]
-        terminal.result(words if words.startswith("cause ") else f"cause: {words}")
+        terminal.result(cause_line(diagnosis["words"], known=diagnosis["known"]))
     if diagnosis.get("parted_by"):
         terminal.result(f"what would part them: {', '.join(diagnosis['parted_by'])}")
     if not terminal.quiet:
@@ -193,7 +193,7 @@ def lines_of(ended: Ended) -> list[str]:
     elif stop is not None:
         lines.append(why_stopped(stop))
     for entry in ended.qualification.stops:
-        where = entry.name.removesuffix(".limits").replace(".", " ")
+        where = Name(entry.name).prefix.replace(".", " ")
         lines.append(f"the board was stopped in {where}: {entry.reason}")
     if ended.trouble:
         lines.append(ended.trouble)

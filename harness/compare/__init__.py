@@ -7,12 +7,11 @@ found = compare(against, [record], Terms(planned=len(against.levels), margins=sp
 from harness.compare.baseline import LEAST_MOUNTINGS, Baseline, Level, baseline_of, by_command
 from harness.compare.belonging import exchanged
 from harness.compare.comparison import Comparison, headline, terms_of
-from harness.compare.difference import Difference, Finding, Terms, compare
+from harness.compare.difference import Difference, Finding, Terms, compare, seen_beyond
 from harness.compare.drift import Change, History, history, in_time, steps
-from harness.compare.power import power_at_margin, seen_beyond, smallest_seen
 
 __all__ = [
     "LEAST_MOUNTINGS", "Baseline", "Change", "Comparison", "Difference", "Finding", "History", "Level", "Terms",
-    "baseline_of", "by_command", "compare", "exchanged", "headline", "history", "in_time", "power_at_margin",
-    "seen_beyond", "smallest_seen", "steps", "terms_of",
+    "baseline_of", "by_command", "compare", "exchanged", "headline", "history", "in_time", "seen_beyond",
+    "steps", "terms_of",
 ]  # fmt: skip

@@ -91,13 +91,6 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     return _from(origin, means, [len(group) for group in moved], within)
 
 
-def one_way_of_table(means: Sequence[float], deviations: Sequence[float], sizes: Sequence[int]) -> OneWay:
-    """The same from a table of group means, standard deviations (n - 1) and sizes. Raises MeasurementError."""
-    _check(sizes)
-    within = math.fsum((size - 1) * s**2 for size, s in zip(sizes, deviations, strict=True))
-    return _from(means[0], [mean - means[0] for mean in means], sizes, within)
-
-
 def f_tail(ratio: float, dof_above: float, dof_below: float) -> float:
     """Chance that a ratio of two independent estimates of one variance is above `ratio` (Fisher's F)."""
     from scipy.special import fdtrc

@@ -117,6 +117,18 @@ def compare(
     ]
 
 
+def seen_beyond(mountings: int, terms: Terms) -> float:
+    """What a single run must be off by to be called different, in standard deviations of one in a mounting of its own.
+
+    Where nothing else is uncertain: Student's quantile for the scatter of so many mountings, and that of their mean.
+    """
+    from scipy.special import stdtrit
+
+    if mountings < 2:
+        return math.inf
+    return float(-stdtrit(mountings - 1, terms.risk_each / 2.0)) * math.sqrt(1.0 + 1.0 / mountings)
+
+
 def compared(level: Level, runs: Sequence[Taken | str], mountings: Sequence[str], terms: Terms) -> Difference:
     """The finding on one quantity; a run without a value is a text that says why."""
     open_ = Difference(name=level.name, finding=Finding.UNDECIDED, unit=level.lasting.unit, level=level)

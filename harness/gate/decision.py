@@ -11,7 +11,7 @@ bench refuses nothing. Pure: nothing here measures, reads a clock or writes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -25,6 +25,7 @@ from harness.judge.tally import ABSENT, OPEN, WORST
 from harness.nouns.names import Name
 from harness.nouns.results import Outcome
 from harness.record import Record
+from harness.record.forms import is_stop, remedies_of
 
 
 class Word(StrEnum):
@@ -47,8 +48,10 @@ class Objection:
     words: str
     quantity: str = ""
     """Full name; "" where it is of no single quantity."""
-    remedy: str = ""
-    """What to measure or do next."""
+    stop: bool = False
+    """Whether it is a stop that the board provoked, which nobody can waive."""
+    remedies: tuple[str, ...] = ()
+    """What to measure or do next, a line each."""
 
     @property
     def line(self) -> str:
@@ -87,7 +90,7 @@ class Decision:
     @property
     def next_steps(self) -> list[str]:
         """What to measure or do next, each once."""
-        return list(dict.fromkeys(one.remedy for one in self.objections if one.remedy))
+        return list(dict.fromkeys(remedy for one in self.objections for remedy in one.remedies))
 
 
 def decide(
@@ -129,10 +132,10 @@ def decide(
     ended = sum(record.finished for record in records)
     if not kept and ended < policy.repeats:
         words = f"{ended} of the {policy.repeats} qualifications that the policy asks for came to their end"
-        kept.append(Objection(refuses=False, words=words, remedy="run the gate again"))
+        kept.append(Objection(refuses=False, words=words, remedies=("run the gate again",)))
     word, code = _word(kept, bench)
     if bench:
-        kept.insert(0, Objection(refuses=False, words=f"the bench could not be operated: {bench}", remedy=REPAIR))
+        kept.insert(0, Objection(refuses=False, words=f"the bench could not be operated: {bench}", remedies=(REPAIR,)))
     return Decision(
         word=word,
         code=code,
@@ -143,7 +146,6 @@ def decide(
     )
 
 
-LARGEST = "largest contribution: "
 REPAIR = "put the bench in order and run the gate again: what was measured until then stands in its record"
 
 
@@ -157,7 +159,7 @@ def _word(kept: Sequence[Objection], bench: str) -> tuple[Word, ExitCode]:
 
 
 def _may_be_waived(one: Objection) -> bool:
-    return bool(one.quantity) and not one.quantity.endswith(".limits")
+    return bool(one.quantity) and not one.stop
 
 
 def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
@@ -169,21 +171,18 @@ def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
             if Outcome(entry["outcome"]) in (*WORST, *OPEN):
                 _, numbers = found.setdefault((str(entry["name"]), str(entry["outcome"])), (entry, []))
                 numbers.append(number)
-    return [
-        _of_verdict(
-            visible(name), Outcome(word), visible(str(entry.get("reason") or "no reason given")), numbers, count
-        )
-        for (name, word), (entry, numbers) in found.items()
-    ]
+    return [_of_verdict(entry, numbers, count) for entry, numbers in found.values()]
 
 
-def _of_verdict(name: str, word: Outcome, reason: str, numbers: Sequence[int], count: int) -> Objection:
+def _of_verdict(entry: Mapping[str, Any], numbers: Sequence[int], count: int) -> Objection:
+    name, word = visible(str(entry["name"])), Outcome(entry["outcome"])
     worst = word in WORST
     return Objection(
         refuses=worst,
         quantity=name,
-        words=f"{word.value}{_where(numbers, count)}: {visible(reason)}",
-        remedy="" if worst else f"{name}: {visible(reason.partition(LARGEST)[2] or reason)}",
+        stop=is_stop(entry),
+        words=f"{word.value}{_where(numbers, count)}: {visible(str(entry.get('reason') or 'no reason given'))}",
+        remedies=() if worst else tuple(f"{name}: {visible(remedy)}" for remedy in remedies_of(entry)),
     )
 
 
@@ -220,7 +219,7 @@ def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Obje
             found.append(Objection(refuses=True, quantity=one.name, words=f"different: {one.reason}"))
         elif one.name in required and one.finding is not Finding.EQUIVALENT:
             words = f"required, {one.finding.value}: {one.reason}"
-            found.append(Objection(refuses=False, quantity=one.name, words=words, remedy=_remedy(one)))
+            found.append(Objection(refuses=False, quantity=one.name, words=words, remedies=(_remedy(one),)))
     return found
 
 
@@ -233,7 +232,9 @@ def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
             if outcome in ABSENT and Name(name).keys & wanted:
                 reason = visible(str(entry.get("reason") or "no reason given"))
                 words = f"required by the rig file, {outcome.value}: {reason}"
-                yield Objection(refuses=False, quantity=visible(name), words=words, remedy=f"{visible(name)}: {reason}")
+                yield Objection(
+                    refuses=False, quantity=visible(name), words=words, remedies=(f"{visible(name)}: {reason}",)
+                )
 
 
 def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequence[Difference]) -> Iterator[Objection]:
@@ -243,7 +244,7 @@ def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequen
     for name in policy.required_of(names) if differences else ():
         if name not in known:
             words, remedy = "required, never measured in the baseline", f"{name}: accept a baseline that has it"
-            yield Objection(refuses=False, quantity=visible(name), words=words, remedy=visible(remedy))
+            yield Objection(refuses=False, quantity=visible(name), words=words, remedies=(visible(remedy),))
 
 
 def _remedy(one: Difference) -> str:

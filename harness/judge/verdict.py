@@ -26,7 +26,17 @@ from dataclasses import dataclass, field, replace
 from harness.nouns.coverage import safe_factor, shared_risk
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, difference
-from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
+from harness.nouns.results import (
+    Detect,
+    Expectation,
+    Gauge,
+    Measurement,
+    Outcome,
+    Requirement,
+    Unmeasured,
+    Verdict,
+    needed,
+)
 
 CAUGHT_Z = 1.6449
 """Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
@@ -128,9 +138,8 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
         note=measurement.note,
     )
     if expectation is None or expectation.quantity is None:
-        stated = expectation.needs.removeprefix("needs ") if expectation else ""
-        needs = stated or "a model of this quantity, or a baseline"
-        return replace(verdict, reason=f"needs {needs}")
+        missing = expectation.needs if expectation is not None else ()
+        return replace(verdict, reason=needed(missing or ("a model of this quantity, or a baseline",)))
     expected = expectation.quantity
     if (expected.unit or "1") != (measured.unit or "1"):
         raise ValueError(f"{name}: measured in {measured.unit}, expected in {expected.unit}: one of both is wrong")
@@ -145,6 +154,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     detect = rule.detect_for(name)
     must = None if detect is None else detect.deviation(expected.value)
     word, reason = Outcome.AGREES, ""
+    remedies: tuple[str, ...] = ()
     if abs(off) > allowed:  # whatever must be seen: this was
         word = Outcome.DIFFERS
         reason = f"{off:+.3g} {_unit(measured)}off{_percent(off, expected.value)}, {allowed:.2g} allowed"
@@ -153,10 +163,13 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     elif detectable > must:
         word = Outcome.CANNOT_TELL
         reason = f"this bench sees from {detectable:.2g} {_unit(measured)}on, must see {must:.2g}; {largest(gap)}"
+        remedies = _shrinking(gap)
     return replace(
         verdict,
         outcome=word,
+        unasked=word is Outcome.NOT_JUDGED,
         reason=reason,
+        remedies=remedies,
         limits=limits,
         must_detect=must,
         detectable=detectable,
@@ -207,13 +220,18 @@ def against_requirement(measurement: Measurement, requirement: Requirement, rule
             outcome=Outcome.NONCONFORMING,
             reason=f"{abs(inside):.3g} {_unit(measured)}beyond the limit {limit:g}, guard band {refuse:.2g}",
         )
-    reasons = []
+    reasons: list[str] = []
+    remedies: tuple[str, ...] = ()
     if inside < accept:
         band = f"within the guard band of a limit ({accept:.2g} inside, {refuse:.2g} outside)"
         reasons.append(f"{band}; {largest(measured)}")
+        remedies += _shrinking(measured)
     if coarse := too_coarse(rule.gauge.get(measurement.name), requirement, rule.gauge_share_max):
         reasons.append(coarse)
-    return replace(verdict, outcome=Outcome.UNDECIDED, reason="; ".join(reasons)) if reasons else verdict
+        remedies += (coarse,)
+    if not reasons:
+        return verdict
+    return replace(verdict, outcome=Outcome.UNDECIDED, reason="; ".join(reasons), remedies=remedies)
 
 
 def tolerance_share(grr: float, mean: float, requirement: Requirement) -> float:
@@ -272,6 +290,12 @@ def largest(quantity: Quantity) -> str:
     """The largest contribution of a budget in words, with what would shrink it."""
     part = quantity.largest()
     return f"largest contribution: {part}" if part else "no contribution"
+
+
+def _shrinking(quantity: Quantity) -> tuple[str, ...]:
+    """What would shrink an uncertainty: the largest contribution of its budget."""
+    part = quantity.largest()
+    return (part,) if part else ()
 
 
 def _beyond(value: float, low: float, high: float) -> float:

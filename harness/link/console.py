@@ -12,7 +12,7 @@ from typing import Self
 
 from harness.base.clock import Clock
 from harness.base.closing import Closing
-from harness.base.errors import BenchError, DeviceError, Interrupted, LinkError, LinkTimeout
+from harness.base.errors import BenchError, BoardBusy, DeviceError, Interrupted, LinkError, LinkTimeout
 from harness.link import snippets
 from harness.link.port import Port
 from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State
@@ -254,7 +254,7 @@ class Console(Closing):
         while not heard.endswith(b">>> ") and self.clock.now_s() < deadline_s:
             heard += self._quiet(min(deadline_s, self.clock.now_s() + _ATTEMPT_S))
         if not heard.endswith(b">>> "):
-            raise LinkError(
+            raise BoardBusy(
                 f"{self.port.url}: expected a board at its prompt, found it busy; {_heard(heard)}; not interrupted",
                 heard,
             )

@@ -74,9 +74,6 @@ class FilePiece:
     data: bytes
 
 
-Frame = Rows | Event
-
-
 class FrameReader:
     """Turns frames into rows and events; raises LinkError naming the frame if one is missing or makes no sense."""
 

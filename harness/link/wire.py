@@ -35,18 +35,6 @@ class Damaged:
     data: bytes
 
 
-def pack(kind: int, sequence: int, payload: bytes) -> bytes:
-    """A frame as the board sends it (for stand-ins and tests)."""
-    head = _HEADER.pack(_BINARY, kind, sequence, len(payload))
-    head += struct.pack("<H", crc32(head) & 0xFFFF)
-    return head + payload + struct.pack("<I", crc32(payload, crc32(head)))
-
-
-def pack_hex(kind: int, sequence: int, payload: bytes) -> bytes:
-    """The same frame as a board without a binary output sends it."""
-    return bytes([_HEX]) + pack(kind, sequence, payload).hex().encode()
-
-
 class Splitter:
     """Parts a script's output into text and frames, up to the 04 that ends it."""
 

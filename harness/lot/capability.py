@@ -135,14 +135,6 @@ def least_cp(found: float, count: int, confidence: float = CONFIDENCE) -> float:
     return float(found * math.sqrt(chdtri(count - 1, confidence) / (count - 1)))
 
 
-def bissell(found: float, count: int, confidence: float = CONFIDENCE) -> float:
-    """Approximate lower limit of Cpk (A. F. Bissell, Applied Statistics 39 (1990) 331); to check `least_index` by."""
-    from scipy.special import ndtri
-
-    spread = math.sqrt(1.0 / (9.0 * count) + found**2 / (2.0 * (count - 1)))
-    return float(found - ndtri(confidence) * spread)
-
-
 def normality(values: Sequence[float]) -> float:
     """Chance of so crooked a sample of a normal distribution (S. S. Shapiro, M. B. Wilk, Biometrika 52 (1965) 591)."""
     from scipy.stats import shapiro

@@ -18,6 +18,7 @@ from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import REQUIRED, Outcome
+from harness.record.forms import is_stop
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
 from harness.report.numbers import limits_in_words, with_uncertainty
 from harness.report.page import MARKS
@@ -98,7 +99,7 @@ def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
     for run in runs:
         for verdict in run.record.content["verdicts"]:
             outcome = Outcome(verdict["outcome"])
-            if outcome not in REQUIRED or verdict["name"].endswith(".limits"):
+            if outcome not in REQUIRED or is_stop(verdict):
                 said.setdefault(str(verdict["name"]), []).append(outcome)
     return said
 

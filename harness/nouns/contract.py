@@ -19,7 +19,6 @@ from dataclasses import dataclass
 
 from harness.base.errors import BenchError
 
-CONTRACT_VERSION = 1
 FULL_TURN = 65536
 """Electrical angles are in 1/65536 of an electrical turn; the firmware rounds to its own grid."""
 FULL_AMPLITUDE = 32768

@@ -5,7 +5,7 @@ Data only; harness/judge/verdict.py decides, harness/judge/diagnosis.py explains
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -23,6 +23,14 @@ class Outcome(StrEnum):
     UNDECIDED = "undecided"
     NOT_JUDGED = "not judged"
     NOT_RUN = "not run"
+
+
+class VerdictKind(StrEnum):
+    """What a verdict is on."""
+
+    QUANTITY = "quantity"
+    STOP = "stop"
+    """A stop that the board under test provoked; its name is `motor.check.limits`."""
 
 
 REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
@@ -63,7 +71,7 @@ class Detect:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation:
-    """A value predicted from the rig file. `needs` is set instead of a quantity where the rig file is silent.
+    """A value predicted from the rig file, or `needs`: the names of what is missing for that, as a rig file has them.
 
     `interval` (low, high) stands beside the quantity where the prediction is an interval of equally good
     values (a shaft stuck by friction): measured agrees inside it, the budget applies to its ends.
@@ -72,12 +80,17 @@ class Expectation:
     name: str
     quantity: Quantity | None = None
     interval: tuple[float, float] | None = None
-    needs: str = ""
+    needs: tuple[str, ...] = ()
     model: str = ""
     """The formula in words with its source, and what it leaves out."""
     inputs: Mapping[str, float] = field(default_factory=dict)
     detect: Detect | None = None
     """What must not go unseen, for a test of a person's own; judging a qualification takes the rule's."""
+
+
+def needed(names: Sequence[str]) -> str:
+    """`needs motor.gate.pole_pairs, room`, for a reader; "" where nothing is missing."""
+    return f"needs {', '.join(names)}" if names else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +137,12 @@ class Verdict:
     detectable: float | None = None
     """The smallest deviation that would have been caught 95 times in 100."""
     must_detect: float | None = None
+    kind: VerdictKind = VerdictKind.QUANTITY
+    unasked: bool = False
+    """Measured and not judged because nothing says which deviation must be seen."""
     reason: str = ""
+    remedies: tuple[str, ...] = ()
+    """What would help where it is open, a line each."""
     note: str = ""
     """What the measurement noted (`phase C carries no current`); a diagnosis may repeat it."""
 

@@ -40,15 +40,13 @@ def loop_period(spec: RigSpec, declared: Declared) -> Quantity:
     return stated.quantity("s") if stated is not None else exact(declared.loop_period_s, "s")
 
 
-def lacking(spec: RigSpec, motor: str) -> str:
-    """What the rig file does not state and a response needs, as an expectation says it; "" if nothing."""
-    stated = needs(spec, motor, INPUTS).removeprefix("needs ")
-    more = [] if not stated else [stated]
-    if spec.motor[motor].sensor.age_s is None:
-        more.append(f"motor.{motor}.sensor.age_s")
-    if spec.firmware.loop_delay_s is None:
-        more.append("firmware.loop_delay_s")
-    return f"needs {', '.join(more)}" if more else ""
+def lacking(spec: RigSpec, motor: str) -> tuple[str, ...]:
+    """Keys of the rig file that are missing and that a response needs."""
+    delays = {
+        f"motor.{motor}.sensor.age_s": spec.motor[motor].sensor.age_s,
+        "firmware.loop_delay_s": spec.firmware.loop_delay_s,
+    }
+    return (*needs(spec, motor, INPUTS), *(key for key, stated in delays.items() if stated is None))
 
 
 def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:

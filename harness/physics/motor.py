@@ -69,11 +69,10 @@ def known(spec: RigSpec, motor: str, *names: str) -> dict[str, Quantity]:
     return {name: table[name][1].quantity(table[name][2]) for name in names if table[name][1] is not None}  # type: ignore[union-attr]
 
 
-def needs(spec: RigSpec, motor: str, names: Iterable[str]) -> str:
-    """Which of the named inputs the rig file lacks, as an expectation says it; "" if none."""
+def needs(spec: RigSpec, motor: str, names: Iterable[str]) -> tuple[str, ...]:
+    """Keys of the rig file that are missing of the named inputs."""
     table = entries(spec, motor)
-    absent = [table[name][0] for name in names if table[name][1] is None]
-    return f"needs {', '.join(absent)}" if absent else ""
+    return tuple(table[name][0] for name in names if table[name][1] is None)
 
 
 def optional(inputs: dict[str, Quantity], name: str, unit: str) -> Quantity:

@@ -15,8 +15,19 @@ from typing import Any, get_args
 from harness.base.errors import MeasurementError, RecordError
 from harness.base.words import visible
 from harness.nouns.coverage import interval
+from harness.nouns.names import LIMITS, Name
 from harness.nouns.quantity import Contribution, Quantity, Shape
-from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
+from harness.nouns.results import (
+    Curve,
+    Expectation,
+    Gauge,
+    Measurement,
+    Outcome,
+    Unmeasured,
+    Verdict,
+    VerdictKind,
+    needed,
+)
 
 Entry = dict[str, Any]
 
@@ -91,7 +102,8 @@ def expectation_entry(expectation: Expectation) -> Entry:
         "name": expectation.name,
         **(empty if expectation.quantity is None else quantity_entry(expectation.quantity)),
         "interval": None if expectation.interval is None else list(expectation.interval),
-        "needs": expectation.needs,
+        "needs": needed(expectation.needs),
+        "lacking": list(expectation.needs),
         "model": expectation.model,
         "inputs": dict(expectation.inputs),
     }
@@ -109,9 +121,33 @@ def verdict_entry(verdict: Verdict) -> Entry:
         "e_n": finite(verdict.e_n),
         "detectable": finite(verdict.detectable),
         "must_detect": finite(verdict.must_detect),
+        "kind": verdict.kind.value,
+        "unasked": verdict.unasked,
         "reason": verdict.reason,
+        "remedies": list(verdict.remedies),
         "requirement": None if requirement is None else {"low": requirement.low, "high": requirement.high},
     }
+
+
+UNASKED_BEFORE = "needs an entry in [detect] of the rig file, which says nothing of it"
+"""The reason by which records older than the field `unasked` say it."""
+
+
+def is_stop(verdict: Mapping[str, Any]) -> bool:
+    """Whether a verdict's entry is of a stop; in records older than the field `kind` its name says it."""
+    if "kind" in verdict:
+        return bool(verdict["kind"] == VerdictKind.STOP)
+    return Name(verdict["name"]).quantity == LIMITS
+
+
+def is_unasked(verdict: Mapping[str, Any]) -> bool:
+    """Whether a verdict's entry was not judged because the rig file asks nothing of its quantity."""
+    return bool(verdict["unasked"] if "unasked" in verdict else verdict.get("reason") == UNASKED_BEFORE)
+
+
+def remedies_of(verdict: Mapping[str, Any]) -> tuple[str, ...]:
+    """What would help where a verdict's entry is open; where it names nothing, its reason says what there is to say."""
+    return tuple(map(str, verdict.get("remedies") or (verdict.get("reason") or "no reason given",)))
 
 
 def gauges_from(content: Mapping[str, Any] | None) -> dict[str, Gauge]:
@@ -207,6 +243,13 @@ def unmeasured_from(entry: Mapping[str, Any]) -> Unmeasured:
     return Unmeasured(name=_text(entry["name"]), outcome=Outcome(entry["outcome"]), reason=_text(entry["reason"]))
 
 
+def _needs_from(entry: Mapping[str, Any]) -> tuple[str, ...]:
+    """What was missing; in records older than the list of it, as they say it."""
+    if "lacking" in entry:
+        return tuple(map(_text, entry["lacking"]))
+    return (_text(entry["needs"]).removeprefix("needs "),) if entry["needs"] else ()
+
+
 def expectation_from(entry: Mapping[str, Any]) -> Expectation:
     """The expectation of an entry."""
     interval = entry["interval"]
@@ -214,7 +257,7 @@ def expectation_from(entry: Mapping[str, Any]) -> Expectation:
         name=entry["name"],
         quantity=None if entry["value"] is None else quantity_from(entry),
         interval=None if interval is None else (interval[0], interval[1]),
-        needs=entry["needs"],
+        needs=_needs_from(entry),
         model=entry["model"],
         inputs=entry["inputs"],
     )

@@ -15,7 +15,7 @@ from harness.base.errors import ExitCode, HarnessError
 from harness.base.words import visible
 from harness.record.forms import clean
 from harness.release.junit import junit
-from harness.release.summary import HEADS, Subject, markdown
+from harness.release.summary import HEADS, Pattern, Subject, markdown
 from harness.release.trial import Conditions, Tried, changed_sections, remarks
 from harness.run.session import Settings, version_of
 from harness.run.whole_run import Ended
@@ -70,10 +70,13 @@ def orders_of(account: Account) -> list[str]:
     return [str(stop["by_hand"]) for stop in stops if stop.get("by_hand")]
 
 
-def _causes(tried: Tried) -> list[str]:
+def _causes(tried: Tried) -> list[Pattern]:
     """What the pattern of the runs' verdicts points to, each once."""
-    found = [(record.content.get("diagnosis") or {}).get("words") for record in tried.records]
-    return list(dict.fromkeys(visible(str(words)) for words in found if words))
+    found = [record.content.get("diagnosis") or {} for record in tried.records]
+    patterns = [
+        Pattern(words=visible(str(one["words"])), known=bool(one["known"])) for one in found if one.get("words")
+    ]
+    return list(dict.fromkeys(patterns))
 
 
 def _changes(conditions: Conditions, tried: Tried) -> list[str]:
@@ -133,9 +136,15 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
             "firmware_files": {name: hashlib.sha256(data).hexdigest() for name, data in account.files.items()},
             "baseline": {"name": stored.name, "revision": stored.revision},
             "reasons": decision.reasons,
-            "causes": list(subject.causes),
+            "causes": [cause.words for cause in subject.causes],
             "objections": [
-                {"refuses": one.refuses, "quantity": one.quantity, "words": one.words, "remedy": one.remedy}
+                {
+                    "refuses": one.refuses,
+                    "quantity": one.quantity,
+                    "words": one.words,
+                    "remedy": "; ".join(one.remedies),
+                    "remedies": list(one.remedies),
+                }
                 for one in decision.objections
             ],
             "waived": [{"quantity": one.waiver.quantity, "line": one.objection.line} for one in decision.waived],

@@ -23,6 +23,14 @@ MOST_REASONS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Pattern:
+    """What the pattern of a run's verdicts points to; `known`: to a cause, or a set of them."""
+
+    words: str
+    known: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
     """What was decided on, in words."""
 
@@ -35,8 +43,7 @@ class Subject:
     """Where each run's record is: words -> folder."""
     repeats: tuple[int, int]
     """Made, and asked for by the policy."""
-    causes: Sequence[str] = ()
-    """What the pattern of the verdicts points to."""
+    causes: Sequence[Pattern] = ()
     remarks: Sequence[str] = ()
     """What to know of the conditions: margins that were widened, things exchanged, what became of the firmware."""
 
@@ -53,7 +60,7 @@ def markdown(decision: Decision, policy: Policy, subject: Subject, differences: 
         _list(_cut(decision.reasons)),
     ]
     if subject.causes:
-        parts += ["### What the pattern points to", _list(subject.causes)]
+        parts += ["### What the pattern points to", _list(cause.words for cause in subject.causes)]
     if subject.remarks:
         parts += ["### To know", _list(_cut(subject.remarks))]
     if decision.waived:

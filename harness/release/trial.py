@@ -167,7 +167,7 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         words = (
             f"the time budget of {policy.time_budget_s:g} s is spent after {len(made.runs)} of {policy.repeats} runs"
         )
-        stopped.append(Objection(refuses=False, words=words, remedy=f"a larger time_budget_s in {policy.file}"))
+        stopped.append(Objection(refuses=False, words=words, remedies=(f"a larger time_budget_s in {policy.file}",)))
     finished = [record for record in records if record.finished]
     comparison = None
     if finished:

@@ -14,8 +14,10 @@ from markupsafe import Markup
 
 from harness.base.errors import RecordError
 from harness.checks.catalogue import CHECKS, words_of
-from harness.judge.verdict import UNASKED, percent, tolerance_share, unasked
+from harness.judge.verdict import percent, tolerance_share, unasked
+from harness.nouns.names import Name
 from harness.nouns.results import REQUIRED, Requirement
+from harness.record.forms import is_stop, is_unasked
 from harness.report.numbers import in_unit, limits_in_words, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
@@ -183,26 +185,24 @@ def _requirement(entry: Mapping[str, Any]) -> Requirement:
 def _stops(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
     """Where the board had to be stopped, and why."""
     return [
-        (visible(verdict["name"].removesuffix(".limits").replace(".", " ")), visible(verdict.get("reason", "")))
+        (visible(Name(verdict["name"]).prefix.replace(".", " ")), visible(verdict.get("reason", "")))
         for verdict in verdicts
-        if verdict["name"].endswith(".limits")
+        if is_stop(verdict)
     ]
 
 
 def _left_out(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[str]]]:
     """Reasons for what was not run or not judged, each with the quantities it cost."""
     reasons: dict[str, list[str]] = {}
-    for verdict in verdicts:
+    silent = [verdict["name"] for verdict in verdicts if is_unasked(verdict)]
+    asked = [verdict for verdict in verdicts if not is_unasked(verdict)]
+    for verdict in asked:
         if verdict["outcome"] in {"not run", "not judged"}:
             reason = f"{verdict['outcome']}: {visible(verdict.get('reason', ''))}"
             reasons.setdefault(reason, []).append(verdict["name"])
-    if names := reasons.pop(f"not judged: {UNASKED}", None):
-        others = [
-            verdict["name"]
-            for verdict in verdicts
-            if verdict.get("reason") != UNASKED and verdict["outcome"] not in REQUIRED
-        ]
-        reasons[visible(unasked(names, others))] = names
+    if silent:
+        others = [verdict["name"] for verdict in asked if verdict["outcome"] not in REQUIRED]
+        reasons[visible(unasked(silent, others))] = silent
     return sorted(reasons.items())
 
 

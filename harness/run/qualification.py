@@ -13,7 +13,7 @@ from typing import Any
 from harness.base.clock import WallClock
 from harness.base.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
 from harness.bench.rig import Rig
-from harness.bench.safe import order_of, signals_held
+from harness.bench.safe import StopSignal, order_first, order_of, signals_held
 from harness.bench.stops import in_words
 from harness.checks import registry
 from harness.checks.catalogue import quantities_of, row_of
@@ -23,9 +23,9 @@ from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
 from harness.judge.tally import exit_code
 from harness.nouns.contract import Declared
-from harness.nouns.names import Name
+from harness.nouns.names import LIMITS, Name
 from harness.nouns.observation import Observation
-from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
+from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict, VerdictKind
 from harness.record import RecordWriter
 from harness.run import planning
 from harness.run.curves import curves
@@ -202,7 +202,9 @@ class Qualification:
         unsafe = self.rig.make_safe()
         self._progress.end(whole=False)
         words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
-        verdict = Verdict(name=f"{entry.prefix}.limits", outcome=Outcome.NONCONFORMING, reason=words)
+        verdict = Verdict(
+            name=f"{entry.prefix}.{LIMITS}", kind=VerdictKind.STOP, outcome=Outcome.NONCONFORMING, reason=words
+        )
         self.stops.append(verdict)
         self._account(verdicts=[verdict])
         self._leave_out(entry, f"because the board was stopped: {words}")
@@ -214,9 +216,9 @@ class Qualification:
     def _after_stop(self, motor: str) -> str:
         """Why a motor is left alone since the board was stopped on it; "" if it was not."""
         for stop in self.stops:
-            where = stop.name.removesuffix(".limits").replace(".", " ")
-            if motor == BOTH or stop.name.startswith(f"{motor}.") or stop.name.startswith(f"{BOTH}."):
-                return f"because the board was stopped in {where}: {stop.reason}"
+            name = Name(stop.name)
+            if motor == BOTH or name.motor in (motor, ""):
+                return f"because the board was stopped in {name.prefix.replace('.', ' ')}: {stop.reason}"
         return ""
 
     def _measured(self, entry: Planned) -> tuple[list[Result], list[Observation]]:
@@ -339,8 +341,8 @@ def not_run(names: Iterable[str], reason: str) -> list[Result]:
 
 def why_stopped(error: BaseException) -> str:
     """`stopped by Ctrl-C`, or `stopped: ` and what was raised."""
-    words = str(error) or type(error).__name__
-    return words if words.startswith("stopped by ") else f"stopped: {words}"
+    words = order_first(error)[1] or type(error).__name__
+    return words if isinstance(error, StopSignal) else f"stopped: {words}"
 
 
 def is_bench(error: BaseException) -> bool:

@@ -44,6 +44,8 @@ class Row:
     group: str = ""
     """What the name begins with, up to a dot; a heading of its own where names have little room."""
     reason: str = ""
+    shared: str = ""
+    """The line for all rows that have this reason in common, where it is another than that of the table."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +139,7 @@ def _reasons(console: Console, rows: Sequence[Row], words: Callable[[Sequence[Ro
             if found != mark:
                 continue
             wrapped = textwrap.wrap(
-                visible(words(those)),
+                visible(those[0].shared or words(those)),
                 max(min(console.width, WIDEST) - 4, 16),
                 break_on_hyphens=False,
             )

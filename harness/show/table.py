@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TextIO
 
-from harness.judge.verdict import UNASKED, unasked
+from harness.judge.verdict import unasked
 from harness.nouns import coverage
 from harness.nouns.names import Name
 from harness.nouns.results import REQUIRED, Outcome, Verdict
-from harness.show.columns import Heading, Layout, Row, together, write_rows
+from harness.show.columns import Heading, Layout, Row, write_rows
 
 MARKS = {
     Outcome.AGREES: "ok",
@@ -43,16 +43,13 @@ Cells = tuple[str, str, str, str]
 
 def write_table(stream: TextIO, verdicts: Sequence[Verdict], *, known_width: bool) -> None:
     """All verdicts in order, then the reasons. `known_width`: the stream is a terminal that knows how wide it is."""
-    rows = [_row(*one) for one in gathered(verdicts)]
-    others = [one.name for one in verdicts if one.reason != UNASKED and one.outcome not in REQUIRED]
-
-    def words(those: Sequence[Row]) -> str:
-        return unasked([row.name for row in those], others) if those[0].reason == UNASKED else together(those)
-
-    write_rows(stream, LAYOUT, rows, known_width=known_width, words=words)
+    others = [one.name for one in verdicts if not one.unasked and one.outcome not in REQUIRED]
+    silent = unasked([one.name for one in verdicts if one.unasked], others)
+    rows = [_row(verdict, count, silent if verdict.unasked else "") for verdict, count in gathered(verdicts)]
+    write_rows(stream, LAYOUT, rows, known_width=known_width)
 
 
-def _row(verdict: Verdict, count: int) -> Row:
+def _row(verdict: Verdict, count: int, shared: str) -> Row:
     measured, half_width, expected, unit = cells(verdict)
     found = " ".join(part for part in (measured, half_width and f"+- {half_width}", unit) if part)
     awaited = expected and f"expected {expected}"
@@ -64,6 +61,7 @@ def _row(verdict: Verdict, count: int) -> Row:
         sentence=", ".join(part for part in (found, awaited, verdict.outcome.value) if part),
         group=Name(verdict.name).prefix,
         reason=verdict.reason,
+        shared=shared,
     )
 
 

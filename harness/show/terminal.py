@@ -111,6 +111,11 @@ def moving_line(text: str, fraction: float, still: str, width: int) -> str:
     return (start + text[: max(width - len(start) - len(still), 0)] + still)[:width]
 
 
+def cause_line(words: str, *, known: bool) -> str:
+    """What a pattern of verdicts points to; that it points to nothing known is a sentence already."""
+    return f"cause: {words}" if known else words
+
+
 def still_to_come(seconds: float) -> str:
     """An estimate as a person says it, no finer than it is known."""
     if seconds < 5.0:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from harness.base.clock import WallClock
-from harness.base.errors import DeviceError, LinkError, LinkTimeout
+from harness.base.errors import BoardBusy, DeviceError, LinkError, LinkTimeout
 from harness.link.board import Board
 from harness.link.frames import Event, Rows
 from harness.link.port import Port
@@ -153,7 +153,7 @@ def test_a_busy_board_is_left_alone_when_asked(port_name: str) -> None:
     board.start("while True: pass", framed=False)
     board.port.read(board.clock.now_s() + 0.2)
     board.port.close()  # as a program that was killed leaves it
-    with pytest.raises(LinkError, match="expected a board at its prompt, found it busy"):
+    with pytest.raises(BoardBusy, match="expected a board at its prompt, found it busy"):
         Board.open(port_name, WallClock(), interrupt=False)
     Board.open(port_name, WallClock()).close()
 

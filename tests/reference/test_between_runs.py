@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 
-from harness.compare.between import OneWay, f_tail, one_way, one_way_of_table
+from harness.compare.between import OneWay, f_tail, one_way
 from tests.reference.cases import Case, reference
 
 
 @reference("gum-h5")
 def test_days_of_a_voltage_standard(case: Case) -> dict[str, object]:
-    found = one_way_of_table(case.column("mean_V"), case.column("s_V"), [int(n) for n in case.column("n")])
+    table = zip(case.column("mean_V"), case.column("s_V"), case.column("n"), strict=True)
+    found = one_way([_readings(mean, s, int(n)) for mean, s, n in table])
     assert math.isclose(f_tail(2.1240292640166953, found.dof_between, found.dof_within), 0.05, rel_tol=1e-6)
     return {
         "grand_mean_V": found.mean,
@@ -22,6 +23,12 @@ def test_days_of_a_voltage_standard(case: Case) -> dict[str, object]:
         "between_day_s_uV": 1e6 * found.between_s,
         "u_mean_with_between_day_uV": 1e6 * found.u_mean,
     }
+
+
+def _readings(mean: float, s: float, n: int) -> list[float]:
+    """Readings that have what is published of them: two lie off their mean, so far that they scatter by `s`."""
+    off = s * math.sqrt((n - 1) / 2.0)
+    return [mean - off, mean + off, *[mean] * (n - 2)]
 
 
 def _critical(found: OneWay, probability: float) -> float:

@@ -76,6 +76,14 @@ def test_paths_are_those_of_the_tree(document: Path) -> None:
         assert matches(named, document.parent), named
 
 
+@pytest.mark.parametrize("document", [path for path in DOCUMENTS if path.name == "README.md" and path.parent != ROOT],
+                         ids=lambda path: path.parent.name)  # fmt: skip
+def test_what_a_room_lists_is_in_it(document: Path) -> None:
+    lists = re.findall(r"^    (\S.*?)  +\S.*$", document.read_text(encoding="utf-8"), re.MULTILINE)
+    for named in (name for names in lists for name in re.split(r",? ", names)):
+        assert [*document.parent.glob(named), *document.parent.glob(f"{named}.py")], named
+
+
 def matches(named: str, folder: Path = ROOT) -> list[Path]:
     """Files and folders that a path in a document may mean, `<...>` for any name: from the root, from the document's
     folder, and of a bare name from anywhere."""
@@ -112,6 +120,24 @@ def test_every_room_is_on_the_map_and_links_to_what_tells_of_it() -> None:
         own = f"harness/{room.name}"
         assert {own, f"{own}/README.md"} & set(links), own
         assert f"{own}/README.md" in links or not (room / "README.md").exists(), f"{own}: link to its README.md"
+
+
+@pytest.mark.parametrize(
+    ("asked", "where", "found"),
+    [
+        ("deadman", "device_scripts/safety.py", "def _fell_silent"),
+        ("risk of one decision", "harness/nouns/coverage.py", "def shared_risk"),
+        ("counting and exit code", "harness/judge/tally.py", "def exit_code"),
+        ("which goes first", "harness/base/errors.py", "PRECEDENCE ="),
+        ("plots", "harness/report/plots.py", "def "),
+        ("why a check is not run", "harness/run/README.md", "## Why a check was not run"),
+    ],
+)
+def test_a_stranger_finds_it_from_the_map_in_one_step(asked: str, where: str, found: str) -> None:
+    (row,) = [line for line in section("Map").splitlines() if asked in line]
+    folder, _, file = where.rpartition("/")
+    assert f"({folder}" in row and file in row
+    assert found in (ROOT / where).read_text(encoding="utf-8")
 
 
 def test_every_room_says_what_it_is_in_its_first_line() -> None:

@@ -10,7 +10,11 @@ import pytest
 from tests.results import ROOT, Results
 
 SIMULATIONS = sorted(ROOT.glob("tests/software/*/simulation.py"))
-SCRIPTS = ["tests.bench.validate", *(f"tests.software.{path.parent.name}.simulation" for path in SIMULATIONS)]
+SCRIPTS = [
+    "tests.bench.validate",
+    "tests.bench.readme",
+    *(f"tests.software.{path.parent.name}.simulation" for path in SIMULATIONS),
+]
 
 
 @pytest.mark.parametrize("script", SCRIPTS)

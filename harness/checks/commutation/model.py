@@ -35,7 +35,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 
     def stated(name: str, value: Quantity | None, key: str, model: str) -> Expectation:
         if value is None:
-            return Expectation(name=f"{check}.{name}", needs=f"needs {key}", model=model)
+            return Expectation(name=f"{check}.{name}", needs=(key,), model=model)
         return Expectation(name=f"{check}.{name}", quantity=value, model=model, inputs={key: value.value})
 
     def from_file(entry: Known | None, unit: str) -> Quantity | None:
@@ -62,7 +62,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         stated("step_angle", exact(step_angle(entry.pole_pairs), "rad"), pairs, "a turn over 6 x pole pairs"),
         Expectation(
             name=f"{check}.step_spread",
-            needs="needs how evenly the magnets sit, which no rig file states",
+            needs=("how evenly the magnets sit, which no rig file states",),
             model="evenly spaced but for the magnets and the sensor's error",
         ),
         stated("offset", offset, f"{of}.electrical_offset_rad", "electrical angle at reading zero, mean of the turn"),

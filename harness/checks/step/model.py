@@ -59,14 +59,14 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     stated = spec.motor[motor].sensor.noise_rad
     noise = stated.value if stated is not None else 0.0
 
-    def given(name: str, make: Callable[[], Quantity], model: str, missing: str = lack) -> Expectation:
+    def given(name: str, make: Callable[[], Quantity], model: str, missing: tuple[str, ...] = lack) -> Expectation:
         full = f"{motor}.step.{name}"
         if missing:
             return Expectation(name=full, needs=missing, model=model)
         try:
             return Expectation(name=full, quantity=make(), model=model)
         except MeasurementError as error:
-            return Expectation(name=full, needs=f"needs a loop that swings: {error}", model=model)
+            return Expectation(name=full, needs=(f"a loop that swings: {error}",), model=model)
 
     def swings(**values: float) -> float:
         """Frequency of the small steps, rad/s."""
@@ -124,20 +124,20 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             "delay",
             lambda: delay if delay is not None else exact(0.0, "s"),
             "age of the reading + reading to duties + L/(R + Ron), without the half period of the hold",
-            "" if delay is not None else lack,
+            () if delay is not None else lack,
         ),
         given("rise_time", lambda: drawn().quantity("rise_time", "s"), chain),
         given("overshoot", lambda: drawn().quantity("overshoot", "1"), chain),
         given("large_rise_time", lambda: drawn().quantity("large_rise_time", "s"), big),
         given("large_overshoot", lambda: drawn().quantity("large_overshoot", "1"), big),
-        given("loop_period", lambda: loop_period(spec, declared), "as the rig file states it, else as declared", ""),
+        given("loop_period", lambda: loop_period(spec, declared), "as the rig file states it, else as declared", ()),
     ]
     results.append(_settling_expectation(f"{motor}.step.settling_time", lack, drawn))
     results.append(_error_expectation(f"{motor}.step.steady_state_error", lack, parts))
     return results
 
 
-def _settling_expectation(name: str, lack: str, drawn: Callable[[], stairs.Drawn]) -> Expectation:
+def _settling_expectation(name: str, lack: tuple[str, ...], drawn: Callable[[], stairs.Drawn]) -> Expectation:
     """An interval over friction's tolerance: settling jumps by half cycles, and friction decides how many."""
     model = "Monte Carlo over the rig file's inputs of the whole sequence: an interval over the largest of them"
     if lack:
@@ -145,11 +145,11 @@ def _settling_expectation(name: str, lack: str, drawn: Callable[[], stairs.Drawn
     try:
         middle, interval = drawn().bounded("settling_time", "s")
     except MeasurementError as error:
-        return Expectation(name=name, needs=f"needs a loop that settles: {error}", model=model)
+        return Expectation(name=name, needs=(f"a loop that settles: {error}",), model=model)
     return Expectation(name=name, quantity=middle, interval=interval, model=model)
 
 
-def _error_expectation(name: str, lack: str, parts: dict[str, Quantity]) -> Expectation:
+def _error_expectation(name: str, lack: tuple[str, ...], parts: dict[str, Quantity]) -> Expectation:
     """Droop of the arm at the mean place of the steps, and friction either way of it."""
     model = "-m g l x 0.04 rad / (K + m g l) +- friction / (K + m g l): friction holds the shaft anywhere in between"
     if lack:

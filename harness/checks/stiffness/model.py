@@ -29,7 +29,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     """Expectations of the stiffness check for one motor; an absent input is named in `needs`."""
     pole_pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
 
-    def given(name: str, quantity: Quantity | None, lacking: str, model: str) -> Expectation:
+    def given(name: str, quantity: Quantity | None, lacking: tuple[str, ...], model: str) -> Expectation:
         full = f"{motor}.stiffness.{name}"
         return Expectation(name=full, quantity=None if lacking else quantity, needs=lacking, model=model)
 
@@ -67,7 +67,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             needs(spec, motor, ("flux_v_s",)),
             "1.5 p psi (amplitude-invariant two-axis model)",
         ),
-        given("supply_voltage", inputs["supply_v"], "", "as the rig file states it"),
+        given("supply_voltage", inputs["supply_v"], (), "as the rig file states it"),
     ]
 
 

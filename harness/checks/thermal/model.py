@@ -126,7 +126,7 @@ def _predicted(
     """The expectation, or what it needs."""
     absent = [key for key, known, _ in table.values() if known is None]
     if absent:
-        return Expectation(name=name, needs=f"needs {', '.join(absent)}", model=words)
+        return Expectation(name=name, needs=tuple(absent), model=words)
     inputs = {short: known.quantity(of) for short, (_, known, of) in table.items() if known is not None}
     keys = {key: known.value for key, known, _ in table.values() if known is not None}
     quantity = propagate(function, unit, **inputs, **(extra or {}))

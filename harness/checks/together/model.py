@@ -26,7 +26,8 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     """Change of each motor's deflection (rad) and sag (V) from one motor holding to all of them."""
     internal = spec.supply.internal_resistance_ohm
     model = "a source at constant voltage: none" if internal is None else "internal resistance times the added current"
-    lacking = "; ".join(filter(None, (needs(spec, each, (*LOOP, "mass_kg", "length_m")) for each in spec.motors)))
+    inputs = (*LOOP, "mass_kg", "length_m")
+    lacking = tuple(dict.fromkeys(key for each in spec.motors for key in needs(spec, each, inputs)))
     expectations = []
     drops = {} if internal is None or lacking else {each: _drop(spec, each, declared) for each in spec.motors}
     for each in spec.motors:
@@ -49,7 +50,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
                 v=spec.supply.voltage_v.quantity("V"),
             )
         expectations.append(
-            Expectation(name=name, quantity=change, needs="" if change is not None else lacking, model=model)
+            Expectation(name=name, quantity=change, needs=() if change is not None else lacking, model=model)
         )
     sag: Quantity | None = exact(0.0, "V")
     if internal is not None:
@@ -59,7 +60,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             else propagate(lambda a, b: (a + b) / 2.0, "V", a=next(iter(drops.values())), b=list(drops.values())[-1])
         )
     expectations.append(
-        Expectation(name="together.supply_sag", quantity=sag, needs="" if sag is not None else lacking, model=model)
+        Expectation(name="together.supply_sag", quantity=sag, needs=() if sag is not None else lacking, model=model)
     )
     return expectations
 

@@ -431,9 +431,10 @@ def test_a_board_that_a_killed_run_left_with_its_firmware_is_told_of(spring, mon
 
 def test_the_cause_that_the_verdicts_point_to_is_told_with_the_decision(spring):
     _, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0, "gate.stiffness.open_loop": 0.5}))
-    words = json.loads(Path("runs/new/record.json").read_text(encoding="utf-8"))["diagnosis"]["words"]
+    found = json.loads(Path("runs/new/record.json").read_text(encoding="utf-8"))["diagnosis"]
+    words = found["words"]
     assert words
-    assert (words if words.startswith("cause ") else f"cause: {words}") in out.splitlines()
+    assert (f"cause: {words}" if found["known"] else words) in out.splitlines()
     assert decision()["causes"] == [words]
     summary = Path("runs/new/summary.md").read_text(encoding="utf-8")
     assert f"### What the pattern points to\n\n- {plain(words)}" in summary

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from harness.base.errors import DeviceError, ExitCode, InstrumentError
+from harness.base.errors import BoardBusy, DeviceError, ExitCode, InstrumentError, LinkError
 from harness.bench import locks, opening
 from harness.command import inspect as cli_inspect
 from harness.rigfile import RigSpec
@@ -108,3 +108,13 @@ def test_firmware_that_may_have_power_runs_on_request_only(stubs: Stubs, source:
     assert stubs.events == ["opened, interrupted", *ASKED, "board closed"]
     assert stubs.safe_at_opening is not None
     assert "Pin" in stubs.safe_at_opening
+
+
+@pytest.mark.parametrize(("kind", "hinted"), [(BoardBusy, True), (LinkError, False)])
+def test_a_board_that_runs_something_can_be_stopped_on_request(monkeypatch, stubs: Stubs, kind, hinted: bool) -> None:
+    def refused(*_: object, **__: object) -> StubBoard:
+        raise kind("port: not interrupted, says somebody")
+
+    monkeypatch.setattr(opening, "open_board", refused)
+    (line,) = stubs.look().problems
+    assert line.endswith("; --interrupt stops it, phases off first") is hinted

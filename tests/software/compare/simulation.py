@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 from harness.compare.baseline import level
 from harness.compare.difference import SCATTER, Difference, Finding, Terms, compared
 from harness.compare.drift import average, change_point
-from harness.compare.power import power, smallest_seen
 from harness.compare.taken import Taken
 from harness.nouns.coverage import safe_factor
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Detect
 from tests.results import Results, percent, simulate, table
+from tests.software.compare.power import power, smallest_seen
 from tests.software.judge.simulation import interval
 
 RESULTS = Results(

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
-from harness.compare.between import f_tail, one_way, one_way_of_table
+from harness.compare.between import f_tail, one_way
 
 numbers = st.floats(-1e3, 1e3).map(lambda value: round(value, 3))
 groupings = st.lists(st.lists(numbers, min_size=1, max_size=6), min_size=2, max_size=6)
@@ -32,18 +32,6 @@ def test_a_shift_of_all_moves_the_mean_alone(groups: list[list[float]], shift: i
     assert math.isclose(moved.mean, found.mean + 1e4 * shift, abs_tol=1e-6)
     assert math.isclose(moved.s_of_means, found.s_of_means, abs_tol=1e-6)
     assert math.isclose(moved.within_s, found.within_s, abs_tol=1e-6)
-
-
-@given(st.lists(st.lists(numbers, min_size=2, max_size=5), min_size=2, max_size=5))
-def test_a_table_of_groups_says_the_same(groups: list[list[float]]) -> None:
-    found = one_way(groups)
-    table = one_way_of_table(
-        [statistics.fmean(group) for group in groups], [statistics.stdev(group) for group in groups],
-        [len(group) for group in groups],
-    )  # fmt: skip
-    assert math.isclose(table.ss_between, found.ss_between, rel_tol=1e-6, abs_tol=1e-6)
-    assert math.isclose(table.ss_within, found.ss_within, rel_tol=1e-6, abs_tol=1e-6)
-    assert math.isclose(table.u_mean, found.u_mean, rel_tol=1e-6, abs_tol=1e-9)
 
 
 def test_single_values_scatter_between_groups_only() -> None:

@@ -8,15 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.base.errors import MeasurementError
 from harness.compare.baseline import level
-from harness.compare.difference import SCATTER, Terms, compared
-from harness.compare.power import power, power_at_margin, seen_beyond, smallest_seen
+from harness.compare.difference import SCATTER, Terms, compared, seen_beyond
 from harness.compare.taken import Taken
 from harness.nouns.quantity import Contribution, Quantity, exact
 from harness.nouns.results import Detect
+from tests.software.compare.power import power, smallest_seen
 from tests.software.compare.test_baseline import run
-from tests.software.compare.test_difference import NAME, found, terms, usual
+from tests.software.compare.test_difference import NAME
 
 
 def at(tail: float) -> Terms:
@@ -68,18 +67,6 @@ def test_what_a_margin_lets_through_is_not_called_different(shift: float, margin
     # Far beyond what could be seen, the margin is all that decides: off by just it, all but the equivalence risk.
     far = gap(0.1, 7.0)
     assert power(far, 20.0, at(0.01), 20.0) == pytest.approx(0.95, abs=0.005)
-
-
-def test_a_finding_states_its_power_for_one_margin() -> None:
-    wide, narrow = (power_at_margin(found([100.0], margin), terms(margin)) for margin in (20.0, 3.0))
-    assert 0.94 < wide < 0.96 and narrow < 0.5
-
-
-def test_without_a_margin_there_is_no_power_to_state() -> None:
-    with pytest.raises(MeasurementError, match=r"a\.b\.c: no margin, or undecided: nothing to state a power for"):
-        power_at_margin(found([100.0], margin=None), terms(None))
-    with pytest.raises(MeasurementError, match="nothing to state a power for"):
-        power_at_margin(compared(usual(), ["not run"], ["one"], terms()), terms())
 
 
 def test_values_without_any_uncertainty_show_every_shift() -> None:

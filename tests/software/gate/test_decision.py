@@ -14,8 +14,11 @@ from harness.base.errors import ExitCode
 from harness.compare import Difference, Finding
 from harness.gate.decision import Decision, Objection, Word, decide
 from harness.gate.policy import Policy, loads
-from harness.nouns.quantity import Contribution, Quantity
+from harness.judge.verdict import Rule, against_requirement
+from harness.nouns.quantity import Contribution, Quantity, normal
+from harness.nouns.results import Gauge, Measurement, Requirement
 from harness.record import Record
+from harness.record.forms import verdict_entry
 from tests.software.compare.records import quantity, record
 
 TODAY = date(2026, 11, 27)
@@ -82,9 +85,37 @@ def test_a_verdict_against_any_quantity_refuses(outcome):
 
 @pytest.mark.parametrize("outcome", ["cannot tell", "undecided"])
 def test_what_the_bench_cannot_tell_holds_it_open_and_says_what_would_help(outcome):
-    made = decided(run((RING, outcome, "sees from 3; largest contribution: the arm (80 %): a better arm")))
+    open_ = run((RING, outcome, "sees from 3, must see 2"))
+    open_.content["verdicts"][0]["remedies"] = ["the arm (80 %): a better arm"]
+    made = decided(open_)
     assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.UNDECIDED)
+    assert made.reasons == [f"{RING}: {outcome}: sees from 3, must see 2"]
     assert made.next_steps == [f"{RING}: the arm (80 %): a better arm"]
+    assert decided(run((RING, outcome, "the fit failed"))).next_steps == [f"{RING}: the fit failed"]
+
+
+def judged(value: float, *, high: float, grr: float) -> Record:
+    """A record with one verdict of the rule itself: near a limit by its arm, held against a study of the gauge."""
+    measured = normal(value, 0.02, "1", "the arm", remedy="a better arm")
+    gauge = Gauge(
+        name=RING, grr=grr, mean=value, study=3, made="2026-11-27",
+        largest="repeatability; what would help: more readings a run",
+    )  # fmt: skip
+    rule = Rule(planned=1, gauge={RING: gauge})
+    verdict = against_requirement(Measurement(name=RING, quantity=measured), Requirement(name=RING, high=high), rule)
+    found_ = run()
+    return replace(found_, content={**found_.content, "verdicts": [verdict_entry(verdict)]})
+
+
+def test_each_remedy_of_a_verdict_is_a_step_of_its_own():
+    arm = f"{RING}: the arm (100% of the variance): a better arm"
+    gauge = (
+        f"{RING}: the gauge takes 90 % of the tolerance (study 3 of 2026-11-27, at most 30 %): largest part: "
+        "repeatability; what would help: more readings a run"
+    )
+    assert decided(judged(0.79, high=0.8, grr=0.003)).next_steps == [arm, gauge]
+    assert decided(judged(0.79, high=0.8, grr=0.0)).next_steps == [arm]
+    assert decided(judged(0.5, high=0.8, grr=0.09)).next_steps == [gauge]
 
 
 def test_a_difference_from_the_baseline_refuses_whether_required_or_not():

@@ -207,10 +207,13 @@ def test_what_the_rig_file_asks_nothing_of_is_said_in_one_line() -> None:
 
 
 def test_absent_knowledge_is_not_judged() -> None:
-    silent = Expectation(name=NAME, needs="needs motor.gate.flux_linkage_v_s")
+    silent = Expectation(name=NAME, needs=("motor.gate.flux_linkage_v_s",))
     assert against_expectation(measured(0.5), silent, RULE).reason == "needs motor.gate.flux_linkage_v_s"
-    silent = Expectation(name=NAME, needs="motor.gate.flux_linkage_v_s")
-    assert against_expectation(measured(0.5), silent, RULE).reason == "needs motor.gate.flux_linkage_v_s"
+    silent = Expectation(name=NAME, needs=("needs in a name", "supply.voltage_v"))
+    assert against_expectation(measured(0.5), silent, RULE).reason == "needs needs in a name, supply.voltage_v"
+    words = "needs a model of this quantity, or a baseline"
+    assert against_expectation(measured(0.5), None, RULE).reason == words
+    assert against_expectation(measured(0.5), Expectation(name=NAME), RULE).reason == words
     assert outcome(measured(0.5), None) is Outcome.NOT_JUDGED
 
 
@@ -335,7 +338,7 @@ def test_agrees_for_a_users_own_test() -> None:
     carried = replace(expected(0.5), detect=Detect(percent=10))
     assert "cannot tell" in repr(agrees(measured(0.5, 0.2), carried)), "what the rig file asks for counts"
     assert agrees(measured(0.5, 0.2), carried, detect=Detect(absolute=5.0)), "one's own goes first"
-    assert not agrees(measured(0.5), Expectation(name=NAME, needs="the supply's voltage"))
+    assert not agrees(measured(0.5), Expectation(name=NAME, needs=("the supply's voltage",)))
     assert not agrees(Unmeasured(name=NAME, outcome=Outcome.NOT_RUN, reason="because of the load"), expected(1.0))
 
 

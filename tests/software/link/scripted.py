@@ -7,9 +7,13 @@ more unacknowledged bytes in a paste than its window allows is an error.
 from __future__ import annotations
 
 import ast
+import struct
+from binascii import crc32
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+BINARY, HEX = b"\x1e", b"\x1f"
+"""What a frame begins with, as bytes or as hex digits."""
 BANNER = b"raw REPL; CTRL-B to exit\r\n>"
 
 
@@ -96,3 +100,15 @@ class ScriptedBoard:
             return b"\x04\x04>"
         output, traceback = self.answers["".join(self._parts) if source.endswith(";exec(_src)") else source]
         return output + b"\x04" + traceback + b"\x04>"
+
+
+def pack(kind: int, sequence: int, payload: bytes) -> bytes:
+    """A frame as the board sends it; the layout stands in device_scripts/frames.py."""
+    head = BINARY + struct.pack("<BHH", kind, sequence, len(payload))
+    head += struct.pack("<H", crc32(head) & 0xFFFF)
+    return head + payload + struct.pack("<I", crc32(payload, crc32(head)))
+
+
+def pack_hex(kind: int, sequence: int, payload: bytes) -> bytes:
+    """The same frame as a board without a binary output sends it."""
+    return HEX + pack(kind, sequence, payload).hex().encode()

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.link.protocol import PIECE, RESTART_MARKS, Ended, Entered, Happening, Output, RawRepl, Restarted, State
-from harness.link.wire import Damaged, RawFrame, pack, pack_hex
-from tests.software.link.scripted import BANNER, ScriptedBoard
+from harness.link.wire import Damaged, RawFrame
+from tests.software.link.scripted import BANNER, ScriptedBoard, pack, pack_hex
 
 sizes = st.lists(st.integers(1, 40), min_size=1, max_size=30)
 

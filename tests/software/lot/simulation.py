@@ -7,12 +7,14 @@ Normal lots, of boards that are normal and of boards drawn evenly between two li
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 from scipy.optimize import brentq
+from scipy.special import ndtri
 
-from harness.lot.capability import bissell, least_index
+from harness.lot.capability import CONFIDENCE, least_index
 from tests.results import Results, percent, simulate, table
 
 RESULTS = Results(
@@ -26,6 +28,12 @@ USUAL = 100_000
 Rule = Callable[[float, int], float]
 CASES = ((10, None, 1.33), (10, 1.33, 1.33), (10, 1.0, 2.0), (30, None, 1.0), (30, 1.0, 1.0))
 """Boards, Cpl and Cpu of the process; None where there is no lower limit."""
+
+
+def bissell(found: float, count: int, confidence: float = CONFIDENCE) -> float:
+    """Approximate lower limit of Cpk (A. F. Bissell, Applied Statistics 39 (1990) 331)."""
+    spread = math.sqrt(1.0 / (9.0 * count) + found**2 / (2.0 * (count - 1)))
+    return float(found - ndtri(confidence) * spread)
 
 
 def missed(

@@ -15,14 +15,13 @@ from harness.base.errors import MeasurementError
 from harness.lot.capability import (
     LEAST_BOARDS,
     Limits,
-    bissell,
     capability,
     least_cp,
     least_index,
     normality,
 )
 from tests.examples import examples
-from tests.software.lot.simulation import missed
+from tests.software.lot.simulation import bissell, missed
 
 UPPER = Limits(high=6.0)
 

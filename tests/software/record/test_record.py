@@ -59,7 +59,7 @@ def test_results_come_back_as_they_were(tmp_path):
     expectation = Expectation(
         name="gate.step.delay", quantity=exact(1.0, "N m"), interval=(0.9, 1.1), inputs={"r": 5.6}
     )
-    silent = Expectation(name="gate.step.decay", needs="motor.gate.flux_linkage_v_s")
+    silent = Expectation(name="gate.step.decay", needs=("motor.gate.flux_linkage_v_s", "supply.voltage_v"))
     absent = Unmeasured(name="gate.step.decay", outcome=Outcome.NOT_RUN, reason="because")
     writer = RecordWriter(tmp_path, OPENING)
     writer.add(results=[measurement, absent], expectations=[expectation, silent])

@@ -17,13 +17,13 @@ from harness.base.errors import (  # fmt: skip
     MissingCapability,
     StoppedByBoard,
 )
-from harness.bench.safe import StopSignal, stop_on_signals
+from harness.bench.safe import StepOutcome, StopSignal, UnsafeBench, note_unsafe, stop_on_signals
 from harness.checks import registry
 from harness.nouns.contract import PARTS
-from harness.nouns.results import Outcome
+from harness.nouns.results import Outcome, VerdictKind
 from harness.record import RecordWriter, read
 from harness.run.planning import runs, selected_checks
-from harness.run.qualification import Qualification
+from harness.run.qualification import Qualification, why_stopped
 from tests.software.run.fakes import FakeChecks, FakeRig, declared
 
 OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": []}
@@ -169,7 +169,7 @@ def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured
         "wheel.thermal",
     ]
     assert made.verdicts_of("gate.step.limits") == made.stops
-    assert made.stops[0].outcome is Outcome.NONCONFORMING
+    assert (made.stops[0].outcome, made.stops[0].kind) == (Outcome.NONCONFORMING, VerdictKind.STOP)
     assert made.stops[0].reason == "speed 80.5 rad/s, limit 60 rad/s"
     assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
     assert made.verdicts_of("gate.step.delay")[0].reason == f"because the board was stopped: {made.stops[0].reason}"
@@ -212,6 +212,15 @@ def test_a_bench_that_does_not_come_back_after_a_stop_ends_the_run(build, broken
     assert len(made.verdicts_of("gate.step.delay")) == 1
     assert words in read(made.folder).content["stop"]["message"]
     assert words in made.verdicts_of("wheel.step.delay")[0].reason
+
+
+def test_why_a_run_stopped_goes_by_what_was_raised_not_by_its_words():
+    assert why_stopped(StopSignal("stopped by Ctrl-C")) == "stopped by Ctrl-C"
+    assert why_stopped(BenchError("stopped by chance")) == "stopped: stopped by chance"
+    assert why_stopped(KeyboardInterrupt()) == "stopped: KeyboardInterrupt"
+    unsafe = StopSignal("stopped by SIGTERM")
+    note_unsafe(unsafe, UnsafeBench([StepOutcome(step="supply off", trouble="silent")], str(unsafe)))
+    assert why_stopped(unsafe) == "stopped by SIGTERM"
 
 
 def test_a_signal_while_the_board_is_made_safe_after_a_stop_is_not_lost(build):

@@ -86,10 +86,10 @@ def test_each_reason_is_given_once_and_what_is_wrong_first():
 
 def test_what_the_rig_file_asks_nothing_of_is_one_line_in_plain_words():
     shown = table(
-        verdict("gate.step.decay", Outcome.NOT_JUDGED, UNASKED),
-        verdict("gate.step.stability_margin", Outcome.NOT_JUDGED, UNASKED),
+        verdict("gate.step.decay", Outcome.NOT_JUDGED, UNASKED, unasked=True),
+        verdict("gate.step.stability_margin", Outcome.NOT_JUDGED, UNASKED, unasked=True),
         verdict("gate.step.step_spread", Outcome.NOT_JUDGED, "needs a model"),
-        verdict("wheel.step.decay", Outcome.NOT_JUDGED, UNASKED),
+        verdict("wheel.step.decay", Outcome.NOT_JUDGED, UNASKED, unasked=True),
         verdict("wheel.step.stability_margin", Outcome.AGREES),
     )
     assert shown.splitlines()[1].split() == ["--", "gate.step.decay", "not", "judged"]
@@ -101,7 +101,7 @@ def test_what_the_rig_file_asks_nothing_of_is_one_line_in_plain_words():
 
 def test_a_requirement_met_is_no_reason_to_name_the_motor():
     shown = table(
-        *(verdict(f"{motor}.step.overshoot", Outcome.NOT_JUDGED, UNASKED) for motor in ("gate", "wheel")),
+        *(verdict(f"{motor}.step.overshoot", Outcome.NOT_JUDGED, UNASKED, unasked=True) for motor in ("gate", "wheel")),
         *(verdict(f"{motor}.step.overshoot", Outcome.CONFORMING) for motor in ("gate", "wheel")),
     )
     assert "[detect] of the rig file says nothing of step.overshoot\n" in shown.replace(" \n", "\n")

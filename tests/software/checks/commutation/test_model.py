@@ -96,10 +96,10 @@ def test_absent_inputs_are_named() -> None:
     gate = SPEC.motor["gate"].model_copy(update={"electrical_offset_rad": None, "load": None, "direction": None})
     spec = SPEC.model_copy(update={"motor": {"gate": gate}})
     needs = {e.name.rpartition(".")[2]: e.needs for e in alignment.expect(spec, declared(), "gate")}
-    assert needs["offset"] == needs["phase_order"] == "needs motor.gate.electrical_offset_rad"
-    assert needs["hang_reading"] == "needs motor.gate.load.hang_reading_rad"
-    assert needs["direction"] == ""
-    assert motor.needs(spec, "gate", ("mass_kg", "flux_v_s")) == "needs motor.gate.load.mass_kg"
+    assert needs["offset"] == needs["phase_order"] == ("motor.gate.electrical_offset_rad",)
+    assert needs["hang_reading"] == ("motor.gate.load.hang_reading_rad",)
+    assert needs["direction"] == ()
+    assert motor.needs(spec, "gate", ("mass_kg", "flux_v_s")) == ("motor.gate.load.mass_kg",)
     assert alignment.overlay("gate.commutation.following", [0.0], spec, NOTHING, "gate") is None
 
 

@@ -1,13 +1,11 @@
-"""What a comparison would have seen: chance that a shift of a given size is called different, and the reverse."""
+"""What a comparison is to see by theory: the chance that a shift of some size is called different, and the reverse."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
-from harness.base.errors import MeasurementError
 from harness.compare.baseline import SCATTER
-from harness.compare.difference import Difference, Finding, Terms
+from harness.compare.difference import Terms
 from harness.nouns.coverage import safe_factor
 from harness.nouns.quantity import Quantity, evaluation
 
@@ -43,13 +41,6 @@ def power(gap: Quantity, shift: float, terms: Terms, margin: float | None = None
     return float(np.mean(ndtr((shift - limit) / gap.u) + ndtr((-shift - limit) / gap.u)))
 
 
-def power_at_margin(found: Difference, terms: Terms) -> float:
-    """Chance that a board off by one margin would have been called different. Raises MeasurementError without one."""
-    if found.gap is None or found.margin is None:
-        raise MeasurementError(f"{found.name}: no margin, or {Finding.UNDECIDED.value}: nothing to state a power for")
-    return power(found.gap, found.margin, terms, found.margin)
-
-
 def smallest_seen(gap: Quantity, terms: Terms, chance: float = 0.95) -> float:
     """The shift that is seen with a stated chance, in the unit of the gap; 0 where nothing is uncertain."""
     from scipy.optimize import brentq
@@ -60,15 +51,3 @@ def smallest_seen(gap: Quantity, terms: Terms, chance: float = 0.95) -> float:
     while power(gap, high, terms) < chance:
         high *= 2.0
     return float(brentq(lambda shift: power(gap, shift, terms) - chance, 0.0, high, rtol=1e-6))
-
-
-def seen_beyond(mountings: int, terms: Terms) -> float:
-    """What a single run must be off by to be called different, in standard deviations of one in a mounting of its own.
-
-    Where nothing else is uncertain: Student's quantile for the scatter of so many mountings, and that of their mean.
-    """
-    from scipy.special import stdtrit
-
-    if mountings < 2:
-        return math.inf
-    return float(-stdtrit(mountings - 1, terms.risk_each / 2.0)) * math.sqrt(1.0 + 1.0 / mountings)
