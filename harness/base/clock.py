@@ -21,6 +21,29 @@ ANSWER_S = 60.0
 NANOSECOND = 1_000_000_000
 
 
+class Wire(Protocol):
+    """A serial port to a bench that owns the time: it must know what is on its way, and knows what has come."""
+
+    def note_sent(self, count: int) -> None:
+        """Remember that `count` bytes more were written, so that a later wait cannot overtake them."""
+        ...
+
+    def run_for_output(self, received: int, deadline_s: float) -> int:
+        """Wait for output of the board until `deadline_s` at most.
+
+        Args:
+            received: bytes read from the port in all since it was opened.
+            deadline_s: latest time, on the scale of the clock.
+
+        Returns:
+            bytes that the board has put out in all; `received` itself means that the deadline came first.
+
+        Raises:
+            BenchError: the bench does not answer.
+        """
+        ...
+
+
 class Clock(Protocol):
     """What a wait needs to know about time, whoever owns it."""
 
@@ -32,32 +55,14 @@ class Clock(Protocol):
         """Let `duration_s` pass."""
         ...
 
-    def port_opened(self) -> None:
-        """A serial port was opened: its byte counts begin at zero, what the board said before is gone."""
-        ...
-
-    def note_sent(self, sent: int) -> None:
-        """Remember that `sent` bytes in all were written, so that a later sleep cannot overtake them."""
-        ...
-
     def note_passed(self) -> None:
         """Something else than this clock may have let time pass: an instrument that was given a message."""
         ...
 
-    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
-        """Wait for output of the board until `deadline_s` at most.
+    def wire(self) -> Wire | None:
+        """For a serial port that was just opened, the one in use: what the board said before is gone.
 
-        Args:
-            sent: bytes written to the port in all since it was opened.
-            received: bytes read from it in all.
-            deadline_s: latest time, on the scale of `now_s`.
-
-        Returns:
-            bytes that the board has put out in all; `received` itself means that the deadline came first.
-            None: this clock does not know; read the port with an operating-system timeout.
-
-        Raises:
-            BenchError: the bench that owns the time does not answer.
+        None where bytes and time move together: the operating system knows what has come.
         """
         ...
 
@@ -73,18 +78,11 @@ class WallClock:
         """Sleep; a negative duration is none."""
         time.sleep(max(0.0, duration_s))
 
-    def port_opened(self) -> None:
-        """Nothing to do: an operating system counts for itself."""
-
-    def note_sent(self, sent: int) -> None:
-        """Nothing to do: bytes and time move together here."""
-
     def note_passed(self) -> None:
         """Nothing to do: this time passes anyway."""
 
-    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:  # noqa: ARG002
-        """None: ask the port itself."""
-        return None
+    def wire(self) -> None:
+        """None: bytes and time move together here."""
 
 
 class BenchClock:
@@ -109,45 +107,38 @@ class BenchClock:
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._unread = b""
         self._asked = 0
-        self._sent = 0
+        self._wire: BenchWire | None = None
         self._now_ns: int | None = None
 
     def close(self) -> None:
         """Leave the bench, which then ends; a host that only vanishes leaves it waiting for a guard."""
         with suppress(BenchError):
-            self._ask(op="leave")
+            self.ask(op="leave")
         self._socket.close()
 
     def now_s(self) -> float:
         """Time of the bench in seconds."""
         now_ns = self._now_ns
-        return (int(self._ask(op="now")["time_ns"]) if now_ns is None else now_ns) / NANOSECOND
+        return (int(self.ask(op="now")["time_ns"]) if now_ns is None else now_ns) / NANOSECOND
 
     def sleep_s(self, duration_s: float) -> None:
-        """Let the bench run for `duration_s` of its own time."""
+        """Let the bench run for `duration_s` of its own time, once it has what was sent to it."""
         if duration_s > 0.0:
-            self._ask(op="sleep", sent=self._sent, duration_ns=round(duration_s * NANOSECOND))
-
-    def port_opened(self) -> None:
-        """Both counts begin again at zero; output that nobody has read is dropped."""
-        self._sent = 0
-        self._ask(op="opened")
-
-    def note_sent(self, sent: int) -> None:
-        """The next sleep first waits until the bench has `sent` bytes."""
-        self._sent = sent
+            sent = 0 if self._wire is None else self._wire.sent
+            self.ask(op="sleep", sent=sent, duration_ns=round(duration_s * NANOSECOND))
 
     def note_passed(self) -> None:
         """The next question for the time goes to the bench."""
         self._now_ns = None
 
-    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
-        """Let the bench run until the board has put out more than `received` bytes, or until the deadline."""
-        self._sent = sent
-        reply = self._ask(op="run", sent=sent, received=received, until_ns=round(deadline_s * NANOSECOND))
-        return int(reply["out"])
+    def wire(self) -> BenchWire:
+        """Both counts begin at zero; output that nobody has read is dropped."""
+        self._wire = BenchWire(self)
+        self.ask(op="opened")
+        return self._wire
 
-    def _ask(self, **message: object) -> dict[str, Any]:
+    def ask(self, **message: object) -> dict[str, Any]:
+        """The bench's answer to one message, for its wire, too. Raises BenchError."""
         self._now_ns = None
         self._asked += 1
         with self._translated():
@@ -181,6 +172,24 @@ class BenchClock:
                 f"clock at {self._address}: no answer from the bench that owns the time ({error}); "
                 "it has ended, or was never there"
             ) from error
+
+
+class BenchWire:
+    """The serial port to a bench that owns the time, as both sides count its bytes."""
+
+    def __init__(self, clock: BenchClock) -> None:
+        self._clock = clock
+        self.sent = 0
+        """Bytes written in all."""
+
+    def note_sent(self, count: int) -> None:
+        """The next wait first lets the bench have these bytes, too."""
+        self.sent += count
+
+    def run_for_output(self, received: int, deadline_s: float) -> int:
+        """Let the bench run until the board has put out more than `received` bytes, or until the deadline."""
+        until_ns = round(deadline_s * NANOSECOND)
+        return int(self._clock.ask(op="run", sent=self.sent, received=received, until_ns=until_ns)["out"])
 
 
 def utc_now() -> datetime:

@@ -35,7 +35,7 @@ _CHUNK = 65536
 
 
 class Port:
-    """An open serial port that counts its bytes both ways and waits by the given clock.
+    """An open serial port that waits by the given clock.
 
     `control_lines`: whether DTR and RTS are set. Native USB needs DTR; boards that a serial
     bridge resets through two crossed transistors want both alike; boards whose reset and boot pins are wired straight
@@ -45,7 +45,6 @@ class Port:
     def __init__(self, url: str, clock: Clock, *, baudrate: int = 115200, control_lines: bool = True) -> None:
         self.url = url
         self.clock = clock
-        self.sent = 0
         self.received = 0
         self._control_lines = control_lines
         self._socket: socket.socket | None = None
@@ -71,7 +70,7 @@ class Port:
             elif os.name == "posix" and "://" not in url:
                 device = self._serial.fileno()
                 self._watch(device, partial(os.read, device))
-        clock.port_opened()
+        self._wire = clock.wire()
 
     def _watch(self, fileno: int, take: Callable[[int], bytes]) -> None:
         """Read by one wait and one read, where pyserial needs two of each and a question between them."""
@@ -85,16 +84,16 @@ class Port:
             log.debug("%.6f > %r", self.clock.now_s(), data)
         with self._translated("lost while writing"):
             self._serial.write(data)
-        # Counted when gone: a bench waits in vain for bytes that a signal kept back, but not for one too many.
-        self.sent += len(data)
-        self.clock.note_sent(self.sent)
+        if self._wire is not None:
+            # Counted when gone: a bench waits in vain for bytes that a signal kept back, but not for one too many.
+            self._wire.note_sent(len(data))
 
     def read(self, deadline_s: float) -> bytes:
         """What has come, waiting for it until `deadline_s` of the clock; nothing means that the deadline passed.
 
         Raises LinkLost if the port is gone.
         """
-        total = self.clock.run_for_output(self.sent, self.received, deadline_s)
+        total = None if self._wire is None else self._wire.run_for_output(self.received, deadline_s)
         with self._translated("lost while reading"):
             data = self._available(deadline_s) if total is None else self._exactly(total - self.received)
         if data and log.isEnabledFor(logging.DEBUG):
@@ -106,7 +105,7 @@ class Port:
 
         Does nothing where a bench owns the time: there nothing is dropped while the host is busy.
         """
-        if self._listener is None and self.clock.run_for_output(self.sent, self.received, self.clock.now_s()) is None:
+        if self._listener is None and self._wire is None:
             self._listener = _Listener(self._some)
 
     def unlisten(self) -> None:

@@ -19,10 +19,11 @@ from tests.software.bench.scripted import polite, scripted
 
 
 class CountingBench:
-    """Time stands still unless it is asked to run; `questions` are the operations that came."""
+    """Time stands still unless it is asked to run. `questions`: what came; `sent`: what that said was sent."""
 
     def __init__(self) -> None:
         self.questions: list[str] = []
+        self.sent: list[int] = []
         self.time_ns = 0
         self.error = ""
         self.interrupts = False
@@ -36,6 +37,7 @@ class CountingBench:
             for line in connection.makefile("rb"):
                 message = json.loads(line)
                 self.questions.append(message["op"])
+                self.sent += [message["sent"]] if "sent" in message else []
                 self.time_ns = max(message.get("until_ns", 0), self.time_ns + message.get("duration_ns", 0))
                 reply = {"error": self.error} if self.error else {"time_ns": self.time_ns, "out": 7}
                 if self.interrupts:
@@ -64,13 +66,26 @@ def test_the_time_is_asked_for_once_while_it_stands_still(bench: CountingBench) 
 
 def test_every_wait_tells_the_time(bench: CountingBench) -> None:
     clock = BenchClock(bench.address)
-    assert clock.run_for_output(0, 0, 1.5) == 7
+    wire = clock.wire()
+    assert clock.now_s() == 0.0
+    assert wire.run_for_output(0, 1.5) == 7
     assert clock.now_s() == 1.5
     clock.sleep_s(0.25)
     assert clock.now_s() == 1.75
-    clock.port_opened()
-    assert clock.now_s() == 1.75
-    assert bench.questions == ["run", "sleep", "opened"]
+    assert bench.questions == ["opened", "run", "sleep"]
+
+
+def test_no_wait_overtakes_what_was_sent(bench: CountingBench) -> None:
+    clock = BenchClock(bench.address)
+    clock.sleep_s(0.5)
+    wire = clock.wire()
+    wire.note_sent(3)
+    wire.note_sent(2)
+    wire.run_for_output(0, 1.5)
+    clock.sleep_s(0.25)
+    clock.wire()
+    clock.sleep_s(0.25)
+    assert bench.sent == [0, 5, 5, 0]
 
 
 def test_after_an_instrument_the_bench_is_asked_again(bench: CountingBench) -> None:
@@ -101,7 +116,7 @@ def test_after_an_error_the_time_is_not_known(bench: CountingBench) -> None:
     assert clock.now_s() == 0.0
     bench.error = "only 1 of 2 bytes arrived"
     with pytest.raises(BenchError, match="only 1 of 2 bytes arrived"):
-        clock.run_for_output(2, 0, 1.0)
+        clock.sleep_s(1.0)
     bench.error, bench.time_ns = "", 3_000_000_000
     assert clock.now_s() == 3.0
 
@@ -110,10 +125,10 @@ def test_an_interrupt_between_question_and_answer_shifts_no_later_answer(bench: 
     clock = BenchClock(bench.address)
     bench.interrupts = True
     with pytest.raises(KeyboardInterrupt):
-        clock.run_for_output(0, 0, 1.0)
+        clock.sleep_s(1.0)
     bench.time_ns = 5_000_000_000
     assert clock.now_s() == 5.0
-    assert clock.run_for_output(0, 0, 6.0) == 7
+    clock.sleep_s(1.0)
     assert clock.now_s() == 6.0
 
 

@@ -134,18 +134,30 @@ def test_a_board_is_found_by_its_usb_serial_number(monkeypatch: pytest.MonkeyPat
         port_module.find("usb:XY")
 
 
-class CountingClock(WallClock):
+class CountingClock:
     """A bench that owns the time: it says how much is out, and a deadline comes at once."""
 
     def __init__(self) -> None:
-        self.out = 0
+        self.sent = self.out = 0
         self.asked: list[tuple[int, int, float]] = []
 
     def now_s(self) -> float:
         return 5.0
 
-    def run_for_output(self, sent: int, received: int, deadline_s: float) -> int | None:
-        self.asked.append((sent, received, deadline_s))
+    def sleep_s(self, duration_s: float) -> None:
+        """Nobody sleeps here."""
+
+    def note_passed(self) -> None:
+        """Nothing passes here."""
+
+    def wire(self) -> CountingClock:
+        return self
+
+    def note_sent(self, count: int) -> None:
+        self.sent += count
+
+    def run_for_output(self, received: int, deadline_s: float) -> int:
+        self.asked.append((self.sent, received, deadline_s))
         return self.out
 
 

@@ -47,19 +47,18 @@ class Running:
     def connect(self) -> None:
         self.clock = BenchClock(self.rig["clock"]["address"])
         self.port = serial.Serial(self.rig["board"]["port"], timeout=5, write_timeout=5)
-        self.clock.port_opened()
-        self.sent = self.received = 0
+        self.wire = self.clock.wire()
+        self.received = 0
 
     def write(self, data: bytes) -> None:
         self.port.write(data)
-        self.sent += len(data)
+        self.wire.note_sent(len(data))
 
     def until(self, end: bytes, within_s: float = 2.0) -> bytes:
         found = b""
         deadline_s = self.clock.now_s() + within_s
         while not found.endswith(end):
-            out = self.clock.run_for_output(self.sent, self.received, deadline_s)
-            assert out is not None
+            out = self.wire.run_for_output(self.received, deadline_s)
             if out == self.received:
                 break
             found += self.port.read(out - self.received)
@@ -182,12 +181,11 @@ def test_a_flood_of_output_is_stopped_by_ctrl_c(bench: Running) -> None:
     bench.write(b"\r\x03\x01")
     bench.until(RAW)
     bench.write(b"while True: print('x' * 1000)\x04")
-    bench.clock.run_for_output(bench.sent, bench.received, bench.clock.now_s() + 0.1)
+    bench.wire.run_for_output(bench.received, bench.clock.now_s() + 0.1)
     bench.write(b"\x03")
     found = b""
     for _ in range(100):
-        out = bench.clock.run_for_output(bench.sent, bench.received, bench.clock.now_s() + 0.1)
-        assert out is not None
+        out = bench.wire.run_for_output(bench.received, bench.clock.now_s() + 0.1)
         found = (found + bench.port.read(out - bench.received))[-1000:]
         bench.received = out
         if found.endswith(b"\x04>"):
@@ -217,7 +215,7 @@ def test_reset_button(bench: Running) -> None:
 
 
 def ask(bench: Running, **message: object) -> None:
-    bench.clock._ask(**message)
+    bench.clock.ask(**message)
 
 
 def test_wrong_control_messages_are_told_and_harm_nothing(bench: Running) -> None:
@@ -261,7 +259,7 @@ def test_the_bench_ends_after_its_host_whatever_the_board_does(tmp_path: Path) -
                 f"import time\nfrom machine import Timer\nt = Timer(-1)\n"
                 f"t.init(period=1, callback=lambda _: None, hard=False)\n{script}\x04".encode()
             )
-            bench.clock.run_for_output(bench.sent, bench.received, bench.clock.now_s() + 0.1)
+            bench.wire.run_for_output(bench.received, bench.clock.now_s() + 0.1)
             bench.clock._socket.close()
             bench.port.close()
         for script, bench in left.items():
