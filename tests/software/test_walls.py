@@ -116,7 +116,7 @@ WALLS = {
     ),
     "report": Wall(
         inside=("report",),
-        outside=(*BENCH, "fits", "corrections", "physics", MEASURING, MODELS, "rigfile", "record", "store"),
+        outside=(*BENCH, "fits", "corrections", "physics", STIMULI, MEASURING, MODELS, CHECKS, "rigfile", "store"),
         why="what a page shows can be shown again from the record alone",
     ),
     "library": Wall(
