@@ -108,8 +108,8 @@ H2 = {
 
 
 def _correlation(a: Quantity, b: Quantity) -> float:
-    """From what a sum of both, each over its own uncertainty, has: its variance is 2 + 2 r."""
-    return combine(((1.0 / a.u, a), (1.0 / b.u, b)), "1").u ** 2 / 2.0 - 1.0
+    """From the difference of both, each over its own uncertainty: its variance is 2 - 2 r."""
+    return 1.0 - combine(((1.0 / a.u, a), (-1.0 / b.u, b)), "1").u ** 2 / 2.0
 
 
 @reference("gum-h2-inputs")
