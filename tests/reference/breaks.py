@@ -234,8 +234,9 @@ RESULTS = Results(
     title="Breaks that the reference tests see",
     place="tests/reference/RESULTS.md",
     command="python -m tests.reference.breaks",
-    inputs=("tests/breaks.py", "tests/reference", *sorted({each.file for each in BREAKS})),
+    inputs=("tests/breaks.py", "tests/reference"),
 )
+"""Of the tests alone: that a break still has its place in the sources is tested each time."""
 
 
 def main() -> int:

@@ -1,0 +1,147 @@
+"""What holding is expected to be: against three windings one by one, and its budget against inputs that are changed."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from harness.checks.stiffness import model
+from harness.nouns.quantity import Quantity
+from harness.nouns.results import Expectation
+from harness.rigfile import RigSpec, loads
+from tests.software.checks.windings import RIG, Machine, changed
+
+DECLARED: Any = SimpleNamespace(pole_pairs=11, carrier_hz=20e3)
+SOURCE = "[supply]\ninternal_resistance_ohm = { value = 1.5, tolerance_percent = 20 }"
+WEAK = RIG.replace("[supply]", SOURCE)
+"""The rig on a source of so much resistance that its sag is seen."""
+GATE = Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=5.6 + 0.25, dead_share=150e-9 * 20e3)
+GAIN, CLIP = 4.93, 0.4
+
+
+def spec_of(text: str) -> RigSpec:
+    return loads(text.encode(), "rig.toml")
+
+
+def expectations(text: str = RIG, motor: str = "gate") -> dict[str, Expectation]:
+    found = model.expect(spec_of(text), DECLARED, motor)
+    return {each.name.rpartition(".")[2]: each for each in found}
+
+
+def expected(name: str, text: str = RIG) -> Quantity:
+    quantity = expectations(text)[name].quantity
+    assert quantity is not None
+    return quantity
+
+
+def aside() -> np.ndarray:
+    """Cosines, drawn, of how far firmware turns its field aside: its offset, an eccentricity anywhere up to 7 mrad."""
+    draw = np.random.default_rng(1)
+    n = 400_000
+    error = draw.uniform(-0.08, 0.08, n)
+    error += 11 * 7.0e-3 * draw.uniform(0.0, 1.0, n) * np.sin(draw.uniform(0.0, 2.0 * math.pi, n))
+    return np.asarray(np.cos(error))
+
+
+def test_a_held_field_is_as_stiff_and_as_strong_as_three_windings_are() -> None:
+    slope = GATE.torque(1e-5, 0.6, 12.0) / 1e-5
+    assert expected("open_loop").value == pytest.approx(slope, rel=5e-4)
+    assert expected("slip_torque").value == pytest.approx(GATE.largest_torque(0.6, 12.0), rel=5e-4)
+
+
+def test_a_weak_source_takes_from_a_field_what_its_current_lets_drop() -> None:
+    whole = GATE.largest_torque(0.6, 12.0)
+    sagged = GATE.largest_torque(0.6, GATE.at_terminals_v(0.6, 12.0, 1.5))
+    lost = 1.0 - expected("slip_torque", WEAK).value / expected("slip_torque").value
+    assert 1.0 - sagged / whole > 0.02
+    assert lost == pytest.approx(1.0 - sagged / whole, rel=0.1), "to first order of the drop"
+
+
+def test_a_motors_torque_per_ampere_is_what_its_windings_do() -> None:
+    volts = 2.0 * GATE.ohm  # one ampere peak at full amplitude
+    ampere = Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=GATE.ohm)
+    assert expected("torque_per_ampere").value == pytest.approx(ampere.largest_torque(1.0, volts), rel=1e-6)
+
+
+def test_the_loop_is_as_stiff_as_a_field_a_quarter_ahead_that_grows_with_the_error() -> None:
+    quarter = math.pi / 2.0 / 11
+    near, far = (GATE.torque(quarter, GAIN * error, 12.0) for error in (0.03, 0.07))
+    loop = expected("closed_loop")
+    assert loop.value == pytest.approx((far - near) / 0.04 * aside().mean(), rel=5e-4)
+    assert expected("ratio").value == pytest.approx(loop.value / expected("open_loop").value, rel=1e-9)
+
+
+def test_the_clip_is_the_largest_torque_at_the_loops_limit_turned_aside_a_little() -> None:
+    clip = expected("clip_torque")
+    assert clip.value == pytest.approx(GATE.largest_torque(CLIP, 12.0) * aside().mean(), rel=5e-4)
+    spread = clip.budget["alignment of gate"].u / clip.value
+    assert spread == pytest.approx(aside().std(), rel=0.35), "normal where a half-width and an arcsine are meant"
+
+
+def test_friction_and_supply_are_what_the_rig_file_states() -> None:
+    assert (expected("friction").value, expected("friction").unit) == (2.0e-3, "N m")
+    assert (expected("supply_voltage").value, expected("supply_voltage").unit) == (12.0, "V")
+
+
+INPUTS = {
+    "supply.voltage_v": 0.5e-2, "driver.on_resistance_ohm": 20e-2, "motor.gate.resistance_ohm": 2e-2,
+    "motor.gate.flux_linkage_v_s": 3e-2, "firmware.dead_time_s": 30e-2, "firmware.gain_per_rad": 0.5e-2,
+    "firmware.amplitude_limit": 0.5e-2, "supply.internal_resistance_ohm": 20e-2, "motor.gate.coulomb_friction_n_m": 0.5,
+}  # fmt: skip
+"""Keys of the rig file with their relative half-widths there."""
+ENTERS = {
+    "open_loop": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.gate.resistance_ohm",
+                  "motor.gate.flux_linkage_v_s", "firmware.dead_time_s", "supply.internal_resistance_ohm"},
+    "closed_loop": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.gate.resistance_ohm",
+                    "motor.gate.flux_linkage_v_s", "firmware.gain_per_rad"},
+    "clip_torque": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.gate.resistance_ohm",
+                    "motor.gate.flux_linkage_v_s", "firmware.dead_time_s", "supply.internal_resistance_ohm",
+                    "firmware.amplitude_limit"},
+    "torque_per_ampere": {"motor.gate.flux_linkage_v_s"},
+    "friction": {"motor.gate.coulomb_friction_n_m"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "keys"), ENTERS.items())
+def test_each_input_moves_an_expectation_by_what_its_budget_says(name: str, keys: set[str]) -> None:
+    whole = expected(name, WEAK)
+    assert {source for source in whole.budget if source in INPUTS} == keys
+    for key, half_width in INPUTS.items():
+        high, low = (expected(name, changed(key, 1.0 + side * 1e-3, WEAK)).value for side in (1.0, -1.0))
+        relative = (high - low) / 2e-3
+        said = whole.budget[key].u * math.sqrt(3.0) / half_width if key in keys else 0.0
+        assert said == pytest.approx(relative, rel=0.02, abs=1e-9 * abs(whole.value)), key
+
+
+def test_what_is_not_stated_is_named_and_nothing_else_is_missing() -> None:
+    bare = "\n".join(line for line in RIG.splitlines() if not line.startswith(("flux_linkage", "amplitude_limit")))
+    found = expectations(bare)
+    flux = "motor.gate.flux_linkage_v_s"
+    assert {name: each.needs for name, each in found.items() if each.needs} == {
+        "open_loop": f"needs {flux}",
+        "slip_torque": f"needs {flux}",
+        "closed_loop": f"needs {flux}",
+        "ratio": f"needs {flux}",
+        "clip_torque": f"needs {flux}, firmware.amplitude_limit",
+        "torque_per_ampere": f"needs {flux}",
+    }
+    assert all((each.quantity is None) == bool(each.needs) for each in found.values())
+
+
+def test_curves_are_those_of_the_windings_with_the_width_of_the_torque() -> None:
+    spec, at = spec_of(RIG), [-0.1, 0.0, 0.03, 0.1]
+    held = model.overlay("gate.stiffness.open_loop", at, spec, DECLARED, "gate")
+    loop = model.overlay("gate.stiffness.closed_loop", at, spec, DECLARED, "gate")
+    assert held is not None and loop is not None
+    for x, (torque, u) in zip(at, held, strict=True):
+        assert torque == pytest.approx(GATE.torque(x, 0.6, 12.0), rel=5e-4, abs=1e-9)
+        assert u == pytest.approx(abs(torque) * expected("open_loop").u / expected("open_loop").value)
+    assert [torque for torque, _ in loop] == pytest.approx([expected("closed_loop").value * x for x in at])
+    assert [u for _, u in loop] == pytest.approx([expected("closed_loop").u * abs(x) for x in at])
+    assert model.overlay("gate.stiffness.other", at, spec, DECLARED, "gate") is None
+    bare = spec_of("\n".join(line for line in RIG.splitlines() if not line.startswith("flux_linkage")))
+    assert model.overlay("gate.stiffness.open_loop", at, bare, DECLARED, "gate") is None
