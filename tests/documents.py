@@ -2,7 +2,8 @@
 
     python -m tests.documents       write them anew
 
-A table stands in its document between `<!-- table NAME -->` and `<!-- end -->`.
+A table stands in its document between `<!-- table NAME -->` and `<!-- end -->`, lines of a rig file between
+`# table NAME` and `# end`.
 """
 
 from __future__ import annotations
@@ -11,10 +12,12 @@ import re
 import sys
 from collections.abc import Callable, Iterable
 
-from harness.checks.catalogue import CHECK_NAMES, needed_by
+from harness.checks.catalogue import CHECK_NAMES, CHECKS, needed_by
 from harness.judge.causes import CAUSES
 from harness.nouns.contract import DECLARED, PARTS
 from harness.nouns.effects import FREE, Anything, Becomes, Effect, Near, Power, Shift
+from harness.rigfile import load
+from harness.rigfile.template import usual_detect
 from tests.results import ROOT, table
 
 
@@ -72,18 +75,29 @@ def declared() -> str:
     return table(("key", "meaning"), [(f"`{key}`", meaning) for key, meaning in DECLARED.items()])
 
 
+def detect() -> str:
+    """The usual entries of [detect], for the demo's rig."""
+    motors = load(ROOT / SLUICE).motors
+    return "\n".join(line for row in CHECKS for line in usual_detect(row, motors))
+
+
+SLUICE = "rigs_demo/rigs/sluice.toml"
 TABLES: dict[str, dict[str, Callable[[], str]]] = {
     "harness/judge/CAUSES.md": {"causes": causes},
     "harness/nouns/CONTRACT.md": {"parts": parts, "declared": declared},
+    SLUICE: {"detect": detect},
 }
 
 
 def filled(text: str, name: str, made: str) -> str:
     """A document's text with this table in its place. Raises ValueError where it has none."""
-    place = re.compile(rf"(?<=<!-- table {name} -->\n).*?(?=<!-- end -->)", re.DOTALL)
-    if not place.search(text):
-        raise ValueError(f"expected <!-- table {name} --> and <!-- end -->, found none")
-    return place.sub(lambda _: f"\n{made.strip()}\n\n", text)
+    markdown = re.compile(rf"(?<=<!-- table {name} -->\n).*?(?=<!-- end -->)", re.DOTALL)
+    toml = re.compile(rf"(?<=# table {name}\n).*?(?=# end\n)", re.DOTALL)
+    if markdown.search(text):
+        return markdown.sub(lambda _: f"\n{made.strip()}\n\n", text)
+    if toml.search(text):
+        return toml.sub(lambda _: f"{made.strip()}\n", text)
+    raise ValueError(f"expected <!-- table {name} --> and <!-- end -->, or # table {name} and # end, found neither")
 
 
 def current(document: str) -> str:

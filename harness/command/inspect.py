@@ -14,7 +14,6 @@ import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +22,6 @@ from harness.base.words import visible
 
 LIST_S = 4.0
 """Wall time for listing; the rest of the promised 5 s is for starting and printing."""
-TEMPLATE = "template.toml"
 
 
 @dataclass(slots=True)
@@ -79,7 +77,9 @@ def inspect(arguments: argparse.Namespace) -> int:
 
 def write_template(path: Path) -> None:
     """Write the commented rig file. Raises UsageError rather than overwrite one."""
-    text = files("harness.rigfile").joinpath(TEMPLATE).read_text(encoding="utf-8")
+    from harness.rigfile.template import template
+
+    text = template()
     try:
         with path.open("x", encoding="utf-8") as stream:
             stream.write(text)

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.base.errors import RigFileError
+from harness.nouns.names import Name
 from harness.rigfile import load, loads
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -72,9 +73,9 @@ def test_entry_for_one_motor_goes_before_entry_for_all():
         ),
         "f",
     )
-    assert spec.requirement("gate.step.overshoot").max == 0.5
-    assert spec.requirement("wheel.step.overshoot").max == 0.95
-    assert spec.requirement("wheel.step.delay") is None
+    assert Name("gate.step.overshoot").entry_in(spec.requirements).max == 0.5
+    assert Name("wheel.step.overshoot").entry_in(spec.requirements).max == 0.95
+    assert Name("wheel.step.delay").entry_in(spec.requirements) is None
 
 
 def test_a_spec_cannot_be_changed():

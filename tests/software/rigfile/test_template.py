@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
-import harness
 from harness.checks.commutation import model as alignment
 from harness.judge.verdict import Rule, judge_all
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Measurement, Outcome
 from harness.rigfile import load
 from harness.rigfile.load import loads
+from harness.rigfile.template import template
 from tests.software.run.fakes import ROOT, declared
 
-TEMPLATE = (Path(harness.__file__).parent / "rigfile" / "template.toml").read_text(encoding="utf-8")
+TEMPLATE = template()
 DEMO = (ROOT / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
 
 
