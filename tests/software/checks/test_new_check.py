@@ -1,0 +1,96 @@
+"""A check that somebody adds by the recipe of DEVELOPERS.md: additions only, and the whole house knows it."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[3]
+TOY = Path(__file__).parent / "toy"
+PACKAGES = ("harness", "device_scripts", "rigs_demo")
+NAME = "rest.place"
+
+pytestmark = pytest.mark.board
+
+
+def added() -> list[str]:
+    """The files of the toy check, from the top of the tree."""
+    return sorted(path.relative_to(TOY).as_posix() for path in TOY.rglob("*.py"))
+
+
+@pytest.fixture(scope="module")
+def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the tree with the toy check in it: nothing of what was there is written over."""
+    folder = tmp_path_factory.mktemp("tree")
+    for package in PACKAGES:
+        shutil.copytree(ROOT / package, folder / package, ignore=shutil.ignore_patterns("__pycache__"))
+    for file in added():
+        assert not (folder / file).exists(), f"{file} would be edited"
+        (folder / file).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(TOY / file, folder / file)
+    return folder
+
+
+def python(copy: Path, *words: str, code: int = 0) -> str:
+    """Run Python with the copy before whatever is installed; what it says."""
+    environment = {**os.environ, "PYTHONPATH": str(copy)}
+    done = subprocess.run(
+        [sys.executable, *words], cwd=copy, capture_output=True, text=True, check=False, env=environment
+    )
+    assert done.returncode == code, f"{words}: {done.returncode}\n{done.stdout}\n{done.stderr}"
+    return done.stdout
+
+
+def rotorgate(copy: Path, *words: str, code: int = 0) -> str:
+    """The command in the copy."""
+    return python(copy, "-m", "harness.command.main", *words, code=code)
+
+
+def test_the_recipe_lists_what_the_toy_check_adds() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("### A check\n")[2].partition("\n### ")[0]
+    files = re.findall(r"`([\w/<>.]+\.py)`", told.partition("Files:")[2].partition("python -m")[0])
+    patterns = [re.sub(r"<\w+>", "rest", file) for file in files if not file.startswith("tests/")]
+    assert sorted(patterns) == added()
+    assert any(fnmatchcase(file, "tests/software/checks/<check>/*") for file in files)
+
+
+def test_a_check_that_was_added_by_the_recipe_is_known_everywhere(copy: Path) -> None:
+    said = rotorgate(
+        copy, "qualify", "rigs_demo/rigs/sluice.toml", "--only", "rest", "--seed", "1", "--out", "runs/1", code=2
+    )
+    assert re.search(r"--  gate\.rest\.place", said), "nothing is asked of it yet: measured, not judged"
+    rotorgate(copy, "inspect", "--new", "new.toml")
+    entry = re.search(r'^"rest\.place" = .*$', (copy / "new.toml").read_text(encoding="utf-8"), re.MULTILINE)
+    assert entry, "the template asks of it what is usual"
+    rig = copy / "rig.toml"
+    demo = (copy / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
+    rig.write_text(demo.replace("[detect]", f"[detect]\n{entry[0]}\n#", 1), encoding="utf-8")
+    for number in range(2, 8):
+        said = rotorgate(
+            copy, "qualify", "rig.toml", "--only", "rest", "--seed", str(number), "--out", f"runs/{number}"
+        )
+        assert re.search(r"ok  gate\.rest\.place .* agrees", said)
+    page = (copy / "runs" / "2" / "report.html").read_text(encoding="utf-8")
+    assert "arm at rest" in page and "reading at which the arm rests, phases off" in page and "Reading at rest" in page
+    store = ("--store", "runs/store.sqlite")
+    rotorgate(copy, "baseline", "accept", "spring", *"23456", "--by", "M. Keeper", "--why", "good", *store)
+    shown = rotorgate(copy, "baseline", "show", "spring", "7", "--json", *store, code=0)
+    assert any(row["name"] == f"gate.{NAME}" for row in json.loads(shown)["differences"])
+    rotorgate(copy, "history", *store, "--out", "history.html")
+    assert f"gate.{NAME}" in (copy / "history.html").read_text(encoding="utf-8")
+    assert rotorgate(copy, "qualify", "rig.toml", "--only", "nothing", code=4) == ""
+
+
+def test_its_true_value_and_its_cause_are_known(copy: Path) -> None:
+    truth = json.loads(python(copy, "-m", "rigs_demo", "truth", "sluice"))
+    assert truth[f"gate.{NAME}"]["unit"] == "rad"
+    words = "from harness.judge.causes import CAUSES\nprint([c.name for c in CAUSES if c.effect('rest.place')])"
+    assert "arm turned" in python(copy, "-c", words)
