@@ -16,12 +16,9 @@ from harness.checks.catalogue import CHECK_NAMES, CHECKS, needed_by
 from harness.judge.causes import CAUSES
 from harness.nouns.contract import DECLARED, PARTS
 from harness.nouns.effects import FREE, Anything, Becomes, Effect, Near, Power, Shift
-<<<<<<< Updated upstream
+from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Origin, Sense
 from harness.rigfile import load
 from harness.rigfile.template import usual_detect
-=======
-from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Origin, Sense
->>>>>>> Stashed changes
 from tests.results import ROOT, table
 
 
@@ -124,11 +121,8 @@ SLUICE = "rigs_demo/rigs/sluice.toml"
 TABLES: dict[str, dict[str, Callable[[], str]]] = {
     "harness/judge/CAUSES.md": {"causes": causes},
     "harness/nouns/CONTRACT.md": {"parts": parts, "declared": declared},
-<<<<<<< Updated upstream
     SLUICE: {"detect": detect},
-=======
     "harness/checks/QUANTITIES.md": {"quantities": quantities},
->>>>>>> Stashed changes
 }
 
 
