@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterator
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 SESSION = pytest.StashKey["BenchSession"]()
 """The session of the bench: handed over by the command, or made here from --rig."""
 HANDED_OVER = pytest.StashKey[bool]()
-SIGNALS = pytest.StashKey[Any]()
 CHECKS = Path(__file__).parent / "checks"
 
 
@@ -57,7 +57,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
         if plugin_pool.configure(config, SESSION):
             join_shipped(config)
-            stop_in_order(config)
+        stop_in_order(config)
         return
     if rig_path(config) is None or SESSION in config.stash:
         return
@@ -77,11 +77,12 @@ def join_shipped(config: pytest.Config) -> None:
 
 
 def stop_in_order(config: pytest.Config) -> None:
-    """Let signals end this process as an interrupt does, until it is unconfigured."""
+    """Let signals end this process as an interrupt does, until everything else is unconfigured."""
     from harness.bench.safe import stop_on_signals
 
-    config.stash[SIGNALS] = stop_on_signals()
-    config.stash[SIGNALS].__enter__()
+    stack = ExitStack()
+    config.add_cleanup(stack.close)
+    stack.enter_context(stop_on_signals())
 
 
 @pytest.hookimpl(optionalhook=True, tryfirst=True)
@@ -99,8 +100,6 @@ def pytest_unconfigure(config: pytest.Config) -> None:
     session = config.stash.get(SESSION, None)
     if session is not None and not config.stash.get(HANDED_OVER, False) and session.qualification is not None:
         session.close(whole=False)
-    if SIGNALS in config.stash:
-        config.stash[SIGNALS].__exit__(None, None, None)
 
 
 def rig_path(config: pytest.Config) -> Path | None:

@@ -183,8 +183,6 @@ class Leading:
     """In the controller: gives every worker all tests, and tells at the end what came of each rig."""
 
     def __init__(self, config: pytest.Config, pool: Pool) -> None:
-        from harness.bench.safe import stop_on_signals
-
         self.config = config
         self.pool = pool
         self.run = Path(tempfile.mkdtemp(prefix="rotorgate-rigs-"))
@@ -195,8 +193,6 @@ class Leading:
         """Worker -> tests that failed."""
         if config.option.maxworkerrestart is None:
             config.option.maxworkerrestart = "0"  # a rig whose process has died is for a person to look at
-        self._signals = stop_on_signals()
-        self._signals.__enter__()
 
     @pytest.hookimpl(optionalhook=True)
     def pytest_configure_node(self, node: Any) -> None:
@@ -247,7 +243,6 @@ class Leading:
 
     def pytest_unconfigure(self) -> None:
         """Leave nothing behind."""
-        self._signals.__exit__(None, None, None)
         shutil.rmtree(self.run, ignore_errors=True)
 
     def _told(self, node: Any) -> tuple[str, list[str]]:

@@ -16,6 +16,7 @@ from harness.checks.catalogue import CHECK_NAMES, CHECKS, needed_by
 from harness.judge.causes import CAUSES
 from harness.nouns.contract import DECLARED, PARTS
 from harness.nouns.effects import FREE, Anything, Becomes, Effect, Near, Power, Shift
+from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Origin, Sense
 from harness.rigfile import load
 from harness.rigfile.template import usual_detect
 from tests.results import ROOT, table
@@ -58,6 +59,41 @@ def cell(effect: Effect | None) -> str:
     return f"^{effect.exponent:g} of {effect.by}" if isinstance(effect, Power) else f"^{effect:g}"
 
 
+def quantities() -> str:
+    """A table a check: what each quantity is, what must usually not go unseen of it, and how it follows the rest."""
+    return "\n".join(_quantities_of(row) for row in CHECKS)
+
+
+def _quantities_of(check: CheckRow) -> str:
+    rows = [
+        (
+            f"`{check.name}.{one.name.replace(MOTOR, '<motor>')}`",
+            f"{one.words}{_kind(one)}",
+            "" if one.unit == "1" else one.unit,
+            asked(one),
+            one.follows.why,
+        )
+        for one in check.quantities
+    ]
+    columns = ("quantity", "what it is", "unit", "usual `[detect]`", "supply and temperature")
+    return f"## {check.title}\n\n{table(columns, rows)}".removesuffix("\n")
+
+
+def _kind(measurand: Measurand) -> str:
+    told = ["told by the board"] if measurand.origin is Origin.TOLD else []
+    sense = [] if measurand.sense is Sense.NUMBER else [measurand.sense.value]
+    return f" ({', '.join([*sense, *told])})" if sense or told else ""
+
+
+def asked(measurand: Measurand) -> str:
+    """The usual entry of [detect] with its reason."""
+    entry, why = measurand.detect.entry, measurand.detect.why
+    if entry is None:
+        return f"none: {why}"
+    size = f"{entry.percent:g} %" if entry.percent is not None else f"{entry.absolute:g} {measurand.unit}"
+    return ": ".join(part for part in (size.removesuffix(" 1"), why) if part)
+
+
 def parts() -> str:
     """Functions of the drive contract, with the checks that cannot run without them."""
     rows = [(f"`{part.call}`", part.meaning, _needed(needed_by(part.name))) for part in PARTS]
@@ -86,6 +122,7 @@ TABLES: dict[str, dict[str, Callable[[], str]]] = {
     "harness/judge/CAUSES.md": {"causes": causes},
     "harness/nouns/CONTRACT.md": {"parts": parts, "declared": declared},
     SLUICE: {"detect": detect},
+    "harness/checks/QUANTITIES.md": {"quantities": quantities},
 }
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from types import TracebackType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,33 +19,24 @@ if TYPE_CHECKING:
 STREAM = "hold"
 
 
-class Hold:
-    """The service on one motor; a context manager that ends it with the phases off. Raises what Service raises."""
+class Hold(Service):
+    """The service on one motor; left in order, it ends with the phases off."""
 
     def __init__(self, rig: Rig, motor: str, *, sample_ms: int = 10) -> None:
         self.rig, self.motor = rig, motor
         self.turn = rig.declared[motor].counts_per_turn
-        self._service = Service(rig, "fields", "serve", last="q", motor=rig.index(motor), sample_ms=sample_ms)
-
-    def __enter__(self) -> Hold:
-        self._service.__enter__()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._service.__exit__(kind, error, trace)
+        super().__init__(rig, "fields", "serve", last="q", motor=rig.index(motor), sample_ms=sample_ms)
 
     @property
     def slipped(self) -> float | None:
         """Amplitude at the last slip, 0 to 1."""
-        slips = [int(str(event.value)) for event in self._service.events if event.name == "slip"]
+        slips = [int(str(event.value)) for event in self.events if event.name == "slip"]
         return slips[-1] / FULL_AMPLITUDE if slips else None
 
     def _order(self, words: str, seconds: float) -> None:
         """Send an order and take rows until it is done."""
-        self._service.send(words)
-        self._service.until("done", seconds + 3.0)
+        self.send(words)
+        self.until("done", seconds + 3.0)
 
     def field(
         self, electrical_rad: float, amplitude: float, seconds: float, edge_s: float = 0.1, slip_rad: float = 0.0
@@ -59,7 +49,7 @@ class Hold:
 
     def close_loop(self) -> None:
         """Start the firmware's loop where the shaft stands."""
-        self._service.send("l")
+        self.send("l")
         self.wait(0.1)
 
     def set_point(self, count: int, seconds: float, edge_s: float = 0.1) -> None:
@@ -72,16 +62,16 @@ class Hold:
 
     def sample(self, period_s: float) -> None:
         """A row every `period_s` from now on; 0: none."""
-        self._service.send(f"s {round(period_s * 1e3)}")
+        self.send(f"s {round(period_s * 1e3)}")
 
     def off(self) -> None:
         """Phases off."""
-        self._service.send("o")
+        self.send("o")
         self.wait(0.02)
 
     def look(self, name: str, **conditions: Condition) -> Observation:
         """What was sampled since the last look, not kept yet. Raises MeasurementError for nothing."""
-        observation = self._service.observation(name, STREAM, conditions)
+        observation = self.observation(name, STREAM, conditions)
         if not observation.data.size:
             raise MeasurementError(f"{name}: no sample came from the board")
         return observation
@@ -97,7 +87,7 @@ class Hold:
 
     def forget(self) -> None:
         """Drop what was sampled since the last `take`: the way to a starting point is no observation."""
-        self._service.forget(STREAM)
+        self.drop_rows(STREAM)
 
 
 def shaft_rad(observation: Observation, turn: int, zero_count: float) -> NDArray[np.float64]:

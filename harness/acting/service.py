@@ -124,7 +124,7 @@ class Service:
         parts = self._rows.pop(stream, [])
         return np.concatenate(parts) if parts else self._streams[stream].data[:0]
 
-    def forget(self, stream: str) -> None:
+    def drop_rows(self, stream: str) -> None:
         """Drop the rows of a stream gathered since this was last asked."""
         self._rows.pop(stream, None)
 
@@ -142,4 +142,4 @@ class Service:
         try:
             self._run.finish()
         except LinkError:
-            self._run.__exit__(LinkError, LinkError("stopped"), None)  # the stop is what matters, and phases are off
+            self._run.abandon()  # the stop is what matters, and phases are off

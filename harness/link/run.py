@@ -36,13 +36,10 @@ class Run:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self.ended:
-            return
-        if error is None:
+        if error is not None:
+            self.abandon()
+        elif not self._ended:
             self.abort()
-        else:
-            self._end()
-            self.console.recover()  # the error on its way says what went wrong first
 
     @property
     def ended(self) -> bool:
@@ -111,6 +108,12 @@ class Run:
         self._end()
         self.console.interrupt(SAFE_S)
 
+    def abandon(self) -> None:
+        """The same where an error is on its way, which says what went wrong first; raises nothing but a signal."""
+        if not self._ended:
+            self._end()
+            self.console.recover()
+
     # ------------------------------------------------------------------------------------------------
 
     def _until(self, reached: Callable[[], bool], timeout_s: float, what: str) -> None:
@@ -143,8 +146,7 @@ class Run:
 
     def _fail(self, error: LinkError) -> None:
         """The script cannot go on: stop it and make the board safe now, tell of it when frames are used up."""
-        self._end()
-        self.console.recover()
+        self.abandon()
         self._failure = error
 
     def _raise_failure(self) -> None:

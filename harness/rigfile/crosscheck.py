@@ -174,7 +174,7 @@ def named(place: Place, name: str, motors: Iterable[str], *, checks: bool = Fals
     if name in known or any(name == f"{motor}.{each}" for motor in motors for each in known):
         return
     hint = nearest(Name(name).suffix, known)
-    yield place, f"no such quantity; {hint or 'see the list in the README'}"
+    yield place, f"no such quantity; {hint or 'see harness/checks/QUANTITIES.md'}"
 
 
 def limits(raw: Mapping[str, Any]) -> Iterator[Problem]:

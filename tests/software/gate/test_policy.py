@@ -118,7 +118,7 @@ def test_nobody_waives_under_a_name_that_only_looks_like_one_of_the_list(name):
         (
             '"gate.step.overshoot"',
             '"gate.step.limits"',
-            "waiver[0].quantity: no such quantity; see the list in the README",
+            "waiver[0].quantity: no such quantity; see harness/checks/QUANTITIES.md",
         ),
         (
             'by = "M. Keeper"',
