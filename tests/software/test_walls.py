@@ -261,7 +261,7 @@ def planted(module: str, source: str, **others: str) -> Tree:
         ("policy", "harness.compare.difference", "from harness.show.table import MARKS"),
         ("comparison", "harness.compare.drift", "from harness.store.address import Address"),
         ("store", "harness.record.read", "from harness.rigfile import load"),
-        ("report", "harness.report.svg", "from harness.record import Record"),
+        ("report", "harness.report.svg", "from harness.store import Store"),
         ("library", "harness.base.errors", "def f():\n    from harness.command.arguments import shared"),
         ("library", "harness.plugin", "from harness import command"),
         ("board", "device_scripts.frames", "import numpy.fft"),
