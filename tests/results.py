@@ -1,6 +1,6 @@
 """Results: files of numbers that a script wrote, each with a hash of the sources that its numbers come from.
 
-Comments and docstrings are left out of the hash: what is said about a number changes none.
+Comments, docstrings and empty lines are left out of the hash: what is said about a number changes none.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import io
 import re
 import sys
 import tokenize
+import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -109,8 +110,8 @@ def _files(root: Path, pattern: str) -> list[Path]:
 def _bare(path: Path) -> str:
     """A source without what changes no number: comments, docstrings, empty lines."""
     text = path.read_text(encoding="utf-8")
-    if path.suffix != ".py":
-        return text
+    if path.suffix == ".toml":
+        return repr(tomllib.loads(text))
     lines = text.splitlines()
     for start, column in _comments(text):
         lines[start - 1] = lines[start - 1][:column]

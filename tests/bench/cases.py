@@ -26,8 +26,17 @@ from tests.bench.conftest import stand_alone
 from tests.results import ROOT, fingerprint
 
 RIG = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
-MEASURED_BY = ("rigs_demo", "device_scripts", "harness/checks/*/procedure.py", "harness/acting")
+MEASURED_BY = (
+    *("rigs_demo", "device_scripts", "harness/acting", "harness/checks/strength.py"),
+    *("harness/checks/*/stimulus.py", "harness/checks/*/procedure.py", "harness/checks/thermal/heating.py"),
+)
 """Sources that an observation comes from: once they change, kept runs are those of another bench."""
+QUALIFIED_BY = (
+    *("rigs_demo", "device_scripts", "harness/checks", "harness/fits", "harness/corrections", "harness/acting"),
+    *("harness/physics", "harness/judge", "harness/nouns/quantity.py", "harness/nouns/coverage.py"),
+    *("harness/nouns/reading.py", "harness/nouns/gravity.py", "harness/nouns/effects.py"),
+)
+"""Sources that what a qualification says comes from."""
 
 
 class OtherBench(Exception):

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.base.clock import WallClock
+from tests.bench.cases import QUALIFIED_BY
 from tests.bench.conftest import rotorgate
 from tests.results import ROOT, Results
 
@@ -28,9 +29,7 @@ RESULTS = Results(
     place="tests/bench/EXAMPLES.md",
     command="python -m tests.bench.readme --out FOLDER",
     inputs=(
-        *("tests/bench/readme.py", "rigs_demo", "device_scripts", "harness/nouns", "harness/checks", "harness/fits"),
-        *("harness/corrections", "harness/acting", "harness/physics", "harness/judge", "harness/compare"),
-        *("harness/gate", "harness/lot", "harness/study"),
+        *("tests/bench/readme.py", *QUALIFIED_BY, "harness/compare", "harness/gate", "harness/lot", "harness/study"),
     ),
 )
 BOARDS, RUNS_OF_THE_REFERENCE = 12, 6

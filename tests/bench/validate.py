@@ -26,18 +26,14 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # run as a file, it finds its neighbours
 
 from harness.rigfile import load
-from tests.bench.cases import RIG, Case, Cases, OtherBench, Run
+from tests.bench.cases import QUALIFIED_BY, RIG, Case, Cases, OtherBench, Run
 from tests.results import Results, percent, table
 
 RESULTS = Results(
     title="How well the bench judges",
     place="tests/bench/RESULTS.md",
     command="python tests/bench/validate.py --out FOLDER",
-    inputs=(
-        *("tests/bench/validate.py", "tests/bench/cases.py", "rigs_demo", "device_scripts"),
-        *("harness/nouns", "harness/checks", "harness/fits", "harness/corrections", "harness/acting"),
-        *("harness/physics", "harness/judge"),
-    ),
+    inputs=("tests/bench/validate.py", "tests/bench/cases.py", *QUALIFIED_BY),
 )
 SEEDS, PLANTS, FAULT_PLANTS = 20, 40, 20
 MOTORS = tuple(load(RIG).motor)

@@ -47,6 +47,7 @@ def test_results_are_current_when_written(results: Results) -> None:
         ("room/rule.py", '"""The rule\n\nin other words."""\n\n\nFACTOR = 2.0  # from a standard\n', True),
         ("room/rule.py", '"""Rule."""\n\nFACTOR = 2.1  # from a book\n', False),
         ("rig.toml", "mass_kg = 0.3\n", False),
+        ("rig.toml", "# weighed\nmass_kg = 0.2  # with its screw\n", True),
         ("room/other.py", "MORE = 1\n", False),
         ("room/notes.md", "of no number", True),
     ],
@@ -58,7 +59,7 @@ def test_what_can_change_a_number_makes_results_stale(results: Results, file: st
 
 
 def test_results_that_come_out_the_same_are_renewed(results: Results) -> None:
-    (results.root / "rig.toml").write_text("mass_kg = 0.20\n", encoding="utf-8")
+    (results.root / "rig.toml").write_text("mass_kg = 0.2\nlength_m = 0.1\n", encoding="utf-8")
     assert results.stale != ""
     results.renew()
     assert results.stale == ""

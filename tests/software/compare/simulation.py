@@ -28,7 +28,11 @@ RESULTS = Results(
     title="How often a comparison with a baseline is wrong",
     place="tests/software/compare/RESULTS.md",
     command="python -m tests.software.compare.simulation",
-    inputs=("tests/software/compare/simulation.py", "harness/compare", "harness/nouns"),
+    inputs=(
+        *("tests/software/compare/simulation.py", "harness/compare/baseline.py", "harness/compare/between.py"),
+        *("harness/compare/difference.py", "harness/compare/drift.py", "harness/compare/runlength.py"),
+        *("harness/nouns/quantity.py", "harness/nouns/coverage.py"),
+    ),
 )
 USUAL = 2000
 SQRT3 = math.sqrt(3.0)

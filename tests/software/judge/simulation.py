@@ -23,7 +23,10 @@ RESULTS = Results(
     title="How often a healthy board is refused",
     place="tests/software/judge/RESULTS.md",
     command="python -m tests.software.judge.simulation",
-    inputs=("tests/software/judge/simulation.py", "harness/judge/verdict.py", "harness/nouns"),
+    inputs=(
+        *("tests/software/judge/simulation.py", "harness/judge/verdict.py"),
+        *("harness/nouns/quantity.py", "harness/nouns/coverage.py"),
+    ),
 )
 USUAL = 20_000
 SQRT3 = math.sqrt(3.0)

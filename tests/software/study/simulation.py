@@ -19,7 +19,10 @@ RESULTS = Results(
     title="How often the limits of a gauge study hold",
     place="tests/software/study/RESULTS.md",
     command="python -m tests.software.study.simulation",
-    inputs=("tests/software/study/simulation.py", "harness/study"),
+    inputs=(
+        *("tests/software/study/simulation.py", "harness/study/anova.py", "harness/study/gauge.py"),
+        "harness/study/limits.py",
+    ),
 )
 USUAL = 2000
 Scatter = dict[tuple[str, ...], float]
