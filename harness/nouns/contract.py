@@ -5,7 +5,7 @@ module-level functions only, and the harness never assumes anything else about i
 motor's place in the rig file, counted from 0. All numbers are integers, because a control path on a
 small board should not have to allocate floats.
 
-Conventions (the same in harness/model and in the plant of the virtual bench, which share no code):
+Conventions (the same in the models and in the plant of the simulated bench, which share no code):
 shaft angle positive counter-clockwise seen from the shaft end; a field in the order A, B, C turns
 positive; electrical zero is rotor flux on phase A's axis; amplitude 1 is a phase voltage peak of half
 the supply.

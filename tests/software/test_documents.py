@@ -86,6 +86,18 @@ def test_what_a_room_lists_is_in_it(document: Path) -> None:
         assert [*document.parent.glob(named), *document.parent.glob(f"{named}.py")], named
 
 
+@pytest.mark.parametrize("room", ["harness", "rigs_demo", "device_scripts", "tests"])
+def test_paths_that_sources_name_are_those_of_the_tree(room: str) -> None:
+    written = {"tests/bench/RESULTS.md", "tests/bench/EXAMPLES.md"}  # test_results.py asks for them
+    named = {
+        (path.relative_to(ROOT).as_posix(), found)
+        for path in (ROOT / room).rglob("*.py")
+        for found in re.findall(r"(?<![\w/.])(?:harness|rigs_demo|device_scripts|tests)/[\w/]+\.(?:py|md|toml)",
+                                path.read_text(encoding="utf-8"))
+    }  # fmt: skip
+    assert [(file, found) for file, found in named if found not in written and not (ROOT / found).exists()] == []
+
+
 def matches(named: str, folder: Path = ROOT) -> list[Path]:
     """Files and folders that a path in a document may mean, `<...>` for any name: from the root, from the document's
     folder, and of a bare name from anywhere."""

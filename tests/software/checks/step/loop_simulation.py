@@ -1,6 +1,6 @@
 """A small simulation of a position loop on a gravity arm, for tests of the analysis only.
 
-Written apart from the virtual bench and from harness/model, so that the three can disagree. Many plants
+Written apart from the simulated bench and from the models, so that the three can disagree. Many plants
 run side by side as numpy arrays. Steps of 50 us; Coulomb friction by an impulse that can stop the
 shaft but not turn it round (time stepping with a set-valued friction law).
 """
