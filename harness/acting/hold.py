@@ -5,9 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from harness.acting.service import Service
 from harness.base.errors import MeasurementError
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
@@ -88,9 +85,3 @@ class Hold(Service):
     def forget(self) -> None:
         """Drop what was sampled since the last `take`: the way to a starting point is no observation."""
         self.drop_rows(STREAM)
-
-
-def shaft_rad(observation: Observation, turn: int, zero_count: float) -> NDArray[np.float64]:
-    """Reading in rad from `zero_count`, counted through (n)."""
-    counts = observation.si("count") - zero_count
-    return np.asarray(np.unwrap((counts + turn / 2) % turn - turn / 2, period=turn) * math.tau / turn)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.acting.hold import shaft_rad
+from harness.fits.shaft import shaft_rad
 from harness.nouns.coverage import half_width, interval, monte_carlo, student_quantile
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import (

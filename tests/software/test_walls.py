@@ -15,7 +15,8 @@ from tests.software.imports import ROOT, Tree, lies_in, parsed
 
 ROWS = "checks.catalogue + checks.*.quantities + checks.*.causes"
 STIMULI = "checks.strength + checks.*.stimulus"
-MEASURING = "checks.*.*"
+PROCEDURES = "checks.*.procedure + checks.thermal.heating"
+ANALYSES = "checks.*.*"
 MODELS = "checks.*.model + checks.step.staircase"
 CHECKS = "checks.definition + checks.registry + checks.*.check"
 CASES = "checks.judged + checks.test_*"
@@ -33,7 +34,8 @@ ORDER = (
     ("bench", "record", "judge"),
     ("corrections", "fits", "physics"),
     ("acting",),
-    (MEASURING, MODELS, CASES, "report"),
+    (ANALYSES, MODELS, CASES, "report"),
+    (PROCEDURES,),
     (CHECKS,),
     ("show",),
     ("compare",),
@@ -68,6 +70,7 @@ class Wall:
 DECIDING = ("compare", "baseline", "gate", "lot", "study", "history")
 RUNNING = ("run", PLUGIN, WHOLE_RUN, "pool", "release")
 BENCH = ("bench", "link", "acting")
+MEASURING = (*BENCH, "fits", "corrections", PROCEDURES, ANALYSES)
 WALLS = {
     "truth": Wall(
         inside=ROOMS,
@@ -75,13 +78,18 @@ WALLS = {
         why="true values are learned by measuring",
     ),
     "hope": Wall(
-        inside=("acting", "corrections", "fits", MEASURING),
+        inside=("acting", "corrections", "fits", PROCEDURES, ANALYSES),
         outside=("physics", MODELS, CHECKS, "judge", "record", "report", *RUNNING),
         why="a measurement is made without knowing what is hoped for",
     ),
+    "observation": Wall(
+        inside=("corrections", "fits", ANALYSES),
+        outside=(*BENCH, PROCEDURES),
+        why="what was observed can be analysed again without a bench",
+    ),
     "prediction": Wall(
         inside=("physics", MODELS),
-        outside=(*BENCH, MEASURING, CHECKS, "fits", "corrections", "judge", "record", "report", *RUNNING),
+        outside=(*MEASURING, CHECKS, "judge", "record", "report", *RUNNING),
         why="what was measured comes to a model as data, never as a bench",
     ),
     "simulation": Wall(
@@ -91,7 +99,7 @@ WALLS = {
     ),
     "records": Wall(
         inside=DECIDING,
-        outside=(*BENCH, "fits", "corrections", "physics", STIMULI, MEASURING, MODELS, CHECKS, CASES, *RUNNING),
+        outside=(*MEASURING, STIMULI, "physics", MODELS, CHECKS, CASES, *RUNNING),
         why="what decides from records lets nothing pass by driving a bench",
     ),
     "judge": Wall(
@@ -111,12 +119,12 @@ WALLS = {
     ),
     "store": Wall(
         inside=("store",),
-        outside=(*BENCH, "fits", "corrections", "physics", MEASURING, MODELS, "rigfile", "judge", "report", "show"),
+        outside=(*MEASURING, "physics", MODELS, "rigfile", "judge", "report", "show"),
         why="what is kept must read without the code that made it",
     ),
     "report": Wall(
         inside=("report",),
-        outside=(*BENCH, "fits", "corrections", "physics", STIMULI, MEASURING, MODELS, CHECKS, "rigfile", "store"),
+        outside=(*MEASURING, STIMULI, "physics", MODELS, CHECKS, "rigfile", "store"),
         why="what a page shows can be shown again from the record alone",
     ),
     "library": Wall(
@@ -212,6 +220,31 @@ def test_nobody_inside_asks_the_public_face() -> None:
     assert [module for module in tree().inside("harness") if "harness" in tree().imports[module].run_time] == []
 
 
+def test_only_registries_and_doors_import_by_name() -> None:
+    """A name that is handed in from elsewhere would lead through a wall that nobody sees in the source."""
+    by_name = {"importlib", "importlib.util", "pkgutil", "runpy", "__import__", "exec", "eval"}
+    users = [
+        module
+        for module in tree().inside("harness")
+        for names in [{node.id for node in ast.walk(parsed(tree().sources[module])) if isinstance(node, ast.Name)}]
+        if by_name & (tree().imports[module].run_time | names)
+    ]
+    registries = ["harness.checks.catalogue", "harness.checks.registry"]
+    lazy = ["harness", "harness.command.main", "harness.command.qualify", "harness.link.snippets", "harness.store"]
+    assert users == sorted([*registries, *lazy])
+
+
+def test_the_simulated_bench_is_a_program_beside_the_harness() -> None:
+    """Whoever names it starts it as a process of its own, or looks whether it is there; nothing is imported from it."""
+    named = [
+        module
+        for module in tree().inside("harness")
+        for node in ast.walk(parsed(tree().sources[module]))
+        if isinstance(node, ast.Constant) and node.value == "rigs_demo"
+    ]
+    assert named == ["harness.bench.virtual", "harness.command.qualify"]
+
+
 def test_what_lies_between_rooms_is_empty() -> None:
     """A package whose modules are in several rooms would carry what it imports from one into the others."""
     between = [module for module in tree().inside("harness") if not room_of(module)]
@@ -246,6 +279,8 @@ def planted(module: str, source: str, **others: str) -> Tree:
         ("hope", "harness.link.port", "from harness.physics import motor"),
         ("hope", "harness.checks.together", "from harness.checks.together import model"),
         ("hope", "harness.base.words", "from harness.judge import verdict"),
+        ("observation", "harness.checks.step.analysis", "from harness.checks.step.procedure import procedure"),
+        ("observation", "harness.fits.pulse", "from harness.bench import rig"),
         ("prediction", "harness.physics.motor", "from harness.fits import regression"),
         ("prediction", "harness.checks.step.model", "from harness.checks.step import procedure"),
         ("simulation", "rigs_demo.plant.motor", "def f():\n    from harness.physics import motor"),
@@ -350,7 +385,7 @@ def test_each_room_loads_only_itself_after_those_before_it() -> None:
         assert [name for name in names if room_of(name) != room and tree().sources[name] and name != "harness"] == []
 
 
-@pytest.mark.parametrize("name", ["hope", "prediction", "records", "policy", "store", "report"])
+@pytest.mark.parametrize("name", ["hope", "observation", "prediction", "records", "policy", "store", "report"])
 def test_a_wall_holds_in_a_process_of_its_own(name: str) -> None:
     inside = WALLS[name].modules(tree())
     [names] = loaded(inside)

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.acting.hold import Hold, shaft_rad
+from harness.acting.hold import Hold
 from harness.checks.commutation import standstill
 from harness.checks.commutation.stimulus import READINGS, VECTOR_RAD, Stimulus
+from harness.fits.shaft import shaft_rad
 from harness.nouns.observation import Observation
 
 if TYPE_CHECKING:

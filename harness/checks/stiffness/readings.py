@@ -6,13 +6,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from harness.acting.hold import shaft_rad
 from harness.base.errors import MeasurementError
 from harness.checks.stiffness.moves import Array, Moves
 from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.checks.stiffness.supply_readings import current_over_idle, voltage
 from harness.corrections.dead_time import amplitude_lost
 from harness.corrections.temperature import Warmth, estimate, room
+from harness.fits.shaft import shaft_rad
 from harness.nouns import gravity
 from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Observation
