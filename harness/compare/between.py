@@ -81,7 +81,12 @@ class OneWay:
 
 
 def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
-    """The analysis of values by group. Raises MeasurementError for fewer than two groups or an empty one."""
+    """The analysis of values by group. Raises MeasurementError for fewer than two groups or an empty one.
+
+    >>> days = one_way([[5.01, 5.03], [5.11, 5.13], [4.99, 5.01]])
+    >>> round(days.within_s, 4), round(days.between_s, 4), round(days.p, 3)
+    (0.0141, 0.0635, 0.007)
+    """
     _check([len(group) for group in groups])
     # Relative to one of the values: means of numbers with many leading digits in common lose what tells them apart.
     origin = groups[0][0]
@@ -92,7 +97,13 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
 
 
 def f_tail(ratio: float, dof_above: float, dof_below: float) -> float:
-    """Chance that a ratio of two independent estimates of one variance is above `ratio` (Fisher's F)."""
+    """Chance that a ratio of two independent estimates of one variance is above `ratio` (Fisher's F).
+
+    `dof_above`, `dof_below`: degrees of freedom of what stands above and below.
+
+    >>> round(f_tail(2.124, 9, 40), 3)
+    0.05
+    """
     from scipy.special import fdtrc
 
     return float(fdtrc(dof_above, dof_below, ratio))

@@ -79,7 +79,11 @@ class History:
 
 
 def scores(values: Sequence[float]) -> list[float | None]:
-    """Each value against those before it, as a standard normal number; None where those say nothing of a scatter."""
+    """Each value (n) against those before it, as a standard normal number; None where those say nothing of a scatter.
+
+    >>> [None if score is None else round(score, 1) for score in scores([5.0, 5.1, 4.9, 5.0, 5.6])]
+    [None, None, -1.0, 0.0, 2.7]
+    """
     from scipy.special import ndtri, stdtr
 
     result: list[float | None] = []
@@ -101,9 +105,14 @@ def scores(values: Sequence[float]) -> list[float | None]:
 
 
 def average(values: Sequence[float], *, length: float = RUN_LENGTH, weight: float = WEIGHT) -> Average:
-    """The average of the scores, with limits at which it runs `length` values without a drift.
+    """The average of the scores of values (n), with limits at which it runs `length` values without a drift.
 
-    Raises UsageError for a weight or a length that `run_length` and `limit_for` do not take.
+    `weight` is that of the newest score. Raises UsageError for a weight or a length that `run_length` and `limit_for`
+    do not take.
+
+    >>> level = [5.0, 5.1, 4.9] * 6
+    >>> average(level).out_at, average([*level, 5.3, 5.3, 5.3]).out_at
+    (None, 20)
     """
     limit = limit_for(length, weight)
     half = limit * math.sqrt(weight / (2.0 - weight))
@@ -129,11 +138,15 @@ def average(values: Sequence[float], *, length: float = RUN_LENGTH, weight: floa
 
 
 def change_point(values: Sequence[float], risk: float = 0.01) -> Change | None:
-    """Where the mean of the values makes a step, if it makes one: the place with the largest likelihood ratio.
+    """Where the mean of the values (n) makes a step, if it makes one: the place with the largest likelihood ratio.
 
     For normal values of one unknown scatter that is the split with the largest two-sample t (D. M. Hawkins, J. Amer.
     Statist. Assoc. 72 (1977) 180). `risk`: that one is found where there is none, at most, as Bonferroni's sum over the
     places. None where there is none, or fewer than 5 values. Raises UsageError for a risk that is none.
+
+    >>> found = change_point([5.0, 5.1, 4.9, 5.0, 5.6, 5.5, 5.7, 5.6])
+    >>> found.at, round(found.shift, 2)
+    (4, 0.6)
     """
     import numpy as np
     from scipy.special import stdtr

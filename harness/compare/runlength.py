@@ -34,7 +34,10 @@ MOST_LIMIT = 5.2
 def run_length(limit: float, weight: float, shift: float = 0.0) -> float:
     """Mean run length at limits of `limit` standard deviations of the average, mean of x `shift`.
 
-    Raises UsageError unless 0.05 <= weight <= 1 and limit is positive.
+    `weight` is w. Raises UsageError unless 0.05 <= weight <= 1 and limit is positive.
+
+    >>> round(run_length(3.0, 1.0), 1), round(run_length(2.8593, 0.2))  # a plain chart; a chart of the literature
+    (370.4, 370)
     """
     import numpy as np
 
@@ -56,7 +59,10 @@ def run_length(limit: float, weight: float, shift: float = 0.0) -> float:
 def limit_for(length: float, weight: float) -> float:
     """The limit, in standard deviations of the average, at which a mean run is `length` values where nothing drifts.
 
-    Raises UsageError unless 10 <= length <= 1e6.
+    `weight` is w. Raises UsageError unless 10 <= length <= 1e6.
+
+    >>> round(limit_for(370.4, 1.0), 3)
+    3.0
     """
     if not 10.0 <= length <= 1e6:
         raise UsageError(f"expected a mean run length from 10 to 1e6, found {length:g}")

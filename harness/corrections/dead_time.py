@@ -25,5 +25,9 @@ def amplitude_lost(spec: RigSpec) -> Quantity:
 
 
 def phase_current(supply_a: float, idle_a: float, difference: float, dead_share: float) -> float:
-    """Phase current, A. `dead_share` is dead time x carrier."""
+    """Phase current, A, from the difference of two duties. `dead_share` is dead time x carrier.
+
+    >>> round(phase_current(0.075, 0.045, 0.256, 0.003), 6)
+    0.12
+    """
     return (supply_a - idle_a) / (difference - 2.0 * dead_share)

@@ -6,7 +6,8 @@ from harness.rigfile import RigSpec
 
 
 def known_kg_m2(spec: RigSpec, motor: str) -> float | None:
-    """Rotor, and arm about the shaft by the parallel-axis theorem; None where the rotor's is not known.
+    """Inertia of a motor's rotor, and of its arm about the shaft by the parallel-axis theorem, kg m2; None where the
+    rotor's is not known.
 
     Of an arm only what the rig file states is in it.
     """

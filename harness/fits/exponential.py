@@ -51,7 +51,7 @@ class Approach:
     fit: fit.Fit
 
     def at(self, t_s: ArrayLike) -> Array:
-        """The fitted level at instants (s)."""
+        """The fitted level at instants (s), an array of as many."""
         times = np.asarray(t_s, dtype=np.float64)
         level = self.final.value - self.slow_change.value * np.exp(-times / self.slow_time.value)
         if self.fast_change is not None and self.fast_time is not None:
@@ -70,13 +70,20 @@ def approach(
     u_y: float | None = None,
     most_terms: int = 2,
 ) -> Approach:
-    """Fit one or two exponentials; `start` (level at t = 0) or `final` fixed where they are known.
+    """Fit one or two exponentials to levels `y` in `unit` (n) at instants (n).
+
+    `start` (level at t = 0) or `final` is fixed where it is known; `most_terms` 1 asks for one exponential.
 
     The scatter of the residuals, inflated for neighbours that move together, makes the uncertainty, at
     least as large as `u_y` does. With one term, how far a second term would move the final level is a
     contribution of its own (`<source>.model`), so that stopping early is paid for.
 
     Raises MeasurementError for too few samples or a level that does not move.
+
+    >>> t = np.linspace(0.0, 1500.0, 40)
+    >>> warming = approach(t, 50.0 - 30.0 * np.exp(-t / 400.0), "K", "warming", most_terms=1)
+    >>> print(f"{warming.final.value:.3f} K, {warming.slow_time.value:.2f} s from {warming.start.value:.3f} K")
+    50.000 K, 400.00 s from 20.000 K
     """
     times, values = np.asarray(t_s, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if times.size < 4 or times.size != values.size or np.ptp(values) == 0.0 or not np.ptp(times) > 0.0:

@@ -91,15 +91,17 @@ class Following:
     """Electrical: what a point at the larger amplitude strays by, with what it shares with its like on the way back."""
 
     def value(self, name: str) -> float:
-        """A parameter, 0 where it was not free."""
+        """A parameter by its name, 0 where it was not free."""
         return float(self.fit.values[self.names.index(name)]) if name in self.names else 0.0
 
     def u(self, name: str) -> float:
-        """Its standard uncertainty from the fit."""
+        """The standard uncertainty of a parameter, by its name, from the fit; 0 where it was not free."""
         return float(self.fit.u[self.names.index(name)]) if name in self.names else 0.0
 
     def u_given_sensor(self, name: str) -> float:
-        """Its standard uncertainty if the sensor's errors were known (conditional normal distribution)."""
+        """Standard uncertainty of a parameter, by its name, if the sensor's errors were known (conditional normal
+        distribution).
+        """
         own, others = self.names.index(name), [self.names.index("once"), self.names.index("twice")]
         covariance = self.fit.covariance
         cross = covariance[own, others]
@@ -107,7 +109,10 @@ class Following:
         return math.sqrt(max(float(covariance[own, own] - explained), 0.0))
 
     def unloaded(self, motion: Motion, sense: float) -> Array:
-        """Where the shaft would be without arm, drag and inertia, at the larger amplitude, rad from zero."""
+        """Where the shaft would be without arm, drag and inertia, at the larger amplitude, rad from zero (n).
+
+        `sense` is that of the sweep whose motion it is.
+        """
         torque = self.value("arm") * np.sin(motion.shaft_rad - self.value("hang"))
         torque = torque + self.value("friction") * self.direction * sense
         torque = (
@@ -118,9 +123,13 @@ class Following:
 
 
 def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
-    """+1 or -1: the way the reading goes when the field turns up; 0 if the shaft did not move at all.
+    """+1 or -1: the way the reading goes when the field turns up; 0 if the shaft went less than `least_travel_rad`.
 
     Raises MeasurementError where it moved, but not with the field.
+
+    >>> there = np.linspace(0.0, 5.0, 20)
+    >>> sense_of([Sweep(amplitude=0.6, t_s=there, field_rad=there, shaft_rad=-there / 11.0)], 0.02)
+    -1
     """
     widest = max(float(np.ptp(sweep.shaft_rad)) for sweep in sweeps)
     if widest < least_travel_rad:
@@ -138,8 +147,10 @@ def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
 def follow(
     sweeps: Sequence[Sweep], direction: int, *, has_arm: bool, log_ratio: float, error_u: tuple[float, float]
 ) -> Following:
-    """Fit all sweeps at once; the larger amplitude has index 0. `log_ratio`: of the torques, smaller's r over larger's.
-    `error_u`: standard uncertainty of `once` and `twice`, rad.
+    """Fit all sweeps at once; the larger amplitude has index 0.
+
+    `direction`: as `sense_of` has it; `has_arm`: whether one pulls on the shaft; `log_ratio`: of the torques, smaller's
+    r over larger's; `error_u`: standard uncertainty of `once` and `twice`, rad.
 
     Raises MeasurementError where the shaft did not follow the field, or the points cannot part the parameters.
     """
@@ -190,8 +201,14 @@ def follow(
 def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:
     """Correlation of what two sweeps that follow each other leave over at one place, 0 to 1.
 
-    Cogging pushes the same way whichever way the shaft moves, so that sweeps there and back are not independent:
-    the variance of what both determine is larger by 1 + this.
+    `places` and `residuals` have an array a sweep, there and back in turn. Cogging pushes the same way whichever way
+    the shaft moves, so that sweeps there and back are not independent: the variance of what both determine is larger
+    by 1 + this.
+
+    >>> place = np.linspace(0.0, 1.0, 50)
+    >>> there, back = np.sin(40.0 * place), np.sin(40.0 * place[::-1])
+    >>> [round(common([place, place[::-1]], [there, way * back]), 3) for way in (1.0, -1.0)]
+    [1.0, 0.0]
     """
     pairs = []
     for first in range(0, len(places) - 1, 2):

@@ -43,7 +43,13 @@ class Transition:
 
 
 def transition(t_s: ArrayLike, y: ArrayLike, initial: float, final: float) -> Transition:
-    """Check samples and levels. Raises MeasurementError for what no metric can be taken from."""
+    """Check samples (n times, n values `y`) and the initial and final level.
+
+    Raises MeasurementError for what no metric can be taken from.
+
+    >>> transition([0.0, 1.0, 2.0], [0.0, 0.5, 1.0], initial=0.0, final=1.0).amplitude
+    1.0
+    """
     times, values = np.asarray(t_s, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if times.ndim != 1 or times.shape != values.shape or times.size < 3:
         raise MeasurementError(f"a transition needs at least 3 samples, found {times.size} times, {values.size} values")
@@ -55,7 +61,11 @@ def transition(t_s: ArrayLike, y: ArrayLike, initial: float, final: float) -> Tr
 
 
 def crossings(t_s: Array, y: Array, level: float, *, rising: bool) -> Array:
-    """All instants (s) at which the samples cross `level` in one sense."""
+    """All instants (s) at which the samples (n times, n values `y`) cross `level` in one sense, `rising` or falling.
+
+    >>> crossings(np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.0, 1.0, 0.0, 2.0]), 0.5, rising=True).tolist()
+    [0.5, 2.25]
+    """
     above = y >= level if rising else y <= level
     before = np.flatnonzero(~above[:-1] & above[1:])
     step = y[before + 1] - y[before]
@@ -67,6 +77,9 @@ def reference_instants(move: Transition) -> tuple[float, float, float]:
 
     50 %: the first crossing; 10 %: the last before it; 90 %: the first after it, so that noise about a
     level does not count. Raises MeasurementError where a level is not crossed.
+
+    >>> reference_instants(transition([0.0, 10.0, 20.0], [0.0, 1.0, 1.0], 0.0, 1.0))
+    (1.0, 5.0, 9.0)
     """
     rising = {
         level: crossings(move.t_s, move.fraction, level, rising=True)
@@ -84,7 +97,11 @@ def reference_instants(move: Transition) -> tuple[float, float, float]:
 
 
 def rise_time(move: Transition) -> float:
-    """Transition duration (s), 10 to 90 %; a falling step counts the same way."""
+    """Transition duration (s), 10 to 90 %; a falling step counts the same way. Raises as `reference_instants`.
+
+    >>> rise_time(transition([0.0, 10.0, 20.0], [3.0, 1.0, 1.0], 3.0, 1.0))
+    8.0
+    """
     low, _, high = reference_instants(move)
     return high - low
 
@@ -110,10 +127,18 @@ def settling_time(move: Transition, band: float = SETTLING_BAND) -> float:
     """Settling duration (s): from the 50 % crossing (IEEE Std 181) to the last entry into final +- band.
 
     Raises MeasurementError as `reference_instants` and `settling_instant` do.
+
+    >>> t = np.linspace(0.0, 8.0, 8001)
+    >>> round(settling_time(transition(t, 1.0 - np.exp(-t), 0.0, 1.0)), 3)  # ln 50 less ln 2 time constants
+    3.219
     """
     return settling_instant(move, band) - reference_instants(move)[1]
 
 
 def band_for(amplitude: float, noise: float) -> float:
-    """Tolerance band as a fraction: 2 %, or 3 standard deviations of the sensor's noise if that is more."""
+    """Tolerance band as a fraction of the amplitude: 2 %, or 3 standard deviations of the noise if that is more.
+
+    >>> round(band_for(0.06, 4e-4), 6), round(band_for(-0.06, 8e-4), 6)
+    (0.02, 0.04)
+    """
     return max(SETTLING_BAND, 3.0 * noise / abs(amplitude))

@@ -43,7 +43,7 @@ class Fit:
         return math.sqrt(self.chi_squared / self.dof) if self.dof > 0 else math.nan
 
     def quantities(self, units: Sequence[str], source: str, remedy: str = "more points") -> list[Quantity]:
-        """The parameters as quantities that share the sources `source#1`, ... (they are correlated)."""
+        """The parameters as quantities in their `units` (p), correlated by sources `source#1`, ... that they share."""
         dof = math.inf if self.absolute else self.dof
         return from_covariance(self.values.tolist(), self.covariance.tolist(), units, source, dof, remedy)
 
@@ -55,6 +55,10 @@ def linear(design: ArrayLike, y: ArrayLike, u_y: ArrayLike | None = None, *, abs
     unless `absolute` is False (then only their ratios count). By orthogonal factors, not normal equations.
 
     Raises MeasurementError for too few points, values that are not finite, or columns that cannot be parted.
+
+    >>> fit = linear([[1.0, 0.0], [1.0, 1.0], [1.0, 2.0]], [1.0, 3.1, 4.9])
+    >>> fit.values.round(2).tolist(), fit.dof
+    ([1.05, 1.95], 1.0)
     """
     matrix, points, u = np.atleast_2d(_array(design)), _array(y), _spread(u_y, y)
     if matrix.shape[0] != points.shape[0]:
@@ -73,7 +77,11 @@ def linear(design: ArrayLike, y: ArrayLike, u_y: ArrayLike | None = None, *, abs
 
 
 def straight_line(x: ArrayLike, y: ArrayLike, u_y: ArrayLike | None = None) -> Fit:
-    """Intercept and slope, in this order, of y = a + b x."""
+    """Intercept and slope, in this order, of y = a + b x; `u_y` and what is raised as in `linear`.
+
+    >>> straight_line([0.0, 1.0, 2.0], [1.0, 3.0, 5.0]).values.round(9).tolist()
+    [1.0, 2.0]
+    """
     abscissa = _array(x)
     return linear(np.column_stack((np.ones_like(abscissa), abscissa)), y, u_y)
 
@@ -89,13 +97,18 @@ def nonlinear(
     absolute: bool | None = None,
     patience: int = 4000,
 ) -> Fit:
-    """Nonlinear least squares: `model(parameters)` gives the n expected points, from `start`.
+    """Nonlinear least squares: `model(parameters)` gives what points `y` (n) are expected to be, from `start`.
 
-    Levenberg-Marquardt, a trust region where there are bounds (scipy.optimize.least_squares); covariance
-    from the Jacobian at the solution. `u_y` and `absolute` as in `linear`; `patience` is how often the
+    Levenberg-Marquardt, a trust region where there are `lower` and `upper` bounds (scipy.optimize.least_squares);
+    covariance from the Jacobian at the solution. `u_y` and `absolute` as in `linear`; `patience` is how often the
     model may be tried.
 
     Raises MeasurementError if it does not converge or the points cannot part the parameters.
+
+    >>> t = np.array([0.0, 1.0, 2.0, 3.0, 4.0])
+    >>> fit = nonlinear(lambda p: p[0] * np.exp(-t / p[1]), [1.0, 1.0], 3.0 * np.exp(-t / 2.5))
+    >>> fit.values.round(6).tolist()
+    [3.0, 2.5]
     """
     from scipy.optimize import least_squares
 
@@ -137,17 +150,24 @@ def nonlinear(
 
 
 def inflation(residuals: ArrayLike) -> float:
-    """Factor on a standard uncertainty from neighbouring samples that move together.
+    """Factor on a standard uncertainty for residuals (n) of which neighbours move together.
 
     sqrt((1 + r) / (1 - r)) with the lag-1 autocorrelation r, 1 where r is negative: first-order
     autoregressive noise (G. V. Bayley, J. M. Hammersley, Suppl. J. R. Stat. Soc. 8 (1946) 184).
+
+    >>> inflation([1.0, -1.0, 1.0, -1.0]), round(inflation([1.0, 2.0, 3.0, 2.0, 1.0, 0.0, -1.0, 0.0]), 2)
+    (1.0, 2.24)
     """
     r = min(max(autocorrelation(residuals), 0.0), 0.99)
     return math.sqrt((1.0 + r) / (1.0 - r))
 
 
 def autocorrelation(values: ArrayLike, lag: int = 1) -> float:
-    """Autocorrelation coefficient at a lag, about the mean; 0 for values that do not vary."""
+    """Autocorrelation coefficient of values (n) at a lag, about the mean; 0 for values that do not vary.
+
+    >>> autocorrelation([1.0, -1.0, 1.0, -1.0])
+    -0.75
+    """
     series = _array(values)
     deviations = series - math.fsum(series) / series.size
     variance = math.fsum(deviations**2)

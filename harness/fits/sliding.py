@@ -16,12 +16,15 @@ from numpy.typing import NDArray
 def fitted(
     y: NDArray[np.float64], window: int, degree: int, *, derivative: int = 0, step: float = 1.0
 ) -> NDArray[np.float64]:
-    """The fitted polynomials, or a derivative of theirs, at each of the n samples (n).
+    """The fitted polynomials, or a derivative of theirs, at each of the n samples `y` (n).
 
     `window` is odd, above `degree` and at most n; `step` is the distance of two samples. Within half a window
     of an end, the polynomial of the first or last whole window.
 
     Raises ValueError for another window.
+
+    >>> fitted(np.array([1.0, 4.0, 9.0, 16.0, 25.0, 36.0]), 5, 2, derivative=1).round(9).tolist()
+    [2.0, 4.0, 6.0, 8.0, 10.0, 12.0]
     """
     if window % 2 == 0 or not degree < window <= y.size:
         raise ValueError(f"an odd window above {degree} and of at most {y.size} samples expected, found {window}")

@@ -65,7 +65,13 @@ class Onset:
 
 
 def smoothed(y: Array, half_window: int) -> Array:
-    """Local cubic smoothing of equally spaced samples (A. Savitzky, M. J. E. Golay, 1964), edges fitted too."""
+    """Local cubic smoothing of equally spaced samples `y` (n), 2 `half_window` + 1 at a time.
+
+    A. Savitzky, M. J. E. Golay, 1964; edges are fitted too. Raises MeasurementError for fewer samples.
+
+    >>> smoothed(np.arange(1.0, 9.0) ** 3, 3).round(6).tolist()[:4]
+    [1.0, 8.0, 27.0, 64.0]
+    """
     window = 2 * max(2, half_window) + 1
     if y.size < window:
         raise MeasurementError(f"a record of {y.size} samples is too short to smooth over {window}")
@@ -73,10 +79,13 @@ def smoothed(y: Array, half_window: int) -> Array:
 
 
 def turning_indices(y: Array, least_return: float, least_first: float) -> list[int]:
-    """Indices of alternating extremes of a smoothed signal.
+    """Indices of alternating extremes of a smoothed signal `y` (n).
 
     Each counts once the signal has come back from it by `least_return`; the first must lie
     `least_first` away from where the record begins.
+
+    >>> turning_indices(np.array([0.0, 1.0, 2.0, 1.0, 0.0, 1.0, 0.9]), 0.5, 1.0)
+    [2, 4]
     """
     turns: list[int] = []
     high = low = 0
@@ -98,11 +107,16 @@ def turning_indices(y: Array, least_return: float, least_first: float) -> list[i
 
 
 def turning_point(t_s: Array, y: Array, near_s: float, frequency_rad_s: float) -> tuple[float, float]:
-    """Instant and value of one turning point, from samples about it.
+    """Instant (s) and value of the turning point near an instant, from samples about it (n instants, n values `y`).
 
     y = top + side (1 - cos(w (t - turn))) with a curvature of its own on each side, because friction
-    changes sign there: a parabola would be pulled towards the steeper side by some friction / (stiffness w).
-    Gauss-Newton over the four parameters.
+    changes sign there: a parabola would be pulled towards the steeper side by some friction / (stiffness w), w the
+    frequency. Gauss-Newton over the four parameters. Raises MeasurementError for too few samples on a side.
+
+    >>> t = np.linspace(0.0, 0.2, 401)
+    >>> turn, top = turning_point(t, np.cos(50.0 * (t - 0.1)), 0.11, 50.0)
+    >>> round(turn, 6), round(top, 6)
+    (0.1, 1.0)
     """
     turn = near_s
     top = before = after = 0.0
@@ -128,9 +142,14 @@ def turning_point(t_s: Array, y: Array, near_s: float, frequency_rad_s: float) -
 
 
 def find_swings(t_s: Array, angle_rad: Array) -> Swings:
-    """Turning points of a record that begins at a set-point change and ends at rest (n instants, n readings).
+    """Turning points of a record from a set-point change to rest (n instants, n readings of the angle).
 
     Raises MeasurementError when there are fewer than two: friction or damping ends the motion at once.
+
+    >>> t = np.linspace(0.0, 1.0, 2001)
+    >>> swings = find_swings(t, 0.1 * (1.0 - np.exp(-8.0 * t) * np.cos(50.0 * t)))
+    >>> round(swings.frequency_rad_s, 1), swings.sizes_rad[:2].round(3).tolist()
+    (50.0, [0.098, 0.059])
     """
     spacing = float(np.median(np.diff(t_s)))
     rough = smoothed(angle_rad, 4)
@@ -199,11 +218,13 @@ def decay_per_half_cycle(swings: Sequence[Swings], source: str) -> tuple[Quantit
 
 
 def find_onset(t_s: Array, angle_rad: Array, *, frequency_rad_s: float, decay: float, begin_s: float) -> Onset:
-    """Instant at which the first movement, run backwards, leaves the level before it.
+    """Instant at which the first movement of the angle, run backwards, leaves the level before it.
 
-    The record runs from well before `begin_s` (the set-point change) to about a sixth of a cycle after it.
-    Model: a level, then the start of the swing whose frequency and decay are known; its size is free,
+    The record (n instants, n angles) runs from well before `begin_s` (the set-point change) to about a sixth of a cycle
+    after it. Model: a level, then the start of the swing whose frequency and decay are known; its size is free,
     because friction takes an unknown part of the first push.
+
+    Raises MeasurementError where nothing begins to move, or too few samples tell.
     """
     damping = decay / math.pi
     before = angle_rad[t_s < begin_s]
@@ -242,11 +263,15 @@ def find_onset(t_s: Array, angle_rad: Array, *, frequency_rad_s: float, decay: f
 
 
 def demand_lag(t_s: Array, angle_rad: Array, demand: Array, *, longest_s: float) -> float:
-    """Lag (s) of a demand behind the angle it answers, by regression on the interpolated angle.
+    """Lag (s) of a demand behind the angle it answers, by regression on the interpolated angle (n of each).
 
-    demand(t) = constant - gain angle(t - lag): for each lag on a grid of a tenth of the sample spacing a
-    straight line is fitted, and the lag of the smallest residual taken. 0 where the demand was made from
+    demand(t) = constant - gain angle(t - lag): for each lag up to `longest_s` on a grid of a tenth of the sample
+    spacing a straight line is fitted, and the lag of the smallest residual taken. 0 where the demand was made from
     the very reading beside it. Samples at the clip must have been taken out (NaN).
+
+    >>> t = np.arange(200) * 1e-3
+    >>> round(demand_lag(t, np.sin(50.0 * t), -2.0 * np.sin(50.0 * (t - 2e-3)), longest_s=5e-3), 6)
+    0.002
     """
     spacing = float(np.median(np.diff(t_s)))
     lags = np.arange(0.0, longest_s + 0.05 * spacing, 0.1 * spacing)

@@ -73,10 +73,15 @@ class Capability:
 
 
 def capability(values: Sequence[float], limits: Limits, shift: float = 0.0) -> Capability:
-    """Capability of the process that the boards with these values are a sample of.
+    """Capability of the process that the boards with these values (n) are a sample of, against the limits.
 
     `shift`: half-width of the 95 % interval of what all values are off by together, a bench's own error. Raises
     MeasurementError for fewer than LEAST_BOARDS values, and where they do not scatter at all.
+
+    >>> rises = [50.1, 48.9, 51.0, 50.4, 49.2, 49.9, 50.6, 49.5, 50.0, 50.3]
+    >>> found = capability(rises, Limits(high=54.0))
+    >>> round(found.cpk, 2), round(found.cpk_least, 2)
+    (2.08, 1.24)
     """
     count = len(values)
     if count < LEAST_BOARDS:
@@ -107,6 +112,9 @@ def least_index(found: float, count: int, confidence: float = CONFIDENCE) -> flo
 
     The index whose noncentral t has `confidence` below what was found. For the nearer of two limits as well: the
     limit rises with the index, so that the smaller index has the smaller limit.
+
+    >>> round(least_index(1.33, 10), 2), round(least_index(1.33, 100), 2)
+    (0.78, 1.16)
     """
     from scipy.optimize import brentq
     from scipy.special import nctdtr
@@ -129,14 +137,26 @@ def least_index(found: float, count: int, confidence: float = CONFIDENCE) -> flo
 
 
 def least_cp(found: float, count: int, confidence: float = CONFIDENCE) -> float:
-    """Lower confidence limit of Cp: found times the root of the chi-square quantile over its degrees of freedom."""
+    """Lower limit of Cp found with `count` boards: times the root of the chi-square quantile over degrees of freedom.
+
+    `confidence` is how often the true Cp is above it.
+
+    >>> round(least_cp(1.33, 10), 2)
+    0.81
+    """
     from scipy.special import chdtri
 
     return float(found * math.sqrt(chdtri(count - 1, confidence) / (count - 1)))
 
 
 def normality(values: Sequence[float]) -> float:
-    """Chance of so crooked a sample of a normal distribution (S. S. Shapiro, M. B. Wilk, Biometrika 52 (1965) 591)."""
+    """Chance of so crooked a sample of values (n) of a normal distribution.
+
+    S. S. Shapiro, M. B. Wilk, Biometrika 52 (1965) 591.
+
+    >>> normality([1.0, 1.1, 1.0, 0.9, 1.05, 9.0, 0.95, 1.0, 1.02, 0.98]) < 1e-3
+    True
+    """
     from scipy.stats import shapiro
 
     # Relative to one of them: the test loses digits that all values have in common.

@@ -154,7 +154,7 @@ _PATHS = ("bus", "pulse_width")
 
 
 def parse_declared(motor: str, answer: object) -> Declared:
-    """Check what `declare(motor)` answered.
+    """Check the answer of `declare(motor)`.
 
     Raises DeclarationError, all problems in one line: missing keys, wrong types, numbers that cannot be.
     """

@@ -31,13 +31,21 @@ MINOR = 0.02
 
 @lru_cache
 def shared_risk(risk: float, decisions: int) -> float:
-    """One decision's share of a risk that all of them together may take: 1 - (1 - R)^(1/N)."""
+    """One decision's share of a risk that all decisions together may take: 1 - (1 - R)^(1/N).
+
+    >>> f"{shared_risk(0.01, 40):.2e}"
+    '2.51e-04'
+    """
     return -math.expm1(math.log1p(-risk) / decisions)
 
 
 @lru_cache(maxsize=65536)
 def student_quantile(probability: float, dof: float) -> float:
-    """The value that Student's t with `dof` degrees of freedom stays below with `probability`; normal for infinity."""
+    """The value that Student's t with `dof` degrees of freedom stays below with `probability`; normal for infinity.
+
+    >>> [round(student_quantile(0.975, dof), 2) for dof in (4, 16, math.inf)]
+    [2.78, 2.12, 1.96]
+    """
     if math.isinf(dof):
         return NormalDist().inv_cdf(probability)
     from scipy.special import stdtrit
@@ -73,6 +81,12 @@ def half_width(quantity: Quantity, probability: float = 0.95) -> float:
     G.4.1); bounded parts (rectangular, triangular, arcsine) are convolved numerically (JCGM 101:2008, 5.3).
 
     Raises ValueError unless 0 < probability < 1.
+
+    >>> from harness.nouns.quantity import combine, rectangular
+    >>> inputs = [rectangular(0.0, SQRT3, "V", name) for name in "abcd"]  # each of u = 1 V
+    >>> total = combine(((1.0, each) for each in inputs), "V")
+    >>> round(half_width(inputs[0]), 2), round(half_width(total), 2)  # 1.96 u is too wide for either
+    (1.65, 3.88)
     """
     if not 0.0 < probability < 1.0:
         raise ValueError(f"a coverage probability lies between 0 and 1, found {probability}")
@@ -94,7 +108,12 @@ def half_width(quantity: Quantity, probability: float = 0.95) -> float:
 
 
 def interval(quantity: Quantity, probability: float = 0.95) -> tuple[float, float]:
-    """Coverage interval (low, high), which respects the shapes of the contributions. Raises as `half_width`."""
+    """Coverage interval (low, high) with `probability`, by the shapes of the contributions. Raises as `half_width`.
+
+    >>> from harness.nouns.quantity import rectangular
+    >>> [round(end, 3) for end in interval(rectangular(5.0, 0.01, "V", "meter"), 0.9)]
+    [4.991, 5.009]
+    """
     half = half_width(quantity, probability)
     return quantity.value - half, quantity.value + half
 
@@ -173,9 +192,15 @@ def monte_carlo(
     """Propagation of distributions (JCGM 101:2008, clause 7), with a fixed seed so that it repeats.
 
     `function` takes arrays of `trials` values by the keyword names of `inputs` and gives an array of as
-    many (numpy functions inside). Each source is drawn once and used wherever its name occurs.
+    many (numpy functions inside), in `unit`. Each source is drawn once and used wherever its name occurs.
+    `probability` is that of the intervals.
 
     Raises MeasurementError if the model gives a value that is not finite.
+
+    >>> from harness.nouns.quantity import normal
+    >>> found = monte_carlo(lambda x: x**2, "1", x=normal(1.0, 0.1, "1", "x"))
+    >>> round(found.mean, 2), round(found.u, 1), found.trials
+    (1.01, 0.2, 200000)
     """
     import numpy as np
 
@@ -204,7 +229,12 @@ def monte_carlo(
 
 
 def shortest_interval(outcomes: NDArray[np.float64], probability: float) -> tuple[float, float]:
-    """The shortest interval that holds `probability` of the outcomes (JCGM 101:2008, 7.7.4)."""
+    """The shortest interval that holds `probability` of the outcomes (JCGM 101:2008, 7.7.4).
+
+    >>> import numpy as np
+    >>> shortest_interval(np.array([0.0, 1.0, 1.1, 1.2, 5.0]), 0.4)
+    (1.0, 1.2)
+    """
     import numpy as np
 
     ordered = np.sort(outcomes)

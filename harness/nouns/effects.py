@@ -118,7 +118,7 @@ class Cause:
     """What would settle it outside this table, for a reader with a set of causes."""
 
     def effect(self, suffix: str) -> Effect | None:
-        """What the gathered cause does to a quantity, or None: it must agree."""
+        """What the gathered cause does to a quantity by its `check.quantity`, the suffix; None: it must agree."""
         return self.effects.get(suffix, self.effects.get(f"{Name(suffix).check}.*"))
 
 

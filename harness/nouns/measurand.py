@@ -91,15 +91,15 @@ class CheckRow:
 
 
 def percent(value: float, why: str = "") -> UsualDetect:
-    """A deviation in percent of the expected value."""
+    """A deviation by this value in percent of the expected one, and why."""
     return UsualDetect(entry=Detect(percent=value), why=why)
 
 
 def absolute(value: float, why: str = "") -> UsualDetect:
-    """A deviation in the quantity's unit."""
+    """A deviation by this value in the quantity's unit, and why."""
     return UsualDetect(entry=Detect(absolute=value), why=why)
 
 
 def nothing(why: str) -> UsualDetect:
-    """No entry: the quantity is shown and not judged against its model."""
+    """No entry, and why: the quantity is shown and not judged against its model."""
     return UsualDetect(entry=None, why=why)

@@ -26,7 +26,7 @@ class Name(str):
 
     @classmethod
     def of(cls, motor: str, check: str, quantity: str) -> Name:
-        """The name made of these parts; `motor` is empty where the quantity belongs to all of them."""
+        """The name made of motor, check and quantity; `motor` is empty where the quantity belongs to all of them."""
         return cls(".".join(part for part in (motor, check, quantity) if part))
 
     @property

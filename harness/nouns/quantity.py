@@ -111,11 +111,14 @@ def evaluation(source: str) -> str:
 
 
 def effective_dof(budget: Mapping[str, Contribution]) -> float:
-    """Welch-Satterthwaite over the evaluations of a budget (JCGM 100:2008, formula G.2b).
+    """Welch-Satterthwaite over the evaluations of a budget (JCGM 100:2008, formula G.2b); infinity if all are known.
 
     Parts of one evaluation count as one term, because they were estimated from the same residuals
     (R. Willink, Metrologia 44, 2007, 340: for simultaneous readings the formula otherwise counts
     their degrees of freedom several times).
+
+    >>> round(effective_dof({"repeats": Contribution(u=3.0, dof=4), "meter": Contribution(u=4.0)}), 1)
+    30.9
     """
     variances = evaluations(budget)
     total = math.fsum(variances.values())
@@ -134,26 +137,41 @@ def evaluations(budget: Mapping[str, Contribution]) -> dict[tuple[str, float], f
 
 
 def rectangular(value: float, half_width: float, unit: str, source: str, remedy: str = "") -> Quantity:
-    """A type B input known to lie within value +- half_width (JCGM 100:2008, 4.3.7)."""
+    """A type B input known to lie within value +- half_width (JCGM 100:2008, 4.3.7); exact where that is 0.
+
+    >>> print(rectangular(12.0, 0.06, "V", "supply.voltage_v"))
+    12 V (u = 0.035)
+    """
     part = Contribution(u=half_width / math.sqrt(3.0), shape="rectangular", remedy=remedy)
     return Quantity(value=value, unit=unit, budget={source: part} if half_width else {})
 
 
 def normal(value: float, u: float, unit: str, source: str, dof: float = math.inf, remedy: str = "") -> Quantity:
-    """An input with a standard uncertainty, from readings (finite dof) or a certificate."""
+    """A value with a standard uncertainty, from readings (finite dof) or a certificate; exact where `u` is 0.
+
+    >>> normal(0.099, 0.002, "N m/A", "certificate 17").budget["certificate 17"].type_a
+    False
+    """
     return Quantity(value=value, unit=unit, budget={source: Contribution(u=u, dof=dof, remedy=remedy)} if u else {})
 
 
 def exact(value: float, unit: str) -> Quantity:
-    """A defined number, without uncertainty."""
+    """A defined number or a count, a value without uncertainty.
+
+    >>> print(exact(11.0, "1"))
+    11 1 (u = 0)
+    """
     return Quantity(value=value, unit=unit)
 
 
 def mean_and_deviation(readings: Sequence[float]) -> tuple[float, float]:
-    """Mean and standard deviation (n - 1) in two exact-sum passes, the second corrected for rounding.
+    """Mean and standard deviation (n - 1) of readings (n), in two exact-sum passes, the second corrected for rounding.
 
     Corrected two-pass algorithm: T. F. Chan, G. H. Golub, R. J. LeVeque, The American Statistician 37
     (1983) 242. Raises MeasurementError for fewer than two readings.
+
+    >>> mean_and_deviation([10000001.0, 10000003.0, 10000002.0])
+    (10000002.0, 1.0)
     """
     count = len(readings)
     if count < 2:
@@ -165,7 +183,14 @@ def mean_and_deviation(readings: Sequence[float]) -> tuple[float, float]:
 
 
 def repeats(readings: Iterable[float], unit: str, source: str, remedy: str = "more repeats") -> Quantity:
-    """Mean of independent repeats, type A with n - 1 degrees of freedom (JCGM 100:2008, 4.2)."""
+    """Mean of independent repeated readings (n), type A with n - 1 degrees of freedom (JCGM 100:2008, 4.2).
+
+    Raises MeasurementError for fewer than two readings.
+
+    >>> five = repeats([5.007, 4.994, 5.005, 4.990, 4.999], "V", "five readings")
+    >>> print(five, five.dof)
+    4.999 V (u = 0.0032) 4.0
+    """
     values = [float(reading) for reading in readings]
     mean, deviation = mean_and_deviation(values)
     u = deviation / math.sqrt(len(values))
@@ -183,7 +208,13 @@ def from_covariance(
     """Jointly estimated values (one fit, simultaneous means) as quantities that share their sources.
 
     The covariance (n by n, units of the values) is split into independent parts `source#1` to
-    `source#n` by its symmetric eigenvectors, which also works where it is singular.
+    `source#n` by its symmetric eigenvectors, which also works where it is singular. `dof` are the degrees of
+    freedom of the one evaluation that all of them come from.
+
+    >>> offset, slope = from_covariance([1.0, 2.0], [[0.04, -0.02], [-0.02, 0.04]], ["V", "V"], "fit", dof=8)
+    >>> total = combine(((1.0, offset), (1.0, slope)), "V")
+    >>> print(offset, total)  # they are off in opposite ways
+    1 V (u = 0.2) 3 V (u = 0.2)
     """
     import numpy as np
 
@@ -204,7 +235,15 @@ def from_covariance(
 
 
 def combine(terms: Iterable[tuple[float, Quantity]], unit: str) -> Quantity:
-    """Sum of factor times quantity; shared sources add or cancel with their sign (JCGM 100:2008, 5.2)."""
+    """Sum of terms, each a factor times a quantity; shared sources add or cancel by their signs (JCGM 100:2008, 5.2).
+
+    `unit` is that of the sum: factors may have units of their own.
+
+    >>> meter = rectangular(0.0, 0.01, "V", "meter's offset")
+    >>> before, after = shifted(exact(5.0, "V"), meter=meter), shifted(exact(5.3, "V"), meter=meter)
+    >>> print(combine(((1.0, after), (-1.0, before)), "V"), combine(((0.5, after), (0.5, before)), "V"))
+    0.3 V (u = 0) 5.15 V (u = 0.0058)
+    """
     value = 0.0
     budget: dict[str, Contribution] = {}
     for factor, quantity in terms:
@@ -215,12 +254,21 @@ def combine(terms: Iterable[tuple[float, Quantity]], unit: str) -> Quantity:
 
 
 def difference(a: Quantity, b: Quantity) -> Quantity:
-    """a - b in the unit of a. What both took from one source cancels."""
+    """a - b in the unit of a. What both took from one source cancels.
+
+    >>> reading = rectangular(5.0, 0.01, "V", "meter's offset")
+    >>> difference(reading, reading).exact
+    True
+    """
     return combine(((1.0, a), (-1.0, b)), a.unit)
 
 
 def scaled(quantity: Quantity, factor: float, unit: str) -> Quantity:
-    """The quantity times an exact factor, in a new unit."""
+    """The quantity times an exact factor, in a new unit.
+
+    >>> print(scaled(normal(0.06, 0.001, "N m", "peak torque"), 11, "N m/rad"))
+    0.66 N m/rad (u = 0.011)
+    """
     return combine(((factor, quantity),), unit)
 
 

@@ -65,7 +65,11 @@ class Detect:
     absolute: float | None = None
 
     def deviation(self, expected: float) -> float:
-        """The deviation in the unit of the quantity."""
+        """The deviation in the unit of the quantity, whose expected value is given.
+
+        >>> Detect(percent=15.0).deviation(0.6), Detect(absolute=0.7).deviation(11.0)
+        (0.09, 0.7)
+        """
         return self.absolute if self.absolute is not None else abs(expected) * (self.percent or 0.0) / 100.0
 
 
@@ -89,7 +93,11 @@ class Expectation:
 
 
 def needed(names: Sequence[str]) -> str:
-    """`needs motor.gate.pole_pairs, room`, for a reader; "" where nothing is missing."""
+    """The names of what is missing, for a reader; "" where nothing is.
+
+    >>> needed(["motor.gate.pole_pairs", "room"])
+    'needs motor.gate.pole_pairs, room'
+    """
     return f"needs {', '.join(names)}" if names else ""
 
 

@@ -16,7 +16,7 @@ LOOP = (*OPEN, "gain_per_rad")
 
 
 def loop_stiffness(spec: RigSpec, motor: str, pole_pairs: int) -> Quantity:
-    """Stiffness of the proportional loop outside its dead zone, N m/rad."""
+    """Stiffness of the proportional loop outside its dead zone on a motor of so many pole pairs, N m/rad."""
     inputs = known(spec, motor, *LOOP, "on_ohm")
     ideal = propagate(
         lambda supply_v, winding_ohm, flux_v_s, gain_per_rad, on_ohm: (

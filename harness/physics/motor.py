@@ -17,7 +17,11 @@ from harness.rigfile.known import Known
 
 
 def torque_per_ampere(pole_pairs: float, flux_v_s: float) -> float:
-    """Torque per ampere of phase current peak, N m/A."""
+    """Torque per ampere of phase current peak, N m/A, of a rotor with so many pole pairs.
+
+    >>> round(torque_per_ampere(7, 0.0125), 5)
+    0.13125
+    """
     return 1.5 * pole_pairs * flux_v_s
 
 
@@ -25,18 +29,32 @@ def peak_torque(
     pole_pairs: float, flux_v_s: float, amplitude: float, supply_v: float, winding_ohm: float, on_ohm: float = 0.0,
     dead_time_s: float = 0.0, carrier_hz: float = 0.0,
 ) -> float:  # fmt: skip
-    """Tmax of a held field, N m: torque per ampere times the volts over winding and switch."""
+    """Tmax of a held field, N m: torque per ampere times the volts over winding and switch.
+
+    `amplitude` 1 is half the supply; dead time takes volts once a carrier period. A rotor with so many pole pairs.
+
+    >>> round(peak_torque(7, 0.0125, 0.6, 12.0, winding_ohm=2.0), 6)
+    0.23625
+    """
     volts = phase_volts(amplitude, supply_v, dead_time_s, carrier_hz)
     return torque_per_ampere(pole_pairs, flux_v_s) * volts / circuit_ohm(winding_ohm, on_ohm)
 
 
 def electrical_angle(direction: int, pole_pairs: float, shaft_rad: float, offset_rad: float) -> float:
-    """Electrical angle of a shaft reading, rad, not wrapped."""
+    """Electrical angle of a shaft reading, rad, not wrapped: direction (+1 or -1) x pole pairs x reading + offset.
+
+    >>> round(math.degrees(electrical_angle(-1, 11, math.radians(10.0), 0.0)), 9)
+    -110.0
+    """
     return direction * pole_pairs * shaft_rad + offset_rad
 
 
 def arm_torque(mass_kg: float, length_m: float, gravity_m_s2: float, from_hanging_rad: float) -> float:
-    """Torque of a gravity arm on the shaft, N m: it pulls back to hanging."""
+    """Torque of a gravity arm on the shaft, N m: it pulls back to hanging.
+
+    >>> round(arm_torque(0.17, 0.03, 9.81, math.pi / 2.0), 5)
+    -0.05003
+    """
     return -mass_kg * gravity_m_s2 * length_m * math.sin(from_hanging_rad)
 
 
@@ -64,17 +82,21 @@ def entries(spec: RigSpec, motor: str) -> dict[str, tuple[str, Known | None, str
 
 
 def known(spec: RigSpec, motor: str, *names: str) -> dict[str, Quantity]:
-    """The named model inputs that the rig file states, as quantities; what it does not state is left out."""
+    """The model inputs of these names that the rig file states, as quantities; what it does not state is left out."""
     table = entries(spec, motor)
     return {name: table[name][1].quantity(table[name][2]) for name in names if table[name][1] is not None}  # type: ignore[union-attr]
 
 
 def needs(spec: RigSpec, motor: str, names: Iterable[str]) -> tuple[str, ...]:
-    """Keys of the rig file that are missing of the named inputs."""
+    """Keys of the rig file that are missing of the model inputs of these names."""
     table = entries(spec, motor)
     return tuple(table[name][0] for name in names if table[name][1] is None)
 
 
 def optional(inputs: dict[str, Quantity], name: str, unit: str) -> Quantity:
-    """An input that counts as zero where the rig file is silent (dead time, on-resistance)."""
+    """The input of a name, 0 in `unit` where the rig file is silent (dead time, on-resistance).
+
+    >>> print(optional({}, "on_ohm", "ohm"))
+    0 ohm (u = 0)
+    """
     return inputs.get(name, exact(0.0, unit))

@@ -100,7 +100,14 @@ def _piece(
 
 
 def let_go(shaft: Shaft, start: float, hang: float) -> Motion:
-    """Motion from rest at `start` (rad beyond the set point); the arm hangs at `hang` beyond it."""
+    """Motion from rest at `start` (rad beyond the set point); the arm hangs at `hang` beyond it.
+
+    >>> shaft = Shaft(loop=0.5, arm=0.05, inertia=2e-4, damping=1.2e-3, lag_s=0.0, friction=2e-3,
+    ...               dead_rad=0.0, clip_rad=9.0)
+    >>> motion = let_go(shaft, -0.06, 0.0)
+    >>> [round(y, 4) for _, y in motion.turns], motion.held
+    ([0.0434, -0.0296, 0.0181, -0.0084, 0.0004], True)
+    """
     edges = (-shaft.clip_rad, -shaft.dead_rad, shaft.dead_rad, shaft.clip_rad)
     motion = Motion()
     y, v, now, sense = start, 0.0, 0.0, 0.0

@@ -166,6 +166,11 @@ def crossed(values: NDArray[np.float64], names: Sequence[str]) -> Table:
 
     A factor with one level has no term. With one value a cell the largest interaction cannot be told from the repeats
     and stands for them. Raises MeasurementError where nothing is left that scatters freely.
+
+    >>> readings = np.array([[5.01, 5.03], [5.11, 5.13], [4.99, 5.01]])  # three boards, twice each
+    >>> table = crossed(readings, ["board"])
+    >>> round(math.sqrt(table.component(("board",)).value), 4), round(math.sqrt(table.component(REPEATS).value), 4)
+    (0.0635, 0.0141)
     """
     if values.ndim != len(names) + 1 or not values.size:
         raise ValueError(f"expected an axis for each of {list(names)} and one for repeats, found {values.shape}")

@@ -26,7 +26,11 @@ Parts = Sequence[tuple[float, MeanSquare]]
 
 
 def effective_dof(parts: Parts) -> float:
-    """Degrees of freedom of a combination (Satterthwaite); 0 where it is not above 0."""
+    """Degrees of freedom of a sum of factors times mean squares (Satterthwaite); 0 where it is not above 0.
+
+    >>> round(effective_dof([(0.5, MeanSquare(ms=4.0, dof=3)), (0.5, MeanSquare(ms=1.0, dof=20))]), 1)
+    4.6
+    """
     total = math.fsum(factor * one.ms for factor, one in parts)
     if total <= 0.0:
         return 0.0
@@ -34,7 +38,13 @@ def effective_dof(parts: Parts) -> float:
 
 
 def limits(parts: Parts, probability: float = 0.95) -> tuple[float, float]:
-    """Lower and upper limit, each passed by the true value with half of what `probability` leaves; at least 0."""
+    """Lower and upper limit of a sum of factors times mean squares, at least 0.
+
+    Each is passed by the true value with half of what `probability` leaves.
+
+    >>> [round(limit, 2) for limit in limits([(1.0, MeanSquare(ms=1.0, dof=10))])]
+    [0.49, 3.08]
+    """
     tail = (1.0 - probability) / 2.0
     total = math.fsum(factor * one.ms for factor, one in parts)
     added = [(factor * one.ms, one.dof) for factor, one in parts if factor > 0.0]
