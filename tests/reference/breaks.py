@@ -189,7 +189,7 @@ BREAKS = (
     ),
     Break(
         words="the measured open-loop stiffness doubled",
-        file=f"{STIFFNESS}/procedure.py",
+        file=f"{STIFFNESS}/analysis.py",
         right='give("open_loop", scaled(held.peak_torque, readings.pole_pairs,',
         wrong='give("open_loop", scaled(held.peak_torque, 2.0 * readings.pole_pairs,',
     ),

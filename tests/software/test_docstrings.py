@@ -18,9 +18,9 @@ ROOMS = ("nouns", "fits", "corrections", "physics")
 """Rooms whose parameters are all explained."""
 NUMERICS = (
     "nouns.quantity", "nouns.coverage", "fits.exponential", "fits.field_fit", "fits.pulse", "fits.regression",
-    "fits.sliding", "fits.swings", "corrections.dead_time", "corrections.resistance", "physics.drive", "physics.motor", "physics.swing",
-    "compare.between", "compare.difference", "compare.drift", "compare.runlength", "study.anova", "study.limits",
-    "lot.capability",
+    "fits.sliding", "fits.swings", "corrections.dead_time", "corrections.resistance", "physics.drive",
+    "physics.motor", "physics.swing", "compare.between", "compare.difference", "compare.drift", "compare.runlength",
+    "study.anova", "study.limits", "lot.capability",
 )  # fmt: skip
 """Modules whose functions a reader tries out."""
 EVIDENT = {
