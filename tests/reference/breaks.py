@@ -190,8 +190,8 @@ BREAKS = (
     Break(
         words="the measured open-loop stiffness doubled",
         file=f"{STIFFNESS}/analysis.py",
-        right='give("open_loop", scaled(held.peak_torque, readings.pole_pairs,',
-        wrong='give("open_loop", scaled(held.peak_torque, 2.0 * readings.pole_pairs,',
+        right='        "open_loop",\n        scaled(held.peak_torque, readings.pole_pairs,',
+        wrong='        "open_loop",\n        scaled(held.peak_torque, 2.0 * readings.pole_pairs,',
     ),
     Break(
         words="a sensor's error left on its readings",
