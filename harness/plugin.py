@@ -301,9 +301,13 @@ def known_motor(rig: Rig, motor: str) -> None:
 
 def full_name(qualification: Qualification, motor: str, name: str) -> str:
     """The full name of a quantity of a motor. Raises UsageError for one that is not planned."""
-    full = name if name.startswith("together.") else f"{motor}.{name}"
-    if not name.startswith("together."):
+    from harness.checks.catalogue import CHECKS
+    from harness.nouns.names import Name
+
+    prefix = "" if Name(name).check in {row.name for row in CHECKS if not row.per_motor} else f"{motor}."
+    if prefix:
         known_motor(qualification.rig, motor)
+    full = f"{prefix}{name}"
     planned = [known for entry in qualification.plan for known in entry.names]
     if full not in planned:
         import difflib
@@ -311,7 +315,6 @@ def full_name(qualification: Qualification, motor: str, name: str) -> str:
         from harness.base.errors import UsageError
 
         close = difflib.get_close_matches(full, planned, n=1, cutoff=0.0)
-        prefix = "" if name.startswith("together.") else f"{motor}."
         hint = f"; the nearest is {close[0].removeprefix(prefix)!r}" if close else ""
         raise UsageError(f"no quantity {name!r}{hint}")
     return full

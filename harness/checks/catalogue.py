@@ -33,8 +33,10 @@ def _folders() -> list[str]:
 
 def _rows() -> tuple[CheckRow, ...]:
     """The rows of all checks, in the order of a qualification. Raises ValueError for a row that contradicts another."""
-    rows = [import_module(f"harness.checks.{folder}.quantities").CHECK for folder in _folders()]
-    for folder, row in zip(_folders(), rows, strict=True):
+    rows = []
+    for folder in _folders():
+        row: CheckRow = import_module(f"harness.checks.{folder}.quantities").CHECK
+        rows.append(row)
         if row.name != folder:
             raise ValueError(f"harness/checks/{folder}/quantities.py: expected the name {folder}, found {row.name}")
     ordered = sorted(rows, key=lambda row: row.place)

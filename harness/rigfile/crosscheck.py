@@ -17,7 +17,8 @@ from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
 Problem = tuple[Place, str]
 SPEED_SPAN_S = 0.1
 """Time for which the board counts a speed limit: whole counts of a slow one still tell it to a few per cent."""
-RESERVED = ("together", "all", "bench", "supply")
+RESERVED = (*(row.name for row in CHECKS if not row.per_motor), "all", "bench", "supply")
+"""No motor is called so: quantities of checks that drive all motors begin with the check's name."""
 
 
 def table(raw: Mapping[str, Any], *place: str) -> Mapping[str, Any]:
