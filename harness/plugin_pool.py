@@ -94,7 +94,7 @@ def prove_place(config: pytest.Config, pool: Pool) -> None:
     from harness.base.errors import HarnessError
     from harness.base.words import visible
     from harness.pool import HostLocks
-    from harness.record.write import FILE
+    from harness.record.record import FILE
 
     problems = [
         f"{visible(str(folder))}: holds a record already; choose another folder with --rig-out"

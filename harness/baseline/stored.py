@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from harness.base.errors import UsageError
 from harness.base.words import visible
 from harness.compare import Baseline, Comparison, Terms, baseline_of
-from harness.compare.belonging import fingerprint
 from harness.compare.comparison import refuse_unlike
 from harness.record import Record
 from harness.store import Store
@@ -33,9 +32,9 @@ def compared(
     """
     refuse_retired(stored)
     refuse_unlike(records)
-    own = {fingerprint(record): run for record, run in zip(against.records, stored.runs, strict=True)}
+    own = {record.fingerprint: run for record, run in zip(against.records, stored.runs, strict=True)}
     for record in records:
-        if (run := own.get(fingerprint(record))) is not None:
+        if (run := own.get(record.fingerprint)) is not None:
             raise UsageError(f"{visible(str(record.folder))} stands in {stored.title} itself, as run {run}")
     return Comparison.of(against, records, mountings, terms)
 

@@ -187,9 +187,9 @@ def _differences(
 
 
 def _ended_well(records: Sequence[Record], despite: str | None) -> None:
-    bad = [record for record in records if record.content.get("exit_code") != 0]
+    bad = [record for record in records if record.exit_code is not ExitCode.AGREES]
     if bad and despite is None:
-        named = ", ".join(f"{visible(str(one.folder))} ended with {one.content.get('exit_code')}" for one in bad[:3])
+        named = ", ".join(f"{visible(str(one.folder))} ended with {one.exit_code}" for one in bad[:3])
         more = f" and {len(bad) - 3} more" if len(bad) > 3 else ""
         raise UsageError(f"{named}{more}: a baseline takes runs that ended with 0, or --despite WHY")
     if despite is not None and not bad:

@@ -16,7 +16,7 @@ def keep(arguments: argparse.Namespace) -> int:
 
     Raises RecordError with every such folder, StoreError, StoreUnavailable.
     """
-    from harness.record.read import text_of
+    from harness.record import read
     from harness.show.terminal import Terminal
     from harness.store import Store
     from harness.store.keeping import Kept
@@ -28,7 +28,7 @@ def keep(arguments: argparse.Namespace) -> int:
     for folder in map(Path, arguments.records):
         address = given or beside(folder)
         try:
-            text_of(folder)  # before a store is made for nothing
+            read(folder)  # before a store is made for nothing
             with Store.open(address, make=True) as store:
                 run = store.keep(folder)
         except RecordError as error:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
-from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from harness.bench.safe import stop_on_signals
 from harness.judge.tally import counts, headline
 from harness.nouns.names import Name
 from harness.pool import locks_for
+from harness.record.forms import gauge_entry
 from harness.run.board_names import Named, lot_for
 from harness.run.qualification import is_bench, why_stopped
 from harness.run.repeats import Repeats, repeated
@@ -147,28 +147,28 @@ def show(ended: Ended, terminal: Terminal) -> None:
         terminal.result(json.dumps(said_of(ended), allow_nan=False))
         return
     session, qualification, kept = ended.session, ended.qualification, ended.kept
-    content = content_of(session)
+    record = qualification.record.read()
     lines = lines_of(ended)
     words = headline(qualification.verdicts)
-    virtual = " (VIRTUAL)" if content.get("virtual") else ""
-    if (content.get("stop") or {}).get("by_hand"):
+    virtual = " (VIRTUAL)" if record.virtual else ""
+    if record.stop is not None and record.stop.by_hand:
         terminal.result(lines.pop(0))
     terminal.result(f"{session.spec.rig.name}{virtual}: {words}")
     for line in lines:
         terminal.result(line)
     if not terminal.quiet:
         terminal.table(qualification.verdicts)
-    diagnosis = content.get("diagnosis") or {}
-    if diagnosis.get("words"):
-        terminal.result(cause_line(diagnosis["words"], known=diagnosis["known"]))
-    if diagnosis.get("parted_by"):
-        terminal.result(f"what would part them: {', '.join(diagnosis['parted_by'])}")
+    diagnosis = record.diagnosis
+    if diagnosis.words:
+        terminal.result(cause_line(diagnosis.words, known=diagnosis.known))
+    if diagnosis.parted_by:
+        terminal.result(f"what would part them: {', '.join(diagnosis.parted_by)}")
     if not terminal.quiet:
-        for entry in content.get("missing", ()):
-            terminal.result(f"{entry['what']} would add: {entry['adds']}")
-        for entry in content.get("not_supervised", ()):
-            terminal.result(f"not supervised: {entry}")
-    for remark in (content.get("gauge") or {}).get("remarks", ()):
+        for lack in record.missing:
+            terminal.result(f"{lack.what} would add: {lack.adds}")
+        for limit in record.not_supervised:
+            terminal.result(f"not supervised: {limit}")
+    for remark in record.gauge.remarks if record.gauge is not None else ():
         terminal.result(remark)
     terminal.result(f"record {session.folder}")
     terminal.result(f"report {session.report}")
@@ -178,15 +178,10 @@ def show(ended: Ended, terminal: Terminal) -> None:
         terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 
 
-def content_of(session: BenchSession) -> Mapping[str, Any]:
-    """What stands in a run's record."""
-    return session.record.content if session.record is not None else {}
-
-
 def lines_of(ended: Ended) -> list[str]:
     """What went wrong: what a person must do first, why the run ended early, where the board was stopped."""
-    order = (content_of(ended.session).get("stop") or {}).get("by_hand")
-    lines: list[str] = [order] if order else []
+    recorded = ended.qualification.record.read().stop
+    lines = [recorded.by_hand] if recorded is not None and recorded.by_hand else []
     stop = ended.qualification.stop
     if stop is not None and not is_bench(stop):
         lines.append(write_defect(stop, ended.folder))
@@ -203,12 +198,12 @@ def lines_of(ended: Ended) -> list[str]:
 def said_of(ended: Ended) -> dict[str, Any]:
     """The result as --json gives it."""
     session, qualification = ended.session, ended.qualification
-    content = content_of(session)
+    record = qualification.record.read()
     return {
         "exit_code": int(ended.code),
         "verdict": headline(qualification.verdicts),
         "rig": session.spec.rig.name,
-        "virtual": content.get("virtual"),
+        "virtual": record.virtual,
         "counts": {word.value: count for word, count in counts(qualification.verdicts).items()},
         "seed": session.seed,
         "plant_seed": session.settings.plant_seed,
@@ -228,9 +223,9 @@ def said_of(ended: Ended) -> dict[str, Any]:
             }
             for entry in qualification.verdicts
         ],
-        "diagnosis": content.get("diagnosis"),
-        "causes": content.get("causes"),
-        "gauge": content.get("gauge"),
+        "diagnosis": asdict(record.diagnosis),
+        "causes": [asdict(cause) for cause in record.causes],
+        "gauge": gauge_entry(record.gauge),
         "record": str(session.folder),
         "report": str(session.report),
         "kept": None if ended.kept is None else ended.kept.entry(),

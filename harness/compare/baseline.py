@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 from harness.base.errors import UsageError
 from harness.base.words import visible
-from harness.compare.belonging import fingerprint
 from harness.compare.between import one_way
 from harness.compare.reference import surroundings
 from harness.compare.taken import Taken, mixed, near, rig_of, taken_from
@@ -82,13 +81,11 @@ def by_command(records: Sequence[Record]) -> list[str]:
     """
     labels = [""] * len(records)
     begun: dict[tuple[object, ...], str] = {}
-    for place in sorted(range(len(records)), key=lambda k: str(records[k].content.get("started_utc", ""))):
-        content = records[place].content
-        entry = content.get("repeat") or {}
-        number, of = int(entry.get("number", 1)), int(entry.get("of", 1))
-        command = (content["board"]["unique_id"], of, int(content.get("seed") or 0) - number)
-        if number == 1 or command not in begun:
-            begun[command] = f"command of {fingerprint(records[place])[:12]}"
+    for place in sorted(range(len(records)), key=lambda k: records[k].started):
+        record, repeat = records[place], records[place].repeat
+        command = (record.board.unique_id, repeat.of, (record.seed or 0) - repeat.number)
+        if repeat.number == 1 or command not in begun:
+            begun[command] = f"command of {record.fingerprint[:12]}"
         labels[place] = begun[command]
     return labels
 

@@ -21,13 +21,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Any
 
-from harness.base.errors import RecordError
 from harness.nouns.quantity import Quantity
 from harness.record import Record
 
@@ -86,37 +83,21 @@ class Belongings:
 
 def belongings(record: Record) -> Belongings:
     """What a record belongs to. Raises RecordError where it does not say."""
-    content = record.content
-    try:
-        rig, hashes = _rig_of(str(content["rig"]["text"])), content["hashes"]
-        # What is simulated is another bench for every plant that is drawn.
-        bench = f" of virtual plant {content.get('plant_seed')}" if content["virtual"] else ""
-        return Belongings(
-            run=f"run {fingerprint(record)[:12]}",
-            place=f"rig {content['rig']['name']}{bench}",
-            board=f"board {content['board']['unique_id']}{bench}",
-            firmware=f"firmware {_hash(hashes['firmware'])[:12]}{bench}",
-            procedure=f"rotorgate {content['rotorgate']}, scripts {_hash(hashes['scripts'])[:8]}",
-            instruments={
-                name: f"instrument {number}{bench}"
-                for name, entry in content["instruments"].items()
-                if (number := serial(str(entry["idn"])))
-            },
-            rig=rig,
-        )
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
-        raise RecordError(f"{record.folder}: cannot be compared: expected {error} in the record") from error
-
-
-@lru_cache(maxsize=8)
-def _rig_of(text: str) -> dict[str, Any]:
-    # Most records of a rig hold the same text; nobody changes what is read from it.
-    return tomllib.loads(text)
-
-
-def fingerprint(record: Record) -> str:
-    """SHA-256 of what a record says: two that have it in common are one run."""
-    return _hash(record.content)
+    # What is simulated is another bench for every plant that is drawn.
+    bench = f" of virtual plant {record.plant_seed}" if record.virtual else ""
+    return Belongings(
+        run=f"run {record.fingerprint[:12]}",
+        place=f"rig {record.rig.name}{bench}",
+        board=f"board {record.board.unique_id}{bench}",
+        firmware=f"firmware {_hash(record.hashes.firmware)[:12]}{bench}",
+        procedure=f"rotorgate {record.rotorgate}, scripts {_hash(record.hashes.scripts)[:8]}",
+        instruments={
+            name: f"instrument {number}{bench}"
+            for name, entry in record.instruments.items()
+            if (number := serial(entry.idn))
+        },
+        rig=record.sections,
+    )
 
 
 def exchanged(before: Record, after: Record) -> list[str]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Self
 
-from harness.base.errors import ExitCode, RecordError, RigFileError, UsageError
+from harness.base.errors import ExitCode, UsageError
 from harness.base.words import visible
 from harness.compare.baseline import Baseline
 from harness.compare.belonging import exchanged
@@ -14,7 +14,6 @@ from harness.compare.difference import Difference, Finding, Terms, compare
 from harness.compare.drift import History, in_time, steps
 from harness.nouns.results import Measurement
 from harness.record import Record
-from harness.rigfile import RigSpec, loads
 
 ONE_STATE = ("board", "firmware")
 """What repeats have in common."""
@@ -73,15 +72,7 @@ def terms_of(against: Baseline) -> Terms:
     Raises UsageError.
     """
     planned = sum(level.records > 0 for level in against.levels.values())
-    return Terms(planned=max(planned, 1), margins=spec_of(against.records[0]).detect)
-
-
-def spec_of(record: Record) -> RigSpec:
-    """The rig file of a record. Raises RecordError."""
-    try:
-        return loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
-    except (KeyError, TypeError, RigFileError) as error:
-        raise RecordError(f"{record.folder}: its rig file does not read: {error}") from error
+    return Terms(planned=max(planned, 1), margins=against.records[0].spec.detect)
 
 
 def refuse_unlike(records: Sequence[Record]) -> None:

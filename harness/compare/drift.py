@@ -231,4 +231,4 @@ def steps(records: Sequence[Record]) -> list[tuple[History, str]]:
 
 def in_time(records: Iterable[Record]) -> list[Record]:
     """Records in the order in which they were started."""
-    return sorted(records, key=lambda record: str(record.content.get("started_utc", "")))
+    return sorted(records, key=lambda record: record.started)

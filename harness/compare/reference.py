@@ -15,18 +15,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 
-from harness.base.errors import MeasurementError, RecordError, RigFileError
+from harness.base.errors import MeasurementError
 from harness.base.reference import REFERENCE_C
 from harness.checks.catalogue import measurand_of
 from harness.nouns.measurand import Follows
 from harness.nouns.names import Name
-from harness.nouns.observation import Observation
+from harness.nouns.observation import Description
 from harness.nouns.quantity import Quantity, propagate, rectangular
 from harness.nouns.results import Measurement
 from harness.record import Record
-from harness.rigfile import RigSpec, loads
+from harness.rigfile import RigSpec
 
 FARTHEST = 0.25
 """Relative distance of the supply from nominal beyond which nothing is referred. Arbitrary: a battery moves by half."""
@@ -64,30 +63,17 @@ class Surroundings:
 
 def surroundings(record: Record) -> Surroundings:
     """Supply and room of a record. Raises RecordError where its rig file or an observation cannot be read."""
-    try:
-        spec = _spec_of(str(record.content["rig"]["text"]))
-    except (KeyError, TypeError, RigFileError) as error:
-        raise RecordError(f"{record.folder}: cannot be compared: its rig file does not read: {error}") from error
+    spec = record.spec
     supply = {"": spec.supply.voltage_v.quantity("V")}
     for result in record.results:
         name = Name(result.name)
         if isinstance(result, Measurement) and name.suffix == "stiffness.supply_voltage":
             supply[name.motor] = result.quantity
-    try:
-        rooms = _rooms(spec, record.content["observations"])
-    except (KeyError, TypeError, AttributeError) as error:
-        raise RecordError(f"{record.folder}: cannot be compared: one of its observations is damaged") from error
     return Surroundings(
         supply_v=supply,
-        room_c=rooms,
+        room_c=_rooms(spec, record.observation_entries),
         nominal_v=spec.supply.voltage_v.value,
     )
-
-
-@lru_cache(maxsize=8)
-def _spec_of(text: str) -> RigSpec:
-    # Most records of a rig hold the same text, and to check it takes longer than all else here.
-    return loads(text.encode(), "rig.toml")
 
 
 def referred(name: str, quantity: Quantity, around: Surroundings, nominal_v: float) -> Quantity:
@@ -118,7 +104,7 @@ def referred(name: str, quantity: Quantity, around: Surroundings, nominal_v: flo
     return result
 
 
-def _rooms(spec: RigSpec, observations: Iterable[Mapping[str, object]]) -> dict[str, Quantity]:
+def _rooms(spec: RigSpec, observations: Iterable[Description]) -> dict[str, Quantity]:
     """Rooms as read, by check; otherwise as the rig file states it, otherwise 20 +- 10 degC (arbitrary)."""
     stated = spec.room.temperature_c.quantity("degC") if spec.room is not None else None
     found = {"": stated or rectangular(REFERENCE_C, 10.0, "degC", "room.temperature_c")}
@@ -132,15 +118,15 @@ def _rooms(spec: RigSpec, observations: Iterable[Mapping[str, object]]) -> dict[
         if reading is not None:
             half = accuracy.half_width(reading) if accuracy is not None else 1.0
             read = rectangular(reading, half, "degC", f"instrument.{name}.temperature_offset")
-            found.setdefault(Name(observation["name"]).prefix, read)
+            found.setdefault(Name(observation.name).prefix, read)
             found[""] = read
     return found
 
 
-def _reading(observation: Mapping[str, object] | Observation) -> float | None:
+def _reading(observation: Description) -> float | None:
     """The room's temperature that stands with an observation, the first where there are several."""
-    conditions = observation["conditions"] if isinstance(observation, Mapping) else observation.conditions
-    reading = conditions.get("room_c") if isinstance(conditions, Mapping) else None
-    if isinstance(reading, list) and reading:
-        reading = reading[0]
-    return float(reading) if isinstance(reading, int | float) else None
+    if not observation.states("room_c"):
+        return None
+    if isinstance(observation.conditions["room_c"], list):
+        return next(iter(observation.numbers("room_c")), None)
+    return observation.number("room_c")

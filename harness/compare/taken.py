@@ -6,10 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from harness.base.errors import MeasurementError, RecordError, UsageError
+from harness.base.errors import MeasurementError, UsageError
 from harness.base.words import visible
 from harness.checks.catalogue import is_angle
-from harness.compare.belonging import Belongings, belongings, fingerprint
+from harness.compare.belonging import Belongings, belongings
 from harness.compare.reference import Surroundings, referred, surroundings
 from harness.nouns.quantity import Quantity, effective_dof
 from harness.nouns.results import Measurement, Unmeasured
@@ -83,7 +83,7 @@ def mixed(records: Sequence[Record]) -> None:
     first = records[0]
     seen: dict[str, Record] = {}
     for record in records:
-        if record.content["virtual"] != first.content["virtual"]:
+        if record.virtual != first.virtual:
             raise UsageError(
                 f"{_where(record)} is {_kind(record)}, {_where(first)} {_kind(first)}: simulated and real records "
                 "are never compared"
@@ -92,18 +92,15 @@ def mixed(records: Sequence[Record]) -> None:
             raise UsageError(
                 f"{_where(record)} is of {_rig_words(record)}, {_where(first)} of {_rig_words(first)}: expected one rig"
             )
-        mark = fingerprint(record)
-        if mark in seen:
-            raise UsageError(f"{_where(record)} is the same run as {_where(seen[mark])}: expected each run once")
-        seen[mark] = record
+        if record.fingerprint in seen:
+            same = _where(seen[record.fingerprint])
+            raise UsageError(f"{_where(record)} is the same run as {same}: expected each run once")
+        seen[record.fingerprint] = record
 
 
 def rig_of(record: Record) -> tuple[str, tuple[str, ...]]:
     """The type of a record's rig: its name and its motors. Raises RecordError where it does not say."""
-    try:
-        return str(record.content["rig"]["name"]), tuple(sorted(record.content["declared"]))
-    except (KeyError, TypeError) as error:
-        raise RecordError(f"{record.folder}: cannot be compared: expected {error} in the record") from error
+    return record.rig.name, tuple(sorted(record.motors))
 
 
 def _rig_words(record: Record) -> str:
@@ -112,7 +109,7 @@ def _rig_words(record: Record) -> str:
 
 
 def _kind(record: Record) -> str:
-    return "simulated" if record.content["virtual"] else "of a real bench"
+    return "simulated" if record.virtual else "of a real bench"
 
 
 def _where(record: Record) -> str:

@@ -11,11 +11,10 @@ bench refuses nothing. Pure: nothing here measures, reads a clock or writes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
-from typing import Any
 
 from harness.base.errors import ExitCode
 from harness.base.words import visible
@@ -23,9 +22,8 @@ from harness.compare import Difference, Finding
 from harness.gate.policy import Policy, Waiver
 from harness.judge.tally import ABSENT, OPEN, WORST
 from harness.nouns.names import Name
-from harness.nouns.results import Outcome
+from harness.nouns.results import Outcome, Verdict, VerdictKind
 from harness.record import Record
-from harness.record.forms import is_stop, remedies_of
 
 
 class Word(StrEnum):
@@ -164,25 +162,25 @@ def _may_be_waived(one: Objection) -> bool:
 
 def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
     """What the model or a requirement says against it, whichever repeat it was seen in; each quantity's words once."""
-    found: dict[tuple[str, str], tuple[dict[str, Any], list[int]]] = {}
+    found: dict[tuple[str, Outcome], tuple[Verdict, list[int]]] = {}
     count = len(records)
     for number, record in enumerate(records, start=1):
-        for entry in record.content["verdicts"]:
-            if Outcome(entry["outcome"]) in (*WORST, *OPEN):
-                _, numbers = found.setdefault((str(entry["name"]), str(entry["outcome"])), (entry, []))
+        for verdict in record.verdicts:
+            if verdict.outcome in (*WORST, *OPEN):
+                _, numbers = found.setdefault((verdict.name, verdict.outcome), (verdict, []))
                 numbers.append(number)
-    return [_of_verdict(entry, numbers, count) for entry, numbers in found.values()]
+    return [_of_verdict(verdict, numbers, count) for verdict, numbers in found.values()]
 
 
-def _of_verdict(entry: Mapping[str, Any], numbers: Sequence[int], count: int) -> Objection:
-    name, word = visible(str(entry["name"])), Outcome(entry["outcome"])
-    worst = word in WORST
+def _of_verdict(verdict: Verdict, numbers: Sequence[int], count: int) -> Objection:
+    name, reason = visible(verdict.name), visible(verdict.reason or "no reason given")
+    worst = verdict.outcome in WORST
     return Objection(
         refuses=worst,
         quantity=name,
-        stop=is_stop(entry),
-        words=f"{word.value}{_where(numbers, count)}: {visible(str(entry.get('reason') or 'no reason given'))}",
-        remedies=() if worst else tuple(f"{name}: {visible(remedy)}" for remedy in remedies_of(entry)),
+        stop=verdict.kind is VerdictKind.STOP,
+        words=f"{verdict.outcome.value}{_where(numbers, count)}: {reason}",
+        remedies=() if worst else tuple(f"{name}: {visible(remedy)}" for remedy in verdict.remedies or (reason,)),
     )
 
 
@@ -190,9 +188,9 @@ def _of_requireds(policy: Policy, records: Sequence[Record]) -> list[Objection]:
     """Required quantities that have no number although their run came to its end."""
     found: dict[str, Objection] = {}
     for number, record in enumerate(records, start=1):
-        if record.content.get("stop") is not None:
+        if record.stop is not None:
             continue  # the bench's fault, told elsewhere
-        for name in policy.required_of(map(str, record.content["planned"])):
+        for name in policy.required_of(record.planned):
             reason = _why_without(record, name)
             if reason and name not in found:
                 words = f"required, not measured{_where([number], len(records))}: {visible(reason)}"
@@ -202,11 +200,11 @@ def _of_requireds(policy: Policy, records: Sequence[Record]) -> list[Objection]:
 
 def _why_without(record: Record, name: str) -> str:
     """Why a planned quantity has no number; "" where it has one, or the bench could not tell."""
-    if any(entry["name"] == name for entry in record.content["measurements"]):
+    if name in record.measurements:
         return ""
-    for entry in record.content["unmeasured"]:
-        if entry["name"] == name:
-            return "" if Outcome(entry["outcome"]) in OPEN else str(entry["reason"]) or "no reason given"
+    for result in record.unmeasured:
+        if result.name == name:
+            return "" if result.outcome in OPEN else result.reason or "no reason given"
     return "nothing of it stands in the record"
 
 
@@ -226,21 +224,18 @@ def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Obje
 def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
     """What the rig file requires of every qualification, and was not run or not judged."""
     for record in records:
-        wanted = set(record.content.get("required") or ())
-        for entry in record.content["verdicts"] if record.content.get("stop") is None else ():
-            name, outcome = str(entry["name"]), Outcome(entry["outcome"])
-            if outcome in ABSENT and Name(name).keys & wanted:
-                reason = visible(str(entry.get("reason") or "no reason given"))
-                words = f"required by the rig file, {outcome.value}: {reason}"
-                yield Objection(
-                    refuses=False, quantity=visible(name), words=words, remedies=(f"{visible(name)}: {reason}",)
-                )
+        wanted = set(record.required)
+        for verdict in record.verdicts if record.stop is None else ():
+            if verdict.outcome in ABSENT and Name(verdict.name).keys & wanted:
+                name, reason = visible(verdict.name), visible(verdict.reason or "no reason given")
+                words = f"required by the rig file, {verdict.outcome.value}: {reason}"
+                yield Objection(refuses=False, quantity=name, words=words, remedies=(f"{name}: {reason}",))
 
 
 def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequence[Difference]) -> Iterator[Objection]:
     """Required quantities that were measured, and have nothing to be compared with."""
     known = {one.name for one in differences}
-    names = dict.fromkeys(str(entry["name"]) for record in records for entry in record.content["measurements"])
+    names = dict.fromkeys(name for record in records for name in record.measurements)
     for name in policy.required_of(names) if differences else ():
         if name not in known:
             words, remedy = "required, never measured in the baseline", f"{name}: accept a baseline that has it"

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from harness.base.errors import HarnessError
-from harness.record.write import FILE
+from harness.record.record import FILE
 from harness.store import Store, StoredRun
 
 PAGE = "report.html"

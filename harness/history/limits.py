@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import Any
 
 from harness.base.errors import HarnessError
+from harness.nouns.results import Verdict
 from harness.store import Store, StoredRun
 
 Ends = tuple[float | None, float | None]
@@ -33,27 +33,26 @@ def limits_of(store: Store, runs: Sequence[StoredRun]) -> tuple[StoredRun | None
         return None, {}, ["no limits are shown: no run that is drawn came to its end"]
     newest = whole[-1]
     try:
-        verdicts = store.record(newest.id).content["verdicts"]
+        verdicts = store.record(newest.id).verdicts
     except HarnessError as error:
         return None, {}, [f"no limits are shown: {error}"]
     found: dict[str, Limits] = {}
-    for entry in verdicts:
-        if isinstance(entry, dict) and isinstance(entry.get("name"), str):
-            found[entry["name"]] = _with(found.get(entry["name"], Limits()), entry)
+    for verdict in verdicts:
+        found[verdict.name] = _with(found.get(verdict.name, Limits()), verdict)
     return newest, {name: limits for name, limits in found.items() if limits != Limits()}, []
 
 
-def _with(known: Limits, verdict: Mapping[str, Any]) -> Limits:
-    requirement = verdict.get("requirement")
-    if not isinstance(requirement, dict):
-        return Limits(model=_ends(verdict.get("limits")), required=known.required, accepted=known.accepted)
-    stated = _ends([requirement.get("low"), requirement.get("high")])
-    return Limits(model=known.model, required=stated, accepted=_ends(verdict.get("limits")))
+def _with(known: Limits, verdict: Verdict) -> Limits:
+    requirement = verdict.requirement
+    if requirement is None:
+        return Limits(model=_ends(verdict.limits), required=known.required, accepted=known.accepted)
+    stated = requirement.low, requirement.high
+    return Limits(model=known.model, required=stated, accepted=_ends(verdict.limits))
 
 
-def _ends(pair: Any) -> Ends:
-    """Two limits; what is none, or not a finite number, is no limit."""
-    if not isinstance(pair, list) or len(pair) != 2:
+def _ends(limits: tuple[float, float] | None) -> Ends:
+    """Both limits; an infinite one is none."""
+    if limits is None:
         return NONE
-    low, high = (float(end) if isinstance(end, int | float) and isfinite(end) else None for end in pair)
+    low, high = (end if isfinite(end) else None for end in limits)
     return low, high

@@ -5,7 +5,6 @@ from __future__ import annotations
 import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from harness.base.errors import HarnessError
 from harness.nouns.names import Name
@@ -54,8 +53,5 @@ def references(store: Store, rig: str, virtual: bool) -> tuple[dict[str, Referen
 
 
 def _detect(store: Store, baseline: StoredBaseline) -> Mapping[str, Detect]:
-    """Raises StoreError, RecordError, RigFileError."""
-    from harness.rigfile import loads
-
-    rig: Any = store.record(baseline.runs[0]).content["rig"]
-    return loads(str(rig.get("text", "")).encode(), "its rig file").detect
+    """Raises StoreError, RecordError."""
+    return store.record(baseline.runs[0]).spec.detect

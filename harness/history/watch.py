@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from harness.base.errors import HarnessError
 from harness.base.words import visible
-from harness.record import Record
 from harness.store import Store, StoredRun
 
 LOOKED_OVER = 12
@@ -15,8 +14,6 @@ LOOKED_OVER = 12
 and supply, which a page of many runs cannot wait for."""
 LEAST = 5
 """With fewer runs neither a drift nor a step can be seen."""
-UNREAD = "curves"
-"""The largest part of a record, in which the comparison looks for nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +46,7 @@ def watched(store: Store, runs: Sequence[StoredRun]) -> Watched:
     from harness.compare import history
 
     try:
-        records = [_slim(store.record(run.id)) for run in newest]
+        records = [store.record(run.id) for run in newest]
         found = history(records)
     except HarnessError as error:
         return Watched(why_not=visible(str(error)))
@@ -67,8 +64,3 @@ def watched(store: Store, runs: Sequence[StoredRun]) -> Watched:
             run = newest[one.records[one.average.out_at]].id
             findings.append(Finding(name=one.name, kind="drift", run=run, shift=None, unit=one.unit))
     return Watched(runs=len(newest), findings=findings)
-
-
-def _slim(record: Record) -> Record:
-    content = {key: value for key, value in record.content.items() if key != UNREAD}
-    return Record(folder=record.folder, content=content)

@@ -258,7 +258,7 @@ def too_coarse(gauge: Gauge | None, requirement: Requirement, most: float) -> st
     if share <= most:
         return ""
     part = f": largest part: {gauge.largest}" if gauge.largest else ""
-    which = f"study {gauge.study} of {gauge.made}, at most {percent(most)}"
+    which = f"study {gauge.study} of {gauge.made_utc[:10]}, at most {percent(most)}"
     return f"the gauge takes {percent(share)} of the tolerance ({which}){part}"
 
 

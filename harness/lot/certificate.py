@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
-from harness.base.errors import UsageError
+from harness.base.errors import ExitCode, UsageError
 from harness.base.words import visible
 from harness.checks.catalogue import CHECK_NAMES, words_of
 from harness.compare.reference import surroundings
@@ -17,8 +16,8 @@ from harness.lot.reference import Beside, Reference
 from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity
-from harness.nouns.results import REQUIRED, Outcome
-from harness.record.forms import is_stop
+from harness.nouns.results import REQUIRED, Outcome, VerdictKind
+from harness.record.entries import RiskEntry
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
 from harness.report.numbers import limits_in_words, with_uncertainty
 from harness.report.page import MARKS
@@ -63,7 +62,7 @@ def certificate(
 ) -> Certificate:
     """What the page of one board says."""
     runs = lot.boards[board]
-    newest = runs[-1].record.content
+    newest = runs[-1].record
     said = _said(runs)
     beside = {} if reference is None else {one.found.name: one for one in reference.beside.get(board, ())}
     lines = [*_required(quantities, board, beside), *_modelled(quantities, board, said, beside)]
@@ -85,11 +84,11 @@ def certificate(
         runs=[_run_cells(run) for run in runs],
         lines=lines,
         left_out=_left_out(runs),
-        rule=_rule(newest["risk"], reference),
+        rule=_rule(newest.risk, reference),
         limits=_limits(lot),
         reference="" if reference is None else reference.board,
         made_utc=made_utc,
-        rotorgate=", ".join(dict.fromkeys(str(run.record.content["rotorgate"]) for run in runs)),
+        rotorgate=", ".join(dict.fromkeys(run.record.rotorgate for run in runs)),
     )
 
 
@@ -97,20 +96,19 @@ def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
     """What each run said of a quantity against its model, by name."""
     said: dict[str, list[Outcome]] = {}
     for run in runs:
-        for verdict in run.record.content["verdicts"]:
-            outcome = Outcome(verdict["outcome"])
-            if outcome not in REQUIRED or is_stop(verdict):
-                said.setdefault(str(verdict["name"]), []).append(outcome)
+        for verdict in run.record.verdicts:
+            if verdict.outcome not in REQUIRED or verdict.kind is VerdictKind.STOP:
+                said.setdefault(verdict.name, []).append(verdict.outcome)
     return said
 
 
 def _claim(runs: Sequence[LotRun], lines: Sequence[Line]) -> str:
     """`refused` where a mean misses its requirement or any run found something; `accepted` where all is decided."""
-    judged = [Outcome(verdict["outcome"]) for run in runs for verdict in run.record.content["verdicts"]]
+    judged = [verdict.outcome for run in runs for verdict in run.record.verdicts]
     words = {line.word for line in lines}
     if Outcome.NONCONFORMING in words or any(outcome in WORST for outcome in judged):
         return "refused"
-    whole = all(run.record.content.get("exit_code") == 0 for run in runs)
+    whole = all(run.record.exit_code is ExitCode.AGREES for run in runs)
     return "accepted" if whole and Outcome.UNDECIDED not in words and words & set(DECIDED) else "open"
 
 
@@ -179,39 +177,39 @@ def _apart(one: Beside | None, unit: str) -> str:
 
 
 def _identity(lot: Lot, runs: Sequence[LotRun]) -> Facts:
-    contents = [run.record.content for run in runs]
-    board = contents[-1]["board"]
+    records = [run.record for run in runs]
+    board = records[-1].board
     declared = {
-        f"Firmware, {motor}": f"{said.get('name', '')} {said.get('version', '')}".strip()
-        for content in contents
-        for motor, said in content["declared"].items()
+        f"Firmware, {motor}": f"{said.name} {said.version}".strip()
+        for record in records
+        for motor, said in record.declared.items()
     }
     return [
         ("Board", runs[-1].board),
         ("Unique id", runs[-1].unique_id or "the board says none"),
         ("Lot", lot.name),
-        ("Machine", str(board.get("machine", ""))),
-        ("Interpreter", f"{board.get('implementation', '')} {board.get('version', '')}".strip()),
+        ("Machine", board.machine),
+        ("Interpreter", f"{board.implementation} {board.version}".strip()),
         *declared.items(),
-        ("Firmware, SHA-256", _each(content["hashes"].get("firmware") or "not known" for content in contents)),
+        ("Firmware, SHA-256", _each(record.hashes.firmware or "not known" for record in records)),
     ]
 
 
 def _bench(lot: Lot, runs: Sequence[LotRun]) -> Facts:
-    contents = [run.record.content for run in runs]
+    records = [run.record for run in runs]
     facts = [
         ("Rig", f"{lot.rig}{lot.kind}"),
-        ("Description", str(contents[-1]["rig"].get("description", ""))),
-        ("Rig file, SHA-256", _each(content["rig"].get("sha256", "") for content in contents)),
+        ("Description", records[-1].rig.description),
+        ("Rig file, SHA-256", _each(record.rig.sha256 for record in records)),
         *((f"Reference motor {motor}", _motor(lot, motor)) for motor in lot.spec.motors),
         ("Room", _rooms(runs)),
-        ("Procedure", _each(f"rotorgate {content['rotorgate']}" for content in contents)),
+        ("Procedure", _each(f"rotorgate {record.rotorgate}" for record in records)),
     ]
-    for name, entry in contents[-1]["instruments"].items():
-        facts.append((f"{name} ({entry.get('class', 'instrument')})", str(entry["idn"])))
+    for name, entry in records[-1].instruments.items():
+        facts.append((f"{name} ({entry.class_})", entry.idn))
     if lot.virtual:
-        facts.append(("Simulated plant", _each(_seeded("plant", content.get("plant_seed")) for content in contents)))
-        facts.append(("Simulated board", _each(_seeded("board", content.get("board_seed")) for content in contents)))
+        facts.append(("Simulated plant", _each(_seeded("plant", record.plant_seed) for record in records)))
+        facts.append(("Simulated board", _each(_seeded("board", record.board_seed) for record in records)))
     return facts
 
 
@@ -239,32 +237,31 @@ def _rooms(runs: Sequence[LotRun]) -> str:
 
 def _run_cells(run: LotRun) -> tuple[str, ...]:
     number, of = run.repeat
-    return str(run.number), run.started, f"{number} of {of}", str(run.record.content.get("exit_code")), run.uid
+    return str(run.number), run.started, f"{number} of {of}", str(run.record.exit_code), run.uid
 
 
 def _left_out(runs: Sequence[LotRun]) -> Facts:
     """Reasons of the newest run for what it did not measure or judge, each with the quantities it cost."""
     reasons: dict[str, list[str]] = {}
-    content = runs[-1].record.content
-    for verdict in content["verdicts"]:
-        if verdict["outcome"] in (Outcome.NOT_RUN, Outcome.NOT_JUDGED):
-            reasons.setdefault(f"{verdict['outcome']}: {verdict.get('reason', '')}", []).append(verdict["name"])
+    newest = runs[-1].record
+    for verdict in newest.verdicts:
+        if verdict.outcome in (Outcome.NOT_RUN, Outcome.NOT_JUDGED):
+            reasons.setdefault(f"{verdict.outcome}: {verdict.reason}", []).append(verdict.name)
     facts = [(why, ", ".join(names)) for why, names in reasons.items()]
-    checks = {Name(name).check for name in content["planned"]}
+    checks = {Name(name).check for name in newest.planned}
     absent = [check for check in CHECK_NAMES if check not in checks]
     return [*facts, *([("not asked for in these runs", ", ".join(absent))] if absent else [])]
 
 
-def _rule(risk: Mapping[str, Any], reference: Reference | None) -> list[str]:
-    looks = int(risk.get("looks", 1))
-    shared = f"{risk['planned']} decisions" + (f" in each of {looks} runs" if looks > 1 else "")
+def _rule(risk: RiskEntry, reference: Reference | None) -> list[str]:
+    shared = f"{risk.planned} decisions" + (f" in each of {risk.looks} runs" if risk.looks > 1 else "")
     found = [
         "Against a requirement, with guard bands (JCGM 106:2012, ISO 14253-1): conforming inside the limit by at least "
-        f"what keeps the chance of accepting a board at the limit to {100 * risk['false_acceptance']:g} %, "
+        f"what keeps the chance of accepting a board at the limit to {100 * risk.false_acceptance:g} %, "
         f"nonconforming beyond it by at least what keeps that of refusing one to the share of one decision in "
-        f"{100 * risk['false_alarm']:g} % for all; undecided between the two.",
+        f"{100 * risk.false_alarm:g} % for all; undecided between the two.",
         "Against the model of the rig: a run differs where measured and expected lie further apart than the "
-        f"uncertainties of both allow; {shared} share the {100 * risk['false_alarm']:g} % that a healthy board is "
+        f"uncertainties of both allow; {shared} share the {100 * risk.false_alarm:g} % that a healthy board is "
         "refused. Agrees says that a deviation of the size that the rig file states would have been seen.",
         "Verdicts against a requirement are on the mean of the runs; those against the model are the runs' own, and "
         "one run that found something refuses the board.",

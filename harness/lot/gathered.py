@@ -10,7 +10,6 @@ from harness.base.errors import UsageError
 from harness.base.words import visible
 from harness.compare import by_command
 from harness.compare.belonging import belongings
-from harness.compare.comparison import spec_of
 from harness.record import Record
 from harness.rigfile import RigSpec
 
@@ -30,23 +29,22 @@ class LotRun:
     @property
     def board(self) -> str:
         """The board's name."""
-        return str(self.record.content["board"].get("name") or "")
+        return self.record.board.name or ""
 
     @property
     def unique_id(self) -> str:
         """What the board says of itself."""
-        return str(self.record.content["board"]["unique_id"])
+        return self.record.board.unique_id
 
     @property
     def started(self) -> str:
         """When it was started, in UTC."""
-        return str(self.record.content["started_utc"])
+        return self.record.started_utc
 
     @property
     def repeat(self) -> tuple[int, int]:
         """Its number among the runs of its command, and how many those were to be."""
-        entry = self.record.content.get("repeat") or {}
-        return int(entry.get("number", 1)), int(entry.get("of", 1))
+        return self.record.repeat.number, self.record.repeat.of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,9 +105,9 @@ def gather(name: str, runs: Sequence[LotRun]) -> Lot:
         boards.setdefault(run.board, []).append(run)
     return Lot(
         name=name,
-        rig=str(newest.record.content["rig"]["name"]),
-        virtual=bool(newest.record.content["virtual"]),
-        spec=spec_of(newest.record),
+        rig=newest.record.rig.name,
+        virtual=newest.record.virtual,
+        spec=newest.record.spec,
         boards={board: tuple(those) for board, those in sorted(boards.items())},
         left_out=tuple(left),
         remarks=tuple(_remarks(chosen)),

@@ -27,7 +27,6 @@ from harness.lot.gathered import Lot
 from harness.nouns.coverage import half_width
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Measurement, Requirement, Unmeasured, Verdict
-from harness.record.forms import gauges_from
 
 REPEATS = "runs of one board scatter more than their readings"
 
@@ -93,14 +92,13 @@ def quantities(lot: Lot) -> list[LotQuantity]:
 
 def _rule(lot: Lot, requirements: Mapping[str, Requirement]) -> rules.Rule:
     """The rule of the newest run, with the studies of the gauge that it was judged by; a mean is looked at once."""
-    content = lot.runs[-1].record.content
-    risk = content["risk"]
+    newest = lot.runs[-1].record
     return rules.Rule(
-        planned=risk["planned"],
-        false_alarm_risk=risk["false_alarm"],
-        false_acceptance_risk=risk["false_acceptance"],
+        planned=newest.risk.planned,
+        false_alarm_risk=newest.risk.false_alarm,
+        false_acceptance_risk=newest.risk.false_acceptance,
         requirements=requirements,
-        gauge=gauges_from(content.get("gauge")),
+        gauge=newest.gauges,
         gauge_share_max=lot.spec.rig.gauge_share_max,
     )
 

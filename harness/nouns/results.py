@@ -123,8 +123,8 @@ class Gauge:
     """The largest part of it in words, with what would help."""
     study: int = 0
     """Its number in the store."""
-    made: str = ""
-    """The day on which it was made."""
+    made_utc: str = ""
+    """When it was made."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""Results as JSON and back: the forms that entries of record.json take, schema 1.
+"""Results as JSON and back: the forms that entries of record.json take.
 
 JSON has no NaN and no infinity, so neither is ever written: an infinite number of degrees of freedom is null,
 and so is an open limit.
@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from enum import Enum
+from functools import partial
 from pathlib import Path
 from typing import Any, get_args
 
-from harness.base.errors import MeasurementError, RecordError
-from harness.base.words import visible
 from harness.nouns.coverage import interval
 from harness.nouns.names import LIMITS, Name
+from harness.nouns.observation import Column
 from harness.nouns.quantity import Contribution, Quantity, Shape
 from harness.nouns.results import (
     Curve,
@@ -23,13 +24,16 @@ from harness.nouns.results import (
     Gauge,
     Measurement,
     Outcome,
+    Requirement,
     Unmeasured,
     Verdict,
     VerdictKind,
     needed,
 )
+from harness.record.entries import GaugeEntry, ObservationEntry
+from harness.record.values import Damage, at, flag, listed, number, read_as, table, text
 
-Entry = dict[str, Any]
+Entry = Mapping[str, Any]
 
 
 def clean(value: Any) -> Any:
@@ -129,45 +133,12 @@ def verdict_entry(verdict: Verdict) -> Entry:
     }
 
 
-UNASKED_BEFORE = "needs an entry in [detect] of the rig file, which says nothing of it"
-"""The reason by which records older than the field `unasked` say it."""
-
-
-def is_stop(verdict: Mapping[str, Any]) -> bool:
-    """Whether a verdict's entry is of a stop; in records older than the field `kind` its name says it."""
-    if "kind" in verdict:
-        return bool(verdict["kind"] == VerdictKind.STOP)
-    return Name(verdict["name"]).quantity == LIMITS
-
-
-def is_unasked(verdict: Mapping[str, Any]) -> bool:
-    """Whether a verdict's entry was not judged because the rig file asks nothing of its quantity."""
-    return bool(verdict["unasked"] if "unasked" in verdict else verdict.get("reason") == UNASKED_BEFORE)
-
-
-def remedies_of(verdict: Mapping[str, Any]) -> tuple[str, ...]:
-    """What would help where a verdict's entry is open; where it names nothing, its reason says what there is to say."""
-    return tuple(map(str, verdict.get("remedies") or (verdict.get("reason") or "no reason given",)))
-
-
-def gauges_from(content: Mapping[str, Any] | None) -> dict[str, Gauge]:
-    """What the studies that a record names found, by full name; {} where there are none. Raises RecordError."""
-    if content is None:
-        return {}
-    try:
-        return {
-            _text(entry["name"]): Gauge(
-                name=entry["name"],
-                grr=_finite(entry["grr"], 0.0),
-                mean=_finite(entry["mean"]),
-                largest=_text(entry["largest"]),
-                study=int(_finite(entry["study"])),
-                made=_text(entry["made_utc"])[:10],
-            )
-            for entry in content["quantities"]
-        }
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise RecordError(f"record: damaged study of the gauge: {error}") from error
+def gauge_entry(gauge: GaugeEntry | None) -> Entry | None:
+    """The studies of the gauge that a run is judged by; null where there is none."""
+    if gauge is None:
+        return None
+    whence = {"store": gauge.store} if gauge.store else {}
+    return {**whence, "quantities": [asdict(found) for found in gauge.quantities], "remarks": list(gauge.remarks)}
 
 
 def curve_entry(curve: Curve) -> Entry:
@@ -185,79 +156,175 @@ def curve_entry(curve: Curve) -> Entry:
     }
 
 
-def quantity_from(entry: Mapping[str, Any]) -> Quantity:
-    """The quantity of an entry. Raises RecordError where the entry is none."""
-    try:
-        budget = {
-            _text(part["source"]): Contribution(
-                u=_number(part["u"]),
-                shape=_shape(part["shape"]),
-                remedy=_text(part["remedy"]),
-                dof=math.inf if part["dof"] is None else _number(part["dof"]),
-            )
-            for part in entry["budget"]
-        }
-        return Quantity(value=_number(entry["value"]), unit=_text(entry["unit"]), budget=budget)
-    except (KeyError, TypeError, MeasurementError) as error:
-        name = visible(str(entry.get("name", "an entry")))
-        raise RecordError(f"record: {name}: expected value, unit and budget: {error}") from error
+def quantity_from(entry: Entry, where: str) -> Quantity:
+    """The quantity of an entry. Raises Damage, MeasurementError."""
+    budget = {}
+    for part in map(partial(table, where=where), listed(at(entry, "budget", where), where)):
+        source = text(at(part, "source", where), where)
+        dof = at(part, "dof", where)
+        budget[source] = Contribution(
+            u=number(at(part, "u", where), where),
+            shape=_shape(at(part, "shape", where), where),
+            remedy=text(at(part, "remedy", where), where),
+            dof=math.inf if dof is None else number(dof, where),
+        )
+    value = number(at(entry, "value", where), where)
+    return Quantity(value=value, unit=text(at(entry, "unit", where), where), budget=budget)
 
 
-def _number(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError(f"expected a number, found {type(value).__name__}")
-    return value
+def measurement_from(entry: Entry) -> Measurement:
+    """The measurement of an entry. Raises Damage, MeasurementError."""
+    name = name_of(entry, "measurements")
+    return Measurement(
+        name=name,
+        quantity=quantity_from(entry, name),
+        observations=read_as(tuple[str, ...], at(entry, "observations", name), name),
+        note=text(at(entry, "note", name), name),
+    )
 
 
-def _finite(value: Any, low: float = -math.inf) -> float:
-    found = _number(value)
-    if not math.isfinite(found) or found < low:
-        raise ValueError(f"expected a finite number{f' from {low:g}' if math.isfinite(low) else ''}, found {found}")
+def unmeasured_from(entry: Entry) -> Unmeasured:
+    """The unmeasured quantity of an entry. Raises Damage."""
+    name = name_of(entry, "unmeasured")
+    return Unmeasured(name=name, outcome=_outcome(entry, name), reason=text(at(entry, "reason", name), name))
+
+
+def expectation_from(entry: Entry) -> Expectation:
+    """The expectation of an entry. Raises Damage, MeasurementError."""
+    name = name_of(entry, "expectations")
+    interval = at(entry, "interval", name)
+    return Expectation(
+        name=name,
+        quantity=None if at(entry, "value", name) is None else quantity_from(entry, name),
+        interval=None if interval is None else read_as(tuple[float, float], interval, name),
+        needs=_needs(entry, name),
+        model=text(at(entry, "model", name), name),
+        inputs={key: number(value, name) for key, value in table(at(entry, "inputs", name), name).items()},
+    )
+
+
+def _needs(entry: Entry, where: str) -> tuple[str, ...]:
+    """What was missing; in records older than the list of it, as they say it."""
+    if "lacking" in entry:
+        return read_as(tuple[str, ...], entry["lacking"], where)
+    words = text(at(entry, "needs", where), where)
+    return (words.removeprefix("needs "),) if words else ()
+
+
+UNASKED_BEFORE = "needs an entry in [detect] of the rig file, which says nothing of it"
+"""The reason by which records older than the field `unasked` say it."""
+
+
+def verdict_from(
+    entry: Entry, measurements: Mapping[str, Measurement], expectations: Mapping[str, Expectation]
+) -> Verdict:
+    """The verdict of an entry, with the measurement and the expectation that it was taken from. Raises Damage."""
+    name = name_of(entry, "verdicts")
+    measurement, requirement = measurements.get(name), at(entry, "requirement", name)
+    limits, reason = at(entry, "limits", name), text(at(entry, "reason", name), name)
+    return Verdict(
+        name=name,
+        outcome=_outcome(entry, name),
+        unit=text(at(entry, "unit", name), name),
+        measured=None if measurement is None else measurement.quantity,
+        expected=expectations.get(name),
+        requirement=None if requirement is None else read_as(Requirement, {**requirement, "name": name}, name),
+        limits=None if limits is None else _limits(limits, name),
+        margin=_optional(entry, "margin", name),
+        e_n=_optional(entry, "e_n", name),
+        detectable=_optional(entry, "detectable", name),
+        must_detect=_optional(entry, "must_detect", name),
+        kind=_kind(entry, name),
+        unasked=flag(entry.get("unasked", reason == UNASKED_BEFORE), name),
+        reason=reason,
+        remedies=read_as(tuple[str, ...], entry.get("remedies", []), name),
+        note="" if measurement is None else measurement.note,
+    )
+
+
+def gauge_from(entry: Entry | None) -> GaugeEntry | None:
+    """The studies of the gauge of an entry. Raises Damage."""
+    if entry is None:
+        return None
+    found = read_as(GaugeEntry, entry, "gauge")
+    for gauge in found.quantities:
+        check_gauge(gauge)
     return found
 
 
-def _text(value: Any) -> str:
-    if not isinstance(value, str):
-        raise TypeError(f"expected text, found {type(value).__name__}")
-    return value
+def check_gauge(gauge: Gauge) -> None:
+    """Raises Damage where nothing can be judged by it."""
+    if gauge.grr < 0.0:
+        raise Damage(f"gauge: {gauge.name}: expected a standard deviation, found {gauge.grr:g}")
 
 
-def _shape(value: Any) -> Shape:
+def curve_from(entry: Entry) -> Curve:
+    """The curve of an entry. Raises Damage."""
+    name = name_of(entry, "curves")
+    series = table(at(entry, "series", name), name)
+    return Curve(
+        **{
+            key: text(at(entry, key, name), name) for key in ("name", "title", "x_label", "x_unit", "y_label", "y_unit")
+        },
+        series={
+            label: tuple(_point(point, 2, name) for point in listed(points, name)) for label, points in series.items()
+        },
+        joined=flag(at(entry, "joined", name), name),
+        model=tuple(_point(point, 3, name) for point in listed(at(entry, "model", name), name)),
+    )
+
+
+def observation_from(entry: Entry) -> ObservationEntry:
+    """The description of an observation, and its file. Raises Damage."""
+    name = name_of(entry, "observations")
+    return ObservationEntry(
+        name=name,
+        file=text(at(entry, "file", name), name),
+        columns=read_as(tuple[Column, ...], at(entry, "columns", name), name),
+        conditions=table(at(entry, "conditions", name), name),
+    )
+
+
+def name_of(entry: Entry, where: str) -> str:
+    """The name of an entry. Raises Damage."""
+    return text(at(entry, "name", where), where)
+
+
+def _outcome(entry: Entry, where: str) -> Outcome:
+    word = text(at(entry, "outcome", where), where)
+    if word not in set(Outcome):
+        raise Damage(f"{where}: expected a word of a verdict, found {word!r}")
+    return Outcome(word)
+
+
+def _kind(entry: Entry, name: str) -> VerdictKind:
+    """Quantity or stop; of records older than the field `kind` the name says it."""
+    if "kind" not in entry:
+        return VerdictKind.STOP if Name(name).quantity == LIMITS else VerdictKind.QUANTITY
+    if entry["kind"] not in set(VerdictKind):
+        raise Damage(f"{name}: expected a kind of verdict, found {entry['kind']!r}")
+    return VerdictKind(entry["kind"])
+
+
+def _limits(value: Any, where: str) -> tuple[float, float]:
+    """Acceptance limits; null is an open one."""
+    low, high = read_as(tuple[float | None, float | None], value, where)
+    return -math.inf if low is None else low, math.inf if high is None else high
+
+
+def _optional(entry: Entry, key: str, where: str) -> float | None:
+    value = at(entry, key, where)
+    return None if value is None else number(value, where)
+
+
+def _point(value: Any, size: int, where: str) -> tuple[Any, ...]:
+    if not isinstance(value, list) or len(value) != size:
+        raise Damage(f"{where}: expected points of {size} numbers, found {str(value)[:40]}")
+    return tuple([number(part, where) for part in value])
+
+
+def _shape(value: Any, where: str) -> Shape:
     if value not in get_args(Shape):
-        raise TypeError(f"expected one of the shapes {', '.join(get_args(Shape))}")
-    return value  # type: ignore[no-any-return]
-
-
-def measurement_from(entry: Mapping[str, Any]) -> Measurement:
-    """The measurement of an entry. Raises RecordError, KeyError or TypeError where it is none."""
-    return Measurement(
-        name=_text(entry["name"]),
-        quantity=quantity_from(entry),
-        observations=tuple(entry["observations"]),
-        note=_text(entry["note"]),
-    )
-
-
-def unmeasured_from(entry: Mapping[str, Any]) -> Unmeasured:
-    """The unmeasured quantity of an entry. Raises KeyError, TypeError or ValueError where it is none."""
-    return Unmeasured(name=_text(entry["name"]), outcome=Outcome(entry["outcome"]), reason=_text(entry["reason"]))
-
-
-def _needs_from(entry: Mapping[str, Any]) -> tuple[str, ...]:
-    """What was missing; in records older than the list of it, as they say it."""
-    if "lacking" in entry:
-        return tuple(map(_text, entry["lacking"]))
-    return (_text(entry["needs"]).removeprefix("needs "),) if entry["needs"] else ()
-
-
-def expectation_from(entry: Mapping[str, Any]) -> Expectation:
-    """The expectation of an entry."""
-    interval = entry["interval"]
-    return Expectation(
-        name=entry["name"],
-        quantity=None if entry["value"] is None else quantity_from(entry),
-        interval=None if interval is None else (interval[0], interval[1]),
-        needs=_needs_from(entry),
-        model=entry["model"],
-        inputs=entry["inputs"],
-    )
+        raise Damage(f"{where}: expected one of the shapes {', '.join(get_args(Shape))}, found {value!r}")
+    found: Shape = value
+    return found

@@ -23,9 +23,9 @@ from harness.record.forms import (
     unmeasured_entry,
     verdict_entry,
 )
+from harness.record.record import FILE, Record
+from harness.record.schema import SCHEMA
 
-SCHEMA = 1
-FILE = "record.json"
 FOLDER = "observations"
 GROWING = ("observations", "measurements", "unmeasured", "expectations", "verdicts", "curves")
 """Lists of record.json to which entries are only added."""
@@ -116,10 +116,9 @@ class RecordWriter:
         """Close the record. `finished` is true only if nothing stopped the run."""
         self.put(finished=self._content["stop"] is None, exit_code=int(exit_code), ended_utc=ended_utc)
 
-    @property
-    def content(self) -> Mapping[str, Any]:
-        """What stands in record.json; to be changed by `put` only."""
-        return self._content
+    def read(self) -> Record:
+        """What has been written so far, as a reader finds it."""
+        return Record(self.folder, self._bytes())
 
     def _set(self, **entries: Any) -> None:
         for name, value in entries.items():
@@ -132,15 +131,18 @@ class RecordWriter:
             self._added_texts[name].append(_encoded(entry))
 
     def _write(self) -> None:
+        whole = self._bytes()
+        try:
+            write_synced(self.folder / FILE, lambda stream: stream.write(whole))
+        except OSError as error:
+            raise BenchError(f"{self.folder / FILE}: cannot write: {error.strerror}") from error
+
+    def _bytes(self) -> bytes:
         """An entry a line: a record is read by eye and compared, and an indenting encoder is ten times as slow."""
         lines = [f"{_encoded(name)}: {text}" for name, text in self._set_texts.items()]
         for name, texts in self._added_texts.items():
             lines.append(f"{_encoded(name)}: [\n  " + ",\n  ".join(texts) + "\n ]")
-        whole = "{\n " + ",\n ".join(lines) + "\n}\n"
-        try:
-            write_synced(self.folder / FILE, lambda stream: stream.write(whole.encode("ascii")))
-        except OSError as error:
-            raise BenchError(f"{self.folder / FILE}: cannot write: {error.strerror}") from error
+        return ("{\n " + ",\n ".join(lines) + "\n}\n").encode("ascii")
 
 
 def _encoded(value: Any) -> str:

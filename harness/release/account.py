@@ -66,17 +66,14 @@ def subject_of(account: Account) -> Subject:
 
 def orders_of(account: Account) -> list[str]:
     """What a person must do by hand now."""
-    stops = [record.content.get("stop") or {} for record in account.tried.records]
-    return [str(stop["by_hand"]) for stop in stops if stop.get("by_hand")]
+    stops = [record.stop for record in account.tried.records]
+    return [stop.by_hand for stop in stops if stop is not None and stop.by_hand]
 
 
 def _causes(tried: Tried) -> list[Pattern]:
     """What the pattern of the runs' verdicts points to, each once."""
-    found = [record.content.get("diagnosis") or {} for record in tried.records]
-    patterns = [
-        Pattern(words=visible(str(one["words"])), known=bool(one["known"])) for one in found if one.get("words")
-    ]
-    return list(dict.fromkeys(patterns))
+    found = [record.diagnosis for record in tried.records]
+    return list(dict.fromkeys(Pattern(words=visible(one.words), known=one.known) for one in found if one.words))
 
 
 def _changes(conditions: Conditions, tried: Tried) -> list[str]:
@@ -98,14 +95,14 @@ def _run_words(ended: Ended) -> str:
 
 def _firmware_of(tried: Tried) -> dict[str, Any]:
     """Name, version and hash as the first record has them."""
-    for record in tried.records:
-        declared: Mapping[str, Any] = next(iter(record.content["declared"].values()), {})
-        return {
-            "firmware_name": declared.get("name"),
-            "firmware_version": declared.get("version"),
-            "firmware_sha256": record.content["hashes"]["firmware"],
-        }
-    return {"firmware_name": None, "firmware_version": None, "firmware_sha256": None}
+    firmware = tried.records[0].firmware if tried.records else None
+    if firmware is None:
+        return {"firmware_name": None, "firmware_version": None, "firmware_sha256": None}
+    return {
+        "firmware_name": firmware.name,
+        "firmware_version": firmware.version,
+        "firmware_sha256": firmware.sha256,
+    }
 
 
 def _firmware_words(account: Account) -> str:
@@ -180,7 +177,7 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
 def written(account: Account, subject: Subject, content: Mapping[str, Any]) -> dict[str, str]:
     """Write decision.json, the summary and JUnit beside the records; where each is, or why it is not."""
     decision, policy, tried = account.tried.decision, account.conditions.policy, account.tried
-    planned = [str(name) for record in tried.records[:1] for name in record.content["planned"]]
+    planned = [name for record in tried.records[:1] for name in record.planned]
     files = {
         DECISION: json.dumps(content, indent=1, allow_nan=False).encode(),
         SUMMARY: markdown(decision, policy, subject, tried.differences).encode(),

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
-from harness.base.errors import RecordError
+from harness.base.errors import ExitCode
 from harness.checks.catalogue import CHECKS, words_of
 from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
-from harness.nouns.results import REQUIRED, Requirement
-from harness.record.forms import is_stop, is_unasked
+from harness.nouns.quantity import Contribution, Quantity, evaluation
+from harness.nouns.results import REQUIRED, Outcome, Verdict, VerdictKind
+from harness.record import Record, read
+from harness.record.entries import MeasurementEntry
 from harness.report.numbers import in_unit, limits_in_words, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
@@ -82,12 +83,9 @@ def write_report(record_dir: Path) -> Path:
 
     Works on an unfinished record and says that it is one. Raises RecordError if there is no readable record.
     """
-    try:
-        record = json.loads((record_dir / "record.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError) as problem:
-        raise RecordError(f"{record_dir}: expected a readable record.json, found {problem}") from problem
-    page = record_dir / "report.html"
-    page.write_text(render(record, guard_said=_last_note(record_dir / GUARD_LOG)), encoding="utf-8")
+    record = read(record_dir)
+    page = record.folder / "report.html"
+    page.write_text(render(record, guard_said=_last_note(record.folder / GUARD_LOG)), encoding="utf-8")
     return page
 
 
@@ -101,39 +99,30 @@ def _last_note(log: Path) -> str:
     return NOTED.sub("", last)
 
 
-def render(record: Mapping[str, Any], *, guard_said: str = "") -> str:
+def render(record: Record, *, guard_said: str = "") -> str:
     """The page as text; a pure function of the record and of what the guard of the supply wrote last."""
-    verdicts = record.get("verdicts", [])
-    rows = [_row(record, verdict) for verdict in verdicts]
+    verdicts, sections = record.verdicts, _sections(record)
+    rows = [row for section in sections for row in section.rows]
     return filled(
         "page.html",
         record=record,
         headline=counted(verdicts),
         worst=claim(record),
-        by_hand=(record.get("stop") or {}).get("by_hand", ""),
-        decided=any(verdict["outcome"] in DECIDED for verdict in verdicts),
+        board=[(key.replace("_", " "), words) for key, words in asdict(record.board).items() if words is not None],
+        decided=any(verdict.outcome in DECIDED for verdict in verdicts),
         attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
-        sections=_sections(record),
-        said=_diagnosis(record),
+        sections=sections,
         gauge=_gauge(record),
         stops=_stops(verdicts),
         left_out=_left_out(verdicts),
-        finished=bool(record.get("finished")),
         guard_said=guard_said,
-        reached=any(verdict["outcome"] != "not run" for verdict in verdicts),
+        reached=any(verdict.outcome is not Outcome.NOT_RUN for verdict in verdicts),
     )
 
 
-def _diagnosis(record: Mapping[str, Any]) -> dict[str, Any] | None:
-    """The words on the cause (one, a set, or not known) and what would part a set; None where nothing is off."""
-    said = record.get("diagnosis") or {}
-    words = said.get("words") or "; ".join(cause["words"] for cause in record.get("causes", []))
-    return {"words": words, "parted_by": list(said.get("parted_by") or ())} if words else None
-
-
-def counted(verdicts: Sequence[Mapping[str, Any]]) -> str:
+def counted(verdicts: Sequence[Verdict]) -> str:
     """`52 agree, 4 conforming, 1 differs`: every word that occurs, with its number."""
-    numbers = {word: sum(v["outcome"] == word for v in verdicts) for word in ORDER}
+    numbers = {word: sum(verdict.outcome == word for verdict in verdicts) for word in ORDER}
     spoken = {"agrees": "agree", "differs": "differ"}
     parts = [
         f"{number} {spoken.get(word, word) if number != 1 else word}" for word, number in numbers.items() if number
@@ -141,16 +130,16 @@ def counted(verdicts: Sequence[Mapping[str, Any]]) -> str:
     return ", ".join(parts) or "nothing was judged"
 
 
-def claim(record: Mapping[str, Any]) -> str:
+def claim(record: Record) -> str:
     """What the headline says: as `worst`, and accepted only where a whole run ended with exit code 0."""
-    found = worst(record.get("verdicts", []))
-    whole = bool(record.get("finished")) and record.get("exit_code") in (None, 0)
+    found = worst([verdict.outcome for verdict in record.verdicts])
+    whole = record.finished and record.exit_code in (None, ExitCode.AGREES)
     return "open" if found == "accepted" and not whole else found
 
 
-def worst(verdicts: Sequence[Mapping[str, Any]]) -> str:
+def worst(outcomes: Iterable[Outcome]) -> str:
     """`refused`, `open` or `accepted`: what the page's headline may claim at most."""
-    words = {v["outcome"] for v in verdicts}
+    words: set[str] = set(outcomes)
     if words & {"differs", "nonconforming"}:
         return "refused"
     if words & {"cannot tell", "undecided"} or not words & {"agrees", "conforming"}:
@@ -158,73 +147,64 @@ def worst(verdicts: Sequence[Mapping[str, Any]]) -> str:
     return "accepted"
 
 
-def _gauge(record: Mapping[str, Any]) -> dict[str, Any] | None:
+def _gauge(record: Record) -> dict[str, Any] | None:
     """What studies of the bench found on the quantities with a requirement that this record was judged by."""
-    study = record.get("gauge")
-    if study is None:
+    if record.gauge is None:
         return None
-    units = {entry["name"]: entry.get("unit", "") for entry in record.get("measurements", [])}
-    judged = {v["name"]: v["requirement"] for v in record.get("verdicts", []) if v.get("requirement")}
+    units = {name: measurement.quantity.unit for name, measurement in record.measurements.items()}
+    judged = {verdict.name: verdict.requirement for verdict in record.verdicts if verdict.requirement is not None}
     rows = [
         {
-            "name": visible(found["name"]),
-            "study": f"{found['study']} of {found['made_utc'][:10]}",
-            "grr": in_unit(found["grr"], units.get(found["name"], "")),
-            "share": percent(tolerance_share(found["grr"], found["mean"], _requirement(judged[found["name"]]))),
+            "name": visible(found.name),
+            "study": f"{found.study} of {found.made_utc[:10]}",
+            "grr": in_unit(found.grr, units.get(found.name, "")),
+            "share": percent(tolerance_share(found.grr, found.mean, judged[found.name])),
         }
-        for found in study["quantities"]
-        if found["name"] in judged
+        for found in record.gauge.quantities
+        if found.name in judged
     ]
-    return {"rows": rows, "remarks": study["remarks"]}
+    return {"rows": rows, "remarks": record.gauge.remarks}
 
 
-def _requirement(entry: Mapping[str, Any]) -> Requirement:
-    return Requirement(name="", low=entry.get("low"), high=entry.get("high"))
-
-
-def _stops(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
+def _stops(verdicts: Sequence[Verdict]) -> list[tuple[str, str]]:
     """Where the board had to be stopped, and why."""
     return [
-        (visible(Name(verdict["name"]).prefix.replace(".", " ")), visible(verdict.get("reason", "")))
+        (visible(Name(verdict.name).prefix.replace(".", " ")), visible(verdict.reason))
         for verdict in verdicts
-        if is_stop(verdict)
+        if verdict.kind is VerdictKind.STOP
     ]
 
 
-def _left_out(verdicts: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[str]]]:
+def _left_out(verdicts: Sequence[Verdict]) -> list[tuple[str, list[str]]]:
     """Reasons for what was not run or not judged, each with the quantities it cost."""
     reasons: dict[str, list[str]] = {}
-    silent = [verdict["name"] for verdict in verdicts if is_unasked(verdict)]
-    asked = [verdict for verdict in verdicts if not is_unasked(verdict)]
+    silent = [verdict.name for verdict in verdicts if verdict.unasked]
+    asked = [verdict for verdict in verdicts if not verdict.unasked]
     for verdict in asked:
-        if verdict["outcome"] in {"not run", "not judged"}:
-            reason = f"{verdict['outcome']}: {visible(verdict.get('reason', ''))}"
-            reasons.setdefault(reason, []).append(verdict["name"])
+        if verdict.outcome in {Outcome.NOT_RUN, Outcome.NOT_JUDGED}:
+            reasons.setdefault(f"{verdict.outcome}: {visible(verdict.reason)}", []).append(verdict.name)
     if silent:
-        others = [verdict["name"] for verdict in asked if verdict["outcome"] not in REQUIRED]
+        others = [verdict.name for verdict in asked if verdict.outcome not in REQUIRED]
         reasons[visible(unasked(silent, others))] = silent
     return sorted(reasons.items())
 
 
-def _by_name(entries: Sequence[Mapping[str, Any]]) -> dict[str, Mapping[str, Any]]:
-    return {entry["name"]: entry for entry in entries}
-
-
-def _sections(record: Mapping[str, Any]) -> list[Section]:
-    groups: dict[str, list[Mapping[str, Any]]] = {}
-    for verdict in record.get("verdicts", []):
-        groups.setdefault(verdict["name"].rpartition(".")[0], []).append(verdict)
+def _sections(record: Record) -> list[Section]:
+    groups: dict[str, list[Verdict]] = {}
+    for verdict in record.verdicts:
+        groups.setdefault(verdict.name.rpartition(".")[0], []).append(verdict)
+    measured = {entry.name: entry for entry in record.measurement_entries}
     sections = []
     for group, verdicts in groups.items():
-        curves = [curve for curve in record.get("curves", []) if curve["name"].startswith(group + ".")]
+        curves = [curve for curve in record.curves if curve.name.startswith(group + ".")]
         anchor = group.replace(".", "-")
         sections.append(
             Section(
                 title=visible(_title(group)),
                 anchor=anchor,
-                rows=[_row(record, verdict) for verdict in verdicts],
+                rows=[_row(verdict, measured.get(verdict.name)) for verdict in verdicts],
                 curves=[
-                    (visible(curve["title"]), curve_plot(curve, f"{anchor}-c{number}"))
+                    (visible(curve.title), curve_plot(curve, f"{anchor}-c{number}"))
                     for number, curve in enumerate(curves)
                 ],
                 counts=counted(verdicts),
@@ -242,56 +222,60 @@ def _title(group: str) -> str:
     return f"{motor} · {title[:1].lower()}{title[1:]}" if motor else title
 
 
-def _one_reason(verdicts: Sequence[Mapping[str, Any]]) -> str:
-    reasons = {visible(verdict.get("reason", "")) for verdict in verdicts}
-    return reasons.pop() if len(reasons) == 1 and all(verdict["outcome"] == "not run" for verdict in verdicts) else ""
+def _one_reason(verdicts: Sequence[Verdict]) -> str:
+    reasons = {visible(verdict.reason) for verdict in verdicts}
+    alike = len(reasons) == 1 and all(verdict.outcome is Outcome.NOT_RUN for verdict in verdicts)
+    return reasons.pop() if alike else ""
 
 
-def _half_width(entry: Mapping[str, Any]) -> float | None:
-    interval = entry.get("interval95")
-    if interval:
-        return float(interval[1] - interval[0]) / 2.0
-    return 2.0 * entry["u"] if entry.get("u") else None
+def _measured(entry: MeasurementEntry | None, unit: str) -> str:
+    if entry is None:
+        return "–"
+    low, high = entry.interval95
+    return with_uncertainty(entry.value, (high - low) / 2.0, unit)
 
 
-def _expected(expectation: Mapping[str, Any], requirement: Mapping[str, Any] | None, unit: str) -> str:
-    if requirement:
-        return limits_in_words(requirement.get("low"), requirement.get("high"), unit)
-    if expectation.get("interval"):
-        low, high = expectation["interval"]
+def _expected(verdict: Verdict) -> str:
+    requirement, expectation, unit = verdict.requirement, verdict.expected, verdict.unit
+    if requirement is not None:
+        return limits_in_words(requirement.low, requirement.high, unit)
+    if expectation is None or expectation.quantity is None:
+        return "–"
+    if expectation.interval is not None:
+        low, high = expectation.interval
         return f"{in_unit(low, unit)} to {in_unit(high, unit)}"
-    return with_uncertainty(expectation.get("value"), _half_width(expectation), unit)
+    return with_uncertainty(expectation.quantity.value, 2.0 * expectation.quantity.u, unit)
 
 
-def _budget(entry: Mapping[str, Any]) -> list[dict[str, str]]:
+def _budget(quantity: Quantity) -> list[dict[str, str]]:
     """Sources, largest first, each with its share of the variance and what would shrink it.
 
     The independent parts of one fit (`fit#1`, `fit#2`) are one source; what is too small to matter is one row.
     """
-    sources: dict[str, dict[str, Any]] = {}
-    for part in entry.get("budget", []):
-        source = part["source"].partition("#")[0]
-        known = sources.setdefault(source, {**part, "source": source, "u": 0.0})
-        known["u"] = math.hypot(known["u"], part["u"])
-    parts = sorted(sources.values(), key=lambda part: -float(part["u"]))
-    total = math.fsum(part["u"] ** 2 for part in parts) or 1.0
-    large = [part for part in parts if part["u"] ** 2 >= SMALL * total]
+    sources: dict[str, Contribution] = {}
+    for name, part in quantity.budget.items():
+        source = evaluation(name)
+        known = sources.setdefault(source, replace(part, u=0.0))
+        sources[source] = replace(known, u=math.hypot(known.u, part.u))
+    parts = sorted(sources.items(), key=lambda item: -item[1].u)
+    total = math.fsum(part.u**2 for _, part in parts) or 1.0
+    large = [(source, part) for source, part in parts if part.u**2 >= SMALL * total]
     rows = [
         {
-            "source": visible(part["source"]),
-            "u": in_unit(part["u"], entry["unit"]),
-            "share": f"{100.0 * part['u'] ** 2 / total:.0f} %",
-            "shape": part["shape"] + (f", {plain(part['dof'], 2)} dof" if part.get("dof") else ""),
-            "remedy": visible(part.get("remedy", "")),
+            "source": visible(source),
+            "u": in_unit(part.u, quantity.unit),
+            "share": f"{100.0 * part.u**2 / total:.0f} %",
+            "shape": part.shape + (f", {plain(part.dof, 2)} dof" if part.type_a else ""),
+            "remedy": visible(part.remedy),
         }
-        for part in large
+        for source, part in large
     ]
     if len(parts) > len(large):
-        rest = math.hypot(*(part["u"] for part in parts[len(large) :]))
+        rest = math.hypot(*(part.u for _, part in parts[len(large) :]))
         rows.append(
             {
                 "source": f"{len(parts) - len(large)} smaller ones together",
-                "u": in_unit(rest, entry["unit"]),
+                "u": in_unit(rest, quantity.unit),
                 "share": f"{100.0 * rest**2 / total:.1g} %",
                 "shape": "",
                 "remedy": "",
@@ -300,34 +284,32 @@ def _budget(entry: Mapping[str, Any]) -> list[dict[str, str]]:
     return rows
 
 
-def _row(record: Mapping[str, Any], verdict: Mapping[str, Any]) -> Row:
-    name, unit = verdict["name"], verdict.get("unit", "")
-    measurement = _by_name(record.get("measurements", [])).get(name, {})
-    expectation = _by_name(record.get("expectations", [])).get(name, {})
-    requirement = verdict.get("requirement")
-    anchor = f"{'r' if requirement else 'q'}-{name.replace('.', '-')}"
+def _row(verdict: Verdict, entry: MeasurementEntry | None) -> Row:
+    name, unit = verdict.name, verdict.unit
+    anchor = f"{'q' if verdict.requirement is None else 'r'}-{name.replace('.', '-')}"
     return Row(
         anchor=anchor,
         where=visible(name.replace(".", " · ").replace("_", " ")),
         quantity=visible(name.rpartition(".")[2].replace("_", " ")),
         words="" if words_of(name) == name else words_of(name),
-        measured=with_uncertainty(measurement.get("value"), _half_width(measurement), unit) if measurement else "–",
-        expected=_expected(expectation, requirement, unit),
-        margin=in_unit(verdict.get("margin"), unit),
-        outcome=verdict["outcome"],
-        mark=MARKS.get(verdict["outcome"], "?"),
-        reason=visible(verdict.get("reason", "")),
-        interval=_interval(verdict, measurement, expectation, anchor),
-        budget=_budget(measurement) if measurement else [],
-        model=visible(expectation.get("model", "")),
-        note=visible(measurement.get("note", "")) if measurement else "",
-        detectable=in_unit(verdict.get("detectable"), unit),
-        e_n="–" if verdict.get("e_n") is None else f"{verdict['e_n']:.2f}".replace("-", "−"),
+        measured=_measured(entry, unit),
+        expected=_expected(verdict),
+        margin=in_unit(verdict.margin, unit),
+        outcome=verdict.outcome,
+        mark=MARKS[verdict.outcome],
+        reason=visible(verdict.reason),
+        interval=None if entry is None else interval_plot(verdict, entry, _centre(verdict), f"{anchor}-i"),
+        budget=[] if verdict.measured is None else _budget(verdict.measured),
+        model="" if verdict.expected is None else visible(verdict.expected.model),
+        note=visible(verdict.note),
+        detectable=in_unit(verdict.detectable, unit),
+        e_n="–" if verdict.e_n is None else f"{verdict.e_n:.2f}".replace("-", "−"),
     )
 
 
-def _interval(
-    verdict: Mapping[str, Any], measurement: Mapping[str, Any], expectation: Mapping[str, Any], anchor: str
-) -> Markup | None:
-    centre = None if verdict.get("requirement") or expectation.get("interval") else expectation.get("value")
-    return interval_plot(verdict, measurement, centre, f"{anchor}-i") if measurement else None
+def _centre(verdict: Verdict) -> float | None:
+    """What a model predicts; None where a requirement or an interval is judged by."""
+    expected = verdict.expected
+    if verdict.requirement is not None or expected is None or expected.interval is not None:
+        return None
+    return None if expected.quantity is None else expected.quantity.value

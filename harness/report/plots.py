@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+import math
+from collections.abc import Sequence
 from xml.etree import ElementTree as Tree
 
 from markupsafe import Markup
 
+from harness.nouns.results import Curve, Outcome, Verdict
+from harness.record.entries import MeasurementEntry
 from harness.report import svg
 from harness.report.numbers import in_unit, prefix_for, visible
 
@@ -28,15 +30,14 @@ def _finished(root: Tree.Element) -> Markup:
     return Markup(Tree.tostring(root, encoding="unicode"))  # text was escaped by the serialiser
 
 
-def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
+def curve_plot(curve: Curve, name: str) -> Markup:
     """A curve of the record: measured points or line, the model's line and its band over them."""
-    series: Mapping[str, Sequence[Sequence[float]]] = curve["series"]
-    model = sorted((float(x), float(value), float(u)) for x, value, u in curve.get("model") or ())
+    series, model = curve.series, sorted(curve.model)
     xs = [row[0] for rows in series.values() for row in rows] + [row[0] for row in model]
     ys = [row[1] for rows in series.values() for row in rows]
     ys += [row[1] + side * BAND * row[2] for row in model for side in (-1, 1)]
-    x_factor, x_unit = prefix_for(max((abs(x) for x in xs), default=0.0), curve["x_unit"])
-    y_factor, y_unit = prefix_for(max((abs(y) for y in ys), default=0.0), curve["y_unit"])
+    x_factor, x_unit = prefix_for(max((abs(x) for x in xs), default=0.0), curve.x_unit)
+    y_factor, y_unit = prefix_for(max((abs(y) for y in ys), default=0.0), curve.y_unit)
     low, high = svg.spread([x / x_factor for x in xs], 0.02)
     across = svg.Scale(low=low, high=high, start=LEFT, end=WIDTH - 12)
     low, high = svg.spread([y / y_factor for y in ys])
@@ -49,13 +50,13 @@ def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
     if model:
         described += f" The model's line with a band of {BAND:g} standard uncertainties lies over them."
     extra = ROW * ((len(series) + bool(model) - 1) // IN_A_ROW)
-    root = svg.drawing(WIDTH, HEIGHT + extra, visible(curve["title"]), visible(described), name)
+    root = svg.drawing(WIDTH, HEIGHT + extra, visible(curve.title), visible(described), name)
     svg.axes(
         root,
         across,
         up,
-        f"{visible(curve['x_label'])} / {x_unit or '1'}",
-        f"{visible(curve['y_label'])} / {y_unit or '1'}",
+        f"{visible(curve.x_label)} / {x_unit or '1'}",
+        f"{visible(curve.y_label)} / {y_unit or '1'}",
     )
     if model:
         upper = place([(x, value + BAND * u) for x, value, u in model])
@@ -63,13 +64,13 @@ def curve_plot(curve: Mapping[str, Any], name: str) -> Markup:
         svg.path(root, upper + lower, "band", closed=True)
     for number, rows in enumerate(series.values()):
         points = svg.decimate(place(rows))
-        if curve.get("joined"):
+        if curve.joined:
             svg.path(root, points, f"trace s{number % 4}")
         else:
             svg.marks(root, points, f"mark s{number % 4}", number)
     if model:
         svg.path(root, place([(x, value) for x, value, _ in model]), "model")
-    _legend(root, list(series), bool(model), bool(curve.get("joined")))
+    _legend(root, list(series), bool(model), curve.joined)
     return _finished(root)
 
 
@@ -90,25 +91,22 @@ def _legend(root: Tree.Element, labels: Sequence[str], model: bool, joined: bool
         svg.text(root, x + 28, y, shown if len(shown) <= most else shown[: most - 1] + "…", "tick", "start")
 
 
-def interval_plot(
-    verdict: Mapping[str, Any], measurement: Mapping[str, Any], expected: float | None, name: str
-) -> Markup | None:
+def interval_plot(verdict: Verdict, measured: MeasurementEntry, expected: float | None, name: str) -> Markup | None:
     """Acceptance limits as a bar, the measured value with its 95 % interval over it; None without limits."""
-    limits = verdict.get("limits")
-    value = measurement.get("value")
-    if value is None or not limits or all(limit is None for limit in limits):
+    limits = [limit if math.isfinite(limit) else None for limit in verdict.limits or ()]
+    if all(limit is None for limit in limits):
         return None
-    low95, high95 = measurement.get("interval95") or (value, value)
+    value, (low95, high95) = measured.value, measured.interval95
     ends = [end for end in (*limits, value, low95, high95, expected) if end is not None]
     low, high = svg.spread(ends, 0.12)
     width, height = 240.0, 26.0
     across = svg.Scale(low=low, high=high, start=4, end=width - 4)
-    unit = verdict["unit"]
+    unit = verdict.unit
     words = (
-        f"{visible(verdict['name'])}: measured {in_unit(value, unit)}, limits {in_unit(limits[0], unit)} to "
+        f"{visible(verdict.name)}: measured {in_unit(value, unit)}, limits {in_unit(limits[0], unit)} to "
         f"{in_unit(limits[1], unit)}"
     )
-    root = svg.drawing(width, height, words, f"Verdict: {verdict['outcome']}", name)
+    root = svg.drawing(width, height, words, f"Verdict: {verdict.outcome}", name)
     left = across(limits[0]) if limits[0] is not None else 0.0
     right = across(limits[1]) if limits[1] is not None else width
     Tree.SubElement(
@@ -121,7 +119,7 @@ def interval_plot(
             svg.line(root, across(limit), 5, across(limit), 21, "limit")
     if expected is not None:
         svg.line(root, across(expected), 8, across(expected), 18, "expected")
-    kind = "point out" if verdict["outcome"] in {"differs", "nonconforming"} else "point"
+    kind = "point out" if verdict.outcome in {Outcome.DIFFERS, Outcome.NONCONFORMING} else "point"
     svg.line(root, across(low95), 13, across(high95), 13, kind)
     svg.marks(root, [(across(value), 13)], kind + " solid", 0)
     return _finished(root)

@@ -5,26 +5,38 @@ A later study of fewer quantities, or of too few runs to tell, does not take awa
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from harness.base.errors import HarnessError, RecordError
-from harness.record.forms import gauges_from
+from harness.base.errors import HarnessError
+from harness.nouns.results import Gauge
+from harness.record.entries import GaugeEntry
+from harness.record.forms import check_gauge
+from harness.record.values import Damage, read_as
 from harness.store.address import Address, beside
 
 if TYPE_CHECKING:
     from harness.store.studies import Study
 
-Found = Mapping[str, Any]
 KEYS = ("name", "grr", "mean", "largest")
 
 
-def in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Found]:
-    """What the record of a run in `folder` is to say of studies of its rig: by whether the bench is simulated.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Studies:
+    """What the record of a run is to say of studies of its rig."""
+
+    entry: GaugeEntry
+    instruments: Mapping[int, Sequence[str]] = field(default_factory=dict)
+    """Serial numbers of what stood on the bench, by the number of a study."""
+
+
+def in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Studies]:
+    """Studies that a run in `folder` is judged by: by whether the bench is simulated.
 
     `store` None: the one beside the folder. A store that is not there yet has none; one that cannot be read changes no
-    verdict and is told of (`trouble`). Read before anything is opened: what is not known then is never used.
+    verdict and is told of. Read before anything is opened: what is not known then is never used.
     """
     try:
         address = store or beside(folder)
@@ -36,11 +48,11 @@ def in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Found]
             those = {virtual: opened.studies.all("gauge", rig, virtual=virtual) for virtual in (False, True)}
         return {virtual: _found(studies, address) for virtual, studies in those.items() if studies}
     except HarnessError as error:
-        why = {"trouble": f"no study of the gauge was read: {error}"}
+        why = Studies(entry=GaugeEntry(quantities=(), remarks=(f"no study of the gauge was read: {error}",)))
         return {False: why, True: why}
 
 
-def for_record(found: Found | None, identities: Mapping[str, str]) -> dict[str, Any] | None:
+def for_record(found: Studies | None, identities: Mapping[str, str]) -> GaugeEntry | None:
     """The entry `gauge` of a record; None where there is no study. `identities`: answers to *IDN? by instrument.
 
     It carries what judging needs and who of the instruments was not there when a study was made: a study is of the rig
@@ -48,38 +60,39 @@ def for_record(found: Found | None, identities: Mapping[str, str]) -> dict[str, 
     """
     if found is None:
         return None
-    if "trouble" in found:
-        return {"quantities": [], "remarks": [found["trouble"]]}
     from harness.compare.belonging import serial
 
     numbers = {name: number for name, idn in identities.items() if (number := serial(idn))}
-    remarks = list(found["remarks"])
-    for study, known in found["instruments"].items():
+    remarks = list(found.entry.remarks)
+    for study, known in found.instruments.items():
         strangers = [f"instrument {name} ({number})" for name, number in numbers.items() if number not in known]
         if strangers:
             remarks.append(f"study {study} was made without {', '.join(strangers)}, and is applied all the same")
-    return {"store": found["store"], "quantities": found["quantities"], "remarks": remarks}
+    return replace(found.entry, remarks=tuple(remarks))
 
 
-def _found(studies: Iterable[Study], address: Address) -> Found:
+def _found(studies: Iterable[Study], address: Address) -> Studies:
     """What judging needs of studies, oldest first; one that is damaged is told of and left out."""
-    newest: dict[str, dict[str, Any]] = {}
+    newest: dict[str, Gauge] = {}
     remarks = []
     instruments: dict[int, list[str]] = {}
     for study in studies:
         try:
-            told = [{key: one[key] for key in KEYS} for one in study.content["quantities"] if one["told"]]
-            entries = [{**one, "study": study.id, "made_utc": study.made_utc} for one in told]
-            gauges_from({"quantities": entries})  # what cannot be judged by is told before anything is opened
+            gauges = [_gauge(study, one) for one in study.content["quantities"] if one["told"]]
             instruments[study.id] = [str(number) for number in study.content["instruments"]]
-        except (KeyError, TypeError, RecordError):
+        except (KeyError, TypeError, Damage):  # what cannot be judged by is told before anything is opened
             remarks.append(f"study {study.id} of {address.shown} is damaged, and is not applied")
             continue
-        newest.update({entry["name"]: entry for entry in entries})
-    used = {entry["study"] for entry in newest.values()}
-    return {
-        "store": address.shown,
-        "quantities": list(newest.values()),
-        "instruments": {study: known for study, known in instruments.items() if study in used},
-        "remarks": remarks,
-    }
+        newest.update({gauge.name: gauge for gauge in gauges})
+    used = {gauge.study for gauge in newest.values()}
+    return Studies(
+        entry=GaugeEntry(store=address.shown, quantities=tuple(newest.values()), remarks=tuple(remarks)),
+        instruments={study: known for study, known in instruments.items() if study in used},
+    )
+
+
+def _gauge(study: Study, quantity: Mapping[str, object]) -> Gauge:
+    values = {**{key: quantity[key] for key in KEYS}, "study": study.id, "made_utc": study.made_utc}
+    gauge = read_as(Gauge, values, f"study {study.id}")
+    check_gauge(gauge)
+    return gauge

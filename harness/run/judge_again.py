@@ -7,20 +7,17 @@ Nothing is measured, nothing of the record is changed.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
-from typing import Any
+from dataclasses import dataclass
 
-from harness.base.errors import MeasurementError, RecordError
+from harness.base.errors import MeasurementError
 from harness.checks import registry
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import Diagnosis, diagnose
-from harness.nouns.contract import Declared
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
-from harness.nouns.results import Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
+from harness.nouns.results import Expectation, Measurement, Outcome, Unmeasured, Verdict
 from harness.record import Record
-from harness.record.forms import gauges_from
-from harness.rigfile import RigSpec, loads
+from harness.rigfile import RigSpec
 from harness.run.planning import BOTH
 
 
@@ -41,16 +38,9 @@ def judge_again(record: Record, spec: RigSpec | None = None) -> Again:
     it was fixed before measuring. A quantity that was not measured keeps its reason. Raises RecordError where the
     record lacks something that this needs.
     """
-    try:
-        if spec is None:
-            spec = loads(str(record.content["rig"]["text"]).encode(), str(record.folder / "rig.toml"))
-        declared = {motor: _declared(entry) for motor, entry in record.content["declared"].items()}
-        # A record older than studies of the gauge knows of none.
-        rule = _rule(spec, record.content["risk"], gauges_from(record.content.get("gauge")))
-        planned = [str(name) for name in record.content["planned"]]
-    except (KeyError, TypeError) as error:
-        raise RecordError(f"{record.folder}: cannot be judged again: expected {error} in the record") from error
-    kept = {result.name: result for result in record.results if isinstance(result, Unmeasured)}
+    spec = spec or record.spec
+    rule, declared, planned = rule_of(record, spec), record.declared, record.planned
+    kept = {result.name: result for result in record.unmeasured}
     results: list[Measurement | Unmeasured] = []
     expectations: list[Expectation] = []
     observations = record.observations()
@@ -90,19 +80,16 @@ def _analysed(
     return [found.get(name) or kept.get(name) or nothing[name] for name in names]
 
 
-def _declared(entry: Mapping[str, Any]) -> Declared:
-    values = {field.name: entry[field.name] for field in fields(Declared)}
-    return Declared(**{**values, "timers": tuple(values["timers"])})
-
-
-def _rule(spec: RigSpec, risk: Mapping[str, Any], gauge: Mapping[str, Gauge]) -> rules.Rule:
+def rule_of(record: Record, spec: RigSpec) -> rules.Rule:
+    """The rule that a record was to be judged by, with requirements and [detect] of a rig file. Raises RecordError."""
+    risk = record.risk
     return rules.Rule(
-        planned=risk["planned"],
-        looks=risk.get("looks", 1),  # older records are of one look
-        false_alarm_risk=risk["false_alarm"],
-        false_acceptance_risk=risk["false_acceptance"],
+        planned=risk.planned,
+        looks=risk.looks,
+        false_alarm_risk=risk.false_alarm,
+        false_acceptance_risk=risk.false_acceptance,
         detect=spec.detect,
         requirements=spec.required,
-        gauge=gauge,
+        gauge=record.gauges,
         gauge_share_max=spec.rig.gauge_share_max,
     )

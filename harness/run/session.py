@@ -27,8 +27,8 @@ from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
 from harness.nouns.contract import Part
 from harness.record import RecordWriter
-from harness.record.forms import gauges_from
-from harness.record.write import FILE
+from harness.record.forms import gauge_entry
+from harness.record.record import FILE
 from harness.rigfile import RigSpec, load
 from harness.run.gauges import for_record, in_force
 from harness.run.qualification import Qualification
@@ -157,7 +157,7 @@ class BenchSession:
                 only=settings.only,
                 require_all=settings.require_all,
                 looks=settings.looks,
-                gauge=gauges_from(self.record.content["gauge"]),
+                gauge=self.record.read().gauges,
                 on_step=self._tell,
             )
         except BaseException as error:
@@ -201,15 +201,15 @@ class BenchSession:
         """What a closed session has to say; nothing before it is closed."""
         if self.code is None or self.qualification is None or self.record is None:
             return Summary()
-        content = self.record.content
-        virtual = " (VIRTUAL)" if content["virtual"] else ""
+        record = self.record.read()
+        virtual = " (VIRTUAL)" if record.virtual else ""
         lines = [
             f"{visible(self.name)}{virtual}: {headline(self.qualification.verdicts)}",
-            *(f"cause: {visible(str(cause.get('words', '')))}" for cause in content["causes"]),
-            *(visible(str(remark)) for remark in (content["gauge"] or {}).get("remarks", ())),
+            *(f"cause: {visible(cause.words)}" for cause in record.causes),
+            *(visible(remark) for remark in (record.gauge.remarks if record.gauge is not None else ())),
             f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
         ]
-        return Summary(order=visible((content["stop"] or {}).get("by_hand", "")), lines=tuple(lines))
+        return Summary(order=visible(record.stop.by_hand if record.stop is not None else ""), lines=tuple(lines))
 
     def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
         if self._on_open is not None:
@@ -265,8 +265,10 @@ class BenchSession:
                 }
                 for name, entry in rig.instruments.items()
             },
-            "gauge": for_record(
-                self._studies.get(rig.virtual), {name: entry.identity for name, entry in rig.instruments.items()}
+            "gauge": gauge_entry(
+                for_record(
+                    self._studies.get(rig.virtual), {name: entry.identity for name, entry in rig.instruments.items()}
+                )
             ),
         }
 

@@ -1,26 +1,26 @@
-"""What a store keeps of a record: the rows of its tables, made from record.json. Nothing else knows both."""
+"""What a store keeps of a record: the rows of its tables, made from the record. Nothing else knows both."""
 
 from __future__ import annotations
 
-import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from harness.base.errors import RecordError
 from harness.base.words import visible
 from harness.nouns.names import Name
-from harness.nouns.results import Outcome
-from harness.record.read import parsed, text_of
+from harness.nouns.results import REQUIRED
+from harness.record import Record, read
+from harness.record.parts import DamagedRecord
 from harness.store.raw import digest
 
 Row = dict[str, Any]
 
-CONFORMITY = frozenset({Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED})
-"""Words of a verdict against a requirement; the others are against a model, or say why there is none."""
+MOST_SEED = 2**63
+"""A database keeps whole numbers in 64 bits with a sign."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,30 +42,31 @@ def rows_of(folder: Path) -> Rows:
     `uid` is the SHA-256 of its record.json and of its observations' names and hashes: the same record is the same run
     wherever it is kept from, and nothing in it can change unseen.
     """
-    path, text = text_of(folder)
-    record = parsed(path, text)
+    record = read(folder)
+    try:
+        return _rows(record)
+    except DamagedRecord as error:
+        raise RecordError(f"{visible(str(record.folder))}: damaged record, not kept: {error.what}") from error
+
+
+def _rows(record: Record) -> Rows:
     record.observations()  # each must be readable now: later would be too late
     raw: dict[str, bytes] = {}
-    observations: list[Row] = []
-    for entry in record.content["observations"]:
+    hashes: dict[str, str] = {}
+    for entry in record.observation_entries:
         data = record.raw(entry)
-        sha256 = digest(data)
-        raw[sha256] = data
-        observations.append({"name": str(entry["name"]), "sha256": sha256})
-    try:
-        if len({row["name"] for row in observations}) < len(observations):
-            raise ValueError("two observations of one name")
-        hashes = "".join(f"\n{row['name']} {row['sha256']}" for row in observations).encode(errors="backslashreplace")
-        return Rows(
-            run={"uid": digest(text + hashes), **_run(record.content)},
-            json=zlib.compress(text),
-            quantities=_quantities(record.content),
-            observations=[{**row, "name": visible(row["name"])} for row in observations],
-            raw=raw,
-        )
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
-        what = f"expected {error} in it" if isinstance(error, KeyError) else str(error)
-        raise RecordError(f"{visible(str(record.folder))}: damaged record, not kept: {what}") from error
+        hashes[entry.name] = digest(data)
+        raw[hashes[entry.name]] = data
+    if len(hashes) < len(record.observation_entries):
+        raise DamagedRecord(record.folder, "two observations of one name")
+    listed = "".join(f"\n{name} {sha256}" for name, sha256 in hashes.items()).encode(errors="backslashreplace")
+    return Rows(
+        run={"uid": digest(record.data + listed), **_run(record)},
+        json=zlib.compress(record.data),
+        quantities=_quantities(record),
+        observations=[{"name": visible(name), "sha256": sha256} for name, sha256 in hashes.items()],
+        raw=raw,
+    )
 
 
 def text_from(data: bytes) -> bytes:
@@ -73,43 +74,43 @@ def text_from(data: bytes) -> bytes:
     return zlib.decompress(data)
 
 
-def _run(content: Mapping[str, Any]) -> Row:
-    declared: Mapping[str, Any] = next(iter(content.get("declared", {}).values()), {})
+def _run(record: Record) -> Row:
+    firmware = record.firmware
+    if record.seed is not None and not -MOST_SEED <= record.seed < MOST_SEED:
+        raise DamagedRecord(record.folder, f"seed: expected a whole number of at most 63 bits, found {record.seed}")
     return {
-        "started_utc": _utc(content["started_utc"]),
-        "ended_utc": None if content.get("ended_utc") is None else _utc(content["ended_utc"]),
-        "rig": _text(content["rig"]["name"]),
-        "rig_sha256": _text(content["rig"]["sha256"]),
-        "virtual": content["virtual"],
-        "board_id": _text(content["board"]["unique_id"]),
-        "board_name": _text_or_none(content["board"].get("name")),
-        "firmware_name": _text_or_none(declared.get("name")),
-        "firmware_version": _text_or_none(declared.get("version")),
-        "firmware_sha256": _text_or_none(content.get("hashes", {}).get("firmware")),
-        "lot": _text_or_none(content.get("lot")),
-        "seed": _whole_or_none(content.get("seed")),
-        "finished": content["finished"],
-        "exit_code": _whole_or_none(content.get("exit_code")),
+        "started_utc": _spelled(record.started),
+        "ended_utc": None if record.ended is None else _spelled(record.ended),
+        "rig": visible(record.rig.name),
+        "rig_sha256": visible(record.rig.sha256),
+        "virtual": record.virtual,
+        "board_id": visible(record.board.unique_id),
+        "board_name": _visible_or_none(record.board.name),
+        "firmware_name": None if firmware is None else visible(firmware.name),
+        "firmware_version": None if firmware is None else visible(firmware.version),
+        "firmware_sha256": _visible_or_none(record.hashes.firmware),
+        "lot": _visible_or_none(record.lot),
+        "seed": record.seed,
+        "finished": record.finished,
+        "exit_code": None if record.exit_code is None else int(record.exit_code),
     }
 
 
-def _quantities(content: Mapping[str, Any]) -> list[Row]:
+def _quantities(record: Record) -> list[Row]:
     rows: dict[str, Row] = {}
-    for entry in content["measurements"]:
-        row = _row(rows, entry["name"])
-        row.update(value=_number(entry["value"]), u=_number(entry["u"]), unit=_text(entry["unit"]))
-        row["dof"] = None if entry["dof"] is None else _number(entry["dof"])
-    for entry in content["unmeasured"]:
-        _row(rows, entry["name"])["outcome"] = Outcome(entry["outcome"]).value
-    for entry in content["verdicts"]:
-        outcome = Outcome(entry["outcome"])
-        _row(rows, entry["name"])["conformity" if outcome in CONFORMITY else "outcome"] = outcome.value
+    for measured in record.measurement_entries:
+        row = _row(rows, measured.name)
+        row.update(value=measured.value, u=measured.u, unit=visible(measured.unit), dof=measured.dof)
+    for result in record.unmeasured:
+        _row(rows, result.name)["outcome"] = result.outcome.value
+    for verdict in record.verdicts:
+        _row(rows, verdict.name)["conformity" if verdict.outcome in REQUIRED else "outcome"] = verdict.outcome.value
     return list(rows.values())
 
 
-def _row(rows: dict[str, Row], name: Any) -> Row:
+def _row(rows: dict[str, Row], name: str) -> Row:
     """The row of a quantity, new where it is named for the first time."""
-    name = _text(name)
+    name = visible(name)
     if name not in rows:
         rows[name] = {
             "name": name,
@@ -125,34 +126,10 @@ def _row(rows: dict[str, Row], name: Any) -> Row:
     return rows[name]
 
 
-def _number(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise ValueError(f"expected a number, found {visible(repr(value)[:40])}")
-    return float(value)
+def _visible_or_none(words: str | None) -> str | None:
+    return None if words is None else visible(words)
 
 
-def _whole_or_none(value: Any) -> int | None:
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int) or not -(2**63) <= value < 2**63:
-        raise ValueError(f"expected a whole number of at most 63 bits, found {visible(repr(value)[:40])}")
-    return value
-
-
-def _text(value: Any) -> str:
-    """Text as a column takes it; characters that no database or terminal should meet are written out."""
-    if not isinstance(value, str):
-        raise TypeError(f"expected text, found {visible(repr(value)[:40])}")
-    return value if value.isprintable() else visible(value)
-
-
-def _text_or_none(value: Any) -> str | None:
-    return None if value is None else _text(value)
-
-
-def _utc(value: Any) -> str:
+def _spelled(when: datetime) -> str:
     """A time of day in UTC, in one spelling, so that sorting text sorts time."""
-    when = datetime.fromisoformat(_text(value))
-    if when.tzinfo is None:
-        raise ValueError(f"expected a time with its zone, found {value}")
-    return when.astimezone(UTC).isoformat(timespec="seconds")
+    return when.isoformat(timespec="seconds")

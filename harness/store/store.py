@@ -7,8 +7,8 @@ before the one transaction that names them, and that transaction is on disk befo
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
 from operator import attrgetter
 from pathlib import Path
 from typing import Any, NamedTuple, Self
@@ -20,7 +20,7 @@ from harness.base.closing import Closing
 from harness.base.errors import RecordError, StoreError
 from harness.base.words import visible
 from harness.record import Record
-from harness.record.read import content_of
+from harness.record.entries import ObservationEntry
 from harness.store import tables
 from harness.store.adding import Adding
 from harness.store.address import DEFAULT, Address
@@ -79,17 +79,6 @@ RUNS = select(*(tables.run.c[name] for name in COLUMNS))
 
 
 BY_START = attrgetter("started_utc", "run_id")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeptRecord(Record):
-    """A record out of a store; `folder` only says in messages where it is from."""
-
-    open_raw: Callable[[Mapping[str, Any]], bytes] = field(repr=False)
-
-    def raw(self, entry: Mapping[str, Any]) -> bytes:
-        """The .npy file of an observation's entry. Raises RecordError."""
-        return self.open_raw(entry)
 
 
 class Store(Closing):
@@ -188,7 +177,10 @@ class Store(Closing):
             return [_run(row._mapping) for row in connection.execute(wanted)][::-1]
 
     def record(self, run_id: int) -> Record:
-        """The record of a run, its observations read when asked for. Raises StoreError, RecordError."""
+        """The record of a run, its observations read when asked for. Raises StoreError, RecordError.
+
+        Its folder only says in messages where it is from.
+        """
         place = Path(self.address.shown.removeprefix("postgresql://")) / f"run {run_id}"
         text = self.text(run_id)
         names = select(tables.observation.c.name, tables.observation.c.sha256)
@@ -196,11 +188,11 @@ class Store(Closing):
             found = connection.execute(names.where(tables.observation.c.run_id == run_id)).all()
         hashes = {row.name: row.sha256 for row in found}
 
-        def open_raw(entry: Mapping[str, Any]) -> bytes:
-            name = visible(str(entry["name"]))
+        def raw(entry: ObservationEntry) -> bytes:
+            name = visible(entry.name)
             return self._raw.get(hashes[name], f"observation {name} of run {run_id}")
 
-        return KeptRecord(folder=place, content=content_of(place, text), open_raw=open_raw)
+        return Record(place, text, raw=raw)
 
     def text(self, run_id: int) -> bytes:
         """record.json of a run, byte for byte. Raises StoreError, RecordError."""

@@ -15,14 +15,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.base.errors import RecordError, UsageError
+from harness.base.errors import UsageError
 from harness.base.words import visible
 from harness.compare.belonging import serial
 from harness.record import Record
@@ -80,7 +79,7 @@ def places(records: Sequence[Record], benches: Sequence[str] | None, days: Seque
     return [
         Place(
             board=_board(record),
-            bench=visible(benches[k] if benches is not None else own[k] or str(record.content["rig"]["name"])),
+            bench=visible(benches[k] if benches is not None else own[k] or record.rig.name),
             day=visible(days[k] if days is not None else _day(record)),
         )
         for k, record in enumerate(records)
@@ -116,35 +115,25 @@ def design(those: Sequence[Place]) -> Design:
 
 def serials(record: Record) -> Mapping[str, str]:
     """Maker, model and serial number of each instrument that has one, by its name. Raises RecordError."""
-    try:
-        known = {name: serial(str(entry["idn"])) for name, entry in record.content["instruments"].items()}
-    except (KeyError, TypeError, AttributeError) as error:
-        raise RecordError(f"{record.folder}: cannot be studied: expected {error} in the record") from error
+    known = {name: serial(entry.idn) for name, entry in record.instruments.items()}
     return {name: number for name, number in known.items() if number}
 
 
 def _board(record: Record) -> str:
-    try:
-        board = record.content["board"]
-        return visible(str(board.get("name") or board["unique_id"]))
-    except (KeyError, TypeError, AttributeError) as error:
-        raise RecordError(f"{record.folder}: cannot be studied: expected {error} in the record") from error
+    return visible(record.board.name or record.board.unique_id)
 
 
 def _bench(record: Record) -> list[str]:
     """What makes a bench another one, in words."""
     things = [f"{name} {number}" for name, number in serials(record).items()]
-    if not record.content["virtual"]:
+    if not record.virtual:
         return things
-    plant = record.content.get("plant_seed")
+    plant = record.plant_seed
     return ["nominal plant" if plant is None else f"plant {plant}", *things]
 
 
 def _day(record: Record) -> str:
-    try:
-        return datetime.fromisoformat(str(record.content["started_utc"])).astimezone(UTC).date().isoformat()
-    except (KeyError, ValueError) as error:
-        raise RecordError(f"{record.folder}: cannot be studied: expected the time it was started: {error}") from error
+    return record.started.date().isoformat()
 
 
 def _many(count: int, one: str, several: str = "") -> str:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from harness.base.errors import ExitCode, MeasurementError, RigFileError, UsageError
+from harness.base.errors import ExitCode, MeasurementError, UsageError
 from harness.base.words import visible
 from harness.compare.reference import surroundings
 from harness.compare.taken import mixed, rig_of, taken_from
@@ -14,7 +14,7 @@ from harness.nouns.names import Name
 from harness.nouns.results import Requirement
 from harness.record import Record
 from harness.record.forms import clean
-from harness.rigfile import RigSpec, loads
+from harness.rigfile import RigSpec
 from harness.study.design import Design, design, places, serials
 from harness.study.found import Fitness, Found
 from harness.study.gauge import found
@@ -93,20 +93,16 @@ def gauge_study(
     quantities += _never_planned(names, limits, most)
     return GaugeStudy(
         rig=rig_of(records[0])[0],
-        virtual=bool(records[0].content["virtual"]),
+        virtual=records[0].virtual,
         design=shape,
         quantities=tuple(quantities),
-        remarks=tuple(_remarks(shape, virtual=bool(records[0].content["virtual"]))),
+        remarks=tuple(_remarks(shape, virtual=records[0].virtual)),
         instruments=tuple(sorted({number for record in records for number in serials(record).values()})),
     )
 
 
 def _newest_spec(records: Sequence[Record]) -> RigSpec:
-    newest = max(records, key=lambda record: str(record.content.get("started_utc", "")))
-    try:
-        return loads(str(newest.content["rig"]["text"]).encode(), str(newest.folder / "rig.toml"))
-    except (KeyError, TypeError, RigFileError) as error:
-        raise UsageError(f"{visible(str(newest.folder))}: its rig file does not read: {error}") from error
+    return max(records, key=lambda record: record.started).spec
 
 
 def _never_planned(names: Sequence[str], limits: Mapping[str, Requirement], most: float) -> list[Found]:

@@ -154,15 +154,15 @@ def _qualified(case: Case, folder: Path, rig: str, options: Iterable[str] = ()) 
     if not (folder / "record.json").exists():
         sys.stderr.write(f"{case.key}: no record; {done.stderr.strip()[-500:]}\n")
         return Run(key=case.key, exit_code=done.returncode)
-    content = read(folder).content
-    words = content["diagnosis"]["words"]
+    record = read(folder)
+    words = record.diagnosis.words
     run = Run(
         key=case.key,
         exit_code=done.returncode,
-        outcomes=_outcomes((v["name"], v["requirement"] is not None, v["outcome"]) for v in content["verdicts"]),
-        causes=tuple(cause["words"] for cause in content["causes"]) or (words,),
+        outcomes=_outcomes((v.name, v.requirement is not None, v.outcome.value) for v in record.verdicts),
+        causes=tuple(cause.words for cause in record.causes) or (words,),
         diagnosis=words,
-        measured={m["name"]: (m["value"], m["u"], *m["interval95"]) for m in content["measurements"]},
+        measured={m.name: (m.value, m.u, *m.interval95) for m in record.measurement_entries},
     )
     sys.stderr.write(f"{case.key}: exit {run.exit_code} {words}\n")
     return run
@@ -173,7 +173,7 @@ def _judged(key: str, record: Record, again: Again) -> Run:
     measured = {one.name: one.quantity for one in again.results if isinstance(one, Measurement)}
     return Run(
         key=key,
-        exit_code=int(exit_code(again.verdicts, record.content["required"])),
+        exit_code=int(exit_code(again.verdicts, record.required)),
         outcomes=_outcomes((v.name, v.requirement is not None, v.outcome.value) for v in again.verdicts),
         causes=tuple(cause.words for cause in again.diagnosis.causes) or (again.diagnosis.words,),
         diagnosis=again.diagnosis.words,

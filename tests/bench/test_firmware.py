@@ -35,9 +35,9 @@ def test_another_firmware_is_what_is_qualified_and_the_old_one_comes_back(tmp_pa
     words = ("--only", "commutation", "--seed", "5", "--firmware", "new", "--restore", "--out", "run")
     done = rotorgate("qualify", str(SLUICE), *words, cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
-    content = read(tmp_path / "run").content
-    assert content["declared"]["gate"]["version"] == "1.5.0"
-    assert content["hashes"]["firmware"] == hashlib.sha256((new / "sluice_drive.py").read_bytes()).hexdigest()
+    firmware_then = read(tmp_path / "run").firmware
+    assert firmware_then.version == "1.5.0"
+    assert firmware_then.sha256 == hashlib.sha256((new / "sluice_drive.py").read_bytes()).hexdigest()
     assert not list((tmp_path / "state").rglob("*.json")), "the backup is kept although the old firmware is back"
 
 
@@ -51,11 +51,11 @@ def test_a_loop_that_runs_away_is_stopped_and_the_other_motor_is_measured(tmp_pa
     assert "cause: gate: the closed loop does not hold this motor within the limits" in done.stdout
     record = read(tmp_path / "run")
     assert record.finished
-    verdicts = {entry["name"]: entry for entry in record.content["verdicts"]}
-    assert verdicts["gate.step.limits"]["outcome"] == "nonconforming"
-    assert verdicts["gate.step.limits"]["reason"].endswith((" rad", " rad/s"))
-    assert verdicts["gate.step.delay"]["outcome"] == "not run"
-    assert verdicts["wheel.step.natural_frequency"]["outcome"] == "agrees"
+    verdicts = {verdict.name: verdict for verdict in record.verdicts}
+    assert verdicts["gate.step.limits"].outcome == "nonconforming"
+    assert verdicts["gate.step.limits"].reason.endswith((" rad", " rad/s"))
+    assert verdicts["gate.step.delay"].outcome == "not run"
+    assert verdicts["wheel.step.natural_frequency"].outcome == "agrees"
 
 
 def test_a_firmware_that_cannot_be_imported_is_named_with_the_line(tmp_path):
@@ -82,11 +82,11 @@ def test_what_a_killed_run_left_is_put_back_by_restore_alone(tmp_path):
         command.communicate()
         log = tmp_path / "run" / "guard.log"
         until(lambda: log.exists() and "supply output off" in log.read_text(), 10.0, "the guard's note")
-        assert read(tmp_path / "run").content["declared"]["gate"]["version"] == "1.5.0"
+        assert read(tmp_path / "run").declared["gate"].version == "1.5.0"
         assert list((tmp_path / "state").rglob("*.json"))
         done = rotorgate("qualify", rig, "--only", "commutation", "--restore", "--out", "again", cwd=tmp_path)
         assert done.returncode < 4, done.stderr
-        assert read(tmp_path / "again").content["declared"]["gate"]["version"] == "1.4.0"
+        assert read(tmp_path / "again").declared["gate"].version == "1.4.0"
         assert not list((tmp_path / "state").rglob("*.json"))
         with open_rig(load(bench.rig_file), seed=1) as opened:
             assert opened.board.read_file("sluice_drive.py") == FIRMWARE.read_bytes()

@@ -66,11 +66,11 @@ def test_four_rigs_at_once_each_with_its_own_plant_and_record(tmp_path):
     for name, record in zip(names, records, strict=True):
         assert record.finished
         assert f"\n{name} (VIRTUAL): " in output
-    assert [record.content["plant_seed"] for record in records] == list(PLANTS)
+    assert [record.plant_seed for record in records] == list(PLANTS)
     # No cross-talk: each record says of its own plant what is true of that one, and of no other.
     true_rad = [plant_of("sluice", seed).motors["gate"].electrical_offset_rad for seed in PLANTS]
     for number, record in enumerate(records):
-        values = {entry["name"]: entry["value"] for entry in record.content["measurements"]}
+        values = {name: measured.quantity.value for name, measured in record.measurements.items()}
         off_rad = [abs(values["gate.commutation.offset"] - true) for true in true_rad]
         assert off_rad.index(min(off_rad)) == number, (values["gate.commutation.offset"], true_rad)
 
@@ -175,4 +175,4 @@ def test_a_rig_on_the_network_is_one_as_any_other(bench, tmp_path, doing):
     if doing == "qualify":
         record = read(tmp_path / "run")
         assert record.finished
-        assert {verdict["outcome"] for verdict in record.content["verdicts"]} <= {"agrees", "conforming", "not judged"}
+        assert {verdict.outcome for verdict in record.verdicts} <= {"agrees", "conforming", "not judged"}

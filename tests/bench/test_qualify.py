@@ -26,7 +26,7 @@ RIGS = ROOT / "rigs_demo" / "rigs"
 
 
 def numbers(folder: Path) -> dict[str, float]:
-    return {entry["name"]: entry["value"] for entry in read(folder).content["measurements"]}
+    return {name: measured.quantity.value for name, measured in read(folder).measurements.items()}
 
 
 def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
@@ -35,10 +35,10 @@ def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
     assert done.stdout.startswith("sluice (VIRTUAL): ")
     record = read(tmp_path / "run")
     assert record.finished
-    assert record.content["virtual"] is True
-    assert record.content["causes"] == []
-    judged = {entry["name"] for entry in record.content["verdicts"]}
-    assert judged == set(record.content["planned"])
+    assert record.virtual is True
+    assert record.causes == ()
+    judged = {verdict.name for verdict in record.verdicts}
+    assert judged == set(record.planned)
     assert "VIRTUAL" in (tmp_path / "run" / "report.html").read_text(encoding="utf-8")
 
 
@@ -60,9 +60,9 @@ def test_repeats_of_a_board_of_its_own_are_kept_and_studied(tmp_path):
     words = ("--repeats", "2", "--board", "B1", "--board-seed", "3", "--only", "commutation", "--seed", "5")
     done = rotorgate("qualify", str(RIGS / "sluice.toml"), *words, "--out", "runs/r", cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
-    first, second = (read(tmp_path / "runs" / "r" / number).content for number in ("1", "2"))
-    assert first["board"]["unique_id"] == second["board"]["unique_id"] == "5649525474bb3b8a"
-    assert (first["seed"], second["seed"], first["board_seed"]) == (5, 6, 3)
+    first, second = (read(tmp_path / "runs" / "r" / number) for number in ("1", "2"))
+    assert first.board.unique_id == second.board.unique_id == "5649525474bb3b8a"
+    assert (first.seed, second.seed, first.board_seed) == (5, 6, 3)
     done = rotorgate("study", "capability", "--out", "pages", cwd=tmp_path)
     assert done.returncode == 2, done.stdout + done.stderr
     assert done.stdout.startswith("lot sluice, rig sluice (VIRTUAL): 1 board, 2 runs: too few boards (1 of 10)")
@@ -135,7 +135,7 @@ def test_the_example_of_the_readme_runs_as_it_stands(tmp_path):
     assert "2 passed" in done.stdout
     assert "(VIRTUAL)" in done.stdout
     record = read(tmp_path / "run")
-    assert {entry["name"].split(".")[1] for entry in record.content["measurements"]} == {"commutation", "stiffness"}
+    assert {name.split(".")[1] for name in record.measurements} == {"commutation", "stiffness"}
 
 
 def test_the_log_holds_link_and_instrument_traffic(tmp_path):
@@ -157,17 +157,17 @@ def test_a_record_judged_again_says_the_same(tmp_path):
     )  # fmt: skip
     assert done.returncode == 1, done.stdout + done.stderr
     record = read(tmp_path / "run")
-    outcomes = [one["outcome"] for one in record.content["verdicts"] if one["name"] == "gate.commutation.step_spread"]
+    outcomes = [verdict.outcome for verdict in record.verdicts if verdict.name == "gate.commutation.step_spread"]
     assert outcomes[-1] == "undecided", "its gauge is too coarse, the study says"
     again = judge_again(record)
-    assert [(verdict.name, verdict.outcome.value) for verdict in again.verdicts] == [
-        (entry["name"], entry["outcome"]) for entry in record.content["verdicts"]
+    assert [(verdict.name, verdict.outcome) for verdict in again.verdicts] == [
+        (verdict.name, verdict.outcome) for verdict in record.verdicts
     ]
-    assert again.diagnosis.words == record.content["diagnosis"]["words"] != ""
+    assert again.diagnosis.words == record.diagnosis.words != ""
     assert {one.name: one.quantity.value for one in again.results if isinstance(one, Measurement)} == numbers(
         tmp_path / "run"
     )
-    halved = record.content["rig"]["text"].replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
+    halved = record.rig.text.replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
     assert not judge_again(record, loads(halved.encode(), "rig.toml")).diagnosis.differs
     # What a run leaves is also enough to compare it by.
     assert set(belongings(record).instruments) == {"supply", "meter_gate", "meter_wheel", "thermometer"}

@@ -62,7 +62,7 @@ def test_a_signal_makes_safe_records_and_ends_with_3(bench, tmp_path, number):
     assert not supply.output_enabled()
     record = read(tmp_path / "run")
     assert not record.finished
-    assert record.content["stop"]["kind"] == "bench"
+    assert record.stop.kind == "bench"
     kept = {path.name for path in (tmp_path / "run" / "observations").iterdir()}
     assert kept == {f"{observation.name}.npy" for observation in record.observations()} != set()
     assert "unfinished" in (tmp_path / "run" / "report.html").read_text().lower()

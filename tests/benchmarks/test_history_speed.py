@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import json
 import os
 import subprocess
 import sys
@@ -27,6 +26,7 @@ from harness.history import gather, render
 from harness.store import Store, tables
 from tests.benchmarks.rows import fill
 from tests.software.compare.records import quantity, record
+from tests.software.record.contents import edited
 
 pytestmark = pytest.mark.slow
 
@@ -62,9 +62,8 @@ def filled(place: Path, total: int) -> Iterator[Store]:
         with store._database.adding() as adding:
             for k in range(max(runs - READ, 0), runs):
                 values = {name: quantity(0.65 + 1e-4 * (k * 7 % 11)) for name in NAMES}
-                content = {**record(values, k, virtual=True).content, "exit_code": 0}
-                text = json.dumps(content).encode()
-                adding.add(tables.record, [{"run_id": k + 1, "json": zlib.compress(text)}])
+                one = edited(record(values, k, virtual=True), exit_code=0)
+                adding.add(tables.record, [{"run_id": k + 1, "json": zlib.compress(one.data)}])
         yield store
 
 

@@ -16,6 +16,7 @@ from harness.nouns.quantity import exact
 from harness.record import Record
 from harness.store import Store
 from tests.software.compare.records import quantity, record
+from tests.software.record.contents import edited
 
 STIFFNESS, RATIO, SPREAD = "gate.stiffness.open_loop", "gate.stiffness.ratio", "gate.commutation.step_spread"
 SENSE = "gate.commutation.direction"
@@ -25,11 +26,8 @@ LEVELS = (0.648, 0.652, 0.651, 0.649, 0.653, 0.647, 0.650, 0.650)
 
 def saved(folder: str, one: Record, exit_code: int | None = 0) -> str:
     """The record on disk, with what a run adds to it and the comparison does not read."""
-    content = dict(one.content)
-    content["rig"] = {**content["rig"], "sha256": "ab" * 32}
-    content["exit_code"] = exit_code
     Path(folder).mkdir(parents=True)
-    (Path(folder) / "record.json").write_text(json.dumps(content), encoding="utf-8")
+    (Path(folder) / "record.json").write_bytes(edited(one, exit_code=exit_code).data)
     return folder
 
 
@@ -426,8 +424,7 @@ def test_repeats_of_one_command_are_one_mounting_unless_somebody_says_otherwise(
         made = []
         for k in range(count):
             one = record(values(LEVELS[first + k]), first + k + 1)
-            one.content["repeat"] = {"number": k + 1, "of": count}  # type: ignore[index]
-            made.append(saved(f"runs/{first + k}", one))
+            made.append(saved(f"runs/{first + k}", edited(one, repeat={"number": k + 1, "of": count})))
         return made
 
     folders = [*repeats(0, 3), *repeats(3, 2), *repeats(5, 1)]

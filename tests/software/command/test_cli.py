@@ -202,9 +202,9 @@ def test_a_healthy_board_ends_with_0_record_and_report(bench, capsys):
     assert "VIRTUAL" in captured.err
     record = read(Path("run"))
     assert record.finished
-    assert record.content["exit_code"] == 0
-    assert record.content["seed"] == 7
-    assert record.content["rig"]["text"] == SLUICE.read_text()
+    assert record.exit_code == 0
+    assert record.seed == 7
+    assert record.rig.text == SLUICE.read_text()
     assert rig.events[0] == "open 7"
     assert rig.events[-1] == "closed"
 
@@ -212,7 +212,7 @@ def test_a_healthy_board_ends_with_0_record_and_report(bench, capsys):
 def test_a_drawn_seed_is_shown_and_kept(bench, capsys):
     bench()
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 0
-    seed = read(Path("run")).content["seed"]
+    seed = read(Path("run")).seed
     assert f"seed {seed}\n" in capsys.readouterr().err
 
 
@@ -254,7 +254,7 @@ def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code
     assert "make safe" in rig.events
     record = read(Path("run"))
     assert not record.finished
-    assert record.content["exit_code"] == code
+    assert record.exit_code == code
     assert Path("run/report.html").exists()
 
 
@@ -268,10 +268,9 @@ def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(be
     assert out.startswith(f"{order} (phases off FAILED: clock: gone; supply off FAILED: supply: silent)\n")
     assert "\nstopped: clock: gone\n" in out
     assert out.count(order) == 1
-    stop = read(Path("run")).content["stop"]
-    assert next(iter(stop)) == "by_hand"
-    assert stop["by_hand"].startswith(order)
-    assert stop["message"] == "clock: gone"
+    stop = read(Path("run")).stop
+    assert stop.by_hand.startswith(order)
+    assert stop.message == "clock: gone"
     page = Path("run/report.html").read_text(encoding="utf-8")
     assert page.index(f'<p class="order">{order}') < page.index("<h1>")
     assert "speaks against" not in page
@@ -283,7 +282,7 @@ def test_a_defect_on_a_bench_that_is_not_left_safe_ends_with_the_code_that_stand
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 5
     assert capsys.readouterr().out.startswith("SWITCH THE POWER OFF BY HAND: supply may still be on")
-    assert read(Path("run")).content["exit_code"] == 5
+    assert read(Path("run")).exit_code == 5
 
 
 def test_the_order_stands_in_the_record_of_a_run_that_ended_while_it_began(bench, capsys, monkeypatch):
@@ -363,7 +362,7 @@ def test_a_persons_pytest_options_change_nothing(bench, monkeypatch, addopts):
     bench()
     monkeypatch.setenv("PYTEST_ADDOPTS", addopts)
     assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 0
-    assert len(read(Path("run")).content["measurements"]) == 15
+    assert len(read(Path("run")).measurements) == 15
     assert os.environ["PYTEST_ADDOPTS"] == addopts
 
 

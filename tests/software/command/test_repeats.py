@@ -13,10 +13,11 @@ from harness.bench.safe import StopSignal
 from harness.command import main as cli
 from harness.nouns.coverage import shared_risk
 from harness.record import read
-from harness.run.judge_again import judge_again
+from harness.run.judge_again import rule_of
 from harness.run.repeats import repeated, settings_of
 from harness.run.session import Settings
 from harness.store import Store
+from tests.software.record.contents import content_of, edited
 from tests.software.run.fakes import IDENTITY, SLUICE, FakeChecks, FakeRig, install
 
 
@@ -34,9 +35,9 @@ def test_each_repeat_is_a_whole_run_of_its_own_in_one_store(bench, capsys):
     for number in (1, 2, 3):
         record = read(Path(f"runs/r/{number}"))
         assert record.finished
-        assert record.content["repeat"] == {"number": number, "of": 3}
-        assert record.content["board"]["name"] == "B1"
-        assert record.content["lot"] == "sluice"
+        assert (record.repeat.number, record.repeat.of) == (number, 3)
+        assert record.board.name == "B1"
+        assert record.lot == "sluice"
         assert Path(f"runs/r/{number}/report.html").exists()
         assert f"repeat {number} of 3, seed {6 + number}\n" in captured.err
     assert "board B1 of lot sluice\n" in captured.err
@@ -52,31 +53,23 @@ def test_repeats_share_the_risk_and_are_judged_so_again(bench):
     bench(checks=FakeChecks(changes={"gate.step.delay": 1.0052e-3}))
     assert cli.main(["qualify", str(SLUICE), "--out", "one", "--seed", "1"]) == 1
     assert cli.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "4"]) == 0
-    risk = read(Path("many/1")).content["risk"]
-    assert risk["looks"] == 4
-    assert risk["each"] == pytest.approx(shared_risk(risk["false_alarm"], risk["planned"] * 4))
+    risk = read(Path("many/1")).risk
+    assert risk.looks == 4
+    assert risk.each == pytest.approx(shared_risk(risk.false_alarm, risk.planned * 4))
     page = Path("many/3/report.html").read_text()
     assert "each in 4 runs" in page
     assert "<dd>3 of 4</dd>" in page
     assert "<dt>Repeat</dt>" not in Path("one/report.html").read_text()
 
 
-def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench, monkeypatch):
+def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench):
     bench()
     assert cli.main(["qualify", str(SLUICE), "--out", "many", "--repeats", "2"]) == 0
     record = read(Path("many/2"))
-    rules = []
-    monkeypatch.setattr(
-        "harness.run.judge_again.rules.judge_all", lambda _results, _expectations, rule: rules.append(rule) or []
-    )
-    monkeypatch.setattr("harness.run.judge_again.expect", lambda *_: [])
-    monkeypatch.setattr("harness.run.judge_again._analysed", lambda *_: [])
-    judge_again(record)
-    older = replace(record, content={**record.content, "risk": {**record.content["risk"]}})
-    del older.content["risk"]["looks"]
-    judge_again(older)
-    assert [rule.looks for rule in rules] == [2, 1]
-    assert rules[0].risk_each == record.content["risk"]["each"]
+    risk = content_of(record)["risk"]
+    older = edited(record, risk={key: value for key, value in risk.items() if key != "looks"})
+    assert [rule_of(one, one.spec).looks for one in (record, older)] == [2, 1]
+    assert rule_of(record, record.spec).risk_each == record.risk.each
 
 
 @pytest.mark.parametrize("trouble", [InstrumentError("supply: silent"), StopSignal("stopped by Ctrl-C")])

@@ -12,9 +12,12 @@ from typing import Any
 import pytest
 
 from harness.command import main as cli
-from harness.record import Record, read
+from harness.nouns.results import Gauge
+from harness.record import read
+from harness.record.entries import GaugeEntry
 from harness.store import Store
 from tests.software.command.test_baseline import saved
+from tests.software.record.contents import content_of, edited
 from tests.software.report.test_page import outline
 from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig, install
 from tests.software.study.runs import ONLY_RISE, RISE, runs
@@ -102,7 +105,7 @@ def test_quiet_is_the_first_and_the_last_line(say):
 def test_numbers_of_runs_and_labels(say):
     named = folders(benches=1, days=1, repeats=4)
     assert say("keep", *named)[0] == 0
-    boards = [read(Path(folder)).content["board"]["unique_id"] for folder in named]
+    boards = [read(Path(folder)).board.unique_id for folder in named]
     seen: dict[str, int] = {}
     days = []
     for board in boards:
@@ -119,11 +122,9 @@ def test_numbers_of_runs_and_labels(say):
 
 def test_a_lot_is_all_its_finished_runs(say):
     for k, one in enumerate(runs(days=1, boards=3), 1):
-        marked = Record(folder=one.folder, content={**one.content, "lot": "L7"})
-        saved(f"runs/{k}", marked)
+        saved(f"runs/{k}", edited(one, lot="L7"))
         assert say("keep", f"runs/{k}")[0] == 0
-    whole = read(Path("runs/1")).content
-    saved("runs/killed", Record(folder=Path("x"), content={**whole, "seed": 99, "finished": False}))
+    saved("runs/killed", edited(read(Path("runs/1")), seed=99, finished=False))
     assert say("keep", "runs/killed")[0] == 0
     code, out, _ = say("study", "gauge", "--lot", "L7")
     assert code == 0
@@ -163,8 +164,8 @@ def test_the_page_shows_the_analysis_and_obeys_nobody(say):
     hostile = "</title><script>alert(1)</script>{{7*7}}"
     named = []
     for k, one in enumerate(runs(s=COARSE, days=1, boards=3), 1):
-        board = {"unique_id": one.content["board"]["unique_id"], "name": hostile + one.content["board"]["unique_id"]}
-        named.append(saved(f"runs/{k}", Record(folder=one.folder, content={**one.content, "board": board})))
+        board = {**content_of(one)["board"], "name": hostile + one.board.unique_id}
+        named.append(saved(f"runs/{k}", edited(one, board=board)))
     code, out, _ = say("study", "gauge", *named, "--out", "gauge.html")
     assert (code, out.splitlines()[-1]) == (2, "page gauge.html")
     text = Path("gauge.html").read_text(encoding="utf-8")
@@ -221,12 +222,11 @@ def test_a_requirement_cannot_be_passed_on_a_gauge_too_coarse_for_it(bench):
     reason = verdicts["undecided"]["reason"]
     assert reason.startswith("the gauge takes 75 % of the tolerance (study 1 of 20")
     assert reason.endswith("at most 30 %): largest part: repeatability; what would help: x")
-    record = read(Path("runs/b")).content
-    assert record["gauge"]["quantities"][0]["grr"] == 1e-3
+    assert read(Path("runs/b")).gauges[DELAY].grr == 1e-3
     page = Path("runs/b/report.html").read_text(encoding="utf-8")
     assert "<td>1 of 20" in page
     assert '<td class="number">75 %</td>' in page
-    assert read(Path("runs/a")).content["gauge"] is None
+    assert read(Path("runs/a")).gauge is None
     assert "By gauge studies" not in Path("runs/a/report.html").read_text(encoding="utf-8")
 
 
@@ -235,7 +235,7 @@ def test_a_newer_study_takes_the_place_of_an_older_one(bench):
     put_study("runs/store.sqlite", grr=1e-5)
     code, verdicts = bench("--out", "runs/a")
     assert (code, "conforming" in verdicts) == (0, True)
-    assert [one["study"] for one in read(Path("runs/a")).content["gauge"]["quantities"]] == [2]
+    assert [one.study for one in read(Path("runs/a")).gauges.values()] == [2]
     put_study("runs/store.sqlite", grr=1e-3, told=False)
     assert bench("--out", "runs/b")[0] == 0, "too few runs to tell: what an earlier one found stands"
 
@@ -268,22 +268,20 @@ def test_a_store_that_cannot_be_read_is_told_and_changes_no_verdict(bench):
     Path("notes").write_text("no database at all, and long enough to be seen as such\n" * 20)
     code, verdicts = bench("--out", "runs/a", "--store", "notes")
     assert (code, "conforming" in verdicts) == (0, True)
-    (remark,) = read(Path("runs/a")).content["gauge"]["remarks"]
+    (remark,) = read(Path("runs/a")).gauge.remarks
     assert remark.startswith("no study of the gauge was read: notes: not a store")
     assert remark in verdicts["found"]["gauge"]["remarks"]
 
 
 def test_instruments_that_the_study_did_not_have_are_said():
-    from harness.run.gauges import for_record
+    from harness.run.gauges import Studies, for_record
 
-    entry = {"name": DELAY, "grr": 1e-3, "mean": 1e-3, "largest": ""}
-    found = {"store": "s", "quantities": [entry], "instruments": {3: ["Maker DC supply SN1"]}, "remarks": []}
+    entry = GaugeEntry(store="s", quantities=(Gauge(name=DELAY, grr=1e-3, mean=1e-3),), remarks=())
+    found = Studies(entry=entry, instruments={3: ["Maker DC supply SN1"]})
     kept = for_record(found, {"supply": "Maker,DC supply,SN1,1.0", "meter": "Maker,Meter,SN9,1.0", "other": "x,y,0,1"})
-    assert kept["remarks"] == [
-        "study 3 was made without instrument meter (Maker Meter SN9), and is applied all the same"
-    ]
-    assert kept["quantities"] == [entry]
-    assert for_record(found, {"supply": "Maker,DC supply,SN1,1.0"})["remarks"] == []
+    assert kept.remarks == ("study 3 was made without instrument meter (Maker Meter SN9), and is applied all the same",)
+    assert kept.quantities == entry.quantities
+    assert for_record(found, {"supply": "Maker,DC supply,SN1,1.0"}) == entry
     assert for_record(None, {}) is None
 
 
@@ -299,7 +297,7 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
         entry = {"name": DELAY, "grr": None, "mean": 0.0, "largest": "", "told": False}
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     assert bench("--out", "runs/a")[0] == 0
-    assert read(Path("runs/a")).content["gauge"]["quantities"] == []
+    assert read(Path("runs/a")).gauge.quantities == ()
     for content in (
         {},
         {"quantities": [{"name": 1}], "instruments": []},
@@ -311,7 +309,7 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
         with Store.open("runs/store.sqlite") as store:
             number = damaged(store, content)
         assert bench("--out", f"runs/{number}")[0] == 0
-        remarks = read(Path(f"runs/{number}")).content["gauge"]["remarks"]
+        remarks = read(Path(f"runs/{number}")).gauge.remarks
         assert remarks[-1] == f"study {number} of runs/store.sqlite is damaged, and is not applied"
     put_study("runs/store.sqlite", grr=1e-3)
     with sqlite3.connect("runs/store.sqlite") as connection:
@@ -328,7 +326,7 @@ def test_the_demo_is_the_same_whatever_somebody_has_studied(say, monkeypatch):
     with Store.open("runs/store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     assert say("demo", "--out", "runs/demo")[0] == 0
-    assert read(Path("runs/demo")).content["gauge"] is None
+    assert read(Path("runs/demo")).gauge is None
 
 
 def test_the_demos_rig_file_reads_with_one_requirement():

@@ -10,6 +10,7 @@ from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.record import Record
 from harness.record.forms import measurement_entry, unmeasured_entry
+from tests.software.record.contents import BOARD, DECLARED, RIG, opening, record_of
 
 SLUICE = (Path(__file__).resolve().parents[3] / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
 INSTRUMENTS = {
@@ -58,6 +59,7 @@ def record(
     ]
     prefixes = dict.fromkeys(name.rpartition(".")[0] for name in values)
     content = {
+        **opening(),
         "schema": 1,
         "finished": finished,
         "started_utc": f"2026-01-01T00:00:{number:02d}+00:00",
@@ -65,11 +67,11 @@ def record(
         "virtual": virtual,
         "plant_seed": plant_seed,
         "seed": number,
-        "rig": {"name": rig, "text": text},
-        "board": {"unique_id": board},
-        "declared": {motor: {} for motor in motors},
+        "rig": {**RIG, "name": rig, "text": text},
+        "board": {**BOARD, "unique_id": board},
+        "declared": dict.fromkeys(motors, DECLARED),
         "hashes": {"firmware": firmware, "scripts": {"hold.py": scripts}},
-        "instruments": {name: {"idn": idn} for name, idn in instruments.items()},
+        "instruments": {name: {"class": name, "idn": idn, "address": ""} for name, idn in instruments.items()},
         "planned": list(values),
         "observations": [
             {"name": f"{prefix}.one", "file": "", "columns": [], "conditions": {"room_c": room_c}}
@@ -81,7 +83,7 @@ def record(
         "expectations": [],
         "verdicts": [],
     }
-    return Record(folder=Path(f"run{number}"), content=content)
+    return record_of(content, Path(f"run{number}"))
 
 
 def scattered(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import statistics
 
@@ -16,6 +15,7 @@ from harness.compare.baseline import level
 from harness.compare.taken import Taken
 from harness.nouns.quantity import Contribution, Quantity, exact
 from tests.software.compare.records import ANGLE, INSTRUMENTS, STIFFNESS, quantity, record, scattered
+from tests.software.record.contents import content_of, edited, record_of
 
 values = st.floats(0.1, 10.0).map(lambda value: round(value, 3))
 
@@ -121,7 +121,7 @@ def test_records_that_cannot_stand_together_are_refused(changed: dict[str, objec
 
 def test_one_run_twice_is_refused() -> None:
     records = scattered(5)
-    again = dataclasses.replace(records[2], folder=records[2].folder / "copy")
+    again = record_of(content_of(records[2]), records[2].folder / "copy")
     with pytest.raises(UsageError, match=r"run3/copy is the same run as run3: expected each run once"):
         baseline_of([*records, again])
 
@@ -141,8 +141,8 @@ def test_two_units_of_one_quantity_are_refused() -> None:
 
 def test_a_record_that_does_not_name_its_rig_is_refused() -> None:
     records = scattered(5)
-    nameless = dataclasses.replace(records[0], content={**records[0].content, "rig": {}})
-    with pytest.raises(RecordError, match="run1: cannot be compared: expected 'name' in the record"):
+    nameless = edited(records[0], rig={})
+    with pytest.raises(RecordError, match="run1: damaged record: rig: expected 'name' in it"):
         baseline_of([nameless, *records[1:]])
 
 

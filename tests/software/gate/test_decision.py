@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -16,10 +15,11 @@ from harness.gate.decision import Decision, Objection, Word, decide
 from harness.gate.policy import Policy, loads
 from harness.judge.verdict import Rule, against_requirement
 from harness.nouns.quantity import Contribution, Quantity, normal
-from harness.nouns.results import Gauge, Measurement, Requirement
+from harness.nouns.results import Gauge, Measurement, Outcome, Requirement, Verdict
 from harness.record import Record
 from harness.record.forms import verdict_entry
 from tests.software.compare.records import quantity, record
+from tests.software.record.contents import content_of, edited
 
 TODAY = date(2026, 11, 27)
 DELAY, GAIN, RING = "gate.step.delay", "gate.stiffness.closed_loop", "gate.step.overshoot"
@@ -53,8 +53,10 @@ def run(*verdicts: tuple[str, str, str], **missing: str) -> Record:
     """A finished record; a name with __ for a dot and a reason: not run."""
     gone = {name.replace("__", "."): reason for name, reason in missing.items()}
     found = record({name: gone.get(name, quantity(1.0)) for name in NAMES})
-    entries = [{"name": name, "outcome": outcome, "reason": reason} for name, outcome, reason in verdicts]
-    return replace(found, content={**found.content, "verdicts": entries})
+    entries = [
+        verdict_entry(Verdict(name=name, outcome=Outcome(outcome), reason=reason)) for name, outcome, reason in verdicts
+    ]
+    return edited(found, verdicts=entries)
 
 
 def found(name: str, finding: Finding = Finding.EQUIVALENT, reason: str = "", remedy: str = "") -> Difference:
@@ -86,8 +88,8 @@ def test_a_verdict_against_any_quantity_refuses(outcome):
 @pytest.mark.parametrize("outcome", ["cannot tell", "undecided"])
 def test_what_the_bench_cannot_tell_holds_it_open_and_says_what_would_help(outcome):
     open_ = run((RING, outcome, "sees from 3, must see 2"))
-    open_.content["verdicts"][0]["remedies"] = ["the arm (80 %): a better arm"]
-    made = decided(open_)
+    (entry,) = content_of(open_)["verdicts"]
+    made = decided(edited(open_, verdicts=[{**entry, "remedies": ["the arm (80 %): a better arm"]}]))
     assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.UNDECIDED)
     assert made.reasons == [f"{RING}: {outcome}: sees from 3, must see 2"]
     assert made.next_steps == [f"{RING}: the arm (80 %): a better arm"]
@@ -98,13 +100,12 @@ def judged(value: float, *, high: float, grr: float) -> Record:
     """A record with one verdict of the rule itself: near a limit by its arm, held against a study of the gauge."""
     measured = normal(value, 0.02, "1", "the arm", remedy="a better arm")
     gauge = Gauge(
-        name=RING, grr=grr, mean=value, study=3, made="2026-11-27",
+        name=RING, grr=grr, mean=value, study=3, made_utc="2026-11-27",
         largest="repeatability; what would help: more readings a run",
     )  # fmt: skip
     rule = Rule(planned=1, gauge={RING: gauge})
     verdict = against_requirement(Measurement(name=RING, quantity=measured), Requirement(name=RING, high=high), rule)
-    found_ = run()
-    return replace(found_, content={**found_.content, "verdicts": [verdict_entry(verdict)]})
+    return edited(run(), verdicts=[verdict_entry(verdict)])
 
 
 def test_each_remedy_of_a_verdict_is_a_step_of_its_own():
@@ -116,6 +117,11 @@ def test_each_remedy_of_a_verdict_is_a_step_of_its_own():
     assert decided(judged(0.79, high=0.8, grr=0.003)).next_steps == [arm, gauge]
     assert decided(judged(0.79, high=0.8, grr=0.0)).next_steps == [arm]
     assert decided(judged(0.5, high=0.8, grr=0.09)).next_steps == [gauge]
+
+
+def test_where_a_verdict_names_no_remedy_its_reason_says_what_there_is_to_say():
+    assert decided(run((RING, "undecided", "too close to a limit"))).next_steps == [f"{RING}: too close to a limit"]
+    assert decided(run((RING, "undecided", ""))).next_steps == [f"{RING}: no reason given"]
 
 
 def test_a_difference_from_the_baseline_refuses_whether_required_or_not():
@@ -138,8 +144,8 @@ def test_a_required_quantity_that_was_not_run_refuses_unless_the_bench_was_at_fa
         Word.REFUSE,
         [f"{DELAY}: required, not measured: because the board was stopped"],
     )
-    unlucky = run(gate__step__delay="because the run was stopped")
-    unlucky.content["stop"] = {"kind": "bench", "message": "the link is lost"}  # type: ignore[index]
+    stop = {"kind": "bench", "message": "the link is lost"}
+    unlucky = edited(run(gate__step__delay="because the run was stopped"), stop=stop)
     made = decided(unlucky, differences=[], bench="the link is lost")
     assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.BENCH)
     assert made.reasons[0] == "the bench could not be operated: the link is lost"
@@ -152,7 +158,7 @@ def test_another_quantity_that_was_not_run_holds_nothing_up():
 
 def test_what_the_rig_file_requires_holds_it_open_where_it_was_not_judged():
     found_ = run((RING, "not judged", "needs a baseline"), (DELAY, "not judged", "needs a model"))
-    found_.content["required"] = ["step.overshoot"]  # type: ignore[index]
+    found_ = edited(found_, required=["step.overshoot"])
     made = decided(found_)
     assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.UNDECIDED)
     assert made.reasons == [f"{RING}: required by the rig file, not judged: needs a baseline"]
@@ -219,7 +225,8 @@ def test_what_speaks_against_it_is_told_first():
 
 def test_a_required_quantity_that_the_bench_could_not_tell_refuses_nothing():
     found_ = run((DELAY, "cannot tell", "the fit failed"), gate__step__delay="the fit failed")
-    found_.content["unmeasured"][0]["outcome"] = "cannot tell"
+    (entry,) = content_of(found_)["unmeasured"]
+    found_ = edited(found_, unmeasured=[{**entry, "outcome": "cannot tell"}])
     assert decided(found_).word is Word.UNDECIDED
 
 
@@ -234,8 +241,7 @@ def test_fewer_runs_than_the_policy_asks_for_release_nothing():
         Word.UNDECIDED,
         ["1 of the 2 qualifications that the policy asks for came to their end"],
     )
-    unfinished = run()
-    unfinished.content["finished"] = False  # type: ignore[index]
+    unfinished = edited(run(), finished=False)
     assert decided(run(), unfinished, by=policy(repeats=2)).word is Word.UNDECIDED
     assert decided(run(), run(), by=policy(repeats=2)).word is Word.RELEASE
 

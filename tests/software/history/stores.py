@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.store import Store
+from tests.software.record.contents import BOARD, DECLARED
 from tests.software.report import sample
 
 STIFFNESS, DELAY, OFFSET = "gate.stiffness.open_loop", "gate.step.delay", "gate.commutation.offset"
@@ -23,9 +24,9 @@ def run(
     content = sample.record(
         started_utc=(BEGUN + timedelta(hours=number)).isoformat(),
         seed=number,
-        declared={"gate": {"name": "sluice_drive", "version": version}},
+        declared={"gate": {**DECLARED, "name": "sluice_drive", "version": version}},
         hashes={"scripts": {}, "firmware": SHA.get(version, "c3" * 32)},
-        board={"unique_id": "0011aabb"},
+        board={**BOARD, "unique_id": "0011aabb"},
         **{"exit_code": 0, "curves": [], **changes},
     )
     content["rig"] = {**content["rig"], "name": rig}

@@ -22,6 +22,7 @@ from harness.store.histories import Level
 from tests.software.compare.records import quantity
 from tests.software.compare.records import record as compared
 from tests.software.history.stores import DELAY, SAG, SHA, STIFFNESS, decided, filled, run
+from tests.software.record.contents import BOARD, DECLARED, RIG, edited
 from tests.software.report import sample
 from tests.software.report.test_page import HOSTILE, outline
 
@@ -250,13 +251,10 @@ def kept_for_comparison(folder: Path, values: list[float]) -> Store:
     """Records that can be compared: the demo's rig file, budgets by source."""
     store = Store.open(folder / "store.sqlite", make=True)
     for number, value in enumerate(values):
-        content = dict(compared({STIFFNESS: quantity(value)}, number).content)
-        content["rig"] = {**content["rig"], "sha256": "ab" * 32}
-        content["exit_code"] = 0
-        content["curves"] = [{"name": "gate.stiffness.open", "series": {}}]
-        content["started_utc"] = f"2026-01-02T{number:02d}:00:00+00:00"
+        one = compared({STIFFNESS: quantity(value)}, number)
+        one = edited(one, exit_code=0, started_utc=f"2026-01-02T{number:02d}:00:00+00:00")
         (folder / f"{number}").mkdir()
-        (folder / f"{number}" / "record.json").write_text(json.dumps(content), encoding="utf-8")
+        (folder / f"{number}" / "record.json").write_bytes(one.data)
         store.keep(folder / f"{number}")
     return store
 
@@ -291,7 +289,7 @@ def test_what_cannot_be_compared_is_a_reason_and_no_error(store, tmp_path):
     """The sample has no rig file, which comparing needs."""
     (rig,) = gather(store, rig="sluice").rigs
     assert rig.watched.runs == 0
-    assert "cannot be compared" in rig.watched.why_not
+    assert "its rig file does not read" in rig.watched.why_not
     (other,) = gather(store, rig="handwheel").rigs
     assert other.watched.why_not == "looked for with 5 finished runs or more, found 1"
 
@@ -329,11 +327,12 @@ def test_every_rig_has_its_section_and_its_own_numbers(store, tmp_path):
 def test_strangers_text_is_shown_and_never_obeyed(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         poisoned = {
-            "declared": {"gate": {"name": HOSTILE, "version": HOSTILE}}, "board": {"unique_id": HOSTILE},
+            "declared": {"gate": {**DECLARED, "name": HOSTILE, "version": HOSTILE}},
+            "board": {**BOARD, "unique_id": HOSTILE},
             "measurements": [sample.number(f"gate.{HOSTILE}.x y", 1.0, HOSTILE, 0.1)], "verdicts": [],
         }  # fmt: skip
         content = sample.record(**poisoned)
-        content["rig"]["name"] = HOSTILE
+        content["rig"] = {**RIG, "name": HOSTILE}
         (tmp_path / "run").mkdir()
         (tmp_path / "run" / "record.json").write_text(json.dumps(content), encoding="utf-8")
         store.keep(tmp_path / "run")
@@ -349,7 +348,7 @@ def test_strangers_text_is_shown_and_never_obeyed(tmp_path):
 
 def test_a_version_that_is_not_stated_and_long_ones_have_a_column(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
-        for number, declared in enumerate([{}, {"gate": {"name": "drive", "version": "2.0.0-" + "x" * 60}}]):
+        for number, declared in enumerate([{}, {"gate": {**DECLARED, "version": "2.0.0-" + "x" * 60}}]):
             store.keep(run(tmp_path / str(number), number))
             content = sample.record(declared=declared, started_utc=f"2026-02-0{number + 1}T00:00:00Z")
             path = tmp_path / f"n{number}"

@@ -412,7 +412,7 @@ def test_the_plan_of_the_simulation_has_small_samples_and_shared_inputs() -> Non
 
 LIMIT = Requirement(name="stiffness.open_loop", high=1.0)
 BENCHES = "reproducibility between benches; what would help: x"
-GAUGE = Gauge(name=NAME, grr=0.05, mean=0.5, largest=BENCHES, study=3, made="2026-11-27")
+GAUGE = Gauge(name=NAME, grr=0.05, mean=0.5, largest=BENCHES, study=3, made_utc="2026-11-27")
 
 
 def required(value: float, grr: float, **changes: object) -> Verdict:

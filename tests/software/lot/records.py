@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from harness.lot.gathered import LotRun
 from harness.nouns.quantity import Contribution, Quantity
 from tests.software.compare.records import SLUICE, record
+from tests.software.record.contents import BOARD, DECLARED, RIG, RISK, VERDICT, edited
 
 NAME = "gate.thermal.driver_rise"
 TEXT = SLUICE.replace(
     '"thermal.rise" = { max = 60.0 }', '"thermal.rise" = { max = 60.0 }\n"thermal.driver_rise" = { max = 6.0 }'
 )
-RISK = {"false_alarm": 0.01, "false_acceptance": 0.05, "planned": 58, "looks": 1, "each": 0.0002}
 
 
 def rise(value: float, own_u: float = 0.02, **type_b: float) -> Quantity:
@@ -40,25 +39,23 @@ def run(
     **options: Any,
 ) -> LotRun:
     """One run of a board; its unique id is made from its name unless one is given."""
-    made = record(values, number, text=text, **options)
-    content = {
-        **made.content,
-        "started_utc": f"2026-01-01T{number // 60:02d}:{number % 60:02d}:00+00:00",
-        "board": {
+    made = edited(
+        record(values, number, text=text, **options),
+        started_utc=f"2026-01-01T{number // 60:02d}:{number % 60:02d}:00+00:00",
+        board={
             **({} if board is None else {"name": board}),
+            **BOARD,
             "unique_id": unique_id if unique_id is not None else f"id{board}",
             "machine": machine,
-            "implementation": "micropython",
-            "version": "1.0",
         },
-        "declared": {motor: {"name": "drive", "version": "2.0"} for motor in ("gate", "wheel")},
-        "rig": {**made.content["rig"], "sha256": "ab" * 32, "description": "a bench"},
-        "repeat": {"number": repeat[0], "of": repeat[1]},
-        "risk": RISK,
-        "verdicts": list(verdicts),
-        "exit_code": exit_code,
-    }
-    return LotRun(number=number, uid=f"uid{number}", record=replace(made, content=content))
+        declared={motor: {**DECLARED, "version": "2.0"} for motor in ("gate", "wheel")},
+        rig={**RIG, "text": text, "description": "a bench"},
+        repeat={"number": repeat[0], "of": repeat[1]},
+        risk=RISK,
+        verdicts=[{**VERDICT, **verdict} for verdict in verdicts],
+        exit_code=exit_code,
+    )
+    return LotRun(number=number, uid=f"uid{number}", record=made)
 
 
 def boards(

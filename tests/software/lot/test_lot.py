@@ -17,6 +17,7 @@ from harness.lot.reference import compared
 from harness.nouns.results import Outcome
 from tests.software.compare.records import INSTRUMENTS
 from tests.software.lot.records import NAME, TEXT, boards, rise, run
+from tests.software.record.contents import edited
 
 
 def only(found: list[LotQuantity], name: str = NAME) -> LotQuantity:
@@ -168,7 +169,7 @@ def test_the_verdict_is_on_the_mean_with_guard_bands():
 def test_a_gauge_that_is_too_coarse_leaves_a_mean_undecided_as_it_does_a_run():
     runs = boards(3)
     entry = {"name": NAME, "grr": 0.4, "mean": 3.7, "largest": "repeats", "study": 2, "made_utc": "2026-01-01"}
-    studied = replace(runs[-1].record, content={**runs[-1].record.content, "gauge": {"quantities": [entry]}})
+    studied = edited(runs[-1].record, gauge={"quantities": [entry], "remarks": []})
     (found,) = quantities(gather("spring", [*runs[:-1], replace(runs[-1], record=studied)]))
     verdicts = [value.verdict for value in found.boards.values()]
     assert {verdict.outcome for verdict in verdicts if verdict} == {Outcome.UNDECIDED}

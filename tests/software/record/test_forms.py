@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pytest
 
 from harness.judge.verdict import UNASKED, Rule, against_expectation
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Detect, Expectation, Measurement, Outcome, Verdict, VerdictKind
-from harness.record.forms import expectation_entry, expectation_from, is_stop, is_unasked, remedies_of, verdict_entry
+from harness.record.forms import expectation_entry, expectation_from, verdict_entry, verdict_from
 
 NAME = "gate.step.delay"
 
@@ -20,35 +22,38 @@ def judged(detect: float | None) -> Verdict:
     return against_expectation(Measurement(name=NAME, quantity=measured), expectation, rule)
 
 
-def older(entry: dict[str, object]) -> dict[str, object]:
+def read(entry: Mapping[str, object]) -> Verdict:
+    return verdict_from(entry, {}, {})
+
+
+def older(entry: Mapping[str, object]) -> Mapping[str, object]:
     return {key: value for key, value in entry.items() if key not in ("kind", "unasked", "remedies")}
 
 
 def test_a_quantity_of_which_nothing_is_asked_says_so_in_a_field() -> None:
     entry = verdict_entry(judged(None))
     assert (entry["outcome"], entry["reason"]) == ("not judged", UNASKED)
-    assert is_unasked(entry)
-    assert is_unasked(older(entry))
-    assert is_unasked({**entry, "reason": "said otherwise"})
-    assert not is_unasked(verdict_entry(judged(1.0)))
-    assert not is_unasked({"outcome": "not judged", "reason": "needs a model"})
+    assert read(entry).unasked
+    assert read(older(entry)).unasked
+    assert read({**entry, "reason": "said otherwise"}).unasked
+    assert not read(verdict_entry(judged(1.0))).unasked
+    assert not read({**older(entry), "reason": "needs a model"}).unasked
 
 
 def test_what_would_help_is_a_field() -> None:
     entry = verdict_entry(judged(0.1))
     assert entry["outcome"] == "cannot tell"
-    assert remedies_of(entry) == ("the clock (100% of the variance): a better clock",)
-    assert remedies_of(older(entry)) == (entry["reason"],)
-    assert verdict_entry(judged(1.0))["remedies"] == []
-    assert remedies_of({"outcome": "undecided"}) == ("no reason given",)
+    assert read(entry).remedies == ("the clock (100% of the variance): a better clock",)
+    assert read(older(entry)).remedies == ()
+    assert read(verdict_entry(judged(1.0))).remedies == ()
 
 
 @pytest.mark.parametrize("kind", VerdictKind)
 def test_a_stop_is_one_by_its_kind_and_in_older_records_by_its_name(kind: VerdictKind) -> None:
     name = "gate.step.limits" if kind is VerdictKind.STOP else NAME
     entry = verdict_entry(Verdict(name=name, kind=kind, outcome=Outcome.NONCONFORMING, reason="too fast"))
-    assert is_stop(entry) is is_stop(older(entry)) is (kind is VerdictKind.STOP)
-    assert is_stop({**entry, "name": "gate.step.anything"}) is (kind is VerdictKind.STOP)
+    assert read(entry).kind is read(older(entry)).kind is kind
+    assert read({**entry, "name": "gate.step.anything"}).kind is kind
 
 
 def test_what_an_expectation_lacks_is_a_list_and_in_older_records_a_text() -> None:

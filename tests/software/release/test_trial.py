@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from types import SimpleNamespace
@@ -17,12 +16,15 @@ from harness.bench.exchange import INDEX
 from harness.compare import baseline_of, terms_of
 from harness.gate import Policy, Word
 from harness.gate.policy import loads
+from harness.nouns.results import Outcome, Verdict
 from harness.record import Record
+from harness.record.forms import verdict_entry
 from harness.release import trial
 from harness.release.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
 from harness.run.session import Settings
 from harness.store.baselines import StoredBaseline
 from tests.software.compare.records import STIFFNESS, record, scattered
+from tests.software.record.contents import edited
 
 SLUICE = Path(__file__).resolve().parents[3] / "rigs_demo" / "rigs" / "sluice.toml"
 STORED = StoredBaseline(
@@ -77,12 +79,12 @@ class Bench:
             raise found
         folder = settings.out or Path()
         self._records[folder] = found
-        stop = found.content.get("stop")
+        stop = found.stop
         return SimpleNamespace(
             folder=folder,
             code=ExitCode.BENCH if stop else ExitCode.AGREES,
             trouble="",
-            qualification=SimpleNamespace(stop=BenchError(stop["message"]) if stop else None),
+            qualification=SimpleNamespace(stop=BenchError(stop.message) if stop else None),
         )
 
     def tried(self, tmp_path: Path, by: Conditions | None = None) -> Tried:
@@ -95,12 +97,12 @@ def good(number: int) -> Record:
 
 
 def with_verdict(found: Record, outcome: str) -> Record:
-    entry = {"name": STIFFNESS, "outcome": outcome, "reason": "why"}
-    return replace(found, content={**found.content, "verdicts": [entry]})
+    verdict = Verdict(name=STIFFNESS, outcome=Outcome(outcome), reason="why")
+    return edited(found, verdicts=[verdict_entry(verdict)])
 
 
 def stopped_by_bench(found: Record) -> Record:
-    return replace(found, content={**found.content, "finished": False, "stop": {"kind": "bench", "message": "no link"}})
+    return edited(found, finished=False, stop={"kind": "bench", "message": "no link"})
 
 
 def test_as_many_runs_as_the_policy_says_share_the_risk_and_decide_together(tmp_path, monkeypatch):

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from tests.software.record.contents import BOARD, DECLARED, RIG, RISK
+
 
 def part(source: str, u: float, remedy: str = "") -> dict[str, Any]:
     return {"source": source, "u": u, "shape": "rectangular", "dof": None, "remedy": remedy}
@@ -53,12 +55,12 @@ def record(**changes: Any) -> dict[str, Any]:
         "stop": None,
         "virtual": True,
         "seed": 7,
-        "rig": {"name": "sluice", "description": "Two motors", "file": "sluice.toml", "sha256": "ab" * 32, "text": ""},
-        "board": {"unique_id": "0011aabb", "system": "VIRTUAL"},
-        "declared": {"gate": {"name": "sluice_drive", "version": "1.4.0"}},
+        "rig": RIG,
+        "board": {**BOARD, "unique_id": "0011aabb", "system": "VIRTUAL"},
+        "declared": {"gate": {**DECLARED, "name": "sluice_drive"}},
         "hashes": {"scripts": {"frames.py": "cd" * 32}, "firmware": "ef" * 32},
         "instruments": {"supply": {"class": "supply", "idn": "A,B,C,D", "address": "x"}},
-        "risk": {"false_alarm": 0.01, "false_acceptance": 0.05, "planned": 5},
+        "risk": {**RISK, "planned": 5},
         "planned": ["gate.stiffness.open_loop"],
         "observations": [],
         "measurements": [
@@ -115,7 +117,17 @@ def record(**changes: Any) -> dict[str, Any]:
                 "model": [[x, y, 0.01] for x, y in hold],
             },
         ],
-        "causes": [{"words": "more delay in the loop than the firmware's author says", "parted_by": ""}],
+        "causes": [
+            {
+                "name": "delay",
+                "words": "more delay in the loop than the firmware's author says",
+                "motors": ["gate"],
+                "sizes": {},
+                "explains": ["gate.step.delay"],
+                "settled_by": "",
+                "parted_by": "",
+            }
+        ],
         "diagnosis": {
             "known": True,
             "words": "more delay in the loop than the firmware's author says",

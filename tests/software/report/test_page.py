@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import re
+from collections.abc import Mapping
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -15,8 +16,17 @@ from hypothesis import strategies as st
 
 from harness.base.errors import RecordError
 from harness.judge.verdict import UNASKED
-from harness.report.page import counted, render, worst, write_report
+from harness.nouns.results import Outcome, Verdict
+from harness.report import page as pages
+from harness.report.page import counted, worst, write_report
+from tests.software.record.contents import record_of
 from tests.software.report.sample import record, verdict
+
+
+def render(content: Mapping[str, Any]) -> str:
+    """The page of the record that a record.json makes."""
+    return pages.render(record_of(content))
+
 
 HOSTILE = "</title><script>alert(1)</script>[red]\"'&\x1b[2J\u202e{{7*7}}"
 
@@ -175,7 +185,7 @@ def test_a_virtual_record_and_an_unfinished_one_say_so_and_others_do_not() -> No
     ],
 )
 def test_the_headline_claims_no_more_than_the_verdicts(words: list[str], expected: str) -> None:
-    assert worst([{"outcome": word} for word in words]) == expected
+    assert worst(map(Outcome, words)) == expected
 
 
 def test_a_set_of_causes_says_what_would_part_them_and_an_unknown_one_says_so() -> None:
@@ -188,7 +198,8 @@ def test_a_set_of_causes_says_what_would_part_them_and_an_unknown_one_says_so() 
 
 
 def test_counting_uses_the_plural_where_there_are_several() -> None:
-    assert counted([{"outcome": "agrees"}, {"outcome": "agrees"}, {"outcome": "differs"}]) == "2 agree, 1 differs"
+    verdicts = [Verdict(name="a.b.c", outcome=outcome) for outcome in (Outcome.AGREES, Outcome.AGREES, Outcome.DIFFERS)]
+    assert counted(verdicts) == "2 agree, 1 differs"
     assert counted([]) == "nothing was judged"
 
 
@@ -264,12 +275,12 @@ def test_every_ink_stands_off_its_paper() -> None:
 
 
 def test_writing_beside_the_record_and_a_clear_error_without_one(tmp_path: Path) -> None:
-    with pytest.raises(RecordError, match=r"expected a readable record\.json"):
+    with pytest.raises(RecordError, match=r"no record here; expected a folder that holds record\.json"):
         write_report(tmp_path)
     (tmp_path / "record.json").write_text(json.dumps(record()), encoding="utf-8")
     assert write_report(tmp_path).read_text(encoding="utf-8").startswith("<!doctype html>")
     (tmp_path / "record.json").write_text("{", encoding="utf-8")
-    with pytest.raises(RecordError, match=r"expected a readable record\.json"):
+    with pytest.raises(RecordError, match=r"record\.json: damaged: not valid JSON"):
         write_report(tmp_path)
 
 

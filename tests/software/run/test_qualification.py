@@ -69,10 +69,10 @@ def test_a_healthy_board_passes_in_the_order_of_the_bench(build):
         "together.together",
     ]
     record = read(made.folder)
-    assert record.content["risk"]["planned"] == made.rule.planned
-    assert len(record.content["planned"]) == 15
+    assert record.risk.planned == made.rule.planned
+    assert len(record.planned) == 15
     assert len(record.observations()) == 9
-    assert {entry["outcome"] for entry in record.content["verdicts"]} <= {"agrees", "conforming"}
+    assert {verdict.outcome for verdict in record.verdicts} <= {"agrees", "conforming"}
 
 
 def test_each_requirement_is_one_more_decision(build):
@@ -130,7 +130,7 @@ def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, cod
     assert made.rig.events[-2:] == [type(error).__name__, "make safe"]
     assert made.checks.ran[-1] == "gate.step"
     record = read(made.folder)
-    assert record.content["stop"]["kind"] == kind
+    assert record.stop.kind == kind
     assert record.observation("gate.step.raw").data.size == 2
     assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
     left = {name: word for name, word in outcomes(made).items() if name.startswith("wheel")}
@@ -144,15 +144,15 @@ STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 15646 in 100
 def test_the_record_names_the_check_that_is_running(build):
     made = build(FakeChecks(raises={"gate.step": BenchError("silent")}))
     run_to_the_end(made)
-    assert read(made.folder).content["running"] == "gate step"
+    assert read(made.folder).running == "gate step"
 
 
 def test_in_the_record_of_a_whole_run_nothing_is_running(build):
     made = build()
     made.run("commutation", "gate")
-    assert read(made.folder).content["running"] == "gate commutation"
+    assert read(made.folder).running == "gate commutation"
     run_to_the_end(made)
-    assert read(made.folder).content["running"] is None
+    assert read(made.folder).running is None
 
 
 def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured(build):
@@ -178,7 +178,7 @@ def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured
         assert verdict.outcome is Outcome.NOT_RUN
         assert verdict.reason == f"because the board was stopped in gate step: {made.stops[0].reason}"
     record = read(made.folder)
-    assert record.content["stop"] is None
+    assert record.stop is None
     assert record.observation("gate.step.raw").data.size == 2
 
 
@@ -210,7 +210,7 @@ def test_a_bench_that_does_not_come_back_after_a_stop_ends_the_run(build, broken
     assert made.checks.ran[-1] == "gate.step"
     assert made.verdicts_of("gate.step.limits")[0].outcome is Outcome.NONCONFORMING
     assert len(made.verdicts_of("gate.step.delay")) == 1
-    assert words in read(made.folder).content["stop"]["message"]
+    assert words in read(made.folder).stop.message
     assert words in made.verdicts_of("wheel.step.delay")[0].reason
 
 
@@ -241,7 +241,7 @@ def test_a_signal_amid_the_keeping_of_results_waits_until_all_are_kept(build, mo
     monkeypatch.setattr(made.record, "add", interrupted)
     with stop_on_signals(), pytest.raises(StopSignal, match="Ctrl-C"):
         made.run("commutation", "gate")
-    kept = {entry["name"] for entry in read(made.folder).content["verdicts"]}
+    kept = {verdict.name for verdict in read(made.folder).verdicts}
     assert kept == {verdict.name for verdict in made.verdicts} == set(made.results) != set()
 
 
@@ -276,8 +276,8 @@ def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(bu
     assert made.verdicts_of("gate.thermal.rise")[0].reason == (
         "needs a supply: add an [instrument.NAME] of class supply"
     )
-    missing = read(made.folder).content["missing"]
-    assert [entry["what"] for entry in missing] == [
+    missing = read(made.folder).missing
+    assert [lack.what for lack in missing] == [
         "a programmable supply",
         "a multimeter at the terminals of gate and wheel",
         "a thermometer near the motors",

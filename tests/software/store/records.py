@@ -11,22 +11,20 @@ from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Measurement, Outcome, Requirement, Unmeasured, Verdict
 from harness.record import RecordWriter
+from tests.software.record import contents
 
 STARTED = "2026-03-01T08:00:00+00:00"
 NAME = "gate.stiffness.open_loop"
 
 
 def opening(*, rig: str = "sluice", seed: int = 1, started: str = STARTED, version: str = "1.4.0") -> dict[str, object]:
-    return {
-        "virtual": True,
-        "started_utc": started,
-        "seed": seed,
-        "planned": [NAME],
-        "rig": {"name": rig, "sha256": "ab" * 32, "text": ""},
-        "board": {"unique_id": "0042"},
-        "declared": {"gate": {"name": "drive", "version": version}},
-        "hashes": {"scripts": {}, "firmware": "cd" * 32},
-    }
+    return contents.opening(
+        started_utc=started,
+        seed=seed,
+        planned=[NAME],
+        rig={**contents.RIG, "name": rig},
+        declared={"gate": {**contents.DECLARED, "version": version}},
+    )
 
 
 def observation(name: str, counts: Iterable[int]) -> Observation:

@@ -113,7 +113,7 @@ def whole(store: Store, contents: dict[str, object]) -> set[str]:
     uids = set()
     for run in store.runs():
         record = store.record(run.id)
-        assert record.content == contents[run.uid]
+        assert record.data == contents[run.uid]
         assert len(record.observations()) == 2
         assert run.id in history
         uids.add(run.uid)
@@ -128,7 +128,7 @@ def test_kills_lose_nothing_acknowledged_and_leave_nothing_half(place, tmp_path,
         written(tmp_path / "runs" / str(seed), seed=seed, observations=((1,), (2,)))
         for seed in range(EACH * NEW_STORE_EVERY)
     ]
-    contents = {rows_of(folder).run["uid"]: read(folder).content for folder in folders}
+    contents = {rows_of(folder).run["uid"]: read(folder).data for folder in folders}
 
     def new_place(number: int) -> str:
         if "postgresql" not in place:

@@ -9,6 +9,7 @@ from random import Random
 from harness.nouns.quantity import Quantity
 from harness.record import Record
 from tests.software.compare.records import INSTRUMENTS, SLUICE, quantity, record
+from tests.software.record.contents import edited
 
 RISE, STIFFNESS, SPREAD = "gate.thermal.rise", "gate.stiffness.open_loop", "gate.commutation.step_spread"
 ONLY_RISE = SLUICE.partition("[requirements]")[0] + '[requirements]\n"thermal.rise" = { max = 60.0 }\n'
@@ -29,8 +30,7 @@ def run(
     instruments = {**INSTRUMENTS, "supply": f"Maker,DC supply,SN{bench},1.0"}
     made = record(values, board=board, text=text, instruments=instruments, **options)  # type: ignore[arg-type]
     started = f"2026-01-{day:02d}T{number // 60:02d}:{number % 60:02d}:00+00:00"
-    content = {**made.content, "started_utc": started, "seed": number}
-    return Record(folder=made.folder.with_name(f"run{number}"), content=content)
+    return edited(made, started_utc=started, seed=number)
 
 
 def runs(

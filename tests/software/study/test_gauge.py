@@ -19,6 +19,7 @@ from harness.study.design import Place, design
 from harness.study.found import Fitness, Found
 from harness.study.study import GaugeStudy, gauge_study
 from tests.software.compare.records import quantity
+from tests.software.record.contents import RIG, content_of, edited
 from tests.software.study.runs import ONLY_RISE, RISE, SPREAD, STIFFNESS, run, runs
 
 
@@ -91,9 +92,8 @@ def test_a_coarse_repeatability_alone_is_enough_to_say_so():
 
 
 def test_requirements_are_those_of_the_newest_run_whatever_the_order():
-    those = sorted(runs(), key=lambda one: str(one.content["started_utc"]))
-    rig = {**those[-1].content["rig"], "text": ONLY_RISE.replace("60.0", "70.0")}
-    newest = Record(folder=those[-1].folder, content={**those[-1].content, "rig": rig})
+    those = sorted(runs(), key=lambda one: one.started)
+    newest = edited(those[-1], rig={**RIG, "text": ONLY_RISE.replace("60.0", "70.0")})
     for order in ([*those[:-1], newest], [newest, *those[:-1]]):
         assert rise(gauge_study(order)).requirement == Requirement(name="thermal.rise", high=70.0)
 
@@ -124,7 +124,7 @@ def test_few_different_readings_are_said():
 
 def _with_rise(one: Record, value: float) -> Record:
     made = run({RISE: quantity(value, "K")}, 1)
-    return Record(folder=one.folder, content={**one.content, "measurements": made.content["measurements"]})
+    return edited(one, measurements=content_of(made)["measurements"])
 
 
 def test_an_understated_budget_is_a_finding():
@@ -147,8 +147,7 @@ def test_a_run_without_the_value_leaves_the_quantity_untold():
     those = runs()
     lost = those[5]
     those[5] = run({RISE: "the fan had stopped"}, 99)
-    those[5] = Record(folder=lost.folder, content={**those[5].content, **{
-        key: lost.content[key] for key in ("board", "instruments", "started_utc")}})  # fmt: skip
+    those[5] = edited(those[5], **{key: content_of(lost)[key] for key in ("board", "instruments", "started_utc")})
     study = gauge_study(those)
     assert rise(study).word is Fitness.NOT_TOLD
     assert rise(study).reason == "not measured in 1 of 48 runs: the fan had stopped"
@@ -277,7 +276,7 @@ def test_labels_go_before_what_the_records_say():
     labels = [f"day {k}" for k in range(len(those))]
     by_board: dict[str, int] = {}
     for k, one in enumerate(those):
-        name = one.content["board"]["unique_id"]
+        name = one.board.unique_id
         by_board[name] = by_board.get(name, 0) + 1
         labels[k] = f"day {(by_board[name] + 1) // 2}"
     study = gauge_study(those, days=labels)
@@ -288,7 +287,7 @@ def test_labels_go_before_what_the_records_say():
 def test_a_day_is_a_date_in_utc():
     those = [run({RISE: quantity(50.0 + 0.1 * k, "K")}, k, day=3) for k in range(6)]
     for k, one in enumerate(those[:3]):
-        one.content["started_utc"] = f"2026-01-04T01:00:0{k}+05:00"  # type: ignore[index]
+        those[k] = edited(one, started_utc=f"2026-01-04T01:00:0{k}+05:00")
     assert gauge_study(those).design.days == ("2026-01-03",)
 
 

@@ -1,0 +1,43 @@
+"""Raw observations from the files beside record.json."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from harness.base.errors import RecordError
+from harness.nouns.observation import Observation
+from harness.record.entries import ObservationEntry
+
+RawReader = Callable[[ObservationEntry], bytes]
+"""Gives the .npy file of an observation, as written. Raises RecordError."""
+
+
+def beside(folder: Path) -> RawReader:
+    """Reads from a record's folder, and never leaves it."""
+
+    def read(entry: ObservationEntry) -> bytes:
+        path = folder / entry.file
+        if not path.resolve().is_relative_to(folder.resolve()):
+            raise RecordError(f"{folder}: observation file {entry.file!r} lies outside the record; not read")
+        try:
+            return path.read_bytes()
+        except OSError as error:
+            raise RecordError(f"{path}: cannot read the observation: {error.strerror}") from error
+
+    return read
+
+
+def observation_of(entry: ObservationEntry, data: bytes, path: Path) -> Observation:
+    """An observation with its samples; `path` is for messages. Raises RecordError; never unpickles."""
+    try:
+        samples = np.load(io.BytesIO(data), allow_pickle=False)
+    except (ValueError, EOFError) as error:
+        raise RecordError(f"{path}: cannot read the observation: {error}") from error
+    missing = [c.name for c in entry.columns if samples.dtype.names is None or c.name not in samples.dtype.names]
+    if missing:
+        raise RecordError(f"{path}: expected columns {', '.join(missing)}, which are not there")
+    return Observation(name=entry.name, columns=entry.columns, data=samples, conditions=entry.conditions)
