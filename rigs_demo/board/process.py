@@ -25,8 +25,8 @@ HEAP = "2M"
 """The interpreter's default; its blocks are twice a board's, so this is about a board's 1 MiB (arbitrary)."""
 LOOKS = 200
 """Looks at the page between two looks at the process: some ten microseconds."""
-BUSY_ROUNDS = 12
-"""Rounds of looks before the bench gives way, and as many before it pauses: together about 5000 polls (measured)."""
+BUSY_ROUNDS = 6
+"""Rounds of looks before the bench gives way, and as many before it pauses: together about 2500 polls (measured)."""
 SILENT_NS = 1_000_000_000
 """Processor time without a request after which a board counts as stuck (arbitrary)."""
 INTERRUPT_AFTER_NS = 200_000_000

@@ -13,7 +13,7 @@ from harness.rigfile import load
 from tests.bench.conftest import rotorgate, stand_alone, start
 from tests.bench.test_safety import until
 
-pytestmark = [pytest.mark.board, pytest.mark.slow]
+pytestmark = pytest.mark.board
 
 ROOT = Path(__file__).resolve().parents[2]
 SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
@@ -30,6 +30,7 @@ def firmware(folder: Path, old: str, new: str) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_another_firmware_is_what_is_qualified_and_the_old_one_comes_back(tmp_path):
     new = firmware(tmp_path / "new", "1.4.0", "1.5.0")
     words = ("--only", "commutation", "--seed", "5", "--firmware", "new", "--restore", "--out", "run")
@@ -41,6 +42,7 @@ def test_another_firmware_is_what_is_qualified_and_the_old_one_comes_back(tmp_pa
     assert not list((tmp_path / "state").rglob("*.json")), "the backup is kept although the old firmware is back"
 
 
+@pytest.mark.slow
 def test_a_loop_that_runs_away_is_stopped_and_the_other_motor_is_measured(tmp_path):
     runaway = f"{DEMAND} if m is _motors[1] else max(-32767, min(32767, -error * GAIN))"
     firmware(tmp_path / "new", DEMAND, runaway)
@@ -69,6 +71,7 @@ def test_a_firmware_that_cannot_be_imported_is_named_with_the_line(tmp_path):
     assert not list((tmp_path / "state").rglob("*.json"))
 
 
+@pytest.mark.slow
 def test_what_a_killed_run_left_is_put_back_by_restore_alone(tmp_path):
     firmware(tmp_path / "new", "1.4.0", "1.5.0")
     with stand_alone(tmp_path, "sluice", "--wall-clock") as bench:  # this one outlives its hosts

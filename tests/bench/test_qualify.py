@@ -19,7 +19,7 @@ from harness.run.judge_again import judge_again
 from harness.store import Store
 from tests.bench.conftest import environment, rotorgate, stand_alone
 
-pytestmark = [pytest.mark.board, pytest.mark.slow]
+pytestmark = pytest.mark.board
 
 ROOT = Path(__file__).resolve().parents[2]
 RIGS = ROOT / "rigs_demo" / "rigs"
@@ -27,6 +27,17 @@ RIGS = ROOT / "rigs_demo" / "rigs"
 
 def numbers(folder: Path) -> dict[str, float]:
     return {name: measured.quantity.value for name, measured in read(folder).measurements.items()}
+
+
+@pytest.fixture(scope="module")
+def slack(tmp_path_factory) -> tuple[Path, subprocess.CompletedProcess[str]]:
+    """The whole qualification of firmware with half the loop gain, where a study found one gauge too coarse."""
+    folder = tmp_path_factory.mktemp("slack")
+    entry = {"name": "gate.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "told": True}
+    with Store.open(folder / "store.sqlite", make=True) as store:
+        store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
+    words = ("--seed", "5", "--with-fault", "slack-gain", "--json", "--out", "run")
+    return folder, rotorgate("qualify", str(RIGS / "sluice.toml"), *words, cwd=folder)
 
 
 def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
@@ -42,6 +53,16 @@ def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
     assert "VIRTUAL" in (tmp_path / "run" / "report.html").read_text(encoding="utf-8")
 
 
+def test_a_loop_of_half_the_gain_is_found_named_and_explained_and_nothing_else_is(slack):
+    _, done = slack
+    assert done.returncode == 1, done.stdout + done.stderr
+    found = json.loads(done.stdout)["diagnosis"]
+    assert found["words"].startswith("gate and wheel: the firmware's loop gain is 0.5 times what the rig file says")
+    assert {"closed_loop", "ratio", "natural_frequency"} <= {name.rpartition(".")[2] for name in found["differs"]}
+    assert {name.split(".")[1] for name in found["differs"]} == {"stiffness", "step"}
+
+
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_bits(tmp_path):
     for run in ("one", "two"):
         done = rotorgate(
@@ -56,6 +77,7 @@ def test_the_same_seed_gives_the_same_bits(tmp_path):
         assert one == two, name
 
 
+@pytest.mark.slow
 def test_repeats_of_a_board_of_its_own_are_kept_and_studied(tmp_path):
     words = ("--repeats", "2", "--board", "B1", "--board-seed", "3", "--only", "commutation", "--seed", "5")
     done = rotorgate("qualify", str(RIGS / "sluice.toml"), *words, "--out", "runs/r", cwd=tmp_path)
@@ -72,6 +94,7 @@ def test_repeats_of_a_board_of_its_own_are_kept_and_studied(tmp_path):
     assert "was called B1 in run 1" in done.stderr
 
 
+@pytest.mark.slow
 def test_a_bench_that_stands_alone_gives_the_same_verdicts(tmp_path):
     words = ("--only", "commutation", "--seed", "5")
     done = rotorgate("qualify", str(RIGS / "sluice.toml"), *words, "--out", "within", cwd=tmp_path)
@@ -82,6 +105,7 @@ def test_a_bench_that_stands_alone_gives_the_same_verdicts(tmp_path):
     assert numbers(tmp_path / "within") == numbers(tmp_path / "alone")
 
 
+@pytest.mark.slow
 def test_a_deviation_is_found_named_and_explained(tmp_path):
     done = rotorgate(
         "qualify",
@@ -104,6 +128,7 @@ def test_a_deviation_is_found_named_and_explained(tmp_path):
     assert not any(name.startswith("wheel") for name in result["diagnosis"]["differs"])
 
 
+@pytest.mark.slow
 def test_a_battery_rig_says_what_each_missing_instrument_would_add(tmp_path):
     done = rotorgate(
         "qualify", str(RIGS / "handwheel.toml"), "--only", "commutation", "--seed", "5", "--out", "run", cwd=tmp_path
@@ -117,6 +142,7 @@ def test_a_battery_rig_says_what_each_missing_instrument_would_add(tmp_path):
         assert words in done.stdout
 
 
+@pytest.mark.slow
 def test_the_example_of_the_readme_runs_as_it_stands(tmp_path):
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     example = re.search(r"<!-- example:.*?-->\n```python\n(.*?)```", text, re.DOTALL)
@@ -147,16 +173,9 @@ def test_the_log_holds_link_and_instrument_traffic(tmp_path):
     assert re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d", log)
 
 
-def test_a_record_judged_again_says_the_same(tmp_path):
-    entry = {"name": "gate.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "told": True}
-    with Store.open(tmp_path / "store.sqlite", make=True) as store:
-        store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
-    done = rotorgate(
-        "qualify", str(RIGS / "sluice.toml"), "--only", "stiffness", "--seed", "5", "--with-fault", "slack-gain",
-        "--out", "run", cwd=tmp_path,
-    )  # fmt: skip
-    assert done.returncode == 1, done.stdout + done.stderr
-    record = read(tmp_path / "run")
+def test_a_record_judged_again_says_the_same(slack):
+    folder, _ = slack
+    record = read(folder / "run")
     outcomes = [verdict.outcome for verdict in record.verdicts if verdict.name == "gate.commutation.step_spread"]
     assert outcomes[-1] == "undecided", "its gauge is too coarse, the study says"
     again = judge_again(record)
@@ -165,7 +184,7 @@ def test_a_record_judged_again_says_the_same(tmp_path):
     ]
     assert again.diagnosis.words == record.diagnosis.words != ""
     assert {one.name: one.quantity.value for one in again.results if isinstance(one, Measurement)} == numbers(
-        tmp_path / "run"
+        folder / "run"
     )
     halved = record.rig.text.replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
     assert not judge_again(record, loads(halved.encode(), "rig.toml")).diagnosis.differs

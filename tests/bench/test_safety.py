@@ -50,7 +50,15 @@ def begin(bench: StandAlone, folder: Path) -> tuple[subprocess.Popen[str], Suppl
     return command, supply
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=lambda number: number.name)
+@pytest.mark.parametrize(
+    "number",
+    [
+        pytest.param(signal.SIGINT, marks=pytest.mark.slow),
+        signal.SIGTERM,
+        pytest.param(signal.SIGHUP, marks=pytest.mark.slow),
+    ],
+    ids=lambda number: number.name,
+)
 def test_a_signal_makes_safe_records_and_ends_with_3(bench, tmp_path, number):
     command, supply = begin(bench, tmp_path)
     command.send_signal(number)
@@ -85,6 +93,7 @@ def test_a_host_that_is_killed_leaves_the_supply_to_the_guard(bench, tmp_path):
     assert "of an unfinished run" in done.stdout
 
 
+@pytest.mark.slow
 def test_a_second_command_is_refused_and_told_who_holds_the_rig(bench, tmp_path):
     command, supply = begin(bench, tmp_path)
     second = rotorgate("qualify", str(bench.rig_file), "--only", "commutation", "--out", "second", cwd=tmp_path)
@@ -96,6 +105,7 @@ def test_a_second_command_is_refused_and_told_who_holds_the_rig(bench, tmp_path)
     command.communicate(timeout=60)
 
 
+@pytest.mark.slow
 def test_a_unplugged_bench_ends_with_3_and_a_record(bench, tmp_path):
     command, supply = begin(bench, tmp_path)
     supply.close()
