@@ -55,7 +55,7 @@ STAY = const(9)
 EDGE = const(10)
 
 _INTERRUPT = const(1)
-# Looks before it sleeps. With fewer an idle machine is slower; with more a busy one, which needs the processor (measured).
+# Looks before it sleeps. With fewer an idle machine is slower, with more a busy one (measured).
 _SPINS = const(20000)
 
 
