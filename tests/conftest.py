@@ -9,6 +9,9 @@ pytest --rig=FILE    what the README says: the shipped checks on that rig, and n
 
 from __future__ import annotations
 
+import signal
+from collections.abc import Iterator
+
 import pytest
 from hypothesis import settings
 
@@ -79,3 +82,19 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if slow:
         config.hook.pytest_deselected(items=slow)
         items[:] = [item for item in items if not item.get_closest_marker("slow")]
+
+
+@pytest.fixture
+def terminal_signals() -> Iterator[None]:
+    """Ctrl-C and a hang-up do what they do at a terminal, here and in processes that the test starts.
+
+    Tests that run in the background may have inherited that both are ignored, and what was ignored stays ignored.
+    """
+    numbers = [signal.Signals[name] for name in ("SIGINT", "SIGHUP") if hasattr(signal, name)]
+    former = {number: signal.getsignal(number) for number in numbers}
+    for number in numbers:
+        if former[number] is signal.SIG_IGN:
+            signal.signal(number, signal.default_int_handler if number == signal.SIGINT else signal.SIG_DFL)
+    yield
+    for number, handler in former.items():
+        signal.signal(number, handler)

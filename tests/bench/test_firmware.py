@@ -11,7 +11,7 @@ from harness.bench.opening import open_rig
 from harness.record import read
 from harness.rigfile import load
 from tests.bench.conftest import rotorgate, stand_alone, start
-from tests.bench.test_safety import until
+from tests.patience import until
 
 pytestmark = pytest.mark.board
 
@@ -80,11 +80,11 @@ def test_what_a_killed_run_left_is_put_back_by_restore_alone(tmp_path):
         bench.rig_file.write_text(text.replace("deadman_s = 0.3", "deadman_s = 2.0"), encoding="utf-8")
         rig = str(bench.rig_file)
         command = start("qualify", rig, "--only", "commutation", "--firmware", "new", "--out", "run", cwd=tmp_path)
-        until(lambda: any((tmp_path / "run").glob("observations/*.npy")), 60.0, "a first observation")
+        until(lambda: any((tmp_path / "run").glob("observations/*.npy")), "a first observation")
         command.kill()
         command.communicate()
         log = tmp_path / "run" / "guard.log"
-        until(lambda: log.exists() and "supply output off" in log.read_text(), 10.0, "the guard's note")
+        until(lambda: log.exists() and "supply output off" in log.read_text(), "the guard's note")
         assert read(tmp_path / "run").declared["gate"].version == "1.5.0"
         assert list((tmp_path / "state").rglob("*.json"))
         done = rotorgate("qualify", rig, "--only", "commutation", "--restore", "--out", "again", cwd=tmp_path)

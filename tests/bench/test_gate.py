@@ -18,7 +18,7 @@ import pytest
 
 from harness.store import Store
 from tests.bench.conftest import rotorgate, start
-from tests.bench.test_safety import until
+from tests.patience import PATIENCE_S, until
 
 pytestmark = [pytest.mark.board, pytest.mark.slow]
 
@@ -119,11 +119,12 @@ def test_a_release_with_a_slip_in_it_is_refused_by_name_and_taken_off(lab, name,
         assert (kept.word, kept.firmware_sha256) == ("refuse", decision["firmware_sha256"])
 
 
+@pytest.mark.usefixtures("terminal_signals")
 def test_a_gate_that_is_interrupted_is_undecided_and_puts_the_firmware_back(lab):
     process = start(*words_for("tidied", 26)[:-1], "runs/interrupted", cwd=lab)
-    until((lab / "runs/interrupted/record.json").exists, 60.0, "a record")
+    until((lab / "runs/interrupted/record.json").exists, "a record")
     process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 3, out + err
     assert "undecided" in out
     assert "stopped by Ctrl-C" in out
@@ -132,9 +133,9 @@ def test_a_gate_that_is_interrupted_is_undecided_and_puts_the_firmware_back(lab)
 
 def test_a_gate_that_is_killed_leaves_the_way_back(lab):
     process = start(*words_for("tidied", 27)[:-1], "runs/killed", cwd=lab)
-    until((lab / "runs/killed/record.json").exists, 60.0, "a record")
+    until((lab / "runs/killed/record.json").exists, "a record")
     os.kill(process.pid, signal.SIGKILL)
-    process.communicate(timeout=60)
+    process.communicate(timeout=PATIENCE_S)
     assert len(backups(lab)) == 1
     done = rotorgate("qualify", "rig.toml", "--restore", "--only", "commutation", "--out", "runs/again", cwd=lab)
     assert done.returncode == 0, done.stdout + done.stderr

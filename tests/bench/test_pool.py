@@ -20,8 +20,8 @@ import pytest
 from harness.record import read
 from harness.rigfile import load
 from rigs_demo.faults import plant_of
-from tests.bench.conftest import environment, rotorgate, stand_alone
-from tests.bench.test_safety import until
+from tests.bench.conftest import WHOLE_S, environment, rotorgate, stand_alone
+from tests.patience import PATIENCE_S, until
 
 pytestmark = [pytest.mark.board, pytest.mark.slow]
 
@@ -58,7 +58,7 @@ def test_four_rigs_at_once_each_with_its_own_plant_and_record(tmp_path):
     rigs = "".join(f"[[rig]]\nfile = {str(SLUICE)!r}\nplant_seed = {seed}\n" for seed in PLANTS)
     (tmp_path / "pool.toml").write_text(f"schema = 1\n{rigs}")
     done = started("-n", "4", "--rigs=pool.toml", "--rig-out", "out", cwd=tmp_path)
-    output, _ = done.communicate(timeout=240)
+    output, _ = done.communicate(timeout=WHOLE_S)
     assert done.returncode == 0, output
     assert "4 passed" in output
     names = ["sluice", "sluice-2", "sluice-3", "sluice-4"]
@@ -83,19 +83,19 @@ def test_a_second_run_on_a_rig_that_is_driven_is_told_by_whom(tmp_path):
         (tmp_path / "pool.toml").write_text(f"schema = 1\nrigs = {[str(one.rig_file), str(two.rig_file)]!r}\n")
         first = started("-n", "auto", "--rigs=pool.toml", "--rig-out", "out", cwd=tmp_path, tests=ASKING + STAYING)
         observed = [tmp_path / "out" / name / "observations" for name in ("sluice", "sluice-2")]
-        until(lambda: all(any(folder.glob("*.npy")) for folder in observed), 60.0, "observations of both")
+        until(lambda: all(any(folder.glob("*.npy")) for folder in observed), "observations of both")
         second = rotorgate("qualify", str(two.rig_file), "--only", "commutation", "--out", "second", cwd=tmp_path)
         assert second.returncode == 3, second.stdout
         assert re.search(r": in use by process \d+ of ", second.stderr), second.stderr
         assert not (tmp_path / "second").exists()
         third = started("--rigs=pool.toml", "--rig-out", "third", cwd=tmp_path)
-        output, _ = third.communicate(timeout=60)
+        output, _ = third.communicate(timeout=PATIENCE_S)
         assert third.returncode == 1
         assert re.search(
             r"no rig of pool\.toml can be had: sluice: .*: in use by process \d+ of .* \| sluice-2: ", output
         )
         (tmp_path / "go on").touch()
-        output, _ = first.communicate(timeout=60)
+        output, _ = first.communicate(timeout=PATIENCE_S)
         assert first.returncode == 0, output
         assert "2 passed" in output
         assert all(read(tmp_path / "out" / name).finished for name in ("sluice", "sluice-2"))

@@ -17,7 +17,7 @@ from harness.record import read
 from harness.rigfile import loads
 from harness.run.judge_again import judge_again
 from harness.store import Store
-from tests.bench.conftest import environment, rotorgate, stand_alone
+from tests.bench.conftest import WHOLE_S, environment, rotorgate, stand_alone
 
 pytestmark = pytest.mark.board
 
@@ -41,7 +41,7 @@ def slack(tmp_path_factory) -> tuple[Path, subprocess.CompletedProcess[str]]:
 
 
 def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
-    done = rotorgate("demo", "--out", "run", cwd=tmp_path, timeout_s=300.0)
+    done = rotorgate("demo", "--out", "run", cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.startswith("sluice (VIRTUAL): ")
     record = read(tmp_path / "run")
@@ -155,7 +155,7 @@ def test_the_example_of_the_readme_runs_as_it_stands(tmp_path):
         text=True,
         check=False,
         env=environment(tmp_path),
-        timeout=400,
+        timeout=WHOLE_S,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert "2 passed" in done.stdout

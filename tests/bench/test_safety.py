@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from harness.base.clock import WallClock
 from harness.base.errors import BenchBusy
 from harness.bench.opening import open_rig
 from harness.bench.supply import Supply
@@ -17,10 +16,9 @@ from harness.bench.visa import Session
 from harness.record import read
 from harness.rigfile import load
 from tests.bench.conftest import StandAlone, rotorgate, start
+from tests.patience import PATIENCE_S, until
 
 pytestmark = [pytest.mark.board, pytest.mark.skipif(os.name != "posix", reason="the virtual bench needs POSIX")]
-
-WALL = WallClock()
 
 
 def supply_of(bench: StandAlone) -> Supply:
@@ -33,23 +31,16 @@ def supply_of(bench: StandAlone) -> Supply:
     )
 
 
-def until(reached, timeout_s: float, what: str) -> None:
-    """Wait for something in wall time."""
-    deadline_s = WALL.now_s() + timeout_s
-    while not reached():
-        assert WALL.now_s() < deadline_s, f"{what} not within {timeout_s} s"
-        WALL.sleep_s(0.02)
-
-
 def begin(bench: StandAlone, folder: Path) -> tuple[subprocess.Popen[str], Supply]:
     """Start a qualification and wait until the supply is proven on and observations come."""
     command = start("qualify", str(bench.rig_file), "--only", "commutation", "--out", "run", cwd=folder)
     supply = supply_of(bench)
-    until(supply.output_enabled, 60.0, "supply on")
-    until(lambda: any((folder / "run" / "observations").glob("*.npy")), 60.0, "a first observation")
+    until(supply.output_enabled, "supply on")
+    until(lambda: any((folder / "run" / "observations").glob("*.npy")), "a first observation")
     return command, supply
 
 
+@pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.parametrize(
     "number",
     [
@@ -63,7 +54,7 @@ def test_a_signal_makes_safe_records_and_ends_with_3(bench, tmp_path, number):
     command, supply = begin(bench, tmp_path)
     command.send_signal(number)
     command.send_signal(signal.SIGINT)  # a second one must not abort the making safe
-    output, errors = command.communicate(timeout=60)
+    output, errors = command.communicate(timeout=PATIENCE_S)
     assert command.returncode == 3, errors
     assert "stopped by" in output
     assert "Traceback" not in output + errors
@@ -79,13 +70,13 @@ def test_a_signal_makes_safe_records_and_ends_with_3(bench, tmp_path, number):
 def test_a_host_that_is_killed_leaves_the_supply_to_the_guard(bench, tmp_path):
     command, supply = begin(bench, tmp_path)
     # Kept is what the record names: the file before it is there a moment earlier, and SIGKILL waits for nothing.
-    until(lambda: read(tmp_path / "run").observations(), 10.0, "an observation in the record")
+    until(lambda: read(tmp_path / "run").observations(), "an observation in the record")
     assert supply.output_enabled()
     command.kill()
     command.communicate()
-    until(lambda: not supply.output_enabled(), 10.0, "supply off")
+    until(lambda: not supply.output_enabled(), "supply off")
     log = tmp_path / "run" / "guard.log"
-    until(lambda: log.exists() and "supply output off" in log.read_text(), 10.0, "the guard's note")
+    until(lambda: log.exists() and "supply output off" in log.read_text(), "the guard's note")
     assert "the host has ended without a word" in log.read_text()
     assert read(tmp_path / "run").observations()
     done = rotorgate("report", "run", cwd=tmp_path)
@@ -102,7 +93,7 @@ def test_a_second_command_is_refused_and_told_who_holds_the_rig(bench, tmp_path)
     assert supply.output_enabled()
     assert not (tmp_path / "second").exists()
     command.send_signal(signal.SIGTERM)
-    command.communicate(timeout=60)
+    command.communicate(timeout=PATIENCE_S)
 
 
 @pytest.mark.slow
@@ -110,7 +101,7 @@ def test_a_unplugged_bench_ends_with_3_and_a_record(bench, tmp_path):
     command, supply = begin(bench, tmp_path)
     supply.close()
     bench.process.kill()
-    output, errors = command.communicate(timeout=90)
+    output, errors = command.communicate(timeout=PATIENCE_S)
     assert command.returncode == 3, output + errors
     assert "Traceback" not in output + errors
     assert not read(tmp_path / "run").finished

@@ -74,7 +74,7 @@ class Wire:
             with self._turn:
                 for byte in data:
                     if byte == 3 and self.running:
-                        os.kill(os.getpid(), signal.SIGINT)
+                        signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)  # type: ignore[arg-type]
                     elif self.running:
                         os.write(self.script_in, bytes([byte]))
                     else:
@@ -297,6 +297,7 @@ class Board:
 
 
 def main() -> None:
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # what is run in the background may inherit it ignored
     traits = Traits(sys.argv[1:]).given
     inherited = sys.stdin.fileno()
     board = Board(traits)

@@ -20,6 +20,7 @@ from harness.bench.thermometer import Thermometer
 from harness.bench.visa import Session
 from harness.rigfile import load
 from harness.rigfile.known import Accuracy
+from tests.patience import PATIENCE_S
 from tests.software.instruments.stub_bench import served
 
 ENTRY = Accuracy(percent=0.5, offset=0.6)  # wider than any instrument here: the contract is not about accuracy
@@ -51,7 +52,7 @@ def virtual_bench() -> Iterator[Addresses]:
         clock = BenchClock(spec.clock.address)
         yield Addresses(*(spec.instrument[name].address for name in ("supply", "meter_gate", "thermometer")))
         clock.close()
-        process.wait(10.0)
+        process.wait(PATIENCE_S)
     finally:
         process.kill()
         process.communicate()

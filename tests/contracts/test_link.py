@@ -86,8 +86,8 @@ def test_a_syntax_error_is_a_device_error(board: Board) -> None:
 def test_a_script_without_end_is_interrupted_and_made_safe(board: Board) -> None:
     board.execute("safe = 0")
     board.make_safe_source = "safe += 1"
-    with pytest.raises(LinkTimeout, match=r"not over within 0\.3 s; received \d+ bytes, the last b'waiting"):
-        board.execute("print('waiting')\nwhile True: pass", timeout_s=0.3)
+    with pytest.raises(LinkTimeout, match=r"not over within 1 s; received \d+ bytes, the last b'waiting"):
+        board.execute("print('waiting')\nwhile True: pass", timeout_s=1.0)
     assert board.execute("print(safe)") == "1\n"
 
 
@@ -225,9 +225,9 @@ def test_a_run_that_is_left_is_interrupted_and_made_safe(board: Board) -> None:
 def test_a_silent_run_is_a_timeout(board: Board) -> None:
     with (
         board.run("print('hm')\nwhile True: pass") as run,
-        pytest.raises(LinkTimeout, match=r"did not give a frame within 0\.2 s; 1 frames had come, printed b'hm"),
+        pytest.raises(LinkTimeout, match=r"did not give a frame within 1 s; 1 frames had come, printed b'hm"),
     ):
-        run.next_frame(timeout_s=0.2)
+        run.next_frame(timeout_s=1.0)
     assert board.execute("print(1)") == "1\n"
 
 
@@ -269,7 +269,7 @@ def test_the_heartbeat_reaches_a_waiting_script(board: Board) -> None:
     needs(board, "stdin", "select")
     source = "box = frames.Inbox()\nn = 0\nwhile n < 5:\n    if box.line(20) == b'': n += 1\nframes.event('beats', n)"
     with board.run(source, heartbeat_s=0.02) as run:
-        assert run.next_frame(timeout_s=3) == Event("beats", 5)
+        assert run.next_frame(timeout_s=60) == Event("beats", 5)
         run.finish()
 
 

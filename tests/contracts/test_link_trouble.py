@@ -21,7 +21,7 @@ def values(board: Board) -> list[int]:
     """What came whole, with nothing between missing, before the error or the end."""
     got: list[int] = []
     with board.run(STREAM) as run:
-        while (frame := run.next_frame(timeout_s=1)) is not None:
+        while (frame := run.next_frame(timeout_s=20)) is not None:
             assert not isinstance(frame, Event)
             got += [row[0] for row in frame.data.tolist()]
             assert got == list(range(len(got)))
@@ -105,8 +105,8 @@ def test_a_line_that_would_interrupt_is_refused() -> None:
 
 def test_a_script_that_never_falls_silent_is_a_timeout_all_the_same() -> None:
     with running("stand-in") as name, Board.open(name, WallClock()) as board:
-        with pytest.raises(LinkTimeout, match=r"script not over within 0\.3 s; received \d+ bytes, the last b'"):
-            board.execute("while True: print('noise')", timeout_s=0.3)
+        with pytest.raises(LinkTimeout, match=r"script not over within 1 s; received \d+ bytes, the last b'"):
+            board.execute("while True: print('noise')", timeout_s=1.0)
         with board.run("while True: print('noise')") as run, pytest.raises(LinkTimeout, match="did not give a frame"):
             run.next_frame(timeout_s=0.3)
         assert board.execute("print(1)") == "1\n"

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import socket
 import threading
-import time
 from collections.abc import Iterator
 
 import pytest
@@ -15,6 +13,7 @@ import pytest
 from harness.base.clock import BenchClock
 from harness.base.errors import BenchError, InstrumentError
 from harness.bench.visa import Session
+from tests.patience import PATIENCE_S
 from tests.software.bench.scripted import polite, scripted
 
 
@@ -27,6 +26,7 @@ class CountingBench:
         self.time_ns = 0
         self.error = ""
         self.interrupts = False
+        self.gone_on = threading.Event()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.address = f"127.0.0.1:{self._listener.getsockname()[1]}"
         threading.Thread(target=self._serve, daemon=True).start()
@@ -41,9 +41,9 @@ class CountingBench:
                 self.time_ns = max(message.get("until_ns", 0), self.time_ns + message.get("duration_ns", 0))
                 reply = {"error": self.error} if self.error else {"time_ns": self.time_ns, "out": 7}
                 if self.interrupts:
-                    os.kill(os.getpid(), signal.SIGINT)
                     self.interrupts = False
-                    time.sleep(0.05)  # the answer comes only when the host has gone on
+                    signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
+                    self.gone_on.wait(PATIENCE_S)  # the answer comes only when the host has gone on
                 connection.sendall(json.dumps({**reply, "number": message["number"]}).encode() + b"\n")
 
     def close(self) -> None:
@@ -121,11 +121,14 @@ def test_after_an_error_the_time_is_not_known(bench: CountingBench) -> None:
     assert clock.now_s() == 3.0
 
 
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.skipif(not hasattr(signal, "pthread_kill"), reason="signals of POSIX")
 def test_an_interrupt_between_question_and_answer_shifts_no_later_answer(bench: CountingBench) -> None:
     clock = BenchClock(bench.address)
     bench.interrupts = True
     with pytest.raises(KeyboardInterrupt):
         clock.sleep_s(1.0)
+    bench.gone_on.set()
     bench.time_ns = 5_000_000_000
     assert clock.now_s() == 5.0
     clock.sleep_s(1.0)

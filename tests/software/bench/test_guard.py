@@ -19,6 +19,7 @@ from harness.base.clock import WallClock
 from harness.base.errors import BenchError
 from harness.bench.guard import RELEASE, RETRY_FOR_S, Guard, watch
 from harness.bench.visa import Session
+from tests.patience import PATIENCE_S, has_ended, until
 
 from .scripted import scripted
 
@@ -78,20 +79,6 @@ def output_is_on(address: str) -> bool:
         return session.number("OUTP?") == 1.0
 
 
-def gone(pid: int, within_s: float) -> bool:
-    deadline = time.monotonic() + within_s
-    while time.monotonic() < deadline:
-        try:
-            os.kill(pid, 0)
-        except ProcessLookupError:
-            return True
-        state = Path(f"/proc/{pid}/stat")
-        if state.exists() and state.read_text().rpartition(")")[2].split()[0] == "Z":
-            return True
-        time.sleep(0.01)
-    return False
-
-
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="signals of POSIX")
 def test_host_killed_outright(tmp_path: Path) -> None:
     log = tmp_path / "guard.log"
@@ -106,7 +93,7 @@ def test_host_killed_outright(tmp_path: Path) -> None:
         assert not log.exists()
         process.kill()
         process.wait()
-        assert gone(guard_pid, 5.0)
+        until(lambda: has_ended(guard_pid), "the guard's end")
         assert not output_is_on(address)
     lines = log.read_text().splitlines()
     assert len(lines) == 2
@@ -118,8 +105,8 @@ def test_host_killed_outright(tmp_path: Path) -> None:
 def test_orderly_host_sends_the_guard_home_untouched(tmp_path: Path) -> None:
     log = tmp_path / "guard.log"
     with supply_process() as address, host(address, log, "leave on") as (process, guard_pid):
-        process.communicate("\n", timeout=10)
-        assert gone(guard_pid, 5.0)
+        process.communicate("\n", timeout=PATIENCE_S)
+        until(lambda: has_ended(guard_pid), "the guard's end")
         assert output_is_on(address)  # so it was not the guard who would have switched it off
     assert not log.exists()
 
@@ -132,7 +119,7 @@ def test_a_guard_that_cannot_start_is_said_before_anything_is_on(
         Guard.start("TCPIP0::127.0.0.1::1::SOCKET", log=tmp_path / "guard.log") as guard,
         pytest.raises(Exception, match="guard of the supply did not start"),
     ):
-        guard.wait_ready(10.0)
+        guard.wait_ready(PATIENCE_S)
 
 
 def test_a_guard_that_has_ended_is_noticed(tmp_path: Path) -> None:
@@ -140,7 +127,7 @@ def test_a_guard_that_has_ended_is_noticed(tmp_path: Path) -> None:
         guard.wait_ready()
         guard.check()
         os.kill(guard.pid, signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
-        guard._process.wait(10.0)
+        guard._process.wait(PATIENCE_S)
         with pytest.raises(BenchError, match=r"the guard of the supply has ended by itself \(code .*guard\.log"):
             guard.check()
 

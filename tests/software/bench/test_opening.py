@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import re
 import signal
 from collections.abc import Callable, Iterator, Sequence
@@ -91,12 +90,13 @@ def test_an_orderly_end_is_in_order(stubs: Stubs) -> None:
     ]
 
 
+@pytest.mark.usefixtures("terminal_signals")
 @posix_only
 def test_a_signal_while_it_is_made_safe_does_not_keep_the_firmware_from_being_put_back(stubs: Stubs) -> None:
     quiet = stubs.board.interrupt
 
     def interrupted(timeout_s: float) -> None:
-        os.kill(os.getpid(), signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
         quiet(timeout_s)
 
     stubs.board.interrupt = interrupted  # type: ignore[method-assign]
@@ -108,12 +108,13 @@ def test_a_signal_while_it_is_made_safe_does_not_keep_the_firmware_from_being_pu
     assert stubs.events[-5:] == ["phases off", "output off", "put back", "guard released", "board closed"]
 
 
+@pytest.mark.usefixtures("terminal_signals")
 @posix_only
 def test_what_could_not_be_done_is_said_although_a_signal_came(stubs: Stubs) -> None:
     quiet = stubs.board.interrupt
 
     def interrupted(timeout_s: float) -> None:
-        os.kill(os.getpid(), signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
         quiet(timeout_s)
 
     stubs.board.interrupt = interrupted  # type: ignore[method-assign]

@@ -110,13 +110,14 @@ def test_a_supply_that_cannot_be_switched_off_counts_as_on_whoever_switched_it_o
     assert not rig.powered
 
 
+@pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
 def test_a_signal_while_it_is_made_safe_does_not_hide_that_the_supply_is_on(rig: Rig, supply: StubSupply) -> None:
     supply.on = supply.stuck = True
     interrupt = rig.board.interrupt
 
     def interrupted(timeout_s: float) -> None:
-        os.kill(os.getpid(), signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
         interrupt(timeout_s)
 
     rig.board.interrupt = interrupted  # type: ignore[method-assign]
@@ -150,12 +151,13 @@ def test_a_firmware_that_gives_no_answer_is_the_bench_s_trouble(rig: Rig) -> Non
         rig.ask_firmware()
 
 
+@pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
 def test_a_signal_amid_the_keeping_of_an_observation_waits_until_it_is_kept(rig: Rig) -> None:
     kept: list[object] = []
 
     def slowly(observation: object) -> None:
-        os.kill(os.getpid(), signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
         kept.append(observation)
 
     rig.observed = slowly

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
 import sys
 import threading
-import time
 
 import pytest
 
@@ -24,8 +22,10 @@ from harness.bench.safe import (
     signals_held,
     stop_on_signals,
 )
+from tests.patience import PATIENCE_S
 
 posix_only = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="signals of POSIX")
+pytestmark = pytest.mark.usefixtures("terminal_signals")
 
 
 def test_phases_first_then_supply() -> None:
@@ -49,9 +49,9 @@ def test_a_step_that_fails_does_not_keep_the_next_from_being_tried() -> None:
 def test_a_step_that_hangs_is_left_after_its_time() -> None:
     never = threading.Event()
     done: list[str] = []
-    started = time.monotonic()
-    phases, _ = make_safe(phases_off=never.wait, supply_off=lambda: done.append("supply"), limit_s=0.1)
-    assert time.monotonic() - started < 0.5
+    phases, _ = make_safe(
+        phases_off=lambda: never.wait(PATIENCE_S), supply_off=lambda: done.append("supply"), limit_s=0.1
+    )
     assert phases.trouble == "not finished within 0.1 s"
     assert done == ["supply"]
     never.set()
@@ -73,8 +73,7 @@ def test_a_battery_rig_has_no_supply_to_switch() -> None:
 def test_a_signal_ends_the_run_in_order(name: str) -> None:
     before = [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)]
     with pytest.raises(StopSignal, match="Ctrl-C" if name == "SIGINT" else name) as caught, stop_on_signals():
-        os.kill(os.getpid(), signal.Signals[name])
-        time.sleep(0.5)
+        signal.raise_signal(signal.Signals[name])
     assert isinstance(caught.value, Interrupted)
     assert isinstance(caught.value, KeyboardInterrupt)
     assert caught.value.exit_code is ExitCode.BENCH
@@ -87,17 +86,14 @@ def test_a_second_signal_cannot_abort_the_cleaning_up() -> None:
 
     def again(step: str) -> None:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-            os.kill(os.getpid(), number)
-            time.sleep(0.02)
+            signal.raise_signal(number)
         done.append(step)
 
     with pytest.raises(StopSignal, match=r"stopped by SIGTERM$"), stop_on_signals():
         try:
-            os.kill(os.getpid(), signal.SIGTERM)
-            time.sleep(0.5)
+            signal.raise_signal(signal.SIGTERM)
         finally:
-            os.kill(os.getpid(), signal.SIGINT)  # before make_safe began
-            time.sleep(0.02)
+            signal.raise_signal(signal.SIGINT)  # before make_safe began
             make_safe(phases_off=lambda: again("phases"), supply_off=lambda: again("supply"))
             done.append("record")
     assert done == ["phases", "supply", "record"]
@@ -108,8 +104,7 @@ def test_a_signal_during_an_orderly_end_is_raised_after_it() -> None:
     done: list[str] = []
 
     def interrupted() -> None:
-        os.kill(os.getpid(), signal.SIGINT)
-        time.sleep(0.05)
+        signal.raise_signal(signal.SIGINT)
         done.append("phases")
 
     with pytest.raises(StopSignal, match="Ctrl-C"):
@@ -122,12 +117,10 @@ def test_held_within_held_raises_when_the_outer_one_is_over() -> None:
     done: list[str] = []
     with pytest.raises(StopSignal, match="Ctrl-C"), signals_held():
         with signals_held():
-            os.kill(os.getpid(), signal.SIGINT)
-            time.sleep(0.02)
+            signal.raise_signal(signal.SIGINT)
         done.append("outer")
     with pytest.raises(StopSignal, match="Ctrl-C"), signals_held():  # and the next one is an outer one again
-        os.kill(os.getpid(), signal.SIGINT)
-        time.sleep(0.02)
+        signal.raise_signal(signal.SIGINT)
     assert done == ["outer"]
 
 
@@ -136,8 +129,7 @@ def test_what_was_ignored_stays_ignored() -> None:
     former = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
         with stop_on_signals(), signals_held():
-            os.kill(os.getpid(), signal.SIGHUP)
-            time.sleep(0.02)
+            signal.raise_signal(signal.SIGHUP)
     finally:
         signal.signal(signal.SIGHUP, former)
 
@@ -168,7 +160,7 @@ assert not {"numpy", "pyvisa", "serial", "pydantic"} & set(sys.modules), "heavy"
 
 
 def test_imports_lightly_and_without_posix_modules() -> None:
-    subprocess.run([sys.executable, "-c", WITHOUT_POSIX], check=True, timeout=30)
+    subprocess.run([sys.executable, "-c", WITHOUT_POSIX], check=True, timeout=PATIENCE_S)
 
 
 def test_the_order_to_a_person_names_what_may_be_on_and_what_failed() -> None:

@@ -278,10 +278,12 @@ def test_two_threads_do_not_mix_replies(instruments: Served) -> None:
 
 
 def test_settings_in_a_row_do_not_wait_for_acknowledgements(instruments: Served) -> None:
-    """44 ms each without TCP_NODELAY; the bound is arbitrary, an order below that and above a busy machine's."""
+    """44 ms each without TCP_NODELAY, all but the first; a busy machine is quick now and then."""
     with Session.open("supply", instruments.address("supply")) as session:
-        started = time.monotonic()
+        each_s = []
         for _ in range(20):
+            started_s = time.monotonic()
             session._resource.write("VOLT 1")
             session.query("*OPC?")
-        assert time.monotonic() - started < 20 * 0.03
+            each_s.append(time.monotonic() - started_s)
+        assert sorted(each_s)[4] < 0.03

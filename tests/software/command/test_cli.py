@@ -17,13 +17,19 @@ from harness.base.errors import BenchError, HarnessError, InstrumentError, Stopp
 from harness.bench.safe import StopSignal
 from harness.command import main as cli
 from harness.record import read
+from tests.patience import PATIENCE_S
 from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig, install
 
 ROTORGATE = [sys.executable, "-m", "harness.command.main"]
 
 
 def run(*words: str, **options) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*ROTORGATE, *words], capture_output=True, text=True, check=False, timeout=60, **options)
+    return python(*ROTORGATE[1:], *words, **options)
+
+
+def python(*words: str, text: bool = True, **options) -> subprocess.CompletedProcess:
+    command = [sys.executable, *words]
+    return subprocess.run(command, capture_output=True, text=text, check=False, timeout=PATIENCE_S, **options)
 
 
 @pytest.mark.parametrize(
@@ -159,7 +165,9 @@ def test_closed_standard_streams_are_no_defect(closed, tmp_path):
     program = (
         f"import os\nfor n in {closed}: os.close(n)\nos.execv({sys.executable!r}, {[*ROTORGATE, 'report', 'x']!r})"
     )
-    done = subprocess.run([sys.executable, "-c", program], check=False, cwd=tmp_path, capture_output=True, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", program], check=False, cwd=tmp_path, capture_output=True, timeout=PATIENCE_S
+    )
     assert done.returncode == 4, done.stderr
 
 
@@ -169,7 +177,7 @@ def test_warnings_of_the_harness_are_not_written_by_python_itself():
         "cli._runner = lambda _: lambda _: logging.getLogger('harness.safe').warning('x') or 0\n"
         "sys.exit(cli.main(['report', 'x']))"
     )
-    done = subprocess.run([sys.executable, "-c", program], check=False, capture_output=True, timeout=60)
+    done = python("-c", program, text=False)
     assert (done.returncode, done.stderr) == (0, b"")
 
 
@@ -399,7 +407,7 @@ def test_help_imports_nothing_heavy():
         "import sys\nfrom harness.command import main as cli\ncli.main(['--help'])\n"
         f"found = [name for name in {heavy.split()!r} if name in sys.modules]\nsys.exit(repr(found) if found else 0)\n"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    done = python("-c", program)
     assert done.returncode == 0, done.stderr
 
 
@@ -420,17 +428,23 @@ cli.command()
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.parametrize("name", ["HUP", "TERM", "INT"])
 def test_a_signal_when_all_is_said_does_not_change_the_exit_code(name):
     program = WITH_A_SIGNAL.format(name=name, during="pass")
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert (done.returncode, done.stdout, done.stderr) == (2, "said\n", "")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.parametrize("name", ["HUP", "TERM", "INT"])
 def test_a_signal_in_a_command_that_drives_no_bench_ends_it_in_one_line(name):
     program = WITH_A_SIGNAL.format(name=name, during=f"os.kill(os.getpid(), signal.SIG{name})")
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     words = "stopped by Ctrl-C" if name == "INT" else f"stopped by SIG{name}"
     assert (done.returncode, done.stdout, done.stderr) == (3, "", f"rotorgate: {words}\n")

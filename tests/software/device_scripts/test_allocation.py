@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.patience import PATIENCE_S
 from tests.software.device_scripts.board import ROOT
 
 pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for this machine")
@@ -61,7 +62,7 @@ def test_the_deadman_runs_with_the_heap_locked(allocates: str, tmp_path: Path) -
     (tmp_path / "safety.py").write_bytes((ROOT / "device_scripts" / "safety.py").read_bytes())
     done = subprocess.run(
         [sys.executable, "-P", "-m", "micropython_unix", "trial.py"],
-        cwd=tmp_path, capture_output=True, text=True, timeout=30, check=False,
+        cwd=tmp_path, capture_output=True, text=True, timeout=PATIENCE_S, check=False,
     )  # fmt: skip
     assert done.stdout.split("\n")[0] == (
         "[0, 0, 0, 0, 0, 0, 1, 0] b'\\x01\\x01\\x01\\x01' deadman: the host was silent"

@@ -13,6 +13,7 @@ from rigs_demo.instruments import ScpiServer, build_instruments
 from rigs_demo.instruments.engine import Instrument
 from rigs_demo.instruments.server import LONGEST_MESSAGE
 from rigs_demo.instruments.wiring import ReadingError, Seeds
+from tests.patience import PATIENCE_S
 
 from .stub_bench import LOAD_OHM, RIG, TERMINALS_V, StubBench
 
@@ -199,7 +200,7 @@ def turn(server: ScpiServer) -> None:
 
 def connect(server: ScpiServer) -> socket.socket:
     client = socket.create_connection(server._listener.getsockname())
-    client.settimeout(2.0)
+    client.settimeout(PATIENCE_S)
     turn(server)
     return client
 

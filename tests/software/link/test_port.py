@@ -48,11 +48,13 @@ def test_a_board_behind_a_socket_answers_without_delay(server: tuple[str, list[s
     clock = WallClock()
     with Board.open(server[0], clock) as board:
         assert board.execute("pass") == "gate\n"
-        begin_s = clock.now_s()
+        each_s = []
         for _ in range(20):
+            begin_s = clock.now_s()
             board.execute("pass")
-        # Nagle's algorithm would take 44 ms each, in all 0.9 s.
-        assert clock.now_s() - begin_s < 0.6
+            each_s.append(clock.now_s() - begin_s)
+        # Nagle's algorithm would take 44 ms all but the first; a busy machine is quick now and then.
+        assert sorted(each_s)[4] < 0.03
         assert board.port._socket is not None
         assert board.port._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
 

@@ -11,6 +11,7 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from harness.store import Store
+from tests.patience import PATIENCE_S
 from tests.software.run.fakes import ROOT, SLUICE
 
 RIG = f"--rig={SLUICE}"  # as two words its path would take part in pytest's choice of a root folder
@@ -64,7 +65,7 @@ def run(tmp_path, monkeypatch):
             text=True,
             check=False,
             env=environment,
-            timeout=120,
+            timeout=PATIENCE_S,
         )
 
     return of

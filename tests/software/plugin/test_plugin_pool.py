@@ -13,10 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.base.clock import WallClock
 from harness.bench.locks import DeviceLocks
 from harness.record import read
 from harness.record.write import FILE
+from tests.patience import PATIENCE_S, has_ended, until
 from tests.software.run.fakes import ROOT, SLUICE
 
 pytestmark = pytest.mark.skipif(not importlib.util.find_spec("xdist"), reason="needs pytest-xdist")
@@ -25,6 +25,7 @@ CONFTEST = """
 import os, pytest, sys
 from pathlib import Path
 sys.path.insert(0, {root!r})
+from tests.patience import PATIENCE_S, has_ended, until
 from tests.software.run.fakes import FakeChecks, FakeRig, install
 checks, rig = install(pytest.MonkeyPatch(), checks=FakeChecks(), rig=FakeRig())
 opened = Path({folder!r}) / "opened"
@@ -60,7 +61,13 @@ def run(tmp_path):
     def of(*words: str, pool: str, tests: str = TESTS) -> subprocess.CompletedProcess[str]:
         write(tmp_path, pool, tests)
         return subprocess.run(
-            command(*words), cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False, timeout=120
+            command(*words),
+            cwd=tmp_path,
+            env=environment(),
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=PATIENCE_S,
         )
 
     return of
@@ -221,12 +228,12 @@ import threading
 from pathlib import Path
 def test_waits(rig, request):
     (Path("ready") / str(os.getpid())).touch()
-    threading.Event().wait(60)
+    threading.Event().wait(600)
 """
 
 
 @pytest.fixture
-def waiting(tmp_path):
+def waiting(tmp_path, terminal_signals):
     """Two workers in the midst of a test on their rigs: the controller, and the workers' process ids."""
     write(tmp_path, virtual(2), f"import os\n{WAITS}")
     (tmp_path / "ready").mkdir()
@@ -242,14 +249,6 @@ def waiting(tmp_path):
         with contextlib.suppress(ProcessLookupError):
             os.killpg(controller.pid, signal.SIGKILL)
         controller.wait()
-
-
-def until(reached, what: str, within_s: float = 40.0) -> None:
-    clock = WallClock()
-    deadline_s = clock.now_s() + within_s
-    while not reached():
-        assert clock.now_s() < deadline_s, f"{what} not within {within_s} s"
-        clock.sleep_s(0.02)
 
 
 def safe(folder: Path, processes: list[int]) -> bool:
@@ -268,7 +267,7 @@ def test_what_ends_the_run_makes_every_rig_safe_and_says_where_its_record_is(wai
         os.killpg(controller.pid, signal.SIGINT)
     else:
         controller.send_signal(signal.SIGTERM)
-    assert controller.wait(40) == 2
+    assert controller.wait(PATIENCE_S) == 2
     assert safe(tmp_path, workers)
     said = (tmp_path / "said").read_text()
     for name in ("sluice", "sluice-2"):
@@ -284,7 +283,7 @@ def test_a_controller_that_is_killed_leaves_its_workers_time_to_make_safe(waitin
     controller.kill()
     controller.wait()
     until(lambda: safe(tmp_path, workers), "both made safe")
-    until(lambda: not any(Path(f"/proc/{process}").exists() for process in workers), "workers ended")
+    until(lambda: all(map(has_ended, workers)), "workers ended")
     for name in ("sluice", "sluice-2"):
         assert (tmp_path / "out" / name / "report.html").exists()
 
@@ -297,5 +296,5 @@ def test_a_worker_that_is_told_to_stop_makes_its_rig_safe_and_the_others_go_on(w
     until(lambda: safe(tmp_path, workers[:1]), "made safe")
     assert not safe(tmp_path, workers[1:])
     os.killpg(controller.pid, signal.SIGINT)
-    assert controller.wait(40) == 2
+    assert controller.wait(PATIENCE_S) == 2
     assert safe(tmp_path, workers)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -15,13 +16,13 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
-from harness.base.clock import WallClock
 from harness.base.errors import BenchBusy, BenchError, StoreError
 from harness.bench.devices import name_everywhere
 from harness.bench.locks import DeviceLocks, user
 from harness.pool.across import HostLocks, key
 from harness.store.address import Address
 from tests.examples import examples
+from tests.patience import until
 
 BOARD = "network port bench-3:4000"
 SUPPLY = "instrument TCPIP0::10.0.0.7::5025::SOCKET"
@@ -127,15 +128,13 @@ def test_a_holder_that_is_killed_holds_nothing(cluster, address, tmp_path):
             mine.hold([BOARD])
         os.kill(process.pid, signal.SIGKILL)
         process.wait()
-        clock = WallClock()
-        deadline_s = clock.now_s() + 10.0
-        while True:  # the server needs a moment to see it
-            try:
+
+        def free() -> bool:
+            with contextlib.suppress(BenchBusy):
                 mine.hold([BOARD])
-                break
-            except BenchBusy:
-                assert clock.now_s() < deadline_s
-                clock.sleep_s(0.02)
+            return BOARD in mine.devices
+
+        until(free, "the server's notice of it")
         mine.release()
 
 
@@ -204,18 +203,16 @@ def test_a_lost_connection_is_noticed_without_asking_the_server(cluster, address
     locks.check()
     with psycopg.connect(cluster.replace("+psycopg", ""), autocommit=True) as other:
         other.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name LIKE 'rotorgate%'")
-        clock = WallClock()
-        for _ in range(500):
+
+        def lost() -> str:
             try:
                 locks.check()
             except BenchError as error:
-                assert "the locks on this rig are lost, and another host may drive it now" in str(error)
-                break
-            clock.sleep_s(0.01)
-        else:
-            pytest.fail("not noticed")
-    with pytest.raises(BenchError):
-        locks.check()
+                return str(error)
+            return ""
+
+        until(lost, "the end of the connection")
+    assert "the locks on this rig are lost, and another host may drive it now" in lost()
     locks.give([BOARD])  # nothing to give back is no trouble
     locks.check()
 
@@ -283,9 +280,7 @@ def test_no_sequence_of_holding_and_releasing_gives_a_device_to_two(address, tmp
                     self.locks[host].check()
             self.locks[host].give(DEVICES)
             self.model = {name: other for name, other in self.model.items() if other != host}
-            clock = WallClock()
-            while connection is not None and self.server() != set(map(key, self.model)):
-                clock.sleep_s(0.005)
+            until(lambda: connection is None or self.server() == set(map(key, self.model)), "what it held, free")
 
         @invariant()
         def the_server_says_the_same(self) -> None:
@@ -304,11 +299,9 @@ def test_no_sequence_of_holding_and_releasing_gives_a_device_to_two(address, tmp
                 return {row[0] for row in rows}
 
         def teardown(self) -> None:
-            clock = WallClock()
             for locks in self.locks:
                 locks.give(DEVICES)
-            while self.server():
-                clock.sleep_s(0.005)
+            until(lambda: not self.server(), "all of them free")
 
     run_state_machine_as_test(
         Hosts,

@@ -229,13 +229,14 @@ def test_a_signal_while_the_board_is_made_safe_after_a_stop_is_not_lost(build):
     assert made.checks.ran[-1] == "gate.step"
 
 
+@pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
 def test_a_signal_amid_the_keeping_of_results_waits_until_all_are_kept(build, monkeypatch):
     made = build()
     add = made.record.add
 
     def interrupted(**parts):
-        os.kill(os.getpid(), signal.SIGINT)
+        signal.raise_signal(signal.SIGINT)
         add(**parts)
 
     monkeypatch.setattr(made.record, "add", interrupted)

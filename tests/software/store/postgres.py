@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.patience import PATIENCE_S
+
 DEBIAN = Path("/usr/lib/postgresql")
 
 
@@ -48,7 +50,7 @@ def running() -> Iterator[str]:
         with (home / f"{name}.txt").open("wb") as said:
             done = subprocess.run(
                 [str(folder / name), "-D", str(data), *words],
-                stdout=said, stderr=said, stdin=subprocess.DEVNULL, check=False, cwd=home, timeout=60, **user,
+                stdout=said, stderr=said, stdin=subprocess.DEVNULL, check=False, cwd=home, timeout=PATIENCE_S, **user,
             )  # fmt: skip
         assert done.returncode == 0, (home / f"{name}.txt").read_text()
 

@@ -19,6 +19,7 @@ from harness.base.errors import ExitCode, HarnessError, RecordError, StoreError,
 from harness.store import Store, tables
 from harness.store import database as database_module
 from harness.store.fetch import fetch
+from tests.patience import PATIENCE_S
 from tests.software.store.conftest import schema
 from tests.software.store.records import written
 
@@ -212,7 +213,7 @@ def test_several_who_make_one_store_and_write_it_at_once(place, tmp_path):
         )
         for folders in own
     ]
-    said = [writer.communicate(timeout=120) for writer in writers]
+    said = [writer.communicate(timeout=PATIENCE_S) for writer in writers]
     assert [writer.returncode for writer in writers] == [0] * 4, said
     uids = {line for out, _ in said for line in out.split()}
     with Store.open(place) as store:
@@ -349,7 +350,7 @@ with Store.open(sys.argv[1]) as store:
 def filled(place: Path, limit: int, folders: list[Path]) -> list[str]:
     done = subprocess.run(
         [sys.executable, "-c", FULL, str(place), str(limit), *map(str, folders)],
-        capture_output=True, text=True, check=True, timeout=120,
+        capture_output=True, text=True, check=True, timeout=PATIENCE_S,
     )  # fmt: skip
     return done.stdout.splitlines()
 
