@@ -24,7 +24,7 @@ def list_row(stored: StoredBaseline) -> Row:
     counts = str(stored.revision), str(len(stored.runs)), str(mountings_of(stored))
     by, when = stored.by_whom, stored.accepted_utc[:10]
     return Row(
-        mark="",
+        standing=None,
         name=stored.name,
         cells=(*counts, rig, by if len(by) <= 20 else f"{by[:17]}...", when),
         word=stored.state,

@@ -56,18 +56,14 @@ def exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: Reference | 
     """
     from harness.compare import comparison
     from harness.lot.quantities import too_few
-    from harness.nouns.results import Outcome
+    from harness.nouns.standing import Standing, overall
 
     asked = [one for one in measured if one.requirement is not None]
-    outcomes = {value.verdict.outcome for one in asked for value in one.boards.values() if value.verdict is not None}
+    verdicts = [value.verdict for one in asked for value in one.boards.values() if value.verdict is not None]
+    gaps = too_few(lot) or any(one.missing for one in asked)
+    own = overall([*(verdict.outcome.standing for verdict in verdicts), *([Standing.OPEN] if gaps else [])])
     beside = [one.found for those in reference.beside.values() for one in those] if reference else []
-    compared = comparison.exit_code(beside) if beside else ExitCode.AGREES
-    if Outcome.NONCONFORMING in outcomes or compared is ExitCode.DIFFERS:
-        return ExitCode.DIFFERS
-    gaps = not outcomes or any(one.missing for one in asked)
-    if gaps or too_few(lot) or Outcome.UNDECIDED in outcomes or compared is ExitCode.UNDECIDED:
-        return ExitCode.UNDECIDED
-    return ExitCode.AGREES
+    return ExitCode.first_of([own.exit_code, *([comparison.exit_code(beside)] if beside else [])])
 
 
 def _only_lot(store: Store) -> str:
@@ -107,6 +103,7 @@ def _say(
         reference_rows,
         with_requirement,
     )
+    from harness.nouns.standing import Standing
 
     few = too_few(lot)
     boards, runs = len(lot.boards), len(lot.runs)
@@ -119,7 +116,7 @@ def _say(
         terminal.rows(BOARDS, [row for one in shown for row in board_rows(one)])
     else:
         terminal.rows(CAPABILITY, [capability_row(one) for one in shown])
-        wrong = [row for one in shown for row in board_rows(one) if row.mark != "ok"]
+        wrong = [row for one in shown for row in board_rows(one) if row.standing is not Standing.GOOD]
         if wrong:
             terminal.rows(BOARDS, wrong)
     if reference is not None:

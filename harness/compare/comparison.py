@@ -13,6 +13,7 @@ from harness.compare.belonging import exchanged
 from harness.compare.difference import Difference, Finding, Terms, compare
 from harness.compare.drift import History, in_time, steps
 from harness.nouns.results import Measurement
+from harness.nouns.standing import overall
 from harness.record import Record
 
 ONE_STATE = ("board", "firmware")
@@ -89,16 +90,7 @@ def refuse_unlike(records: Sequence[Record]) -> None:
 def exit_code(differences: Iterable[Difference]) -> ExitCode:
     """1 where something is different; 2 where something is undecided or not shown to lie inside its margin, or
     nothing is equivalent; else 0. A quantity without a margin cannot be equivalent and asks for nothing."""
-    found = list(differences)
-    if any(one.finding is Finding.DIFFERENT for one in found):
-        return ExitCode.DIFFERS
-    open_ = any(
-        one.finding is Finding.UNDECIDED or (one.finding is Finding.NOT_SEEN and one.margin is not None)
-        for one in found
-    )
-    if open_ or not any(one.finding is Finding.EQUIVALENT for one in found):
-        return ExitCode.UNDECIDED
-    return ExitCode.AGREES
+    return overall(one.standing for one in differences).exit_code
 
 
 def headline(differences: Iterable[Difference]) -> str:

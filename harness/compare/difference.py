@@ -29,6 +29,7 @@ from harness.nouns.coverage import half_width, safe_factor, shared_risk
 from harness.nouns.names import Name
 from harness.nouns.quantity import Contribution, Quantity, combine
 from harness.nouns.results import Detect
+from harness.nouns.standing import Standing
 from harness.record import Record
 
 WITHIN = "scatter within a mounting"
@@ -44,6 +45,19 @@ class Finding(StrEnum):
     DIFFERENT = "different"
     NOT_SEEN = "no difference seen"
     UNDECIDED = "undecided"
+
+    @property
+    def standing(self) -> Standing:
+        """What it says for the board."""
+        return _STANDINGS[self]
+
+
+_STANDINGS = {
+    Finding.EQUIVALENT: Standing.GOOD,
+    Finding.DIFFERENT: Standing.BAD,
+    Finding.NOT_SEEN: Standing.UNJUDGED,
+    Finding.UNDECIDED: Standing.OPEN,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +108,13 @@ class Difference:
     """Outside of these the difference is not, at the equivalence risk on either side."""
     margin: float | None = None
     reason: str = ""
+
+    @property
+    def standing(self) -> Standing:
+        """As its finding's, but that a margin asks for more than that no difference is seen."""
+        if self.finding is Finding.NOT_SEEN and self.margin is not None:
+            return Standing.OPEN
+        return self.finding.standing
 
 
 def compare(

@@ -7,14 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.compare.baseline import Level
-from harness.compare.difference import Difference, Finding, Terms
+from harness.compare.difference import Difference, Terms
 from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
+from harness.nouns.standing import Standing
 from harness.report.numbers import decimals_for, prefix_for
 from harness.show.columns import Heading, Layout, Row
 from harness.show.table import FINEST, rounded
-
-MARKS = {Finding.EQUIVALENT: "ok", Finding.DIFFERENT: "XX", Finding.NOT_SEEN: "--", Finding.UNDECIDED: "??"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +77,7 @@ def level_row(level: Level, terms: Terms) -> Row:
                 margin and f"margin {margin}", counts]  # fmt: skip
     word = "no" if level.why_not else "yes"
     return Row(
-        mark="--" if level.why_not else "ok",
+        standing=Standing.UNJUDGED if level.why_not else Standing.GOOD,
         name=level.name,
         cells=cells,
         word=word,
@@ -110,7 +109,7 @@ def difference_row(found: Difference, level: Level) -> Row:
         found.finding.value,
     ]
     return Row(
-        mark=MARKS[found.finding],
+        standing=found.finding.standing,
         name=found.name,
         cells=(base, off, spread, margin, unit),
         word=found.finding.value,

@@ -20,9 +20,9 @@ from harness.base.errors import ExitCode
 from harness.base.words import visible
 from harness.compare import Difference, Finding
 from harness.gate.policy import Policy, Waiver
-from harness.judge.tally import ABSENT, OPEN, WORST
 from harness.nouns.names import Name
 from harness.nouns.results import Outcome, Verdict, VerdictKind
+from harness.nouns.standing import Standing
 from harness.record import Record
 
 
@@ -33,8 +33,10 @@ class Word(StrEnum):
     REFUSE = "refuse"
     UNDECIDED = "undecided"
 
-
-CODES = {Word.RELEASE: ExitCode.AGREES, Word.REFUSE: ExitCode.DIFFERS, Word.UNDECIDED: ExitCode.UNDECIDED}
+    @property
+    def standing(self) -> Standing:
+        """What it says for the release."""
+        return {Word.RELEASE: Standing.GOOD, Word.REFUSE: Standing.BAD, Word.UNDECIDED: Standing.OPEN}[self]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,9 +153,9 @@ def _word(kept: Sequence[Objection], bench: str) -> tuple[Word, ExitCode]:
     if bench:
         return Word.UNDECIDED, ExitCode.BENCH
     if any(one.refuses for one in kept):
-        return Word.REFUSE, CODES[Word.REFUSE]
+        return Word.REFUSE, Word.REFUSE.standing.exit_code
     word = Word.UNDECIDED if kept else Word.RELEASE
-    return word, CODES[word]
+    return word, word.standing.exit_code
 
 
 def _may_be_waived(one: Objection) -> bool:
@@ -166,7 +168,7 @@ def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
     count = len(records)
     for number, record in enumerate(records, start=1):
         for verdict in record.verdicts:
-            if verdict.outcome in (*WORST, *OPEN):
+            if verdict.outcome.standing in (Standing.BAD, Standing.OPEN):
                 _, numbers = found.setdefault((verdict.name, verdict.outcome), (verdict, []))
                 numbers.append(number)
     return [_of_verdict(verdict, numbers, count) for verdict, numbers in found.values()]
@@ -174,13 +176,13 @@ def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
 
 def _of_verdict(verdict: Verdict, numbers: Sequence[int], count: int) -> Objection:
     name, reason = visible(verdict.name), visible(verdict.reason or "no reason given")
-    worst = verdict.outcome in WORST
+    refuses = verdict.outcome.standing is Standing.BAD
     return Objection(
-        refuses=worst,
+        refuses=refuses,
         quantity=name,
         stop=verdict.kind is VerdictKind.STOP,
         words=f"{verdict.outcome.value}{_where(numbers, count)}: {reason}",
-        remedies=() if worst else tuple(f"{name}: {visible(remedy)}" for remedy in verdict.remedies or (reason,)),
+        remedies=() if refuses else tuple(f"{name}: {visible(remedy)}" for remedy in verdict.remedies or (reason,)),
     )
 
 
@@ -204,7 +206,7 @@ def _why_without(record: Record, name: str) -> str:
         return ""
     for result in record.unmeasured:
         if result.name == name:
-            return "" if result.outcome in OPEN else result.reason or "no reason given"
+            return "" if result.outcome.standing is Standing.OPEN else result.reason or "no reason given"
     return "nothing of it stands in the record"
 
 
@@ -226,7 +228,7 @@ def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
     for record in records:
         wanted = set(record.required)
         for verdict in record.verdicts if record.stop is None else ():
-            if verdict.outcome in ABSENT and Name(verdict.name).keys & wanted:
+            if not verdict.outcome.standing.told and Name(verdict.name).keys & wanted:
                 name, reason = visible(verdict.name), visible(verdict.reason or "no reason given")
                 words = f"required by the rig file, {verdict.outcome.value}: {reason}"
                 yield Objection(refuses=False, quantity=name, words=words, remedies=(f"{name}: {reason}",))

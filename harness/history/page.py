@@ -14,23 +14,23 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from harness.checks.catalogue import CHECKS, words_of
+from harness.gate import Word
 from harness.history.gather import VERSIONS, History, Quantity, Rig
 from harness.history.limits import Ends
 from harness.history.plot import band_of, columns_of, limits_are_far, plot
 from harness.history.told import Told, told
+from harness.nouns.standing import of_exit_code, standing_of
+from harness.report.marks import MARKS
 from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, visible, with_uncertainty
 from harness.report.page import ORDER
 from harness.report.shell import filled
 from harness.store import StoredRun
 from harness.store.histories import Level, Release
 
-GATE = {"release": ("●", "agrees"), "refuse": ("▲", "differs"), "undecided": ("?", "cannot-tell")}
-"""Mark and colour of a decision's word."""
 SHOWN = 8
 """Characters of a build's hash (arbitrary: enough to tell a few builds apart)."""
 PLAIN = frozenset(ascii_letters + digits + "_-")
 """Characters of an anchor."""
-ENDINGS = {0: "agrees", 1: "differs", 2: "cannot-tell"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -243,11 +243,11 @@ def _ending(code: int | None) -> str:
 
 
 def _decision(decision: Told) -> dict[str, Any]:
-    mark, kind = GATE.get(decision.word, ("?", "cannot-tell"))
+    mark = MARKS[standing_of(Word, decision.word)]
     return {
         "told": decision,
-        "mark": mark,
-        "kind": kind,
+        "mark": mark.shape,
+        "kind": mark.style,
         "version": _version(decision.firmware_name, decision.firmware_version),
         "build": visible(str(decision.firmware_sha256))[:SHOWN] if decision.firmware_sha256 else "",
     }
@@ -283,8 +283,8 @@ def _runs(rig: Rig, links: Mapping[int, str], anchor: str) -> list[dict[str, Any
             "exchanged": _exchanged(before.get(run.id), run),
             "board": visible(run.board_name or run.board_id),
             "code": _ending(run.exit_code),
-            "kind": ENDINGS.get(run.exit_code, "not-judged") if run.exit_code is not None else "not-judged",
-            "mark": {0: "●", 1: "▲", 2: "?"}.get(run.exit_code, "–") if run.exit_code is not None else "–",
+            "kind": MARKS[of_exit_code(run.exit_code)].style,
+            "mark": MARKS[of_exit_code(run.exit_code)].shape,
             "words": _counted(rig.words[run.id]),
             "remark": visible(run.remark),
         }

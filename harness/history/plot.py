@@ -14,7 +14,9 @@ from markupsafe import Markup
 from harness.history.gather import Key, Quantity, Rig
 from harness.nouns.coverage import student_quantile
 from harness.nouns.results import Outcome
+from harness.nouns.standing import Standing, standing_of, worst
 from harness.report import svg
+from harness.report.marks import MARKS
 from harness.report.numbers import in_unit, prefix_for, visible
 from harness.store.histories import Entry, Level
 
@@ -32,10 +34,6 @@ APART = 12
 """Versions up to which a line stands between two (arbitrary: more lines than that are all one sees)."""
 ROOM = 0.08
 """Part of a column's width that stays free on either side."""
-OFF = (Outcome.DIFFERS, Outcome.NONCONFORMING)
-OPEN = (Outcome.CANNOT_TELL, Outcome.UNDECIDED)
-SHAPES = {"off": 2, "open": 1, "fine": 0, "unjudged": 3}
-"""Marks of `svg.marks` by what a run's verdicts on the quantity say: shape before colour."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,14 +114,9 @@ def limits_are_far(quantity: Quantity) -> bool:
     return _range(quantity)[2]
 
 
-def status(entry: Entry) -> str:
-    """`off`, `open`, `fine` or `unjudged`: what a run's verdicts say of a quantity."""
-    words = {entry.outcome, entry.conformity}
-    if words & set(OFF):
-        return "off"
-    if words & set(OPEN):
-        return "open"
-    return "fine" if words & {Outcome.AGREES, Outcome.CONFORMING} else "unjudged"
+def standing(entry: Entry) -> Standing:
+    """What a run's verdicts say of a quantity."""
+    return worst(standing_of(Outcome, word) for word in (entry.outcome, entry.conformity) if word)
 
 
 def _keys(rig: Rig) -> dict[int, Key]:
@@ -224,6 +217,6 @@ def _runs(
             words = ", ".join(word for word in (entry.outcome, entry.conformity) if word)
             shown = f"run {entry.run_id}: {in_unit(entry.value, entry.unit)}{f', {words}' if words else ''}"
             Tree.SubElement(mark, "title").text = visible(shown)
-            state = status(entry)
+            drawn = MARKS[standing(entry)]
             where = (left + place * step, up(entry.value / factor))
-            svg.marks(mark, [where], f"run {state}", SHAPES[state])
+            svg.marks(mark, [where], f"run {drawn.plotted}", drawn.point)

@@ -7,11 +7,7 @@ from collections.abc import Iterable, Sequence
 from harness.base.errors import ExitCode
 from harness.nouns.names import Name
 from harness.nouns.results import Outcome, Verdict
-
-WORST = (Outcome.DIFFERS, Outcome.NONCONFORMING)
-OPEN = (Outcome.CANNOT_TELL, Outcome.UNDECIDED)
-ABSENT = (Outcome.NOT_JUDGED, Outcome.NOT_RUN)
-DECIDED = (Outcome.AGREES, Outcome.CONFORMING, *WORST)
+from harness.nouns.standing import Standing, overall
 
 
 def counts(verdicts: Iterable[Verdict]) -> dict[Outcome, int]:
@@ -29,12 +25,8 @@ def headline(verdicts: Sequence[Verdict]) -> str:
 
 def exit_code(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> ExitCode:
     """0, 1 or 2 (the caller knows of 3, 4 and 5). `required` are names, `check.quantity`s or checks."""
-    outcomes = {verdict.outcome for verdict in verdicts}
-    if outcomes & set(WORST):
-        return ExitCode.DIFFERS
     wanted = set(required)
-    missing = any(verdict.outcome in ABSENT and Name(verdict.name).keys & wanted for verdict in verdicts)
+    missing = [one for one in verdicts if not one.outcome.standing.told and Name(one.name).keys & wanted]
     unseen = wanted - {key for verdict in verdicts for key in Name(verdict.name).keys}
-    if outcomes & set(OPEN) or missing or unseen or not outcomes & set(DECIDED):
-        return ExitCode.UNDECIDED
-    return ExitCode.AGREES
+    gaps = [Standing.OPEN] if missing or unseen else []
+    return overall([*(verdict.outcome.standing for verdict in verdicts), *gaps]).exit_code

@@ -72,11 +72,19 @@ class Capability:
         return self.normal_p is not None and self.normal_p < DOUBTFUL_P
 
 
+class NoCapability(MeasurementError):
+    """There is nothing to tell a capability from: what is the matter in a few words, and why that is one."""
+
+    def __init__(self, short: str, why: str = "") -> None:
+        super().__init__(f"{short}: {why}" if why else short)
+        self.short = short
+
+
 def capability(values: Sequence[float], limits: Limits, shift: float = 0.0) -> Capability:
     """Capability of the process that the boards with these values (n) are a sample of, against the limits.
 
     `shift`: half-width of the 95 % interval of what all values are off by together, a bench's own error. Raises
-    MeasurementError for fewer than LEAST_BOARDS values, and where they do not scatter at all.
+    NoCapability for fewer than LEAST_BOARDS values, and where they do not scatter at all.
 
     >>> rises = [50.1, 48.9, 51.0, 50.4, 49.2, 49.9, 50.6, 49.5, 50.0, 50.3]
     >>> found = capability(rises, Limits(high=54.0))
@@ -85,11 +93,11 @@ def capability(values: Sequence[float], limits: Limits, shift: float = 0.0) -> C
     """
     count = len(values)
     if count < LEAST_BOARDS:
-        raise MeasurementError(f"too few boards ({count} of {LEAST_BOARDS})")
+        raise NoCapability(f"too few boards ({count} of {LEAST_BOARDS})")
     mean = math.fsum(values) / count
     s = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (count - 1))
     if s <= 1e-12 * max(abs(mean), *(abs(value) for value in values)):
-        raise MeasurementError("the boards do not scatter at all: nothing to set the distance from the limit against")
+        raise NoCapability("the boards do not scatter at all", "nothing to set the distance from the limit against")
     two_sided = limits.low is not None and limits.high is not None
     cp = (limits.high - limits.low) / (6.0 * s) if limits.low is not None and limits.high is not None else None
     # Half of the risk for the sample of boards, half for the shift: both hold together with 95 % (Bonferroni).

@@ -9,7 +9,6 @@ from harness.base.errors import ExitCode, UsageError
 from harness.base.words import visible
 from harness.checks.catalogue import CHECK_NAMES, words_of
 from harness.compare.reference import surroundings
-from harness.judge.tally import DECIDED, WORST
 from harness.lot.gathered import Lot, LotRun
 from harness.lot.quantities import LotQuantity
 from harness.lot.reference import Beside, Reference
@@ -17,10 +16,11 @@ from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import REQUIRED, Outcome, VerdictKind
+from harness.nouns.standing import Standing, overall
 from harness.record.entries import RiskEntry
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
+from harness.report.marks import CLAIMS
 from harness.report.numbers import limits_in_words, with_uncertainty
-from harness.report.page import MARKS
 
 WORST_FIRST = (Outcome.DIFFERS, Outcome.CANNOT_TELL, Outcome.AGREES, Outcome.NOT_JUDGED, Outcome.NOT_RUN)
 
@@ -65,8 +65,9 @@ def certificate(
     newest = runs[-1].record
     said = _said(runs)
     beside = {} if reference is None else {one.found.name: one for one in reference.beside.get(board, ())}
-    lines = [*_required(quantities, board, beside), *_modelled(quantities, board, said, beside)]
-    claim = _claim(runs, lines)
+    required = _required(quantities, board, beside)
+    lines = [*required, *_modelled(quantities, board, said, beside)]
+    claim = _claim(runs, required)
     words = {
         "accepted": f"Board {board} conforms in all that was measured and judged",
         "refused": f"Board {board} does not conform",
@@ -102,14 +103,12 @@ def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
     return said
 
 
-def _claim(runs: Sequence[LotRun], lines: Sequence[Line]) -> str:
+def _claim(runs: Sequence[LotRun], required: Sequence[Line]) -> str:
     """`refused` where a mean misses its requirement or any run found something; `accepted` where all is decided."""
-    judged = [verdict.outcome for run in runs for verdict in run.record.verdicts]
-    words = {line.word for line in lines}
-    if Outcome.NONCONFORMING in words or any(outcome in WORST for outcome in judged):
-        return "refused"
+    judged = [verdict.outcome.standing for run in runs for verdict in run.record.verdicts]
+    found = [line.outcome.standing for line in required] + [one for one in judged if one is Standing.BAD]
     whole = all(run.record.exit_code is ExitCode.AGREES for run in runs)
-    return "accepted" if whole and Outcome.UNDECIDED not in words and words & set(DECIDED) else "open"
+    return CLAIMS[overall(found if whole else [*found, Standing.OPEN])]
 
 
 def _required(quantities: Iterable[LotQuantity], board: str, beside: Mapping[str, Beside]) -> list[Line]:
@@ -162,7 +161,7 @@ def _line(
         runs=str(runs),
         required=required,
         word=word,
-        mark=MARKS.get(outcome.value, "?"),
+        outcome=outcome,
         apart=_apart(beside.get(quantity.name), quantity.unit),
     )
 

@@ -16,13 +16,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from harness.base.errors import MeasurementError, UsageError
+from harness.base.errors import UsageError
 from harness.compare.baseline import mean_of
 from harness.compare.belonging import belongings
 from harness.compare.between import one_way
 from harness.compare.taken import Taken, near, taken
 from harness.judge import verdict as rules
-from harness.lot.capability import LEAST_BOARDS, Capability, Limits, capability
+from harness.lot.capability import LEAST_BOARDS, Capability, Limits, NoCapability, capability
 from harness.lot.gathered import Lot
 from harness.nouns.coverage import half_width
 from harness.nouns.quantity import Contribution, Quantity
@@ -63,6 +63,8 @@ class LotQuantity:
     capability: Capability | None = None
     why_not: str = ""
     """Why there is no capability."""
+    short: str = ""
+    """The same in a few words, where they say less."""
 
 
 def quantities(lot: Lot) -> list[LotQuantity]:
@@ -139,8 +141,8 @@ def _with_capability(found: LotQuantity, means: Sequence[float]) -> LotQuantity:
     try:
         limits = Limits(low=found.requirement.low, high=found.requirement.high)
         return replace(found, capability=capability(means, limits, found.shift))
-    except MeasurementError as error:
-        return replace(found, why_not=str(error))
+    except NoCapability as error:
+        return replace(found, why_not=str(error), short=error.short)
 
 
 def _board(

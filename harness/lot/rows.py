@@ -13,8 +13,9 @@ from harness.lot.reference import Reference
 from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
 from harness.nouns.results import Outcome, Requirement
+from harness.nouns.standing import Standing
 from harness.show.columns import Heading, Layout, Row
-from harness.show.table import MARKS, rounded
+from harness.show.table import rounded
 
 
 def _layout(name: str, right: str, left: str, narrow: int) -> Layout:
@@ -44,19 +45,20 @@ def capability_row(found: LotQuantity) -> Row:
         scale.size(found.shift),
     )
     indices = ("", "", "")
-    word, mark, reason = found.why_not.split(":")[0], "--", found.why_not
+    word, reason = found.short or found.why_not, found.why_not
+    standing: Standing | None = Standing.UNJUDGED
     if found.capability is not None:
         one = found.capability
         indices = f"{one.cpk:.2f}", f"{one.cpk_least:.2f}", f"{one.cpk_bench:.2f}"
-        word, mark, reason = "given", "", ""
+        word, standing, reason = "given", None, ""
         if one.doubtful:
-            word, mark = "doubtful", "??"
+            word, standing = "doubtful", Standing.OPEN
             reason = f"not like a sample of a normal distribution (p = {one.normal_p:.2g}), which the figures rest on"
     said = [f"{counts} boards", f"mean {mean} {scale.unit}".strip(), s and f"s {s}", f"required {limit}", word]
     if found.capability is not None:
         said.append(f"Cpk {indices[0]}, above {indices[1]} with 95 %")
     return Row(
-        mark=mark,
+        standing=standing,
         name=found.name,
         cells=(counts, mean, s, shift, limit, *indices, scale.unit),
         word=word,
@@ -78,7 +80,7 @@ def board_rows(found: LotQuantity) -> list[Row]:
         number, spread = scale.number(mean.value), scale.size(half)
         rows.append(
             Row(
-                mark=MARKS[outcome],
+                standing=outcome.standing,
                 name=f"{board} {found.name}",
                 cells=(str(value.runs), number, spread, limit, scale.unit),
                 word=outcome.value,
@@ -88,7 +90,7 @@ def board_rows(found: LotQuantity) -> list[Row]:
         )
     rows += [
         Row(
-            mark="--",
+            standing=Standing.ABSENT,
             name=f"{board} {found.name}",
             cells=("", "", "", "", ""),
             word=Outcome.NOT_RUN.value,

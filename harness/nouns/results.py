@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from harness.nouns.quantity import Quantity
+from harness.nouns.standing import Standing
 
 
 class Outcome(StrEnum):
@@ -23,6 +24,23 @@ class Outcome(StrEnum):
     UNDECIDED = "undecided"
     NOT_JUDGED = "not judged"
     NOT_RUN = "not run"
+
+    @property
+    def standing(self) -> Standing:
+        """What it says for the board."""
+        return _STANDINGS[self]
+
+
+_STANDINGS = {
+    Outcome.AGREES: Standing.GOOD,
+    Outcome.DIFFERS: Standing.BAD,
+    Outcome.CANNOT_TELL: Standing.OPEN,
+    Outcome.CONFORMING: Standing.GOOD,
+    Outcome.NONCONFORMING: Standing.BAD,
+    Outcome.UNDECIDED: Standing.OPEN,
+    Outcome.NOT_JUDGED: Standing.UNJUDGED,
+    Outcome.NOT_RUN: Standing.ABSENT,
+}
 
 
 class VerdictKind(StrEnum):
@@ -108,6 +126,20 @@ class Requirement:
     name: str
     low: float | None = None
     high: float | None = None
+
+
+class Fitness(StrEnum):
+    """What a study says of the gauge of one quantity."""
+
+    FIT = "fit"
+    COARSE = "too coarse"
+    NOT_TOLD = "not told"
+    UNASKED = "no requirement"
+
+    @property
+    def standing(self) -> Standing:
+        """What it says for the bench."""
+        return {Fitness.FIT: Standing.GOOD, Fitness.UNASKED: Standing.UNJUDGED}.get(self, Standing.OPEN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

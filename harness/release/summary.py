@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from harness.base.words import visible
 from harness.compare import Difference, Finding, headline
-from harness.compare.rows import MARKS, difference_row
+from harness.compare.rows import difference_row
 from harness.gate.decision import Decision, Word
 from harness.gate.policy import Policy
 
@@ -108,9 +108,7 @@ def _table(policy: Policy, differences: Sequence[Difference]) -> str:
         if one.level is None:
             continue
         row = difference_row(one, one.level)
-        rows.append(
-            "| " + " | ".join(plain(cell) for cell in (MARKS[one.finding], row.name, *row.cells, row.word)) + " |"
-        )
+        rows.append("| " + " | ".join(plain(cell) for cell in (row.mark, row.name, *row.cells, row.word)) + " |")
     others = [one for one in differences if one not in told]
     if others:
         rows.append(f"\nNot required: {headline(others)}.")

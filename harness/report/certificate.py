@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.nouns.results import Outcome
+from harness.report.marks import MARKS, Mark
 from harness.report.shell import filled
 
 Facts = Sequence[tuple[str, str]]
@@ -29,9 +31,15 @@ class Line:
     required: str
     word: str
     """Conforming, nonconforming, undecided; what the runs said of the model where there is no requirement."""
-    mark: str
+    outcome: Outcome
+    """Of what `word` says."""
     apart: str = ""
     """Difference from the reference board, and what was found."""
+
+    @property
+    def mark(self) -> Mark:
+        """Its shape and colour."""
+        return MARKS[self.outcome.standing]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from harness.nouns.results import Fitness
+from harness.nouns.standing import overall, standing_of
+from harness.report.marks import CLAIMS, MARKS
 from harness.report.numbers import in_unit, limits_in_words, plain, prefix_for, visible
 from harness.report.shell import filled
-
-MARKS = {"fit": "●", "too coarse": "?", "not told": "?", "no requirement": "○"}
-STYLES = {"fit": "conforming", "too coarse": "undecided", "not told": "undecided", "no requirement": "not-judged"}
 
 
 def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -> str:
@@ -17,17 +17,19 @@ def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -
     # What is asked for first, for that is what a reader looks for.
     rows = [_row(found) for found in sorted(study["quantities"], key=lambda found: found["requirement"] is None)]
     asked = [found["word"] for found in study["quantities"] if found["requirement"] is not None]
+    standing = overall(standing_of(Fitness, word) for word in asked)
     return filled(
         "gauge.html",
         study=study,
         rows=rows,
         number=number,
         made=made[:10],
-        worst="accepted" if asked and set(asked) == {"fit"} else "open",
+        worst=CLAIMS[standing],
     )  # fmt: skip
 
 
 def _row(found: Mapping[str, Any]) -> dict[str, Any]:
+    mark = MARKS[standing_of(Fitness, found["word"])]
     unit, grr, limits = found["unit"], found["grr"], found["grr_limits"]
     factor = prefix_for(grr or 0.0, unit)[0]
     between = f" ({plain(limits[0] / factor, 3)} to {plain(limits[1] / factor, 3)})" if grr and limits else ""
@@ -38,8 +40,8 @@ def _row(found: Mapping[str, Any]) -> dict[str, Any]:
         "name": visible(found["name"].replace(".", " · ").replace("_", " ")),
         "anchor": visible(found["name"]).replace(".", "-"),
         "word": found["word"],
-        "mark": MARKS.get(found["word"], "?"),
-        "style": STYLES.get(found["word"], "undecided"),
+        "mark": mark.shape,
+        "style": mark.style,
         "grr": in_unit(grr, unit) + between,
         **{key: in_unit(found[key], unit) for key in ("ev", "av", "interaction", "pv")},
         "ndc": "–" if found["ndc"] is None else str(found["ndc"]),

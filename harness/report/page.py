@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -17,26 +17,16 @@ from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
 from harness.nouns.quantity import Contribution, Quantity, evaluation
 from harness.nouns.results import REQUIRED, Outcome, Verdict, VerdictKind
+from harness.nouns.standing import SEVERITY, Standing, overall
 from harness.record import Record, read
 from harness.record.entries import MeasurementEntry
+from harness.report.marks import CLAIMS, MARKS
 from harness.report.numbers import in_unit, limits_in_words, plain, visible, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
 
-MARKS = {
-    "agrees": "●",
-    "conforming": "●",
-    "differs": "▲",
-    "nonconforming": "▲",
-    "cannot tell": "?",
-    "undecided": "?",
-    "not judged": "○",
-    "not run": "–",
-}
-"""A shape beside each verdict word, so that nothing rests on colour."""
-
-ORDER = tuple(MARKS)
-DECIDED = ("agrees", "conforming", "differs", "nonconforming")
+ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda one: list(Standing).index(one.standing)))
+"""Words of verdicts as they are counted: those that say the same beside each other."""
 GUARD_LOG = "guard.log"
 NOTED = re.compile(r"^\S+ guard \d+: ")
 SMALL = 0.005
@@ -54,8 +44,7 @@ class Row:
     measured: str
     expected: str
     margin: str
-    outcome: str
-    mark: str
+    outcome: Outcome
     reason: str
     interval: Markup | None
     budget: Sequence[Mapping[str, str]]
@@ -63,6 +52,16 @@ class Row:
     note: str
     detectable: str
     e_n: str
+
+    @property
+    def mark(self) -> str:
+        """Its shape."""
+        return MARKS[self.outcome.standing].shape
+
+    @property
+    def attention(self) -> bool:
+        """Whether it speaks against the board, or holds the decision open."""
+        return self.outcome.standing in (Standing.BAD, Standing.OPEN)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,8 +108,8 @@ def render(record: Record, *, guard_said: str = "") -> str:
         headline=counted(verdicts),
         worst=claim(record),
         board=[(key.replace("_", " "), words) for key, words in asdict(record.board).items() if words is not None],
-        decided=any(verdict.outcome in DECIDED for verdict in verdicts),
-        attention=sorted((row for row in rows if row.mark in "▲?"), key=lambda row: "▲?".index(row.mark)),
+        decided=any(verdict.outcome.standing.decided for verdict in verdicts),
+        attention=sorted((row for row in rows if row.attention), key=lambda row: SEVERITY.index(row.outcome.standing)),
         sections=sections,
         gauge=_gauge(record),
         stops=_stops(verdicts),
@@ -131,20 +130,10 @@ def counted(verdicts: Sequence[Verdict]) -> str:
 
 
 def claim(record: Record) -> str:
-    """What the headline says: as `worst`, and accepted only where a whole run ended with exit code 0."""
-    found = worst([verdict.outcome for verdict in record.verdicts])
+    """`refused`, `open` or `accepted`; the last only where a whole run ended with exit code 0."""
     whole = record.finished and record.exit_code in (None, ExitCode.AGREES)
-    return "open" if found == "accepted" and not whole else found
-
-
-def worst(outcomes: Iterable[Outcome]) -> str:
-    """`refused`, `open` or `accepted`: what the page's headline may claim at most."""
-    words: set[str] = set(outcomes)
-    if words & {"differs", "nonconforming"}:
-        return "refused"
-    if words & {"cannot tell", "undecided"} or not words & {"agrees", "conforming"}:
-        return "open"
-    return "accepted"
+    standings = [verdict.outcome.standing for verdict in record.verdicts]
+    return CLAIMS[overall(standings if whole else [*standings, Standing.OPEN])]
 
 
 def _gauge(record: Record) -> dict[str, Any] | None:
@@ -296,7 +285,6 @@ def _row(verdict: Verdict, entry: MeasurementEntry | None) -> Row:
         expected=_expected(verdict),
         margin=in_unit(verdict.margin, unit),
         outcome=verdict.outcome,
-        mark=MARKS[verdict.outcome],
         reason=visible(verdict.reason),
         interval=None if entry is None else interval_plot(verdict, entry, _centre(verdict), f"{anchor}-i"),
         budget=[] if verdict.measured is None else _budget(verdict.measured),

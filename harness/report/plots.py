@@ -8,7 +8,8 @@ from xml.etree import ElementTree as Tree
 
 from markupsafe import Markup
 
-from harness.nouns.results import Curve, Outcome, Verdict
+from harness.nouns.results import Curve, Verdict
+from harness.nouns.standing import Standing
 from harness.record.entries import MeasurementEntry
 from harness.report import svg
 from harness.report.numbers import in_unit, prefix_for, visible
@@ -119,7 +120,7 @@ def interval_plot(verdict: Verdict, measured: MeasurementEntry, expected: float 
             svg.line(root, across(limit), 5, across(limit), 21, "limit")
     if expected is not None:
         svg.line(root, across(expected), 8, across(expected), 18, "expected")
-    kind = "point out" if verdict.outcome in {Outcome.DIFFERS, Outcome.NONCONFORMING} else "point"
+    kind = "point out" if verdict.outcome.standing is Standing.BAD else "point"
     svg.line(root, across(low95), 13, across(high95), 13, kind)
     svg.marks(root, [(across(value), 13)], kind + " solid", 0)
     return _finished(root)

@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
 
 from harness.base.words import visible
+from harness.nouns.standing import Standing
+from harness.report.marks import MARKS
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-STYLES = {"ok": "green", "XX": "bold red", "??": "yellow", "--": "dim", "": ""}
-"""By mark."""
+WRONG_FIRST = (Standing.BAD, Standing.OPEN, Standing.UNJUDGED, Standing.ABSENT, Standing.GOOD)
+"""Order of the reasons."""
 WIDEST = 120
 """Columns of what is written where nobody knows the width, and of reasons at most (arbitrary)."""
 
@@ -34,7 +36,8 @@ class Heading:
 class Row:
     """One line of a table: mark, name, cells, word."""
 
-    mark: str
+    standing: Standing | None
+    """What it comes to, which is its mark; None for a row without one."""
     name: str
     cells: tuple[str, ...]
     word: str
@@ -46,6 +49,16 @@ class Row:
     reason: str = ""
     shared: str = ""
     """The line for all rows that have this reason in common, where it is another than that of the table."""
+
+    @property
+    def mark(self) -> str:
+        """Its letters."""
+        return "" if self.standing is None else MARKS[self.standing].letters
+
+    @property
+    def colour(self) -> str:
+        """The mark's."""
+        return "" if self.standing is None else MARKS[self.standing].colour
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +147,7 @@ def _reasons(console: Console, rows: Sequence[Row], words: Callable[[Sequence[Ro
             reasons.setdefault((row.mark, row.word, row.reason), []).append(row)
     if reasons:
         console.print()
-    for mark in ("XX", "??", "--", "ok", ""):
+    for mark in dict.fromkeys([*(MARKS[standing].letters for standing in WRONG_FIRST), ""]):
         for (found, _, _), those in reasons.items():
             if found != mark:
                 continue
@@ -151,11 +164,11 @@ def _reasons(console: Console, rows: Sequence[Row], words: Callable[[Sequence[Ro
 def _mark(row: Row) -> Text:
     from rich.text import Text
 
-    return Text.assemble((row.mark, STYLES[row.mark]))
+    return Text.assemble((row.mark, row.colour))
 
 
 def _style(row: Row) -> str:
-    return "" if row.mark == "ok" else STYLES[row.mark]
+    return "" if row.standing is Standing.GOOD else row.colour
 
 
 def _text(words: str, style: str = "") -> Text:

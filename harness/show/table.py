@@ -11,16 +11,6 @@ from harness.nouns.names import Name
 from harness.nouns.results import REQUIRED, Outcome, Verdict
 from harness.show.columns import Heading, Layout, Row, write_rows
 
-MARKS = {
-    Outcome.AGREES: "ok",
-    Outcome.CONFORMING: "ok",
-    Outcome.DIFFERS: "XX",
-    Outcome.NONCONFORMING: "XX",
-    Outcome.CANNOT_TELL: "??",
-    Outcome.UNDECIDED: "??",
-    Outcome.NOT_JUDGED: "--",
-    Outcome.NOT_RUN: "--",
-}
 LAYOUT = Layout(
     headings=(
         Heading(words="quantity"),
@@ -54,7 +44,7 @@ def _row(verdict: Verdict, count: int, shared: str) -> Row:
     found = " ".join(part for part in (measured, half_width and f"+- {half_width}", unit) if part)
     awaited = expected and f"expected {expected}"
     return Row(
-        mark=MARKS[verdict.outcome],
+        standing=verdict.outcome.standing,
         name=_name(verdict, count),
         cells=(measured, half_width, expected, unit) if count == 1 else ("",) * 4,
         word=verdict.outcome.value,

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 
-from harness.nouns.results import Requirement
+from harness.nouns.results import Fitness, Requirement
 from harness.study.anova import REPEATS, Factors
 from harness.study.design import FACTORS
 
@@ -30,15 +29,6 @@ REMEDIES: Mapping[Factors, str] = {
     (BOARD, DAY): "mount boards alike every day",
     (BOARD, BENCH, DAY): "mount boards alike every time",
 }
-
-
-class Fitness(StrEnum):
-    """What a study says of the gauge of one quantity."""
-
-    FIT = "fit"
-    COARSE = "too coarse"
-    NOT_TOLD = "not told"
-    UNASKED = "no requirement"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

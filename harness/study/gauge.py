@@ -24,10 +24,10 @@ from numpy.typing import NDArray
 
 from harness.compare.taken import Taken, near
 from harness.judge.verdict import percent, tolerance_share
-from harness.nouns.results import Requirement
+from harness.nouns.results import Fitness, Requirement
 from harness.study.anova import REPEATS, Combination, Factors, Table, crossed
 from harness.study.design import FACTORS, Design
-from harness.study.found import BENCH, BOARD, DAY, REMEDIES, WORDS, Fitness, Found, Line
+from harness.study.found import BENCH, BOARD, DAY, REMEDIES, WORDS, Found, Line
 
 PER_CATEGORY = 1.41
 """Boards are told apart in groups as wide as 97 % of the readings of one: root of 2 (AIAG manual)."""

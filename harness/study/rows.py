@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 from harness.judge.verdict import percent
 from harness.nouns.names import Name
+from harness.nouns.results import Fitness
 from harness.report.numbers import decimals_for, prefix_for
 from harness.show.columns import Heading, Layout, Row, together
-from harness.study.found import Fitness, Found
+from harness.study.found import Found
 
-MARKS = {Fitness.FIT: "ok", Fitness.COARSE: "??", Fitness.NOT_TOLD: "??", Fitness.UNASKED: ""}
 LAYOUT = Layout(
     headings=(
         Heading(words="quantity"),
@@ -56,7 +56,7 @@ def row(found: Found) -> Row:
         found.word.value,
     ]
     return Row(
-        mark=MARKS[found.word],
+        standing=None if found.word is Fitness.UNASKED else found.word.standing,
         name=found.name,
         cells=cells,
         word=found.word.value,

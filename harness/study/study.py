@@ -11,12 +11,13 @@ from harness.base.words import visible
 from harness.compare.reference import surroundings
 from harness.compare.taken import mixed, rig_of, taken_from
 from harness.nouns.names import Name
-from harness.nouns.results import Requirement
+from harness.nouns.results import Fitness, Requirement
+from harness.nouns.standing import overall
 from harness.record import Record
 from harness.record.forms import clean
 from harness.rigfile import RigSpec
 from harness.study.design import Design, design, places, serials
-from harness.study.found import Fitness, Found
+from harness.study.found import Found
 from harness.study.gauge import found
 
 
@@ -41,8 +42,7 @@ class GaugeStudy:
     @property
     def exit_code(self) -> ExitCode:
         """0 where the gauge of every requirement is fit and there is one; else 2: it says nothing of the boards."""
-        asked = {one.word for one in self.quantities if one.requirement is not None}
-        return ExitCode.AGREES if asked == {Fitness.FIT} else ExitCode.UNDECIDED
+        return overall(one.word.standing for one in self.quantities if one.requirement is not None).exit_code
 
     def content(self, runs: Sequence[int]) -> dict[str, Any]:
         """As it is kept, shown as JSON, and made a page of. `runs`: numbers of its runs in the store."""

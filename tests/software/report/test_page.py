@@ -18,7 +18,7 @@ from harness.base.errors import RecordError
 from harness.judge.verdict import UNASKED
 from harness.nouns.results import Outcome, Verdict
 from harness.report import page as pages
-from harness.report.page import counted, worst, write_report
+from harness.report.page import claim, counted, write_report
 from tests.software.record.contents import record_of
 from tests.software.report.sample import record, verdict
 
@@ -185,7 +185,11 @@ def test_a_virtual_record_and_an_unfinished_one_say_so_and_others_do_not() -> No
     ],
 )
 def test_the_headline_claims_no_more_than_the_verdicts(words: list[str], expected: str) -> None:
-    assert worst(map(Outcome, words)) == expected
+    verdicts = [verdict("gate.step.delay", word, "s", None, None) for word in words]
+    whole = record(verdicts=verdicts, exit_code=0)
+    assert claim(record_of(whole)) == expected
+    for cut in ({"exit_code": 3}, {"finished": False}):
+        assert claim(record_of({**whole, **cut})) == ("open" if expected == "accepted" else expected)
 
 
 def test_a_set_of_causes_says_what_would_part_them_and_an_unknown_one_says_so() -> None:

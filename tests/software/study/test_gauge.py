@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from harness.base.errors import ExitCode, UsageError
 from harness.judge.verdict import tolerance_share
 from harness.nouns.quantity import exact
-from harness.nouns.results import Requirement
+from harness.nouns.results import Fitness, Requirement
 from harness.record import Record
 from harness.study.design import Place, design
-from harness.study.found import Fitness, Found
+from harness.study.found import Found
 from harness.study.study import GaugeStudy, gauge_study
 from tests.software.compare.records import quantity
 from tests.software.record.contents import RIG, content_of, edited
