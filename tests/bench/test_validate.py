@@ -10,11 +10,11 @@ from tests.bench import validate
 from tests.bench.cases import Case, Cases, OtherBench, Run
 from tests.results import Results
 
-pytestmark = pytest.mark.board
-
 CASE = Case(seed=1, faults=("crossed-leads",), only=("commutation",))
 
 
+@pytest.mark.board
+@pytest.mark.slow
 def test_a_kept_case_says_what_it_said_when_it_was_measured(tmp_path: Path) -> None:
     (measured,) = Cases(tmp_path, 1).run_all([CASE])
     assert measured.names(validate.CAUSES["crossed-leads"])
