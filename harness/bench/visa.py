@@ -20,6 +20,7 @@ from typing import Any, Self
 from harness.base.clock import Clock
 from harness.base.closing import Closing
 from harness.base.errors import HarnessError, InstrumentError
+from harness.base.words import visible
 
 LIBRARY = "@py"  # the pure-Python backend; needs no vendor's installation
 TIMEOUT_S = 2.0  # VISA's own default
@@ -45,8 +46,8 @@ def preload() -> None:
 
 
 def printable(text: str) -> str:
-    """An instrument's text fit for a terminal: control and odd characters as `\\x1b`, cut where it is too long."""
-    shown = "".join(c if c.isascii() and c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+    """An instrument's text fit for a terminal: ASCII as IEEE 488.2 has it, all else spelled out; cut where too long."""
+    shown = visible(text).encode("ascii", "backslashreplace").decode("ascii")
     return shown if len(shown) <= LONGEST_TEXT else shown[: LONGEST_TEXT - 3] + "..."
 
 

@@ -13,6 +13,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from harness.base.words import visible
 from harness.checks.catalogue import CHECKS, words_of
 from harness.gate import Word
 from harness.history.gather import VERSIONS, History, Quantity, Rig
@@ -21,7 +22,7 @@ from harness.history.plot import band_of, columns_of, limits_are_far, plot
 from harness.history.told import Told, told
 from harness.nouns.standing import of_exit_code, standing_of
 from harness.report.marks import MARKS
-from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, visible, with_uncertainty
+from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, with_uncertainty
 from harness.report.page import ORDER
 from harness.report.shell import filled
 from harness.store import StoredRun

@@ -11,13 +11,14 @@ from xml.etree import ElementTree as Tree
 
 from markupsafe import Markup
 
+from harness.base.words import visible
 from harness.history.gather import Key, Quantity, Rig
 from harness.nouns.coverage import student_quantile
 from harness.nouns.results import Outcome
 from harness.nouns.standing import Standing, standing_of, worst
 from harness.report import svg
 from harness.report.marks import MARKS
-from harness.report.numbers import in_unit, prefix_for, visible
+from harness.report.numbers import in_unit, prefix_for
 from harness.store.histories import Entry, Level
 
 WIDTH, HEIGHT = 480.0, 236.0

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from xml.etree import ElementTree
 
 from harness.base.errors import ExitCode
-from harness.base.words import visible
+from harness.base.words import visible_lines
 from harness.compare import Difference
 from harness.gate.decision import Decision, Objection, Word
 from harness.nouns.names import Name
@@ -96,4 +96,4 @@ def _named(decision: Decision) -> list[str]:
 
 
 def _text(words: str) -> str:
-    return FORBIDDEN.sub("?", "\n".join(visible(line) for line in words.split("\n")))
+    return FORBIDDEN.sub("?", visible_lines(words))

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from harness.base.words import visible
 from harness.nouns.results import Fitness
 from harness.nouns.standing import overall, standing_of
 from harness.report.marks import CLAIMS, MARKS
-from harness.report.numbers import in_unit, limits_in_words, plain, prefix_for, visible
+from harness.report.numbers import in_unit, limits_in_words, plain, prefix_for
 from harness.report.shell import filled
 
 

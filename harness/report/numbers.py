@@ -1,9 +1,8 @@
-"""Numbers and outside text for a reader: digits that the uncertainty supports, nothing that a terminal obeys."""
+"""Numbers for a reader: digits that the uncertainty supports."""
 
 from __future__ import annotations
 
 import math
-import unicodedata
 
 PREFIXABLE = ("s", "A", "V", "rad", "N m", "N m/rad", "N m/A", "N m s", "H", "V s", "W")
 """Units that read well with a prefix; kelvins, ohms and plain ratios do not need one here."""
@@ -72,16 +71,3 @@ def signed(value: float, digits: int) -> str:
     if float(text) == 0.0:
         text = text.lstrip("-")
     return text.replace("-", "−")
-
-
-def visible(text: object) -> str:
-    r"""Outside text made harmless: control and format characters are spelled out (\x1b), everything else stays."""
-    words = str(text)
-    if words.isprintable():  # the same characters, told by Python at once
-        return words
-    return "".join(
-        character
-        if character == " " or unicodedata.category(character)[0] not in "CZ"
-        else character.encode("unicode_escape").decode("ascii")
-        for character in words
-    )

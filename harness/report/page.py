@@ -12,6 +12,7 @@ from typing import Any
 from markupsafe import Markup
 
 from harness.base.errors import ExitCode
+from harness.base.words import visible
 from harness.checks.catalogue import CHECKS, words_of
 from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
@@ -21,7 +22,7 @@ from harness.nouns.standing import SEVERITY, Standing, overall
 from harness.record import Record, read
 from harness.record.entries import MeasurementEntry
 from harness.report.marks import CLAIMS, MARKS
-from harness.report.numbers import in_unit, limits_in_words, plain, visible, with_uncertainty
+from harness.report.numbers import in_unit, limits_in_words, plain, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
 

@@ -8,11 +8,12 @@ from xml.etree import ElementTree as Tree
 
 from markupsafe import Markup
 
+from harness.base.words import visible
 from harness.nouns.results import Curve, Verdict
 from harness.nouns.standing import Standing
 from harness.record.entries import MeasurementEntry
 from harness.report import svg
-from harness.report.numbers import in_unit, prefix_for, visible
+from harness.report.numbers import in_unit, prefix_for
 
 WIDTH, HEIGHT = 480.0, 300.0
 """As wide as a column of the page: wider, its labels would shrink with it, most of all on a phone."""

@@ -9,7 +9,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from harness.report.numbers import visible
+from harness.base.words import visible
 
 OWN = "harness.report"
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TextIO, cast
 
 from harness.base.sink import Sink
-from harness.base.words import visible
+from harness.base.words import visible, visible_lines
 from harness.nouns.results import Verdict
 
 if TYPE_CHECKING:
@@ -63,13 +63,13 @@ class Terminal:
         """A line of information, unless quiet."""
         if not self.quiet:
             self._clear()
-            self._err.write("\n".join(visible(line) for line in text.split("\n")) + "\n")
+            self._err.write(visible_lines(text) + "\n")
             self._err.flush()
 
     def result(self, text: str) -> None:
         """A line of the result, always."""
         self._clear()
-        self._out.write("\n".join(visible(line) for line in text.split("\n")) + "\n")
+        self._out.write(visible_lines(text) + "\n")
         self._out.flush()
 
     def table(self, verdicts: Sequence[Verdict]) -> None:

@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from harness.report import svg
-from harness.report.numbers import decimals_for, in_unit, prefix_for, visible, with_uncertainty
+from harness.report.numbers import decimals_for, in_unit, prefix_for, with_uncertainty
 
 finite = st.floats(min_value=-1e9, max_value=1e9, allow_nan=False)
 
@@ -73,10 +73,3 @@ def test_a_prefix_never_changes_the_quantity(size: float) -> None:
 
 def test_absent_numbers_are_dashes() -> None:
     assert in_unit(None, "s") == "–"
-
-
-@given(st.text())
-def test_outside_text_never_holds_a_control_character(words: str) -> None:
-    shown = visible(words)
-    assert all(character.isprintable() for character in shown)
-    assert visible("plain words, 5 °C") == "plain words, 5 °C"
