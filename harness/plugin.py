@@ -18,11 +18,14 @@ if TYPE_CHECKING:
     from harness.link.board import Board
     from harness.nouns.quantity import Quantity
     from harness.nouns.results import Expectation, Verdict
+    from harness.run.means import Means
     from harness.run.qualification import Qualification
     from harness.run.session import BenchSession
 
 SESSION = pytest.StashKey["BenchSession"]()
 """The session of the bench: handed over by the command, or made here from --rig."""
+MEANS: pytest.StashKey[Means] = pytest.StashKey()
+"""How rigs are opened here and which checks there are; a stand-in puts its own there before this is configured."""
 HANDED_OVER = pytest.StashKey[bool]()
 CHECKS = Path(__file__).parent / "checks"
 
@@ -55,7 +58,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if config.getoption("--rigs"):
         from harness import plugin_pool
 
-        if plugin_pool.configure(config, SESSION):
+        if plugin_pool.configure(config, SESSION, config.stash.get(MEANS, None)):
             join_shipped(config)
         stop_in_order(config)
         return
@@ -123,7 +126,8 @@ def session_of(config: pytest.Config) -> BenchSession | None:
 
     out = config.getoption("--rig-out")
     try:
-        config.stash[SESSION] = BenchSession(Settings(rig=path, out=Path(out) if out else None))
+        settings = Settings(rig=path, out=Path(out) if out else None)
+        config.stash[SESSION] = BenchSession(settings, means=config.stash.get(MEANS, None))
     except UsageError as error:
         raise pytest.UsageError(*str(error).splitlines()) from error
     return config.stash[SESSION]
@@ -141,7 +145,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         return
     from harness.run.planning import planned_quantities
 
-    metafunc.parametrize("quantity", planned_quantities(session.spec, session.settings.only))
+    metafunc.parametrize("quantity", planned_quantities(session.spec, session.settings.only, session.means.check_named))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -16,6 +16,7 @@ import pytest
 
 if TYPE_CHECKING:
     from harness.pool import Pool, Taken
+    from harness.run.means import Means
     from harness.run.session import BenchSession
 
 POOL = pytest.StashKey["Pool"]()
@@ -46,7 +47,7 @@ def pool_of(config: pytest.Config) -> Pool:
     return config.stash[POOL]
 
 
-def configure(config: pytest.Config, session_key: pytest.StashKey[BenchSession]) -> bool:
+def configure(config: pytest.Config, session_key: pytest.StashKey[BenchSession], means: Means | None) -> bool:
     """Refuse what cannot be; then lead the workers, or take a rig. Whether this process runs tests.
 
     Raises pytest.UsageError; nothing is opened yet.
@@ -54,7 +55,7 @@ def configure(config: pytest.Config, session_key: pytest.StashKey[BenchSession])
     if hasattr(config, "workerinput"):
         told = config.workerinput
         config.pluginmanager.register(
-            OneRig(config, session_key, place=told[PLACE], run=Path(told[RUN])), "rotorgate-rig"
+            OneRig(config, session_key, means, place=told[PLACE], run=Path(told[RUN])), "rotorgate-rig"
         )
         return True
     if config.getoption("--rig"):
@@ -76,7 +77,7 @@ def configure(config: pytest.Config, session_key: pytest.StashKey[BenchSession])
     if workers:
         config.pluginmanager.register(Leading(config, pool), "rotorgate-rigs")
         return False
-    config.pluginmanager.register(OneRig(config, session_key, place=0, run=None), "rotorgate-rig")
+    config.pluginmanager.register(OneRig(config, session_key, means, place=0, run=None), "rotorgate-rig")
     return True
 
 
@@ -126,7 +127,13 @@ class OneRig:
     """In a process that runs tests: its rig of the pool, held from here to the end of the process."""
 
     def __init__(
-        self, config: pytest.Config, session_key: pytest.StashKey[BenchSession], *, place: int, run: Path | None
+        self,
+        config: pytest.Config,
+        session_key: pytest.StashKey[BenchSession],
+        means: Means | None,
+        *,
+        place: int,
+        run: Path | None,
     ) -> None:
         from harness.base.errors import HarnessError
         from harness.pool import take
@@ -142,7 +149,7 @@ class OneRig:
             self.name = entry.name
             out = out_of(config, entry.name)
             settings = Settings(rig=entry.path, out=out, plant_seed=entry.plant_seed, name=entry.name)
-            self.session = config.stash[session_key] = BenchSession(settings, locks=taken.locks)
+            self.session = config.stash[session_key] = BenchSession(settings, locks=taken.locks, means=means)
         except (HarnessError, pytest.UsageError) as error:
             config.stash[TROUBLE] = error  # each test that asks for a rig ends with it
 

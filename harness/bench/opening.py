@@ -27,6 +27,7 @@ from harness.bench.virtual import VirtualBench, scenario_of
 from harness.bench.visa import Session
 from harness.link.board import Board, BoardIdentity
 from harness.link.port import find
+from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
 from harness.rigfile.spec import Instrument
 
@@ -118,13 +119,16 @@ def open_rig(
     interrupt: bool = True,
     before_firmware: BeforeFirmware | None = None,
     locks: DeviceLocks | None = None,
+    on_observation: Callable[[Observation], None] | None = None,
+    on_progress: Callable[[str, float], None] | None = None,
 ) -> Iterator[Rig]:
     """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
 
     `before_firmware` is called with the rig when its supply is known to be off and before the firmware is asked; what
     it returns is called at the end, with everything made safe and the board still open.
     `interrupt=False` and no `guard_log`: for looking only. `locks` may hold devices of the rig already, and also beyond
-    this machine; it is released at the end. Raises BenchBusy, LinkError, InstrumentError, UsageError.
+    this machine; it is released at the end. `on_observation` and `on_progress` are the rig's.
+    Raises BenchBusy, LinkError, InstrumentError, UsageError.
     """
     with ExitStack() as stack:
         started_here = scenario_of(spec) is not None  # then nobody else can reach it
@@ -146,12 +150,20 @@ def open_rig(
         check_board(spec, identity)
         if identity.unique_id and not identity.virtual:  # every virtual board has the same one
             held.hold([board_device(identity.unique_id)])
-        rig = Rig(spec, board=board, clock=clock, identity=identity, instruments=instruments, seed=seed)
-        rig.may_energise = held.check
-        if guard_log is not None and rig.supply is not None:
-            name = next(iter(spec.instruments_of("supply")))
-            entry = spec.instrument[name]
-            rig.guard = guard = Guard.start(entry.address, log=guard_log, channel=entry.channel)
+        guard = None if guard_log is None else _guard_of(spec, guard_log)
+        rig = Rig(
+            spec,
+            board=board,
+            clock=clock,
+            identity=identity,
+            instruments=instruments,
+            seed=seed,
+            guard=guard,
+            may_energise=held.check,
+            on_observation=on_observation or (lambda _observation: None),
+            on_progress=on_progress or (lambda _text, _fraction: None),
+        )
+        if guard is not None:
             # A supply that could not be switched off is left to the guard, which tries again when this process ends.
             stack.callback(lambda: None if rig.powered else guard.release())
             guard.wait_ready()
@@ -176,6 +188,15 @@ def open_rig(
                     if interrupt:
                         end.unsafe = rig.make_safe()
                     end.not_put_back = _put_back(at_end)
+
+
+def _guard_of(spec: RigSpec, log: Path) -> Guard | None:
+    """The guard of the rig's supply, started; None where it has none."""
+    name = next(iter(spec.instruments_of("supply")), None)
+    if name is None:
+        return None
+    entry = spec.instrument[name]
+    return Guard.start(entry.address, log=log, channel=entry.channel)
 
 
 def _put_back(at_end: Callable[[], None] | None) -> str:

@@ -60,7 +60,25 @@ class Rig:
         identity: BoardIdentity,
         instruments: Mapping[str, AnyInstrument],
         seed: int,
+        guard: Guard | None = None,
+        may_energise: Callable[[], None] = _ignore,
+        on_observation: Callable[[Observation], None] = _ignore,
+        on_progress: Callable[[str, float], None] = _ignore,
     ) -> None:
+        """Take what was opened.
+
+        Args:
+            spec: the rig file.
+            board: the board, at its raw prompt.
+            clock: the bench's.
+            identity: what the board says of itself.
+            instruments: opened, by their names in the rig file.
+            seed: of everything that a procedure draws.
+            guard: switches the supply off if this process dies; looked at before anything is energised.
+            may_energise: raises BenchError where this process may not any more: its hold on a device is lost.
+            on_observation: called with every observation when it is taken.
+            on_progress: called with what is done now and how far this check is, 0 to 1.
+        """
         self.spec = spec
         self.board = board
         self.clock = clock
@@ -70,14 +88,10 @@ class Rig:
         self.random = np.random.default_rng(seed)
         self.declared: dict[str, Declared] = {}
         self.firmware_names: tuple[str, ...] = ()
-        self.observed: Callable[[Observation], None] = _ignore
-        """Called with every observation when it is taken; the record sets it."""
-        self.shown: Callable[[str, float], None] = _ignore
-        """Called with what is done now and how far this check is."""
-        self.guard: Guard | None = None
-        """Switches the supply off if this process dies; looked at before anything is energised."""
-        self.may_energise: Callable[[], None] = _ignore
-        """Raises BenchError where this process may not any more: its hold on a device is lost."""
+        self.guard = guard
+        self._may_energise = may_energise
+        self._on_observation = on_observation
+        self._on_progress = on_progress
         self.powered = False
         """Whether the supply may be on."""
         self._link_lost = False
@@ -132,11 +146,11 @@ class Rig:
     def keep(self, observation: Observation) -> None:
         """Record an observation at once. A stop signal waits meanwhile: what was measured is kept whole."""
         with signals_held():
-            self.observed(observation)
+            self._on_observation(observation)
 
     def progress(self, text: str, fraction: float) -> None:
         """Show what is done now and how far this check is, 0 to 1."""
-        self.shown(text, fraction)
+        self._on_progress(text, fraction)
 
     def check_limits(
         self,
@@ -251,7 +265,7 @@ class Rig:
         return supervision.not_supervised(self.spec, self.firmware_names)
 
     def _look_first(self) -> None:
-        self.may_energise()
+        self._may_energise()
         if self.guard is not None:
             self.guard.check()
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from harness.nouns.contract import Declared
 from harness.nouns.measurand import CheckRow
@@ -54,6 +54,10 @@ class Check(Generic[Stimulus]):
     def name(self) -> str:
         """Its name on the command line."""
         return self.row.name
+
+
+CheckNamed = Callable[[str], Check[Any]]
+"""A check by its name. Raises UsageError for one that there is not."""
 
 
 def needs_supply(spec: RigSpec, motor: str) -> str:

@@ -21,8 +21,3 @@ def check_named(name: str) -> Check[Any]:
         raise UsageError(f"check {name}: unknown; there are {', '.join(CHECK_NAMES)}")
     check: Check[Any] = import_module(f"harness.checks.{name}.check").CHECK
     return check
-
-
-def all_checks() -> tuple[Check[Any], ...]:
-    """Every check, in the order of a qualification."""
-    return tuple(check_named(name) for name in CHECK_NAMES)

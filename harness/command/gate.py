@@ -26,6 +26,7 @@ from harness.release.account import DECISION, JUNIT, SUMMARY, Account, content_o
 from harness.release.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
 from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
+from harness.run.means import Means
 from harness.run.session import BenchSession, Settings, folder_for, is_there
 from harness.run.whole_run import Ended, run_session
 from harness.show.terminal import Terminal, cause_line
@@ -47,7 +48,7 @@ def gate(arguments: argparse.Namespace) -> int:
     conditions = _conditions(arguments, policy, spec, address)
     sessions: list[BenchSession] = []
     with stop_on_signals(), locks_for(address) as locks:
-        tried = _tried(settings, conditions, terminal, locks, files, spec, sessions)
+        tried = _tried(settings, conditions, terminal, locks, files, spec, sessions, arguments.means)
         # What was decided is done and told whole, whoever asks to stop meanwhile.
         with contextlib.suppress(StopSignal), signals_held():
             released = tried.decision.word is Word.RELEASE
@@ -74,6 +75,7 @@ def _tried(
     files: Mapping[str, bytes],
     spec: RigSpec,
     sessions: list[BenchSession],
+    means: Means | None,
 ) -> Tried:
     """The release tried; every session that is begun is added to `sessions`.
 
@@ -91,7 +93,7 @@ def _tried(
     def run(one: Settings) -> Ended:
         if one.firmware is not None and firmware_files(one.firmware, spec) != files:
             raise UsageError(f"--firmware {visible(str(one.firmware))}: its files changed while the gate was running")
-        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks))
+        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks, means=means))
         terminal.say(f"run {one.number} of {one.looks}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
         terminal.say(f"run {one.number} of {one.looks}: {verdicts_counted(ended.qualification.verdicts)}")

@@ -13,13 +13,16 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
-from typing import NoReturn, cast
+from typing import TYPE_CHECKING, NoReturn, cast
 
 from harness.base.errors import PRECEDENCE, ExitCode, HarnessError, UsageError
 from harness.base.sink import open_closed_streams
 from harness.base.words import visible
 from harness.command.arguments import baseline, bench, gate, history, records, study
 from harness.command.arguments.shared import Parser
+
+if TYPE_CHECKING:
+    from harness.run.means import Means
 
 RUNNERS = {
     "demo": "harness.command.qualify:demo",
@@ -95,8 +98,11 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     return arguments
 
 
-def main(words: Sequence[str] | None = None) -> int:
-    """Run the command and return its exit code; never raises, never lets Python's own 1 or argparse's 2 out."""
+def main(words: Sequence[str] | None = None, means: Means | None = None) -> int:
+    """Run the command and return its exit code; never raises, never lets Python's own 1 or argparse's 2 out.
+
+    `means`: how rigs are opened and which checks there are, other than usual.
+    """
     open_closed_streams()
     with contextlib.suppress(AttributeError, ValueError, OSError):
         sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
@@ -105,6 +111,7 @@ def main(words: Sequence[str] | None = None) -> int:
     wants_json = "--json" in given
     try:
         arguments = parse(given)
+        arguments.means = means
         wants_json = arguments.json
         with logged(arguments.log):
             code = _runner(arguments.command)(arguments)

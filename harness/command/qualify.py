@@ -97,7 +97,7 @@ def run(
             terminal.say(remark)
 
     def once(one: Settings) -> Ended:
-        session = BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks)
+        session = BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks, means=arguments.means)
         if count > 1:
             terminal.say(f"repeat {one.number} of {one.looks}, seed {session.seed}")
         elif drawn:

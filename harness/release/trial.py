@@ -193,7 +193,6 @@ def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLoc
     Cannot be interrupted half-way.
     """
     from harness.bench.exchange import INDEX, exchange, forget
-    from harness.bench.opening import open_rig
 
     held = [session for session in sessions if session.backup is not None and (session.backup / INDEX).exists()]
     if not held:
@@ -205,7 +204,7 @@ def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLoc
     try:
         with (
             signals_held(),
-            open_rig(
+            session.means.open_rig(
                 session.spec,
                 seed=session.seed,
                 plant_seed=asked.plant_seed,

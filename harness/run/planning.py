@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.bench.rig import Rig
-from harness.checks import registry
 from harness.checks.catalogue import CHECK_NAMES, CHECKS, full_names, needed_by, row_of
-from harness.checks.definition import Check
+from harness.checks.definition import Check, CheckNamed
 from harness.judge import verdict as rules
 from harness.nouns.results import Gauge
 from harness.rigfile import RigSpec
@@ -36,14 +35,14 @@ class Planned:
         return f"{self.motor}.{self.check}" if row_of(self.check).per_motor else self.check
 
 
-def plan(rig: Rig, selected: Iterable[str]) -> tuple[Planned, ...]:
+def plan(rig: Rig, selected: Iterable[str], check_named: CheckNamed) -> tuple[Planned, ...]:
     """Every run of these checks on the rig, in order."""
-    return tuple(planned(rig, check, motor) for check, motor in runs(selected, rig.motors))
+    return tuple(planned(rig, check, motor, check_named) for check, motor in runs(selected, rig.motors))
 
 
-def planned(rig: Rig, check: str, motor: str) -> Planned:
+def planned(rig: Rig, check: str, motor: str, check_named: CheckNamed) -> Planned:
     """One check on one motor, as it can be run on the rig."""
-    wanted = registry.check_named(check)
+    wanted = check_named(check)
     names = full_names(wanted.row, motor, rig.motors)
     return Planned(check=check, motor=motor, names=names, reason=lacking(rig, wanted, motor))
 
@@ -73,12 +72,10 @@ def lacking(rig: Rig, check: Check[Any], motor: str) -> str:
     return next((reason for need in check.needs if (reason := need(rig.spec, motor))), "")
 
 
-def usual_seconds(*, computed: bool) -> dict[str, float]:
+def usual_seconds(check_named: CheckNamed, *, computed: bool) -> dict[str, float]:
     """How long each check usually takes, s; `computed`: on a bench that computes its time, whose waits cost nothing."""
     return {
-        name: check.computing_s if computed else check.bench_s
-        for name in CHECK_NAMES
-        for check in (registry.check_named(name),)
+        name: check.computing_s if computed else check.bench_s for name in CHECK_NAMES for check in (check_named(name),)
     }
 
 
@@ -136,10 +133,10 @@ def missing_things(rig: Rig) -> list[dict[str, str]]:
     return found
 
 
-def planned_quantities(spec: RigSpec, only: Sequence[str] = ()) -> list[str]:
+def planned_quantities(spec: RigSpec, only: Sequence[str], check_named: CheckNamed) -> list[str]:
     """Full names of all quantities of the chosen checks on a rig, in the order of the bench."""
     return [
         name
         for check, motor in runs(selected_checks(only), spec.motors)
-        for name in full_names(registry.check_named(check).row, motor, spec.motors)
+        for name in full_names(check_named(check).row, motor, spec.motors)
     ]

@@ -17,7 +17,7 @@ from harness.bench.safe import StopSignal, order_first, order_of, signals_held
 from harness.bench.stops import in_words
 from harness.checks import registry
 from harness.checks.catalogue import quantities_of, row_of
-from harness.checks.definition import Check
+from harness.checks.definition import Check, CheckNamed
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
@@ -48,12 +48,14 @@ class Qualification:
         looks: int = 1,
         gauge: Mapping[str, Gauge] | None = None,
         on_step: Callable[[str, float, float | None], None] | None = None,
+        check_named: CheckNamed = registry.check_named,
     ) -> None:
         self.rig = rig
         self.spec = rig.spec
         self.record = record
         self.selected = planning.selected_checks(only)
-        self.plan = planning.plan(rig, self.selected)
+        self._check_named = check_named
+        self.plan = planning.plan(rig, self.selected, check_named)
         planned = {key for entry in self.plan for name in entry.names for key in Name(name).keys}
         self.required = (
             tuple(self.selected)
@@ -71,13 +73,14 @@ class Qualification:
         self.stops: list[Verdict] = []
         """Stops that the board under test provoked; what does not need the motor goes on after them."""
         self._done: set[tuple[str, str]] = set()
+        self._now = ("", "")
+        """Check and motor whose turn it is."""
         self._on_step = on_step or (lambda _text, _fraction, _remaining_s: None)
         self._progress = Progress(
             [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
-            usual_s=planning.usual_seconds(computed=self.spec.clock is not None),
+            usual_s=planning.usual_seconds(check_named, computed=self.spec.clock is not None),
             clock=WallClock(),
         )
-        rig.observed = record.keep
         record.put(
             planned=[name for entry in self.plan for name in entry.names],
             risk={
@@ -104,7 +107,7 @@ class Qualification:
         self._done.add((check, motor))
         entry = next((e for e in self.plan if (e.check, e.motor) == (check, motor)), None)
         if entry is None:
-            entry = planning.planned(self.rig, check, motor)
+            entry = planning.planned(self.rig, check, motor, self._check_named)
         if self.stop is not None:
             self._leave_out(entry, f"because the run was {why_stopped(self.stop)}")
             return
@@ -117,8 +120,8 @@ class Qualification:
         if not entry.reason:
             self._progress.begin(check, motor)
             self.record.put(running=check if motor == BOTH else f"{motor} {check}")  # where the host dies meanwhile
+        self._now = check, motor
         self._show(check, motor, 0.0)
-        self.rig.shown = lambda text, fraction: self._show(check, motor, fraction, text)
         try:
             stopped = self._tried(entry)
             if stopped is not None:
@@ -126,11 +129,6 @@ class Qualification:
         except BaseException as error:
             self.ended_by(error, entry)
             raise
-
-    def run_all(self) -> None:
-        """Every planned check, in order."""
-        for entry in self.plan:
-            self.run(entry.check, entry.motor)
 
     def ended_by(self, error: BaseException, entry: Planned | None = None) -> None:
         """Make safe at once, and record why the run ended before its end; the first reason stands."""
@@ -183,6 +181,10 @@ class Qualification:
         """Verdicts on one quantity, by full name."""
         return [entry for entry in self.verdicts if entry.name == name]
 
+    def progress(self, text: str, fraction: float) -> None:
+        """Show what the running check does now, and how far it is, 0 to 1."""
+        self._show(*self._now, fraction, text)
+
     # --- inside ------------------------------------------------------------------------------------
 
     def _tried(self, entry: Planned) -> StoppedByBoard | None:
@@ -224,7 +226,7 @@ class Qualification:
     def _measured(self, entry: Planned) -> tuple[list[Result], list[Observation]]:
         if entry.reason:
             return not_run(entry.names, entry.reason), []
-        check, motor = registry.check_named(entry.check), entry.motor
+        check, motor = self._check_named(entry.check), entry.motor
         # Nor is a field held then: it would stand where another motor's does, and a fit of it would say nothing.
         if blocked := self._loop_blocked(entry):
             return not_run(entry.names, blocked), []
@@ -250,7 +252,7 @@ class Qualification:
                 f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
                 f"results that were not planned: {extra}"
             )
-        check = registry.check_named(entry.check)
+        check = self._check_named(entry.check)
         _check_units(results, check, self.rig.motors)
         expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
@@ -283,7 +285,7 @@ class Qualification:
             self.record.add(results=results, expectations=expectations, verdicts=verdicts, curves=curves)
 
     def _predicted(self, entry: Planned) -> list[Expectation]:
-        return registry.check_named(entry.check).model(self.spec, self._declared(entry.motor), entry.motor)
+        return self._check_named(entry.check).model(self.spec, self._declared(entry.motor), entry.motor)
 
     def _declared(self, motor: str) -> Declared:
         """What the firmware declares for a motor; of both together, for the first."""

@@ -19,18 +19,19 @@ from harness.base.clock import utc_now
 from harness.base.errors import BenchError, ExitCode, RecordError, UsageError
 from harness.base.words import visible
 from harness.bench.locks import DeviceLocks
-from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
 from harness.bench.safe import order_first, signals_held
 from harness.bench.virtual import scenario_of
 from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
 from harness.nouns.contract import Part
+from harness.nouns.observation import Observation
 from harness.record import RecordWriter
 from harness.record.forms import gauge_entry
 from harness.record.record import FILE
 from harness.rigfile import RigSpec, load
 from harness.run.gauges import for_record, in_force
+from harness.run.means import Means
 from harness.run.qualification import Qualification
 from harness.store.address import Address
 
@@ -92,12 +93,13 @@ class BenchSession:
         on_step: Callable[[str, float, float | None], None] | None = None,
         on_open: Callable[[Rig], None] | None = None,
         locks: DeviceLocks | None = None,
+        means: Means | None = None,
     ) -> None:
         """Check what can be checked before anything is opened. Raises UsageError with every problem.
 
         `on_open` is called with the opened rig before its firmware is exchanged or asked, the record is begun and
         anything is energised; what it raises ends the run. `locks` may hold devices of the rig already, and also beyond
-        this machine; it is released with the rig.
+        this machine; it is released with the rig. `means`: other than those of every session.
         """
         self.settings = settings
         self.spec: RigSpec = load(settings.rig)
@@ -124,6 +126,7 @@ class BenchSession:
         self._on_open = on_open
         self._made: list[Path] = []
         self._locks = locks
+        self.means = means or Means()
         self._stack = ExitStack()
 
     def open(self) -> Qualification:
@@ -138,36 +141,38 @@ class BenchSession:
         except OSError as error:
             raise UsageError(f"{visible(str(self.folder))}: cannot make the folder: {error.strerror}") from error
         try:
-            self.rig = self._stack.enter_context(
-                open_rig(
-                    self.spec,
-                    seed=self.seed,
-                    plant_seed=settings.plant_seed,
-                    board_seed=settings.board_seed,
-                    faults=settings.faults,
-                    guard_log=self.folder / GUARD_LOG,
-                    before_firmware=self._before_firmware,
-                    locks=self._locks,
+            with ExitStack() as stack:
+                self.rig = stack.enter_context(
+                    self.means.open_rig(
+                        self.spec,
+                        seed=self.seed,
+                        plant_seed=settings.plant_seed,
+                        board_seed=settings.board_seed,
+                        faults=settings.faults,
+                        guard_log=self.folder / GUARD_LOG,
+                        before_firmware=self._before_firmware,
+                        locks=self._locks,
+                        on_observation=self._on_observation,
+                        on_progress=self._on_progress,
+                    )
                 )
-            )
-            self.record = RecordWriter(self.folder, self._opening(self.rig))
-            self.qualification = Qualification(
-                self.rig,
-                self.record,
-                only=settings.only,
-                require_all=settings.require_all,
-                looks=settings.looks,
-                gauge=self.record.read().gauges,
-                on_step=self._tell,
-            )
+                self.record = RecordWriter(self.folder, self._opening(self.rig))
+                self.qualification = Qualification(
+                    self.rig,
+                    self.record,
+                    only=settings.only,
+                    require_all=settings.require_all,
+                    looks=settings.looks,
+                    gauge=self.record.read().gauges,
+                    check_named=self.means.check_named,
+                    on_step=self._tell,
+                )
+                self._stack = stack.pop_all()
         except BaseException as error:
-            try:
-                self._stack.__exit__(type(error), error, error.__traceback__)
-            finally:
-                if self.record is not None:
-                    order, rest = order_first(error)
-                    self.record.stop("bench", rest or "the run ended", by_hand=order)
-                self._tidy()
+            if self.record is not None:
+                order, rest = order_first(error)
+                self.record.stop("bench", rest or "the run ended", by_hand=order)
+            self._tidy()
             raise
         return self.qualification
 
@@ -210,6 +215,15 @@ class BenchSession:
             f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
         ]
         return Summary(order=visible(record.stop.by_hand if record.stop is not None else ""), lines=tuple(lines))
+
+    def _on_observation(self, observation: Observation) -> None:
+        """Keep what was observed; nothing is before there is a record."""
+        if self.record is not None:
+            self.record.keep(observation)
+
+    def _on_progress(self, text: str, fraction: float) -> None:
+        if self.qualification is not None:
+            self.qualification.progress(text, fraction)
 
     def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
         if self._on_open is not None:

@@ -152,8 +152,3 @@ def arm_over_field(spec: RigSpec, motor: str) -> Quantity | None:
         return level / peak_torque(pairs, amplitude=AMPLITUDE, carrier_hz=carrier, **field)
 
     return propagate(ratio, "1", g=gravity.local(), **inputs)
-
-
-def misaligned(offset_error_rad: float) -> float:
-    """Share of the torque that is left when the offset is wrong: its cosine, negative beyond 90 degrees."""
-    return math.cos(offset_error_rad)

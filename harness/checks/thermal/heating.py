@@ -7,8 +7,7 @@ lowers the duty of the phase that drives and raises that of the other, once a ca
 
 from __future__ import annotations
 
-from types import TracebackType
-from typing import TYPE_CHECKING, NamedTuple, Self
+from typing import TYPE_CHECKING, NamedTuple
 
 from harness.acting.service import Service
 from harness.base.errors import MeasurementError, MissingCapability
@@ -45,7 +44,7 @@ class Reading(NamedTuple):
     difference: float
 
 
-class Heating:
+class Heating(Service):
     """The service on one motor; a context manager that ends it with the phases off.
 
     Raises MissingCapability without supply or multimeter, or with a limit below the current; StoppedByBoard at a limit.
@@ -69,19 +68,10 @@ class Heating:
         self._dead_share = dead_share
         self._current_a = current_a
         self._largest = 2.0 * (rig.declared[motor].max_static_duty - 0.5)
-        self._service = Service(rig, "static", "hold", last="q", motor=rig.index(motor), silence_ms=SILENCE_MS)
+        super().__init__(rig, "static", "hold", last="q", motor=rig.index(motor), silence_ms=SILENCE_MS)
         self._outstanding = 0
         self.difference = 0.0
         self.idle_a = 0.0
-
-    def __enter__(self) -> Self:
-        self._service.__enter__()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._service.__exit__(kind, error, trace)
 
     def set(self, difference: float, ramp_s: float = 0.0) -> None:
         """Bring the two duties apart, symmetric about a half, along a straight line."""
@@ -89,7 +79,7 @@ class Heating:
         duties = [HALF, HALF, HALF]
         duties[self._phases[0]] += half
         duties[self._phases[1]] -= half
-        self._service.send(f"d {duties[0]} {duties[1]} {duties[2]} {round(ramp_s * 1e3)}")
+        self.send(f"d {duties[0]} {duties[1]} {duties[2]} {round(ramp_s * 1e3)}")
         self._outstanding += 1
         self.difference = 2.0 * half / FULL
         if ramp_s > 0.0:
@@ -120,9 +110,9 @@ class Heating:
 
     def driver_c(self) -> float | None:
         """The driver's temperature as the firmware has it; None if it has none."""
-        self._service.send("t")
+        self.send("t")
         self.wait(0.01)
-        value = self._service.until("temperature")
+        value = self.until("temperature")
         if value is None:
             return None
         celsius = int(str(value)) / 100.0
@@ -133,11 +123,11 @@ class Heating:
         """Let time pass and tell the board now and then that somebody is there; then take what it has answered."""
         while seconds > FEED_S:
             self.rig.clock.sleep_s(FEED_S)
-            self._service.send("")
+            self.send("")
             seconds -= FEED_S
         self.rig.clock.sleep_s(max(seconds, 0.0))
         while self._outstanding:
-            self._service.until("done")
+            self.until("done")
             self._outstanding -= 1
 
     def find_current(self) -> float:

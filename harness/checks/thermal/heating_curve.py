@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.base.reference import REFERENCE_C
@@ -22,7 +21,6 @@ from harness.nouns.quantity import Quantity, combine, propagate, rectangular, re
 from harness.nouns.reading import Reading
 from harness.rigfile import RigSpec
 
-Array = NDArray[np.float64]
 RAMP_DOUBT_S = 0.05
 """Half-width of the instant at which heating began (arbitrary: a sixth of the ramp)."""
 FAST_RISE_SHORT, FAST_TIME_SHORT, SLOW_TIME_SHORT = 0.0045, 0.007, 0.0015

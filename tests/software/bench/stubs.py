@@ -116,8 +116,16 @@ class StubGuard:
         self.events.append("guard released")
 
 
-def stub_rig(events: list[str], *, rig_file: RigSpec | None = None, supply: Supply | None = None) -> Rig:
-    """A rig of stubs."""
+def stub_rig(events: list[str], *, rig_file: RigSpec | None = None, supply: Supply | None = None, **more: Any) -> Rig:
+    """A rig of stubs; `more` goes to its constructor."""
     instruments: dict[str, AnyInstrument] = {} if supply is None else {"supply": supply}
     board: Any = StubBoard(events)
-    return Rig(rig_file or spec(), board=board, clock=WallClock(), identity=IDENTITY, instruments=instruments, seed=1)
+    return Rig(
+        rig_file or spec(),
+        board=board,
+        clock=WallClock(),
+        identity=IDENTITY,
+        instruments=instruments,
+        seed=1,
+        **more,
+    )

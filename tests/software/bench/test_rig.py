@@ -78,9 +78,9 @@ def test_a_supply_without_limits_in_the_rig_file_stays_off(rig: Rig, events: lis
     assert events == []
 
 
-def test_nothing_is_energised_without_a_guard_that_watches(rig: Rig, events: list[str]) -> None:
+def test_nothing_is_energised_without_a_guard_that_watches(events: list[str], supply: StubSupply) -> None:
     guard = StubGuard(events)
-    rig.guard = guard  # type: ignore[assignment]
+    rig = stub_rig(events, supply=supply, guard=guard)
     rig.power_on()
     rig.script("fields", "serve")
     guard.dead = True
@@ -153,14 +153,14 @@ def test_a_firmware_that_gives_no_answer_is_the_bench_s_trouble(rig: Rig) -> Non
 
 @pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
-def test_a_signal_amid_the_keeping_of_an_observation_waits_until_it_is_kept(rig: Rig) -> None:
+def test_a_signal_amid_the_keeping_of_an_observation_waits_until_it_is_kept(events: list[str]) -> None:
     kept: list[object] = []
 
     def slowly(observation: object) -> None:
         signal.raise_signal(signal.SIGINT)
         kept.append(observation)
 
-    rig.observed = slowly
+    rig = stub_rig(events, on_observation=slowly)
     with stop_on_signals(), pytest.raises(StopSignal, match="Ctrl-C"):
         rig.keep("seen")  # type: ignore[arg-type]
     assert kept == ["seen"]

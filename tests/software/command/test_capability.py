@@ -17,7 +17,7 @@ from harness.lot.quantities import quantities
 from harness.lot.reference import Beside, Reference
 from harness.store import Store
 from tests.software.lot.records import boards
-from tests.software.run.fakes import IDENTITY, SLUICE, FakeChecks, FakeRig, install
+from tests.software.run.fakes import IDENTITY, SLUICE, Bench, FakeChecks, FakeRig
 
 RISES = (40.0, 40.8, 39.1, 40.3, 38.9, 40.1, 41.0, 39.5, 40.6, 39.8)
 CPK = (60.0 - fmean(RISES)) / (3.0 * stdev(RISES))
@@ -33,9 +33,10 @@ def lot(monkeypatch, tmp_path, capsys):
             changes = {"gate.thermal.rise": rise, "wheel.thermal.rise": rise + 1.0}
             rig = FakeRig(identity=replace(IDENTITY, unique_id=f"{lot}{k}"))
             widths = dict.fromkeys(changes, 0.2)
-            install(monkeypatch, checks=FakeChecks(changes=changes, widths=widths), rig=rig)
+            bench = Bench()
+            bench(FakeChecks(changes=changes, widths=widths), rig)
             words = ["--only", "thermal", "--board", f"B{k}", "--lot", lot, "--out", f"runs/{lot}{k}", "--quiet"]
-            assert cli.main(["qualify", str(SLUICE), *words]) in (0, 1, 2)
+            assert bench.main(["qualify", str(SLUICE), *words]) in (0, 1, 2)
         capsys.readouterr()
 
     return made

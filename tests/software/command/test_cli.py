@@ -18,7 +18,7 @@ from harness.bench.safe import StopSignal
 from harness.command import main as cli
 from harness.record import read
 from tests.patience import PATIENCE_S
-from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig, install
+from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeRig
 
 ROTORGATE = [sys.executable, "-m", "harness.command.main"]
 
@@ -152,7 +152,7 @@ class Leaving(io.StringIO):
 def test_a_verdict_does_not_depend_on_who_reads_it(bench, monkeypatch, capsys, error, lost):
     bench(checks=FakeChecks(changes={"gate.step.delay": 2.0}))
     monkeypatch.setattr(sys, lost, Leaving(error))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
     assert read(Path("run")).finished
     if lost == "stdout":
         full = isinstance(error, OSError) and error.errno == errno.ENOSPC
@@ -192,15 +192,12 @@ def test_a_narrow_encoding_does_not_break_output(tmp_path):
 def bench(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
 
-    def of(**options) -> tuple[FakeChecks, FakeRig]:
-        return install(monkeypatch, **options)
-
-    return of
+    return Bench()
 
 
 def test_a_healthy_board_ends_with_0_record_and_report(bench, capsys):
     _, rig = bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "run", "--seed", "7"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "run", "--seed", "7"]) == 0
     captured = capsys.readouterr()
     first = captured.out.splitlines()[0]
     assert first == "sluice (VIRTUAL): 15 agrees, 2 conforming"
@@ -219,14 +216,14 @@ def test_a_healthy_board_ends_with_0_record_and_report(bench, capsys):
 
 def test_a_drawn_seed_is_shown_and_kept(bench, capsys):
     bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 0
     seed = read(Path("run")).seed
     assert f"seed {seed}\n" in capsys.readouterr().err
 
 
 def test_json_is_the_only_thing_on_standard_output(bench, capsys):
     bench(checks=FakeChecks(changes={"gate.step.delay": 5e-3}))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run", "--json"]) == 1
+    assert bench.main(["qualify", str(SLUICE), "--out", "run", "--json"]) == 1
     captured = capsys.readouterr()
     assert captured.err == ""
     result = json.loads(captured.out)
@@ -238,7 +235,7 @@ def test_json_is_the_only_thing_on_standard_output(bench, capsys):
 
 def test_quiet_shows_the_verdict_only(bench, capsys):
     bench()
-    assert cli.main(["--quiet", "qualify", str(SLUICE), "--out", "run"]) == 0
+    assert bench.main(["--quiet", "qualify", str(SLUICE), "--out", "run"]) == 0
     captured = capsys.readouterr()
     assert captured.err == ""
     assert [line.split(" ")[0] for line in captured.out.splitlines()] == ["sluice", "record", "report", "store"]
@@ -255,7 +252,7 @@ def test_quiet_shows_the_verdict_only(bench, capsys):
 )
 def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code, words):
     _, rig = bench(checks=FakeChecks(raises={"gate.step": raised}))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == code
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == code
     captured = capsys.readouterr()
     assert words in captured.out
     assert "Traceback" not in captured.out + captured.err
@@ -270,7 +267,7 @@ def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(be
     unsafe = {"phases off": "clock: gone", "supply off": "supply: silent"}
     raises = {"gate.commutation": InstrumentError("clock: gone")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe=unsafe))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 3
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     order = "SWITCH THE POWER OFF BY HAND: phases and supply may still be on"
     out = capsys.readouterr().out
     assert out.startswith(f"{order} (phases off FAILED: clock: gone; supply off FAILED: supply: silent)\n")
@@ -288,7 +285,7 @@ def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(be
 def test_a_defect_on_a_bench_that_is_not_left_safe_ends_with_the_code_that_stands_in_the_record(bench, capsys):
     raises = {"gate.commutation": ZeroDivisionError("zero")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 5
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 5
     assert capsys.readouterr().out.startswith("SWITCH THE POWER OFF BY HAND: supply may still be on")
     assert read(Path("run")).exit_code == 5
 
@@ -299,7 +296,7 @@ def test_the_order_stands_in_the_record_of_a_run_that_ended_while_it_began(bench
 
     bench(rig=FakeRig(unsafe={"supply off": "supply: silent"}))
     monkeypatch.setattr("harness.run.session.Qualification", refused)
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 3
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     order = "SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED: supply: silent)"
     assert f"rotorgate: {order}\nrotorgate: record.json: cannot write\n" in capsys.readouterr().err
     stop = json.loads(Path("run/record.json").read_bytes())["stop"]
@@ -308,7 +305,7 @@ def test_the_order_stands_in_the_record_of_a_run_that_ended_while_it_began(bench
 
 def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
     bench(checks=FakeChecks(changes={"gate.step.delay": 0.2, "wheel.stiffness.open_loop": 0.3}))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
     out = capsys.readouterr().out
     assert "\ncause not known: " in out
     assert "cause: cause" not in out
@@ -317,13 +314,13 @@ def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
 def test_json_says_the_order_to_a_person_first(bench, capsys):
     raises = {"gate.commutation": InstrumentError("supply: silent")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
-    assert cli.main(["--json", "qualify", str(SLUICE), "--out", "run"]) == 3
+    assert bench.main(["--json", "qualify", str(SLUICE), "--out", "run"]) == 3
     assert json.loads(capsys.readouterr().out)["error"][0].startswith("SWITCH THE POWER OFF BY HAND: supply may")
 
 
 def test_a_stop_by_the_board_is_told_and_the_rest_is_measured(bench, capsys):
     checks, _ = bench(checks=FakeChecks(raises={"gate.step": StoppedByBoard("motor 0: too fast")}))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
     assert "\nthe board was stopped in gate step: too fast\n" in capsys.readouterr().out
     assert "wheel.thermal" in checks.ran
     assert read(Path("run")).finished
@@ -342,25 +339,25 @@ def test_firmware_that_must_not_go_on_a_board_is_refused_before_anything_is_open
     Path("new").mkdir()
     for name in names:
         (Path("new") / name).write_text("")
-    assert cli.main(["qualify", str(SLUICE), "--firmware", "new"]) == 4
+    assert bench.main(["qualify", str(SLUICE), "--firmware", "new"]) == 4
     assert words in capsys.readouterr().err
-    assert cli.main(["qualify", str(SLUICE), "--firmware", "absent"]) == 4
+    assert bench.main(["qualify", str(SLUICE), "--firmware", "absent"]) == 4
     assert "--firmware absent: no such file or folder" in capsys.readouterr().err
     assert rig.events == []
 
 
 def test_a_rig_that_cannot_be_opened_leaves_no_folder(bench, capsys, tmp_path):
     bench(opening=BenchError("board: in use by process 1 of root"))
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 3
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     assert capsys.readouterr().err.endswith("rotorgate: board: in use by process 1 of root\n")
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_folder_that_holds_a_record_is_refused_before_anything_is_opened(bench, capsys):
     _, rig = bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 0
     rig.events.clear()
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 4
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 4
     assert "run: holds a record already; choose another folder with --out" in capsys.readouterr().err
     assert rig.events == []
 
@@ -369,7 +366,7 @@ def test_a_folder_that_holds_a_record_is_refused_before_anything_is_opened(bench
 def test_a_persons_pytest_options_change_nothing(bench, monkeypatch, addopts):
     bench()
     monkeypatch.setenv("PYTEST_ADDOPTS", addopts)
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 0
     assert len(read(Path("run")).measurements) == 15
     assert os.environ["PYTEST_ADDOPTS"] == addopts
 
@@ -378,16 +375,16 @@ def test_a_persons_configuration_changes_nothing(bench, tmp_path):
     bench()
     (tmp_path / "pytest.ini").write_text("[pytest]\naddopts = --co\npython_files = nothing_*.py\n")
     (tmp_path / "conftest.py").write_text("raise SystemExit(1)\n")
-    assert cli.main(["qualify", str(SLUICE), "--out", "run"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 0
 
 
 def test_report_writes_the_page_of_an_unfinished_record(bench, capsys):
     bench(checks=FakeChecks(raises={"gate.step": BenchError("gone")}))
-    cli.main(["qualify", str(SLUICE), "--out", "run"])
+    bench.main(["qualify", str(SLUICE), "--out", "run"])
     page = Path("run/report.html")
     page.unlink()
     capsys.readouterr()
-    assert cli.main(["report", "run"]) == 0
+    assert bench.main(["report", "run"]) == 0
     assert capsys.readouterr().out == "report run/report.html (of an unfinished run)\n"
     assert page.exists()
 

@@ -17,7 +17,7 @@ from harness.base.errors import BenchError, FirmwareError, StoppedByBoard
 from harness.command import main as cli
 from harness.release.summary import plain
 from harness.store import Store
-from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig, install
+from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeRig
 
 STIFF, DELAY = "gate.stiffness.closed_loop", "wheel.step.delay"
 POLICY = """\
@@ -50,8 +50,9 @@ def say(monkeypatch, tmp_path, capsys):
     monkeypatch.chdir(tmp_path)
 
     def run(*words: str, bench: FakeChecks | None = None, **options: object) -> tuple[int, str, str]:
-        install(monkeypatch, bench or checks(), **options)  # type: ignore[arg-type]
-        code = cli.main(list(words))
+        fakes = Bench()
+        fakes(bench or checks(), **options)  # type: ignore[arg-type]
+        code = fakes.main(words)
         captured = capsys.readouterr()
         return code, captured.out, captured.err
 
@@ -65,9 +66,10 @@ def six(tmp_path_factory):
     accept = ("baseline", "accept", "spring", *"123456", "--by", "M. Keeper", "--why", "good")
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
+        bench = Bench()
         for number, factor in enumerate(JITTER):
-            install(patch, checks(factor))
-            assert cli.main(["--quiet", "qualify", str(SLUICE), "--seed", "1", "--out", f"runs/{number}"]) == 0
+            bench(checks(factor))
+            assert bench.main(["--quiet", "qualify", str(SLUICE), "--seed", "1", "--out", f"runs/{number}"]) == 0
         assert cli.main(list(accept)) == 0
     return folder
 

@@ -12,21 +12,22 @@ import pytest
 
 from harness.base.errors import BenchError
 from harness.command import main as cli
+from harness.run.means import Means
 from harness.store import Store
-from tests.software.run.fakes import SLUICE, FakeChecks, install
+from tests.software.run.fakes import SLUICE, Bench, FakeChecks
 from tests.software.store.records import written
 
 
 @pytest.fixture
 def bench(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
-    return lambda **options: install(monkeypatch, **options)
+    return Bench()
 
 
 def test_a_qualification_is_kept_beside_its_folder(bench, capsys):
     bench()
     for k in range(2):
-        assert cli.main(["qualify", str(SLUICE), "--out", f"runs/{k}"]) == 0
+        assert bench.main(["qualify", str(SLUICE), "--out", f"runs/{k}"]) == 0
         assert f"\nreport runs/{k}/report.html\nstore runs/store.sqlite, run {k + 1}\n" in capsys.readouterr().out
     with Store.open() as store:
         assert [run.exit_code for run in store.runs(rig="sluice")] == [0, 0]
@@ -36,12 +37,12 @@ def test_a_qualification_is_kept_beside_its_folder(bench, capsys):
 def test_a_store_of_ones_choice_and_none(bench, capsys, tmp_path):
     bench(checks=FakeChecks(changes={"gate.step.delay": 5e-3}))
     place = tmp_path / "elsewhere" / "all.sqlite"
-    assert cli.main(["qualify", str(SLUICE), "--out", "a", "--store", str(place), "--json"]) == 1
+    assert bench.main(["qualify", str(SLUICE), "--out", "a", "--store", str(place), "--json"]) == 1
     kept = json.loads(capsys.readouterr().out)["kept"]
     with Store.open(place) as store:
         assert (kept["store"], kept["run"], kept["uid"]) == (str(place), 1, store.run(1).uid)
         assert store.run(1).exit_code == 1
-    assert cli.main(["qualify", str(SLUICE), "--out", "b", "--no-store", "--json"]) == 1
+    assert bench.main(["qualify", str(SLUICE), "--out", "b", "--no-store", "--json"]) == 1
     assert json.loads(capsys.readouterr().out)["kept"] is None
     assert not Path("store.sqlite").exists()
 
@@ -50,13 +51,13 @@ def test_a_store_of_ones_choice_and_none(bench, capsys, tmp_path):
 def test_a_store_that_cannot_be_written_changes_nothing_else(bench, capsys, changes, code):
     bench(checks=FakeChecks(changes=changes))
     Path("notes").write_text("no database at all, and long enough to be seen as such\n" * 20)
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/a", "--store", "notes"]) == code
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/a", "--store", "notes"]) == code
     last = capsys.readouterr().out.splitlines()[-1]
     assert last == (
         "not in the store: notes: not a store: expected a file that rotorgate made; "
         "the record stands, `rotorgate keep runs/a --store notes` adds it"
     )
-    assert cli.main(["keep", "runs/a"]) == 0
+    assert bench.main(["keep", "runs/a"]) == 0
     assert capsys.readouterr().out == "runs/a: store runs/store.sqlite, run 1\n"
 
 
@@ -67,7 +68,7 @@ def test_a_defect_in_keeping_changes_nothing_else(bench, capsys, monkeypatch):
         raise ZeroDivisionError("zero")
 
     monkeypatch.setattr(Store, "keep", broken)
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
     assert "not in the store: a defect of rotorgate, please report it with" in capsys.readouterr().out
 
 
@@ -78,14 +79,14 @@ def test_ctrl_c_while_keeping_leaves_the_verdict(bench, capsys, monkeypatch):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(Store, "keep", interrupted)
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
     assert "not in the store: interrupted; the record stands" in capsys.readouterr().out
 
 
 def test_a_folder_where_the_store_would_be(bench, capsys):
     bench()
     Path("runs/store.sqlite").mkdir(parents=True)
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
     assert "not in the store: store runs/store.sqlite: expected a file, found a folder" in capsys.readouterr().out
 
 
@@ -130,20 +131,20 @@ def test_keep_takes_what_is_whole_and_names_what_is_not(capsys, tmp_path, monkey
 
 def test_fetch_writes_the_folder_again_and_never_over_another(bench, capsys):
     bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/a"]) == 0
     before = {path.relative_to("runs/a"): path.read_bytes() for path in Path("runs/a").rglob("*") if path.is_file()}
     del before[Path("report.html")]
     before = {path: data for path, data in before.items() if path.suffix in (".json", ".npy")}
     shutil.rmtree("runs/a")
     capsys.readouterr()
-    assert cli.main(["fetch", "1", "--out", "again"]) == 0
+    assert bench.main(["fetch", "1", "--out", "again"]) == 0
     assert capsys.readouterr().out == "record again\n"
     assert {path.relative_to("again"): path.read_bytes() for path in Path("again").rglob("*.*")} == before
-    assert cli.main(["report", "again"]) == 0
-    assert cli.main(["keep", "again", "--store", "runs/store.sqlite", "--json"]) == 0
+    assert bench.main(["report", "again"]) == 0
+    assert bench.main(["keep", "again", "--store", "runs/store.sqlite", "--json"]) == 0
     assert '"run": 1,' in capsys.readouterr().out
-    assert cli.main(["fetch", "1", "--out", "again"]) == 4
-    assert cli.main(["fetch", "2", "--out", "new"]) == 4
+    assert bench.main(["fetch", "1", "--out", "again"]) == 4
+    assert bench.main(["fetch", "2", "--out", "new"]) == 4
     assert capsys.readouterr().err.splitlines() == [
         "rotorgate: again: holds a record already; choose another folder with --out",
         "rotorgate: runs/store.sqlite: no run 2",
@@ -179,8 +180,8 @@ def test_who_shares_a_database_shares_benches(monkeypatch, tmp_path, store):
         raise BenchError("far enough")
 
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("harness.run.session.open_rig", open_rig)
-    assert cli.main(["qualify", str(SLUICE), *(("--store", store) if store else ())]) == 3
+    means = Means(open_rig=open_rig)
+    assert cli.main(["qualify", str(SLUICE), *(("--store", store) if store else ())], means) == 3
     beyond = given["locks"]._beyond
     assert (beyond is not None) == store.startswith("postgresql")
     assert beyond is None or beyond.address.shown == store

@@ -18,18 +18,19 @@ from harness.run.repeats import repeated, settings_of
 from harness.run.session import Settings
 from harness.store import Store
 from tests.software.record.contents import content_of, edited
-from tests.software.run.fakes import IDENTITY, SLUICE, FakeChecks, FakeRig, install
+from tests.software.run.fakes import IDENTITY, SLUICE, Bench, FakeChecks, FakeRig
 
 
 @pytest.fixture
 def bench(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
-    return lambda **options: install(monkeypatch, **options)
+    return Bench()
 
 
 def test_each_repeat_is_a_whole_run_of_its_own_in_one_store(bench, capsys):
     _, rig = bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/r", "--repeats", "3", "--seed", "7", "--board", "B1"]) == 0
+    words = ["--out", "runs/r", "--repeats", "3", "--seed", "7", "--board", "B1"]
+    assert bench.main(["qualify", str(SLUICE), *words]) == 0
     captured = capsys.readouterr()
     assert [event for event in rig.events if event.startswith("open")] == ["open 7", "open 8", "open 9"]
     for number in (1, 2, 3):
@@ -51,8 +52,8 @@ def test_each_repeat_is_a_whole_run_of_its_own_in_one_store(bench, capsys):
 
 def test_repeats_share_the_risk_and_are_judged_so_again(bench):
     bench(checks=FakeChecks(changes={"gate.step.delay": 1.0052e-3}))
-    assert cli.main(["qualify", str(SLUICE), "--out", "one", "--seed", "1"]) == 1
-    assert cli.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "4"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "one", "--seed", "1"]) == 1
+    assert bench.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "4"]) == 0
     risk = read(Path("many/1")).risk
     assert risk.looks == 4
     assert risk.each == pytest.approx(shared_risk(risk.false_alarm, risk.planned * 4))
@@ -64,7 +65,7 @@ def test_repeats_share_the_risk_and_are_judged_so_again(bench):
 
 def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench):
     bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "many", "--repeats", "2"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "many", "--repeats", "2"]) == 0
     record = read(Path("many/2"))
     risk = content_of(record)["risk"]
     older = edited(record, risk={key: value for key, value in risk.items() if key != "looks"})
@@ -82,7 +83,7 @@ def test_trouble_of_the_bench_ends_the_row_and_keeps_what_was_measured(bench, ca
             return trouble
 
     checks, _ = bench(checks=FakeChecks(raises=Fails()))
-    assert cli.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "4"]) == 3
+    assert bench.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "4"]) == 3
     lines = capsys.readouterr().out.splitlines()[-4:]
     assert [line.split(": ")[1] for line in lines] == ["exit code 0", "exit code 3", "not run", "not run"]
     assert lines[-1] == "repeat 4 of 4: not run: because repeat 2 ended with 3"
@@ -95,7 +96,7 @@ def test_trouble_of_the_bench_ends_the_row_and_keeps_what_was_measured(bench, ca
 
 def test_json_gives_one_object_for_all_of_them(bench, capsys):
     bench()
-    assert cli.main(["--json", "qualify", str(SLUICE), "--out", "r", "--repeats", "2", "--board", "B1"]) == 0
+    assert bench.main(["--json", "qualify", str(SLUICE), "--out", "r", "--repeats", "2", "--board", "B1"]) == 0
     said = json.loads(capsys.readouterr().out)
     assert (said["exit_code"], said["asked"], said["trouble"]) == (0, 2, "")
     assert [entry["repeat"]["number"] for entry in said["repeats"]] == [1, 2]
@@ -104,7 +105,7 @@ def test_json_gives_one_object_for_all_of_them(bench, capsys):
 
 def test_a_board_that_says_no_unique_id_is_qualified_and_that_is_said(bench, capsys):
     bench(rig=FakeRig(identity=replace(IDENTITY, unique_id="")))
-    assert cli.main(["qualify", str(SLUICE), "--out", "r", "--board", "B1"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "r", "--board", "B1"]) == 0
     assert "the board says no unique id" in capsys.readouterr().err
 
 
@@ -153,9 +154,9 @@ def test_settings_of_one_run_and_of_several(tmp_path):
 
 def test_a_folder_that_holds_one_of_the_records_is_refused_before_anything_is_opened(bench, capsys):
     _, rig = bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "r/2"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "r/2"]) == 0
     rig.events.clear()
-    assert cli.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "2"]) == 4
+    assert bench.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "2"]) == 4
     assert "r/2: holds a record already" in capsys.readouterr().err
     assert rig.events == []
 
@@ -171,7 +172,7 @@ def test_a_folder_that_holds_one_of_the_records_is_refused_before_anything_is_op
 )
 def test_wrong_use(bench, capsys, words, message):
     _, rig = bench()
-    assert cli.main(["qualify", str(SLUICE), *words]) == 4
+    assert bench.main(["qualify", str(SLUICE), *words]) == 4
     captured = capsys.readouterr()
     assert message in captured.err
     assert captured.err.count("\n") == 1
@@ -180,22 +181,22 @@ def test_wrong_use(bench, capsys, words, message):
 
 def test_a_swapped_board_is_refused_before_anything_is_energised(bench, capsys):
     _, rig = bench()
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/a", "--board", "B1", "--lot", "L"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/a", "--board", "B1", "--lot", "L"]) == 0
     rig.events.clear()
     capsys.readouterr()
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/b", "--board", "B2", "--lot", "L"]) == 4
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/b", "--board", "B2", "--lot", "L"]) == 4
     said = capsys.readouterr().err.splitlines()[-1]
     assert "the board with unique id ab12 was called B1 in run 1 (" in said
     assert "of lot L, and is called B2 now" in said
     assert "--board-seed N makes a board of its own" in said
     rig.identity = replace(IDENTITY, unique_id="cd34")
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/c", "--board", "B1", "--lot", "L"]) == 4
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/c", "--board", "B1", "--lot", "L"]) == 4
     assert "board B1 has unique id cd34, and had ab12 in run 1 (" in capsys.readouterr().err
     assert "power on" not in rig.events
     assert not Path("runs/b").exists()
     assert not Path("runs/c").exists()
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/d", "--board", "B1", "--lot", "other"]) == 0
-    assert cli.main(["qualify", str(SLUICE), "--out", "runs/e", "--board", "B2", "--lot", "L"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/d", "--board", "B1", "--lot", "other"]) == 0
+    assert bench.main(["qualify", str(SLUICE), "--out", "runs/e", "--board", "B2", "--lot", "L"]) == 0
 
 
 def test_a_board_exchanged_between_two_repeats_is_seen_without_a_store(bench, capsys):
@@ -208,7 +209,7 @@ def test_a_board_exchanged_between_two_repeats_is_seen_without_a_store(bench, ca
 
     rig.power_on = swap
     words = ["qualify", str(SLUICE), "--out", "r", "--board", "B1", "--repeats", "2", "--no-store"]
-    assert cli.main(words) == 4
+    assert bench.main(words) == 4
     out = capsys.readouterr().out.splitlines()
     assert out[-2].startswith("repeat 1 of 2: exit code 0")
     assert out[-1] == (

@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from harness.command import main as cli
 from harness.nouns.results import Gauge
 from harness.record import read
 from harness.record.entries import GaugeEntry
@@ -19,7 +18,7 @@ from harness.store import Store
 from tests.software.command.test_baseline import saved
 from tests.software.record.contents import content_of, edited
 from tests.software.report.test_page import outline
-from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig, install
+from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeRig
 from tests.software.study.runs import ONLY_RISE, RISE, runs
 
 COARSE = (0.2, 3.0, 0.05, 0.1)
@@ -30,8 +29,8 @@ def say(monkeypatch, tmp_path, capsys):
     """Run `rotorgate ...` in a folder of its own: exit code, standard output, standard error."""
     monkeypatch.chdir(tmp_path)
 
-    def run(*words: str) -> tuple[int, str, str]:
-        code = cli.main(list(words))
+    def run(*words: str, bench: Bench | None = None) -> tuple[int, str, str]:
+        code = (bench or Bench()).main(words)
         captured = capsys.readouterr()
         return code, captured.out, captured.err
 
@@ -205,8 +204,9 @@ def bench(say, monkeypatch, tmp_path):
     def qualify(*words: str, **options: object) -> tuple[int, dict[str, object]]:
         from harness.rigfile import load
 
-        install(monkeypatch, rig=FakeRig(spec=load(tmp_path / "rig.toml")), **options)
-        code, out, _ = say("qualify", "rig.toml", "--json", *words)
+        fakes = Bench()
+        fakes(rig=FakeRig(spec=load(tmp_path / "rig.toml")), **options)  # type: ignore[arg-type]
+        code, out, _ = say("qualify", "rig.toml", "--json", *words, bench=fakes)
         found = json.loads(out)
         return code, {one["outcome"]: one for one in found["verdicts"] if one["name"] == DELAY} | {"found": found}
 
@@ -320,7 +320,6 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
 
 
 def test_the_demo_is_the_same_whatever_somebody_has_studied(say, monkeypatch):
-    install(monkeypatch)
     entry = {"name": "gate.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": "", "told": True}
     Path("runs").mkdir()
     with Store.open("runs/store.sqlite", make=True) as store:

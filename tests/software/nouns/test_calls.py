@@ -139,6 +139,7 @@ def script(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str, Board], t
 
 HOMES = {"hold": "acting.hold", "heating": "checks.thermal.heating"}
 """Where what several calls share starts its device script; a check starts its own in its procedure."""
+STARTS = r"(?:Service|super\(\).__init__)\(\s*"
 
 
 def home(name: str) -> str:
@@ -153,7 +154,7 @@ def started_by(check: str) -> tuple[str, str, set[str]]:
     """Device script and function that a check starts, and the letters of the orders that it can send there."""
     for room in (check, "hold", "heating"):
         text = source_of(room)
-        found = re.search(r'Service\(\s*rig, "(\w+)", "(\w+)"', text)
+        found = re.search(STARTS + r'rig, "(\w+)", "(\w+)"', text)
         if found and (room == check or f"from {home(room)} import" in source_of(check)):
             break
     else:
@@ -170,7 +171,7 @@ def started_by(check: str) -> tuple[str, str, set[str]]:
         if isinstance(word, ast.Constant) and isinstance(word.value, str)
         for letter in re.findall(r"^([a-z])(?: |$)", word.value)
     }
-    last = re.search(r'Service\([^)]*last="(\w)"', text)
+    last = re.search(STARTS + r'[^)]*last="(\w)"', text)
     return found.group(1), found.group(2), orders | ({last.group(1)} if last else set())
 
 

@@ -19,10 +19,13 @@ RIG = f"--rig={SLUICE}"  # as two words its path would take part in pytest's cho
 CONFTEST = """
 import pytest, sys
 sys.path.insert(0, {root!r})
-from tests.software.run.fakes import FakeChecks, FakeRig, install
 from harness.base.errors import *
-patch = pytest.MonkeyPatch()
-checks, rig = install(patch, checks=FakeChecks({checks}), rig=FakeRig({rig}))
+from harness.plugin import MEANS
+from tests.software.run.fakes import FakeChecks, FakeRig, means_of
+checks, rig = FakeChecks({checks}), FakeRig({rig})
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config):
+    config.stash[MEANS] = means_of(checks, rig)
 def pytest_unconfigure(config):
     print("EVENTS", rig.events, "RAN", checks.ran)
 """

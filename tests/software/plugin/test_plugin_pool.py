@@ -26,8 +26,12 @@ import os, pytest, sys
 from pathlib import Path
 sys.path.insert(0, {root!r})
 from tests.patience import PATIENCE_S, has_ended, until
-from tests.software.run.fakes import FakeChecks, FakeRig, install
-checks, rig = install(pytest.MonkeyPatch(), checks=FakeChecks(), rig=FakeRig())
+from harness.plugin import MEANS
+from tests.software.run.fakes import FakeChecks, FakeRig, means_of
+checks, rig = FakeChecks(), FakeRig()
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config):
+    config.stash[MEANS] = means_of(checks, rig)
 opened = Path({folder!r}) / "opened"
 class Noted(list):
     def append(self, event):

@@ -21,6 +21,7 @@ from harness.record import Record
 from harness.record.forms import verdict_entry
 from harness.release import trial
 from harness.release.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
+from harness.run.means import Means
 from harness.run.session import Settings
 from harness.store.baselines import StoredBaseline
 from tests.software.compare.records import STIFFNESS, record, scattered
@@ -179,7 +180,8 @@ class Held:
             options["before_firmware"]("the rig")
             yield
 
-        monkeypatch.setattr("harness.bench.opening.open_rig", open_rig)
+        for session in self.sessions:
+            session.means = Means(open_rig=open_rig)  # type: ignore[arg-type]
         monkeypatch.setattr(
             "harness.bench.exchange.exchange", lambda *words, **more: self.put_back.append((words, more))
         )

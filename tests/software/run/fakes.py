@@ -9,17 +9,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pytest
 
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
 from harness.checks.catalogue import row_of
 from harness.checks.definition import Check, Need, needs_multimeter, needs_supply
+from harness.command.main import main
 from harness.link.board import BoardIdentity
 from harness.nouns.contract import Declared, Part
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Measurement, Unmeasured
 from harness.rigfile import RigSpec, load
+from harness.run.means import Means
 
 ROOT = Path(__file__).resolve().parents[3]
 SLUICE = Path(__file__).with_name("rig.toml")
@@ -80,8 +81,7 @@ class FakeRig:
     identity: BoardIdentity = IDENTITY
     instruments: Mapping[str, Any] = field(default_factory=dict)
     board: object = "the board"
-    observed: Callable[[Observation], None] = print
-    shown: Callable[[str, float], None] = print
+    on_observation: Callable[[Observation], None] = print
 
     def __post_init__(self) -> None:
         wired = {name: entry for name, entry in self.spec.instrument.items() if entry.class_ in self.has}
@@ -130,7 +130,7 @@ class FakeRig:
         self.events.append(type(error).__name__)
 
     def keep(self, observation: Observation) -> None:
-        self.observed(observation)
+        self.on_observation(observation)
 
 
 @dataclass
@@ -203,14 +203,8 @@ class FakeChecks:
         ]
 
 
-def install(
-    monkeypatch: pytest.MonkeyPatch,
-    checks: FakeChecks | None = None,
-    rig: FakeRig | None = None,
-    opening: BaseException | None = None,
-) -> tuple[FakeChecks, FakeRig]:
-    """Put fakes where the command and the plugin open a rig; `opening` is raised instead of opening one."""
-    checks, rig = checks or FakeChecks(), rig or FakeRig()
+def means_of(checks: FakeChecks, rig: FakeRig, opening: BaseException | None = None) -> Means:
+    """What a session works with: these fakes; `opening` is raised instead of opening the rig."""
 
     @contextlib.contextmanager
     def open_rig(spec: RigSpec, **options: object) -> Iterator[FakeRig]:
@@ -218,6 +212,7 @@ def install(
         if opening is not None:
             raise opening
         try:
+            rig.on_observation = options["on_observation"]  # type: ignore[assignment]
             options["before_firmware"](rig)  # type: ignore[operator]
             yield rig
         except BaseException as error:
@@ -230,6 +225,26 @@ def install(
         finally:
             rig.events.append("closed")
 
-    monkeypatch.setattr("harness.run.session.open_rig", open_rig)
-    monkeypatch.setattr("harness.checks.registry.check_named", checks.check_named)
-    return checks, rig
+    return Means(open_rig=open_rig, check_named=checks.check_named)  # type: ignore[arg-type]
+
+
+class Bench:
+    """Commands on fakes: called, it takes others from then on; `main` runs one as `harness.command.main.main` does."""
+
+    def __init__(self) -> None:
+        self()
+
+    def __call__(
+        self,
+        checks: FakeChecks | None = None,
+        rig: FakeRig | None = None,
+        opening: BaseException | None = None,
+    ) -> tuple[FakeChecks, FakeRig]:
+        """These fakes; `opening` is raised instead of opening the rig."""
+        checks, rig = checks or FakeChecks(), rig or FakeRig()
+        self.means = means_of(checks, rig, opening)
+        return checks, rig
+
+    def main(self, words: Sequence[str]) -> int:
+        """Run a command; its exit code."""
+        return main(words, self.means)

@@ -7,10 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.clock import WallClock
+from harness.checks.registry import check_named
 from harness.run.planning import usual_seconds
 from harness.run.progress import Progress
 
-COMPUTED_S, ON_A_RIG_S = usual_seconds(computed=True), usual_seconds(computed=False)
+COMPUTED_S, ON_A_RIG_S = (usual_seconds(check_named, computed=computed) for computed in (True, False))
 RUNS = [(check, motor) for motor in ("gate", "wheel") for check in ("commutation", "stiffness", "step")]
 
 

@@ -18,7 +18,6 @@ from harness.base.errors import (  # fmt: skip
     StoppedByBoard,
 )
 from harness.bench.safe import StepOutcome, StopSignal, UnsafeBench, note_unsafe, stop_on_signals
-from harness.checks import registry
 from harness.nouns.contract import PARTS
 from harness.nouns.results import Outcome, VerdictKind
 from harness.record import RecordWriter, read
@@ -33,8 +32,9 @@ OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": []}
 def build(tmp_path, monkeypatch):
     def of(checks: FakeChecks | None = None, rig: FakeRig | None = None, **options) -> Qualification:
         checks = checks or FakeChecks()
-        monkeypatch.setattr(registry, "check_named", checks.check_named)
-        made = Qualification(rig or FakeRig(), RecordWriter(tmp_path / "record", OPENING), **options)
+        record, rig = RecordWriter(tmp_path / "record", OPENING), rig or FakeRig()
+        rig.on_observation = record.keep
+        made = Qualification(rig, record, check_named=checks.check_named, **options)
         made.checks = checks
         made.folder = tmp_path / "record"
         return made
@@ -48,7 +48,8 @@ def outcomes(made: Qualification, part: str = "") -> dict[str, Outcome]:
 
 def run_to_the_end(made: Qualification) -> ExitCode:
     try:
-        made.run_all()
+        for entry in made.plan:
+            made.run(entry.check, entry.motor)
     except BaseException as error:
         assert made.stop is error
     return made.finish()

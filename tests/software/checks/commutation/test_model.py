@@ -7,8 +7,6 @@ from typing import cast
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from harness.checks.catalogue import row_of
 from harness.checks.commutation import model as alignment
@@ -36,14 +34,6 @@ def test_sine_periods_in_a_turn_are_pole_pairs() -> None:
     assert np.count_nonzero((wave[:-1] < 0.0) & (wave[1:] >= 0.0)) == 7
 
 
-def test_a_wrong_offset_costs_its_cosine() -> None:
-    # Common practice, no source: weaker by the cosine of the error, reversed beyond 90 degrees.
-    assert alignment.misaligned(0.0) == 1.0
-    assert alignment.misaligned(math.radians(30)) == pytest.approx(0.866, abs=1e-3)
-    assert alignment.misaligned(math.radians(100)) < 0.0 < alignment.misaligned(math.radians(80))
-
-
-@given(angle=st.floats(0.0, math.tau))
 def test_torque_is_greatest_90_degrees_ahead(angle: float) -> None:
     # Common practice, no source: +90 and -90 degrees turn opposite ways, nothing pulls harder.
     torques = [math.sin(field) for field in (math.pi / 2, -math.pi / 2, angle)]
