@@ -7,6 +7,8 @@ from typing import cast
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from harness.checks.catalogue import row_of
 from harness.checks.commutation import model as alignment
@@ -34,6 +36,7 @@ def test_sine_periods_in_a_turn_are_pole_pairs() -> None:
     assert np.count_nonzero((wave[:-1] < 0.0) & (wave[1:] >= 0.0)) == 7
 
 
+@given(angle=st.floats(0.0, math.tau))
 def test_torque_is_greatest_90_degrees_ahead(angle: float) -> None:
     # Common practice, no source: +90 and -90 degrees turn opposite ways, nothing pulls harder.
     torques = [math.sin(field) for field in (math.pi / 2, -math.pi / 2, angle)]
