@@ -74,8 +74,7 @@ def needs_thermometer(spec: RigSpec, motor: str) -> str:
 
 def needs_multimeter(spec: RigSpec, motor: str) -> str:
     """A multimeter across two terminals of the motor."""
-    across = (spec.instrument[name].across for name in spec.instruments_of("multimeter"))
-    if any(ends is not None and ends[0].split(".")[0] == motor for ends in across):
+    if any(spec.instrument[name].is_at(motor) for name in spec.instruments_of("multimeter")):
         return ""
     return f"needs a multimeter: add an [instrument.NAME] of class multimeter across two terminals of {motor}"
 

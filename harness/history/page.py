@@ -14,7 +14,6 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from harness.base.words import visible
-from harness.checks.catalogue import CHECKS, words_of
 from harness.gate import Word
 from harness.history.gather import VERSIONS, History, Quantity, Rig
 from harness.history.limits import Ends
@@ -25,6 +24,7 @@ from harness.report.marks import MARKS
 from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, with_uncertainty
 from harness.report.page import ORDER
 from harness.report.shell import filled
+from harness.report.titles import check_title, described, quantity_title, spaced
 from harness.store import StoredRun
 from harness.store.histories import Level, Release
 
@@ -94,14 +94,14 @@ def _section(rig: Rig, number: int, store: str, beside: Path) -> dict[str, Any]:
         figure_anchor = f"{anchor}-{_identity(quantity.name)}"
         figure = Figure(
             anchor=figure_anchor,
-            title=visible(quantity.name.rpartition(".")[2].replace("_", " ")),
-            words="" if words_of(quantity.name) == quantity.name else words_of(quantity.name),
+            title=quantity_title(quantity.name),
+            words=described(quantity.name),
             newest=_newest(quantity),
             facts=_facts(rig, quantity),
             drawing=plot(rig, quantity, columns, links, f"{figure_anchor}-p"),
             rows=_levels(rig, quantity),
         )
-        groups.setdefault(_group(quantity), []).append(figure)
+        groups.setdefault(check_title(quantity.motor, quantity.check), []).append(figure)
     return {
         "anchor": anchor,
         "rig": rig,
@@ -111,7 +111,7 @@ def _section(rig: Rig, number: int, store: str, beside: Path) -> dict[str, Any]:
         "decisions": [_decision(told(decision)) for decision in reversed(rig.decisions)],
         "findings": _findings(rig, anchor),
         "groups": [
-            Group(anchor=f"{anchor}-g{place}", title=visible(title), figures=figures)
+            Group(anchor=f"{anchor}-g{place}", title=title, figures=figures)
             for place, (title, figures) in enumerate(groups.items(), 1)
         ],
         "runs": _runs(rig, links, anchor),
@@ -145,12 +145,6 @@ def _aggregated(rig: Rig) -> str:
     if rig.older:
         parts.append(f"The newest {VERSIONS} firmware versions are shown, {rig.older} older ones are not.")
     return " ".join(parts)
-
-
-def _group(quantity: Quantity) -> str:
-    """`gate · holding stiffness`, as on the page of a run."""
-    title = {check.name: check.title for check in CHECKS}.get(quantity.check, quantity.check)
-    return f"{quantity.motor} · {title[:1].lower()}{title[1:]}" if quantity.motor else title
 
 
 def _newest(quantity: Quantity) -> str:
@@ -265,9 +259,7 @@ def _findings(rig: Rig, anchor: str) -> dict[str, Any]:
         else:
             words = f"drifts: its average left the limits at run {one.run}"
         link = f"#{anchor}-{_identity(one.name)}" if one.name in known else ""
-        lines.append(
-            {"where": visible(one.name.replace(".", " · ").replace("_", " ")), "link": link, "words": visible(words)}
-        )
+        lines.append({"where": spaced(one.name), "link": link, "words": visible(words)})
     return {"lines": lines, "runs": rig.watched.runs, "why_not": visible(rig.watched.why_not)}
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from harness.base.errors import ExitCode, UsageError
 from harness.base.words import visible
-from harness.checks.catalogue import CHECK_NAMES, words_of
+from harness.checks.catalogue import CHECK_NAMES
 from harness.compare.reference import surroundings
 from harness.lot.gathered import Lot, LotRun
 from harness.lot.quantities import LotQuantity
@@ -21,6 +21,7 @@ from harness.record.entries import RiskEntry
 from harness.report.certificate import Certificate, Facts, Line, certificate_page
 from harness.report.marks import CLAIMS
 from harness.report.numbers import limits_in_words, with_uncertainty
+from harness.report.titles import described
 
 WORST_FIRST = (Outcome.DIFFERS, Outcome.CANNOT_TELL, Outcome.AGREES, Outcome.NOT_JUDGED, Outcome.NOT_RUN)
 
@@ -152,10 +153,9 @@ def _line(
     beside: Mapping[str, Beside],
 ) -> Line:
     half = half_width(mean)
-    words = words_of(quantity.name)
     return Line(
         name=quantity.name.replace(".", " · ").replace("_", " "),
-        words="" if words == quantity.name else words,
+        words=described(quantity.name),
         value=with_uncertainty(mean.value, half, quantity.unit),
         factor=f"{half / mean.u:.2f}" if mean.u else "–",
         runs=str(runs),

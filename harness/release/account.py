@@ -190,9 +190,9 @@ def written(account: Account, subject: Subject, content: Mapping[str, Any]) -> d
         try:
             folder.mkdir(parents=True, exist_ok=True)
             write_synced(path, lambda stream, data=data: stream.write(data))  # type: ignore[misc]
-            places[name.partition(".")[0]] = str(path)
+            places[path.stem] = str(path)
         except OSError as error:
-            places[name.partition(".")[0]] = f"not written to {path}: {error.strerror}"
+            places[path.stem] = f"not written to {path}: {error.strerror}"
     return places
 
 

@@ -11,6 +11,7 @@ from harness.nouns.standing import overall, standing_of
 from harness.report.marks import CLAIMS, MARKS
 from harness.report.numbers import in_unit, limits_in_words, plain, prefix_for
 from harness.report.shell import filled
+from harness.report.titles import spaced
 
 
 def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -> str:
@@ -38,7 +39,7 @@ def _row(found: Mapping[str, Any]) -> dict[str, Any]:
     claimed = found["claimed_u"]
     total = sum(line["component"] for line in found["lines"])
     return {
-        "name": visible(found["name"].replace(".", " · ").replace("_", " ")),
+        "name": spaced(found["name"]),
         "anchor": visible(found["name"]).replace(".", "-"),
         "word": found["word"],
         "mark": mark.shape,

@@ -13,7 +13,6 @@ from markupsafe import Markup
 
 from harness.base.errors import ExitCode
 from harness.base.words import visible
-from harness.checks.catalogue import CHECKS, words_of
 from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
 from harness.nouns.quantity import Contribution, Quantity, evaluation
@@ -25,6 +24,7 @@ from harness.report.marks import CLAIMS, MARKS
 from harness.report.numbers import in_unit, limits_in_words, plain, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
+from harness.report.titles import check_title, described, quantity_title, spaced
 
 ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda one: list(Standing).index(one.standing)))
 """Words of verdicts as they are counted: those that say the same beside each other."""
@@ -182,15 +182,15 @@ def _left_out(verdicts: Sequence[Verdict]) -> list[tuple[str, list[str]]]:
 def _sections(record: Record) -> list[Section]:
     groups: dict[str, list[Verdict]] = {}
     for verdict in record.verdicts:
-        groups.setdefault(verdict.name.rpartition(".")[0], []).append(verdict)
+        groups.setdefault(Name(verdict.name).prefix, []).append(verdict)
     measured = {entry.name: entry for entry in record.measurement_entries}
     sections = []
     for group, verdicts in groups.items():
-        curves = [curve for curve in record.curves if curve.name.startswith(group + ".")]
+        curves = [curve for curve in record.curves if Name(curve.name).prefix == group]
         anchor = group.replace(".", "-")
         sections.append(
             Section(
-                title=visible(_title(group)),
+                title=check_title(Name(verdicts[0].name).motor, Name(verdicts[0].name).check),
                 anchor=anchor,
                 rows=[_row(verdict, measured.get(verdict.name)) for verdict in verdicts],
                 curves=[
@@ -202,14 +202,6 @@ def _sections(record: Record) -> list[Section]:
             )
         )
     return sections
-
-
-def _title(group: str) -> str:
-    """`gate · holding stiffness`: a motor, and what its check is called."""
-    motor, _, check = group.rpartition(".")
-    titles = {known.name: known.title for known in CHECKS}
-    title = titles.get(check, check)
-    return f"{motor} · {title[:1].lower()}{title[1:]}" if motor else title
 
 
 def _one_reason(verdicts: Sequence[Verdict]) -> str:
@@ -279,9 +271,9 @@ def _row(verdict: Verdict, entry: MeasurementEntry | None) -> Row:
     anchor = f"{'q' if verdict.requirement is None else 'r'}-{name.replace('.', '-')}"
     return Row(
         anchor=anchor,
-        where=visible(name.replace(".", " · ").replace("_", " ")),
-        quantity=visible(name.rpartition(".")[2].replace("_", " ")),
-        words="" if words_of(name) == name else words_of(name),
+        where=spaced(name),
+        quantity=quantity_title(name),
+        words=described(name),
         measured=_measured(entry, unit),
         expected=_expected(verdict),
         margin=in_unit(verdict.margin, unit),

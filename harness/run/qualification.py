@@ -328,7 +328,7 @@ def _check_units(results: Iterable[Result], check: Check[Any], motors: Sequence[
     stated = quantities_of(check.row, motors)
     for result in results:
         if isinstance(result, Measurement):
-            unit = stated[result.name.rpartition(".")[2]].unit
+            unit = stated[Name(result.name).quantity].unit
             if result.quantity.unit != unit:
                 found = result.quantity.unit or "none"
                 raise HarnessError(

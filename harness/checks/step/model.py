@@ -109,8 +109,9 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         found = propagate(lambda **values: 1.0 + between(**values) / taken(**values), "1", **parts)
         return bent(found, 1.0 / taken(**{name: parts[name].value for name in stairs.SHAFT}))
 
-    small = "motion in pieces from the rig file's stiffness, inertia, damping and friction, mean over the staircase"
-    chain = f"Monte Carlo over the rig file's inputs of the whole sequence, each {small.partition(' from')[0]}"
+    pieces = "motion in pieces"
+    small = f"{pieces} from the rig file's stiffness, inertia, damping and friction, mean over the staircase"
+    chain = f"Monte Carlo over the rig file's inputs of the whole sequence, each {pieces}"
     big = f"{chain}, with the clip"
     results = [
         given("stability_margin", margin, "1 + d / ((pi/2) w (delay + T/2) K/(K + m g l)); below 1 the loop hunts"),
