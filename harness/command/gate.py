@@ -159,10 +159,9 @@ def _tell(terminal: Terminal, account: Account, address: Address) -> None:
     if terminal.json:
         terminal.result(json.dumps({**content, "kept": place, "files": places}, allow_nan=False))
         return
-    order = orders_of(account)
     decision = tried.decision
     kind = " (VIRTUAL)" if subject.virtual else ""
-    for line in order:
+    for line in orders_of(account):
         terminal.result(line)
     terminal.result(f"{subject.rig}{kind}: {decision.word.value}: {subject.firmware} against {subject.baseline}")
     for line in decision.reasons:
@@ -177,8 +176,7 @@ def _tell(terminal: Terminal, account: Account, address: Address) -> None:
     for waiver, why in decision.idle:
         terminal.result(f"  waiver of {waiver.quantity} by {waiver.by}: {why}")
     for line in subject.remarks:
-        if line not in (*order, account.trouble):
-            terminal.result(line)
+        terminal.result(line)
     if not terminal.quiet and tried.comparison is not None:
         _table(terminal, tried.differences)
     for line in decision.next_steps:

@@ -25,6 +25,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from harness.nouns import gravity
 from harness.nouns.quantity import Quantity
 from harness.record import Record
 
@@ -56,7 +57,7 @@ class Belongings:
             return f"{'.'.join(parts[2:])} {rest}".strip() + f" of {owner}"
         if parts[0] == "motor" and len(parts) > 2:
             return f"{source} ({self.place}, {self._section(parts)})"
-        if source.startswith("local gravity"):
+        if source == gravity.SOURCE:
             return f"{source} ({self.place})"
         if parts[0] == "driver":
             return f"{source} ({self.board}, {self._section(parts)})"
@@ -66,6 +67,13 @@ class Belongings:
             return f"{source} ({self.firmware}, {self._section(parts)})"
         if parts[0] in EACH_RUN and len(parts) > 1:
             return f"{source} ({self.run})"
+        return self._of_procedure(source)
+
+    def left_open(self, source: str) -> bool:
+        """Whether a source belongs to the procedure, as what nothing on the bench accounts for does."""
+        return self.of(source) == self._of_procedure(source)
+
+    def _of_procedure(self, source: str) -> str:
         return f"{source} ({self.procedure})"
 
     def named(self, quantity: Quantity) -> Quantity:

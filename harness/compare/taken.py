@@ -46,7 +46,9 @@ def taken(quantity: Quantity, owners: Belongings) -> Taken:
         own_u=quantity.u_type_a,
         own_dof=effective_dof(own),
         procedure_u=math.sqrt(
-            math.fsum(part.u**2 for source, part in kept.items() if source.endswith(f"({owners.procedure})"))
+            math.fsum(
+                part.u**2 for source, part in quantity.budget.items() if not part.type_a and owners.left_open(source)
+            )
         ),
         exact=quantity.exact,
     )

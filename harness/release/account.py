@@ -46,7 +46,6 @@ class Account:
 def subject_of(account: Account) -> Subject:
     """What was decided on, in words."""
     conditions, tried = account.conditions, account.tried
-    urgent = [*orders_of(account), *([account.trouble] if account.trouble else [])]
     return Subject(
         rig=conditions.stored.rig,
         virtual=conditions.stored.virtual,
@@ -55,8 +54,8 @@ def subject_of(account: Account) -> Subject:
         runs={_run_words(ended): str(ended.folder) for ended in tried.runs},
         repeats=(len(tried.runs), conditions.policy.repeats),
         causes=tuple(_causes(tried)),
+        urgent=(*orders_of(account), *([account.trouble] if account.trouble else [])),
         remarks=(
-            *urgent,
             *([account.fate] if account.fate else []),
             *remarks(conditions),
             *_changes(conditions, tried),
@@ -156,7 +155,7 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
                 }
                 for one in policy.waiver
             ],
-            "remarks": list(subject.remarks),
+            "remarks": [*subject.urgent, *subject.remarks],
             "next": decision.next_steps,
             "shown": list(decision.shown),
             "differences": [

@@ -44,6 +44,8 @@ class Subject:
     repeats: tuple[int, int]
     """Made, and asked for by the policy."""
     causes: Sequence[Pattern] = ()
+    urgent: Sequence[str] = ()
+    """What a person must do by hand now, and why the firmware from before is not back."""
     remarks: Sequence[str] = ()
     """What to know of the conditions: margins that were widened, things exchanged, what became of the firmware."""
 
@@ -61,8 +63,8 @@ def markdown(decision: Decision, policy: Policy, subject: Subject, differences: 
     ]
     if subject.causes:
         parts += ["### What the pattern points to", _list(cause.words for cause in subject.causes)]
-    if subject.remarks:
-        parts += ["### To know", _list(_cut(subject.remarks))]
+    if to_know := [*subject.urgent, *subject.remarks]:
+        parts += ["### To know", _list(_cut(to_know))]
     if decision.waived:
         parts += ["### Waived (who waived is self-declared)", _list(_waived(decision))]
     if decision.idle:
