@@ -123,7 +123,7 @@ def said(folder: Path, number: int, step: Step) -> str:
         if "--out" in step.words:
             shutil.rmtree(place / step.words[step.words.index("--out") + 1], ignore_errors=True)
         begin_s = CLOCK.now_s()
-        done = rotorgate(*step.words, cwd=place, timeout_s=3600.0)
+        done = rotorgate(*step.words, cwd=place)
         text = f"{done.stderr}{done.stdout}".replace(f"{folder}/", "").replace(f"{ROOT}/", "")
         kept.write_text(f"{text}(exit code {done.returncode})\n", encoding="utf-8")
         sys.stderr.write(f"{CLOCK.now_s() - begin_s:6.1f} s  {step.command}\n")

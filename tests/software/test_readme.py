@@ -39,3 +39,13 @@ def test_every_command_of_its_series_can_be_given(tmp_path) -> None:
     assert len(set(boards)) == readme.BOARDS
     assert boards.count("B01") == readme.RUNS_OF_THE_REFERENCE
     assert boards[-1] != "B01", "the reference board lies between the others"
+
+
+def test_a_command_is_given_once_and_what_it_said_is_kept(tmp_path) -> None:
+    step = readme.Step(series="lot", words=("study", "capability", "--lot", "spring"))
+    text = readme.said(tmp_path, 3, step)
+    assert text.startswith("rotorgate: ") and text.endswith("(exit code 4)\n")
+    assert str(tmp_path) not in text
+    kept = tmp_path / "lot" / "said-3.txt"
+    kept.write_text("kept", encoding="utf-8")
+    assert readme.said(tmp_path, 3, step) == "kept"
