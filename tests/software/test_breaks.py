@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench import breaks as bench
 from tests.breaks import ROOT, Break, Copy
-from tests.reference.breaks import BREAKS
+from tests.reference import breaks as reference
 
 
-@pytest.mark.parametrize("planted", BREAKS, ids=lambda each: each.words)
+@pytest.mark.parametrize("planted", [*reference.BREAKS, *bench.BREAKS], ids=lambda each: each.words)
 def test_a_break_has_one_place_and_leaves_a_module(planted: Break) -> None:
     source = (ROOT / planted.file).read_text(encoding="utf-8")
     compile(planted.planted(source), planted.file, "exec")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -41,6 +42,30 @@ def test_a_kept_record_comes_back_as_it_was(place, tmp_path):
         assert store.run(run.id) == run
     assert (run.rig, run.virtual, run.board_id, run.seed, run.exit_code) == ("sluice", True, "0042", 1, 0)
     assert (run.firmware_name, run.firmware_version, run.finished, run.remark) == ("drive", "1.4.0", True, "")
+
+
+def test_raw_observations_and_their_folders_are_on_the_disk_before_the_run_is(tmp_path, monkeypatch):
+    synced: list[int] = []
+    fsync = os.fsync
+
+    def noted(descriptor: int) -> None:
+        synced.append(os.fstat(descriptor).st_ino)
+        fsync(descriptor)
+
+    class Adding(Exception):
+        """Where the rows of the run begin."""
+
+    def adding(_database: object) -> None:
+        raise Adding
+
+    with Store.open(tmp_path / "store.sqlite", make=True) as store:
+        monkeypatch.setattr(os, "fsync", noted)
+        monkeypatch.setattr(type(store._database), "adding", adding)
+        with pytest.raises(Adding):
+            store.keep(written(tmp_path / "run", observations=((1,), (2,))))
+    raw = sorted((tmp_path / "store.sqlite.raw").rglob("*.npy"))
+    assert len(raw) == 2
+    assert {path.stat().st_ino for path in (*raw, *(path.parent for path in raw))} <= set(synced)
 
 
 def test_the_same_record_is_the_same_run_whatever_its_folder(place, tmp_path):
