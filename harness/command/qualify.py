@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from harness.bench.safe import stop_on_signals
 from harness.judge.tally import counts, headline
 from harness.nouns.names import Name
 from harness.pool import locks_for
-from harness.record.forms import gauge_entry
+from harness.record.forms import clean
 from harness.run.board_names import Named, lot_for
 from harness.run.qualification import is_bench, why_stopped
 from harness.run.repeats import Repeats, repeated
@@ -223,9 +223,9 @@ def said_of(ended: Ended) -> dict[str, Any]:
             }
             for entry in qualification.verdicts
         ],
-        "diagnosis": asdict(record.diagnosis),
-        "causes": [asdict(cause) for cause in record.causes],
-        "gauge": gauge_entry(record.gauge),
+        "diagnosis": clean(record.diagnosis),
+        "causes": clean(record.causes),
+        "gauge": clean(record.gauge),
         "record": str(session.folder),
         "report": str(session.report),
         "kept": None if ended.kept is None else ended.kept.entry(),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from harness.nouns.contract import Declared
 from harness.nouns.observation import Description
 from harness.nouns.results import Gauge
 
@@ -86,9 +87,52 @@ class RiskEntry:
 class GaugeEntry:
     """What studies of the bench the run was judged by."""
 
-    store: str = ""
+    store: str | None = None
+    """Where they are; None where none could be read."""
     quantities: tuple[Gauge, ...]
     remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LackEntry:
+    """A thing that the rig does not have, and what it would add."""
+
+    what: str
+    adds: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpeningEntries:
+    """What is known of a run when its bench is opened; see the properties of `Record` for what each is."""
+
+    rotorgate: str
+    versions: Mapping[str, str]
+    started_utc: str
+    seed: int
+    plant_seed: int | None
+    board_seed: int | None
+    lot: str | None
+    repeat: RepeatEntry
+    virtual: bool
+    scenario: str | None
+    rig: RigEntry
+    board: BoardEntry
+    declared: Mapping[str, Declared]
+    contract_missing: tuple[str, ...]
+    hashes: HashesEntry
+    instruments: Mapping[str, InstrumentEntry]
+    gauge: GaugeEntry | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanEntries:
+    """What a run is going to do, fixed before anything is measured."""
+
+    planned: tuple[str, ...]
+    risk: RiskEntry
+    not_supervised: tuple[str, ...]
+    missing: tuple[LackEntry, ...]
+    required: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,21 +149,13 @@ class MeasurementEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LackEntry:
-    """A thing that the rig does not have, and what it would add."""
-
-    what: str
-    adds: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StopEntry:
     """Why the run ended before its end: `kind` is `bench` or `defect`."""
 
+    by_hand: str | None = None
+    """What a person has to do, because making safe failed."""
     kind: str
     message: str
-    by_hand: str = ""
-    """What a person has to do, because making safe failed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import partial
 from pathlib import Path
@@ -37,7 +37,10 @@ Entry = Mapping[str, Any]
 
 
 def clean(value: Any) -> Any:
-    """Any value as JSON takes it: numpy scalars as Python's, NaN and infinities as null, tuples as lists."""
+    """Any value as JSON takes it: numpy scalars as Python's, NaN and infinities as null, tuples as lists.
+
+    A frozen dataclass becomes an object that `read_as` makes it of again.
+    """
     if isinstance(value, Enum):
         return value.value
     if value is None or isinstance(value, bool | str | int):
@@ -46,6 +49,12 @@ def clean(value: Any) -> Any:
         return value if math.isfinite(value) else None
     if isinstance(value, Mapping):
         return {str(key): clean(entry) for key, entry in value.items()}
+    if is_dataclass(value):
+        return {
+            field.name.rstrip("_"): clean(getattr(value, field.name))
+            for field in fields(value)
+            if field.default is not None or getattr(value, field.name) is not None
+        }
     if isinstance(value, Path):
         return value.as_posix()
     if isinstance(value, bytes):
@@ -131,14 +140,6 @@ def verdict_entry(verdict: Verdict) -> Entry:
         "remedies": list(verdict.remedies),
         "requirement": None if requirement is None else {"low": requirement.low, "high": requirement.high},
     }
-
-
-def gauge_entry(gauge: GaugeEntry | None) -> Entry | None:
-    """The studies of the gauge that a run is judged by; null where there is none."""
-    if gauge is None:
-        return None
-    whence = {"store": gauge.store} if gauge.store else {}
-    return {**whence, "quantities": [asdict(found) for found in gauge.quantities], "remarks": list(gauge.remarks)}
 
 
 def curve_entry(curve: Curve) -> Entry:

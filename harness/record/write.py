@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from harness.base.disk import write_synced
 from harness.base.errors import BenchError, HarnessError, RecordError
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, Verdict
+from harness.record.entries import CauseEntry, DiagnosisEntry, OpeningEntries, PlanEntries, StopEntry
 from harness.record.forms import (
     Entry,
     clean,
@@ -35,8 +37,8 @@ OBSERVATION_NAME = re.compile(r"[a-z0-9_]+(\.[a-z0-9_]+)*")
 class RecordWriter:
     """The record of one run. Until `finish` it says that it is unfinished."""
 
-    def __init__(self, folder: Path, opening: Mapping[str, Any]) -> None:
-        """Start a record in `folder`, which must not hold one; `opening` is what is known before measuring.
+    def __init__(self, folder: Path, opening: OpeningEntries) -> None:
+        """Start a record in `folder`, which must not hold one.
 
         Raises RecordError.
         """
@@ -51,7 +53,9 @@ class RecordWriter:
         # The same as JSON, of a list that grows each entry, so that nothing is encoded twice.
         self._set_texts: dict[str, str] = {}
         self._added_texts: dict[str, list[str]] = {name: [] for name in GROWING}
-        self._set(schema=SCHEMA, finished=False, ended_utc=None, stop=None, exit_code=None, causes=[], **opening)
+        self._stop: StopEntry | None = None
+        self._set(schema=SCHEMA, finished=False, ended_utc=None, stop=None, exit_code=None, causes=[])
+        self._set(**_entries(opening))
         self._content.update({name: [] for name in GROWING})
         self._write()
 
@@ -97,30 +101,42 @@ class RecordWriter:
         self._append("curves", map(curve_entry, curves))
         self._write()
 
-    def put(self, **entries: Any) -> None:
-        """Set other entries of record.json, whole."""
-        self._set(**entries)
-        self._write()
+    def plan(self, plan: PlanEntries) -> None:
+        """Say what the run is going to do."""
+        self._put(**_entries(plan))
+
+    def begin(self, words: str) -> None:
+        """Say which check is at work, in case the host dies meanwhile."""
+        self._put(running=words)
+
+    def explain(self, causes: Sequence[CauseEntry], diagnosis: DiagnosisEntry, *, whole: bool) -> None:
+        """Say what the verdicts point to. `whole`: the run came to its end, and nothing is at work any more."""
+        self._put(causes=causes, diagnosis=diagnosis, **({"running": None} if whole else {}))
 
     def stop(self, kind: str, message: str, *, by_hand: str = "") -> None:
         """Say why the run ended before its end; a first reason is not overwritten by what follows from it.
 
         `by_hand`: what a person must do now; it comes first, and is added to a reason that stands.
         """
-        known = self._content["stop"]
-        if known is None or (by_hand and "by_hand" not in known):
-            order = {"by_hand": by_hand} if by_hand else {}
-            self.put(stop={**order, **(known or {"kind": kind, "message": message})})
+        known = self._stop or StopEntry(kind=kind, message=message)
+        if self._stop is None or by_hand:
+            self._stop = replace(known, by_hand=known.by_hand or by_hand or None)
+            self._put(stop=self._stop)
 
     def finish(self, exit_code: int, ended_utc: str) -> None:
         """Close the record. `finished` is true only if nothing stopped the run."""
-        self.put(finished=self._content["stop"] is None, exit_code=int(exit_code), ended_utc=ended_utc)
+        self._put(finished=self._stop is None, exit_code=int(exit_code), ended_utc=ended_utc)
 
     def read(self) -> Record:
         """What has been written so far, as a reader finds it."""
         return Record(self.folder, self._bytes())
 
-    def _set(self, **entries: Any) -> None:
+    def _put(self, **entries: object) -> None:
+        """Set entries, whole, on disk when this returns."""
+        self._set(**entries)
+        self._write()
+
+    def _set(self, **entries: object) -> None:
         for name, value in entries.items():
             self._content[name] = clean(value)
             self._set_texts[name] = _encoded(self._content[name])
@@ -143,6 +159,10 @@ class RecordWriter:
         for name, texts in self._added_texts.items():
             lines.append(f"{_encoded(name)}: [\n  " + ",\n  ".join(texts) + "\n ]")
         return ("{\n " + ",\n ".join(lines) + "\n}\n").encode("ascii")
+
+
+def _entries(parts: OpeningEntries | PlanEntries) -> dict[str, object]:
+    return {field.name: getattr(parts, field.name) for field in fields(parts)}
 
 
 def _encoded(value: Any) -> str:

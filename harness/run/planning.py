@@ -14,6 +14,7 @@ from harness.checks.catalogue import CHECK_NAMES, CHECKS, full_names, needed_by,
 from harness.checks.definition import Check, CheckNamed
 from harness.judge import verdict as rules
 from harness.nouns.results import Gauge
+from harness.record.entries import LackEntry
 from harness.rigfile import RigSpec
 
 BOTH = "together"
@@ -96,39 +97,39 @@ def rule_for(rig: Rig, names: Sequence[str], looks: int = 1, gauge: Mapping[str,
     )
 
 
-def missing_things(rig: Rig) -> list[dict[str, str]]:
+def missing_things(rig: Rig) -> list[LackEntry]:
     """What this rig lacks, and what each would add."""
-    found: list[dict[str, str]] = []
+    found: list[LackEntry] = []
     if rig.supply is None:
         found.append(
-            {
-                "what": "a programmable supply",
-                "adds": "a current limit and protection that are set and read "
+            LackEntry(
+                what="a programmable supply",
+                adds="a current limit and protection that are set and read "
                 "back, switching off by the harness, torque per ampere, supply voltage, currents of the steps",
-            }
+            )
         )
     without = [motor for motor in rig.motors if rig.multimeter(motor) is None]
     if without:
         found.append(
-            {
-                "what": f"a multimeter at the terminals of {' and '.join(without)}",
-                "adds": "winding resistance, and with it the thermal rise",
-            }
+            LackEntry(
+                what=f"a multimeter at the terminals of {' and '.join(without)}",
+                adds="winding resistance, and with it the thermal rise",
+            )
         )
     if rig.thermometer is None:
         found.append(
-            {
-                "what": "a thermometer near the motors",
-                "adds": "the temperature of the room, to which rises and resistances refer",
-            }
+            LackEntry(
+                what="a thermometer near the motors",
+                adds="the temperature of the room, to which rises and resistances refer",
+            )
         )
     unloaded = [motor for motor in rig.motors if rig.spec.motor[motor].load is None]
     if unloaded:
         found.append(
-            {
-                "what": f"a gravity arm on {' and '.join(unloaded)}",
-                "adds": "known torque: stiffness, friction, largest torque",
-            }
+            LackEntry(
+                what=f"a gravity arm on {' and '.join(unloaded)}",
+                adds="known torque: stiffness, friction, largest torque",
+            )
         )
     return found
 

@@ -19,7 +19,7 @@ from harness.checks import registry
 from harness.checks.catalogue import quantities_of, row_of
 from harness.checks.definition import Check, CheckNamed
 from harness.judge import verdict as rules
-from harness.judge.diagnosis import CauseFound, Diagnosis, diagnose
+from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
 from harness.judge.tally import exit_code
 from harness.nouns.contract import Declared
@@ -27,6 +27,7 @@ from harness.nouns.names import LIMITS, Name
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict, VerdictKind
 from harness.record import RecordWriter
+from harness.record.entries import CauseEntry, DiagnosisEntry, PlanEntries, RiskEntry
 from harness.run import planning
 from harness.run.curves import curves
 from harness.run.planning import BOTH, Planned
@@ -81,18 +82,20 @@ class Qualification:
             usual_s=planning.usual_seconds(check_named, computed=self.spec.clock is not None),
             clock=WallClock(),
         )
-        record.put(
-            planned=[name for entry in self.plan for name in entry.names],
-            risk={
-                "false_alarm": self.rule.false_alarm_risk,
-                "false_acceptance": self.rule.false_acceptance_risk,
-                "planned": self.rule.planned,
-                "looks": self.rule.looks,
-                "each": self.rule.risk_each,
-            },
-            not_supervised=rig.not_supervised(),
-            missing=planning.missing_things(rig),
-            required=list(self.required),
+        record.plan(
+            PlanEntries(
+                planned=tuple(name for entry in self.plan for name in entry.names),
+                risk=RiskEntry(
+                    false_alarm=self.rule.false_alarm_risk,
+                    false_acceptance=self.rule.false_acceptance_risk,
+                    planned=self.rule.planned,
+                    looks=self.rule.looks,
+                    each=self.rule.risk_each,
+                ),
+                not_supervised=tuple(rig.not_supervised()),
+                missing=tuple(planning.missing_things(rig)),
+                required=tuple(self.required),
+            )
         )
 
     # --- running -----------------------------------------------------------------------------------
@@ -119,7 +122,7 @@ class Qualification:
             return
         if not entry.reason:
             self._progress.begin(check, motor)
-            self.record.put(running=check if motor == BOTH else f"{motor} {check}")  # where the host dies meanwhile
+            self.record.begin(check if motor == BOTH else f"{motor} {check}")
         self._now = check, motor
         self._show(check, motor, 0.0)
         try:
@@ -303,17 +306,8 @@ class Qualification:
 
     def _diagnose(self) -> None:
         self.diagnosis = diagnose(self.verdicts, self.rule)
-        found = self.diagnosis
-        self.record.put(
-            causes=[{**cause_entry(cause), "parted_by": ", ".join(found.parted_by)} for cause in found.causes],
-            diagnosis={
-                "known": found.known,
-                "words": found.words,
-                "differs": list(found.differs),
-                "parted_by": list(found.parted_by),
-            },
-            **({} if self.stop is not None else {"running": None}),
-        )
+        causes, diagnosis = explanation(self.diagnosis)
+        self.record.explain(causes, diagnosis, whole=self.stop is None)
 
     def _show(self, check: str, motor: str, fraction: float, text: str = "") -> None:
         words = check if motor == BOTH else f"{motor}: {check}"
@@ -354,6 +348,20 @@ def is_bench(error: BaseException) -> bool:
     )
 
 
-def cause_entry(cause: CauseFound) -> Mapping[str, Any]:
-    """A cause as the record keeps it."""
-    return {name: getattr(cause, name) for name in ("name", "words", "motors", "sizes", "explains", "settled_by")}
+def explanation(diagnosis: Diagnosis) -> tuple[list[CauseEntry], DiagnosisEntry]:
+    """Causes and diagnosis as a record keeps them."""
+    causes = [
+        CauseEntry(
+            name=cause.name,
+            words=cause.words,
+            motors=cause.motors,
+            sizes=cause.sizes,
+            explains=cause.explains,
+            settled_by=cause.settled_by,
+            parted_by=", ".join(diagnosis.parted_by),
+        )
+        for cause in diagnosis.causes
+    ]
+    return causes, DiagnosisEntry(
+        known=diagnosis.known, words=diagnosis.words, differs=diagnosis.differs, parted_by=diagnosis.parted_by
+    )

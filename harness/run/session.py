@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
 
 from harness.base.clock import utc_now
 from harness.base.errors import BenchError, ExitCode, RecordError, UsageError
@@ -27,7 +26,14 @@ from harness.judge.tally import headline
 from harness.nouns.contract import Part
 from harness.nouns.observation import Observation
 from harness.record import RecordWriter
-from harness.record.forms import gauge_entry
+from harness.record.entries import (
+    BoardEntry,
+    HashesEntry,
+    InstrumentEntry,
+    OpeningEntries,
+    RepeatEntry,
+    RigEntry,
+)
 from harness.record.record import FILE
 from harness.rigfile import RigSpec, load
 from harness.run.gauges import for_record, in_force
@@ -214,7 +220,8 @@ class BenchSession:
             *(visible(remark) for remark in (record.gauge.remarks if record.gauge is not None else ())),
             f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
         ]
-        return Summary(order=visible(record.stop.by_hand if record.stop is not None else ""), lines=tuple(lines))
+        order = record.stop.by_hand if record.stop is not None else None
+        return Summary(order=visible(order or ""), lines=tuple(lines))
 
     def _on_observation(self, observation: Observation) -> None:
         """Keep what was observed; nothing is before there is a record."""
@@ -237,54 +244,47 @@ class BenchSession:
             self.backup = backup_of(rig)
         return exchange(rig, settings.firmware, restore=settings.restore, hold=settings.hold)
 
-    def _opening(self, rig: Rig) -> dict[str, Any]:
-        spec, settings = self.spec, self.settings
-        identity = rig.identity
-        called = {} if settings.board is None else {"name": settings.board}
-        return {
-            "rotorgate": version_of("rotorgate"),
-            "versions": {"python": sys.version.split()[0], **{name: version_of(name) for name in LIBRARIES}},
-            "started_utc": self.started_utc,
-            "seed": self.seed,
-            "plant_seed": settings.plant_seed,
-            "board_seed": settings.board_seed,
-            "lot": settings.lot,
-            "repeat": {"number": settings.number, "of": settings.looks},
-            "virtual": rig.virtual,
-            "scenario": scenario_of(spec),
-            "rig": {
-                "name": spec.rig.name,
-                "description": spec.rig.description,
-                "file": spec.file,
-                "sha256": spec.sha256,
-                "text": spec.text,
-            },
-            "board": {
-                **called,
-                "port": spec.board.port,
-                "unique_id": identity.unique_id,
-                "system": identity.system,
-                "implementation": identity.implementation,
-                "version": identity.version,
-                "machine": identity.machine,
-            },
-            "declared": {name: _fields(declared) for name, declared in rig.declared.items()},
-            "contract_missing": [missing_in_words(part) for part in rig.missing_parts()],
-            "hashes": {"scripts": rig.script_hashes(), "firmware": rig.firmware_sha256()},
-            "instruments": {
-                name: {
-                    "class": spec.instrument[name].class_,
-                    "idn": entry.identity,
-                    "address": spec.instrument[name].address,
-                }
-                for name, entry in rig.instruments.items()
-            },
-            "gauge": gauge_entry(
-                for_record(
-                    self._studies.get(rig.virtual), {name: entry.identity for name, entry in rig.instruments.items()}
-                )
+    def _opening(self, rig: Rig) -> OpeningEntries:
+        spec, settings, identity = self.spec, self.settings, rig.identity
+        identities = {name: instrument.identity for name, instrument in rig.instruments.items()}
+        return OpeningEntries(
+            rotorgate=version_of("rotorgate"),
+            versions={"python": sys.version.split()[0], **{name: version_of(name) for name in LIBRARIES}},
+            started_utc=self.started_utc,
+            seed=self.seed,
+            plant_seed=settings.plant_seed,
+            board_seed=settings.board_seed,
+            lot=settings.lot,
+            repeat=RepeatEntry(number=settings.number, of=settings.looks),
+            virtual=rig.virtual,
+            scenario=scenario_of(spec),
+            rig=RigEntry(
+                name=spec.rig.name,
+                description=spec.rig.description,
+                file=spec.file,
+                sha256=spec.sha256,
+                text=spec.text,
             ),
-        }
+            board=BoardEntry(
+                name=settings.board,
+                port=spec.board.port,
+                unique_id=identity.unique_id,
+                system=identity.system,
+                implementation=identity.implementation,
+                version=identity.version,
+                machine=identity.machine,
+            ),
+            declared=rig.declared,
+            contract_missing=tuple(missing_in_words(part) for part in rig.missing_parts()),
+            hashes=HashesEntry(scripts=rig.script_hashes(), firmware=rig.firmware_sha256()),
+            instruments={
+                name: InstrumentEntry(
+                    class_=spec.instrument[name].class_, idn=idn, address=spec.instrument[name].address
+                )
+                for name, idn in identities.items()
+            },
+            gauge=for_record(self._studies.get(rig.virtual), identities),
+        )
 
     def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:
         if self._on_step is not None:
@@ -352,7 +352,3 @@ def version_of(package: str) -> str:
         return version(package)
     except PackageNotFoundError:
         return "not installed"
-
-
-def _fields(entry: Any) -> dict[str, Any]:
-    return {name: getattr(entry, name) for name in type(entry).__dataclass_fields__}

@@ -6,18 +6,16 @@ from pathlib import Path
 
 from harness.compare import Finding, Terms, baseline_of, compare, history
 from harness.nouns.results import Detect, Measurement
-from harness.record import Record, RecordWriter, read
+from harness.record import Record, read
 from tests.software.compare.records import STIFFNESS, scattered
-from tests.software.record.contents import content_of
+from tests.software.record.contents import content_of, writer
 
 
 def written(folder: Path, one: Record) -> Record:
     """The record, written and read again."""
-    grown = ("observations", "measurements", "unmeasured", "expectations", "verdicts")
-    own = ("schema", "finished")
-    writer = RecordWriter(folder, {key: value for key, value in content_of(one).items() if key not in (*grown, *own)})
-    writer.add(results=[result for result in one.results if isinstance(result, Measurement)])
-    writer.finish(0, "2026-01-01T01:00:00+00:00")
+    made = writer(folder, **content_of(one))
+    made.add(results=[result for result in one.results if isinstance(result, Measurement)])
+    made.finish(0, "2026-01-01T01:00:00+00:00")
     return read(folder)
 
 

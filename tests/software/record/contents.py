@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from harness.nouns.contract import Declared
 from harness.nouns.results import Outcome, Verdict
-from harness.record import Record
-from harness.record.forms import verdict_entry
+from harness.record import Record, RecordWriter
+from harness.record.entries import OpeningEntries, PlanEntries
+from harness.record.forms import clean, verdict_entry
+from harness.record.values import read_as
 
-DECLARED = asdict(
+DECLARED: dict[str, Any] = clean(
     Declared(
         contract=1,
         name="drive",
@@ -60,12 +61,16 @@ def opening(**changes: Any) -> dict[str, Any]:
         "plant_seed": None,
         "board_seed": None,
         "lot": None,
+        "repeat": {"number": 1, "of": 1},
         "virtual": True,
+        "scenario": "sluice",
         "rig": RIG,
         "board": BOARD,
         "declared": {"gate": DECLARED},
         "hashes": {"scripts": {}, "firmware": "cd" * 32},
+        "contract_missing": [],
         "instruments": {},
+        "gauge": None,
         "planned": [],
         "required": [],
         "missing": [],
@@ -73,6 +78,14 @@ def opening(**changes: Any) -> dict[str, Any]:
         "risk": RISK,
         **changes,
     }
+
+
+def writer(folder: Path, **changes: Any) -> RecordWriter:
+    """A record begun, with its plan."""
+    parts = opening(**changes)
+    made = RecordWriter(folder, read_as(OpeningEntries, parts, "opening"))
+    made.plan(read_as(PlanEntries, parts, "plan"))
+    return made
 
 
 def content_of(record: Record) -> dict[str, Any]:

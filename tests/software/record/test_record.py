@@ -15,12 +15,12 @@ from harness.base.errors import HarnessError, RecordError
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import Contribution, Quantity, exact
 from harness.nouns.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
-from harness.record import RecordWriter, read
-from harness.record.entries import StopEntry
+from harness.record import read
+from harness.record.entries import DiagnosisEntry, StopEntry
 from harness.record.forms import clean, expectation_entry, expectation_from, measurement_entry, measurement_from
+from harness.record.write import GROWING
 from tests.software.record.contents import content_of
-
-OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": ["gate.step.delay"], "seed": 1}
+from tests.software.record.contents import writer as writer_of
 
 
 def observation(name: str = "gate.step.small") -> Observation:
@@ -30,7 +30,7 @@ def observation(name: str = "gate.step.small") -> Observation:
 
 
 def test_an_observation_is_there_before_the_run_ends(tmp_path):
-    writer = RecordWriter(tmp_path / "run", OPENING)
+    writer = writer_of(tmp_path / "run")
     writer.keep(observation())
     record = read(tmp_path / "run")
     assert not record.finished
@@ -43,9 +43,9 @@ def test_an_observation_is_there_before_the_run_ends(tmp_path):
 
 def test_a_killed_run_leaves_a_readable_record(tmp_path):
     program = (
-        "import os, sys; from pathlib import Path; from harness.record import RecordWriter\n"
-        "from tests.software.record.test_record import OPENING, observation\n"
-        f"w = RecordWriter(Path({str(tmp_path / 'run')!r}), OPENING)\n"
+        "import os, sys; from pathlib import Path\n"
+        "from tests.software.record.test_record import observation, writer_of\n"
+        f"w = writer_of(Path({str(tmp_path / 'run')!r}))\n"
         "for k in range(5): w.keep(observation(f'gate.step.n{k}'))\n"
         "print('kept', flush=True); os.kill(os.getpid(), 9)\n"
     )
@@ -63,7 +63,7 @@ def test_results_come_back_as_they_were(tmp_path):
     )
     silent = Expectation(name="gate.step.decay", needs=("motor.gate.flux_linkage_v_s", "supply.voltage_v"))
     absent = Unmeasured(name="gate.step.decay", outcome=Outcome.NOT_RUN, reason="because")
-    writer = RecordWriter(tmp_path, OPENING)
+    writer = writer_of(tmp_path)
     writer.add(results=[measurement, absent], expectations=[expectation, silent])
     writer.add(
         verdicts=[
@@ -123,10 +123,11 @@ def test_any_quantity_survives_json(quantity, note):
 
 
 def test_what_is_on_disk_is_what_the_writer_holds_after_every_change(tmp_path):
-    writer = RecordWriter(tmp_path, {**OPENING, 'odd \u00e9 "name"': [math.nan, Outcome.CONFORMING]})
+    writer = writer_of(tmp_path, lot='odd \u00e9 "name"')
     changes = [
         lambda: writer.keep(observation("a")),
-        lambda: writer.put(causes=[{"words": "none"}], planned=[]),
+        lambda: writer.begin("gate step"),
+        lambda: writer.explain([], DiagnosisEntry(words="none"), whole=True),
         lambda: writer.add(results=[Unmeasured(name="a.b", outcome=Outcome.NOT_RUN, reason="r")]),
         writer.add,
         lambda: writer.keep(observation("b")),
@@ -141,11 +142,13 @@ def test_what_is_on_disk_is_what_the_writer_holds_after_every_change(tmp_path):
         assert text.encode() == writer.read().data
         seen.append(text)
     assert len(set(seen)) == len(seen) - 1  # only the empty `add` changed nothing
-    assert max(map(len, text.splitlines())) < 250  # an entry a line
+    content = json.loads(text)
+    grown = [max(1, len(content[name])) for name in GROWING]
+    assert len(text.splitlines()) == 2 + len(content) - len(grown) + sum(grown) + 2 * len(grown)  # an entry a line
 
 
 def test_a_first_stop_stands(tmp_path):
-    writer = RecordWriter(tmp_path, OPENING)
+    writer = writer_of(tmp_path)
     writer.stop("bench", "the board does not answer")
     writer.stop("defect", "what followed")
     writer.finish(3, "2026-01-01T00:00:00Z")
@@ -159,9 +162,9 @@ def test_a_first_stop_stands(tmp_path):
 
 
 def test_what_is_refused(tmp_path):
-    writer = RecordWriter(tmp_path, OPENING)
+    writer = writer_of(tmp_path)
     with pytest.raises(RecordError, match="holds a record already; choose another folder with --out"):
-        RecordWriter(tmp_path, OPENING)
+        writer_of(tmp_path)
     writer.keep(observation())
     with pytest.raises(HarnessError, match=r"gate.step.small: kept already"):
         writer.keep(observation())
@@ -171,7 +174,7 @@ def test_what_is_refused(tmp_path):
         writer.keep(Observation(name="a", columns=(), data=np.array([({},)], dtype=[("x", "O")])))
     (tmp_path / "plain").write_text("")
     with pytest.raises(RecordError, match="cannot make a folder"):
-        RecordWriter(tmp_path / "plain" / "run", OPENING)
+        writer_of(tmp_path / "plain" / "run")
 
 
 @pytest.mark.parametrize(
@@ -184,7 +187,7 @@ def test_what_is_refused(tmp_path):
     ],
 )
 def test_damage_is_named(tmp_path, change, message):
-    RecordWriter(tmp_path, OPENING)
+    writer_of(tmp_path)
     _change_record(tmp_path, change)
     with pytest.raises(RecordError, match=message):
         read(tmp_path)
@@ -199,7 +202,7 @@ def test_no_record_and_no_json(tmp_path):
 
 
 def test_files_outside_and_pickles_are_not_read(tmp_path):
-    writer = RecordWriter(tmp_path / "run", OPENING)
+    writer = writer_of(tmp_path / "run")
     writer.keep(observation())
     np.save(tmp_path / "outside.npy", np.zeros(2))
     for name in ["../outside.npy", str(tmp_path / "outside.npy")]:

@@ -20,19 +20,18 @@ from harness.base.errors import (  # fmt: skip
 from harness.bench.safe import StepOutcome, StopSignal, UnsafeBench, note_unsafe, stop_on_signals
 from harness.nouns.contract import PARTS
 from harness.nouns.results import Outcome, VerdictKind
-from harness.record import RecordWriter, read
+from harness.record import read
 from harness.run.planning import runs, selected_checks
 from harness.run.qualification import Qualification, why_stopped
+from tests.software.record.contents import writer
 from tests.software.run.fakes import FakeChecks, FakeRig, declared
-
-OPENING = {"virtual": True, "rig": {"name": "sluice"}, "planned": []}
 
 
 @pytest.fixture
 def build(tmp_path, monkeypatch):
     def of(checks: FakeChecks | None = None, rig: FakeRig | None = None, **options) -> Qualification:
         checks = checks or FakeChecks()
-        record, rig = RecordWriter(tmp_path / "record", OPENING), rig or FakeRig()
+        record, rig = writer(tmp_path / "record"), rig or FakeRig()
         rig.on_observation = record.keep
         made = Qualification(rig, record, check_named=checks.check_named, **options)
         made.checks = checks

@@ -17,8 +17,12 @@ STARTED = "2026-03-01T08:00:00+00:00"
 NAME = "gate.stiffness.open_loop"
 
 
-def opening(*, rig: str = "sluice", seed: int = 1, started: str = STARTED, version: str = "1.4.0") -> dict[str, object]:
-    return contents.opening(
+def begun(
+    folder: Path, *, rig: str = "sluice", seed: int = 1, started: str = STARTED, version: str = "1.4.0"
+) -> RecordWriter:
+    """A record of a rig, of a firmware version."""
+    return contents.writer(
+        folder,
         started_utc=started,
         seed=seed,
         planned=[NAME],
@@ -42,7 +46,7 @@ def written(
     **options: str,
 ) -> Path:
     """A record in `folder`: one quantity measured and judged twice, one not run, raw observations."""
-    writer = RecordWriter(folder, opening(seed=seed, **options))
+    writer = begun(folder, seed=seed, **options)
     for number, counts in enumerate(observations):
         writer.keep(observation(f"gate.stiffness.n{number}", [seed, *counts]))
     budget = {"noise": Contribution(u=0.008, dof=7.0)}
