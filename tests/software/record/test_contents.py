@@ -6,17 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from harness.command import main as cli
 from harness.record import read
 from tests.software.record.contents import VERDICT, content_of, opening
-from tests.software.run.fakes import SLUICE, install
+from tests.software.run.fakes import SLUICE, Bench
 
 
 def test_an_opening_has_the_parts_that_a_session_writes(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Part by part, with the same keys."""
     monkeypatch.chdir(tmp_path)
-    install(monkeypatch)
-    assert cli.main(["qualify", str(SLUICE), "--out", "run", "--quiet"]) == 0
+    bench = Bench()
+    bench()
+    assert bench.main(["qualify", str(SLUICE), "--out", "run", "--quiet"]) == 0
     real = content_of(read(Path("run")))
     made = opening()
     assert set(made) <= set(real)
