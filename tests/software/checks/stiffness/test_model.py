@@ -120,14 +120,14 @@ def test_each_input_moves_an_expectation_by_what_its_budget_says(name: str, keys
 def test_what_is_not_stated_is_named_and_nothing_else_is_missing() -> None:
     bare = "\n".join(line for line in RIG.splitlines() if not line.startswith(("flux_linkage", "amplitude_limit")))
     found = expectations(bare)
-    flux = "motor.gate.flux_linkage_v_s"
+    flux = ("motor.gate.flux_linkage_v_s",)
     assert {name: each.needs for name, each in found.items() if each.needs} == {
-        "open_loop": f"needs {flux}",
-        "slip_torque": f"needs {flux}",
-        "closed_loop": f"needs {flux}",
-        "ratio": f"needs {flux}",
-        "clip_torque": f"needs {flux}, firmware.amplitude_limit",
-        "torque_per_ampere": f"needs {flux}",
+        "open_loop": flux,
+        "slip_torque": flux,
+        "closed_loop": flux,
+        "ratio": flux,
+        "clip_torque": (*flux, "firmware.amplitude_limit"),
+        "torque_per_ampere": flux,
     }
     assert all((each.quantity is None) == bool(each.needs) for each in found.values())
 

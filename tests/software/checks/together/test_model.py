@@ -106,6 +106,5 @@ def test_what_is_not_stated_of_either_motor_is_named() -> None:
     for each in model.expect(loads("\n".join(lines).encode(), "rig.toml"), DECLARED, "together"):
         assert each.quantity is None
         assert each.needs == (
-            "needs motor.gate.flux_linkage_v_s, firmware.gain_per_rad; "
-            "needs motor.wheel.flux_linkage_v_s, firmware.gain_per_rad"
-        )
+            "motor.gate.flux_linkage_v_s", "firmware.gain_per_rad", "motor.wheel.flux_linkage_v_s",
+        )  # fmt: skip
