@@ -13,30 +13,28 @@ import os
 import subprocess
 import sys
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from harness.base.clock import WallClock
 from harness.checks.catalogue import CHECKS, quantities_of
 from harness.history import gather, render
 from harness.store import Store, tables
+from tests.benchmarks.measure import least
 from tests.benchmarks.rows import fill
 from tests.software.compare.records import quantity, record
 from tests.software.record.contents import edited
 
 pytestmark = pytest.mark.slow
 
-CLOCK = WallClock()
 TOTALS = (1_000, 10_000, 100_000, 1_000_000)
 VERSIONS = 30
 READ = 12
 """Newest runs of which a page reads the records."""
 MOST = 1.5
-"""The command, from start to written page of 1e6 values, in times of BARE: 2 s where that takes 1.35 s."""
+"""The command, from start to written page of 1e6 values, in processor times of BARE."""
 BARE = """
 import sqlite3, sys
 import jinja2, pydantic, scipy.special, sqlalchemy
@@ -73,23 +71,10 @@ def page(store: Store, place: Path) -> int:
     return len(text)
 
 
-def shortest_s(acts: dict[Any, Callable[[], object]], rounds: int) -> dict[Any, float]:
-    """The shortest of several times of each, in turns; other work on the machine only adds."""
-    taken: dict[Any, list[float]] = {key: [] for key in acts}
-    for _ in range(rounds):
-        for key, act in acts.items():
-            begin_s = CLOCK.now_s()
-            act()
-            taken[key].append(CLOCK.now_s() - begin_s)
-    return {key: min(times_s) for key, times_s in taken.items()}
-
-
 def test_the_page_of_1e6_values_soon_after_bare_python_and_flat_per_value(tmp_path):
     with contextlib.ExitStack() as opened:
         stores = {total: opened.enter_context(filled(tmp_path / f"{total}.sqlite", total)) for total in TOTALS}
-        whole = shortest_s(
-            {total: (lambda store=store: page(store, tmp_path)) for total, store in stores.items()}, rounds=3
-        )
+        whole = least({total: (lambda store=store: page(store, tmp_path)) for total, store in stores.items()}, rounds=3)
         each = {total: 1e6 * time_s / total for total, time_s in whole.items()}
         (found,) = gather(stores[TOTALS[-1]]).rigs
     print("ms a page:", {total: round(1e3 * time_s) for total, time_s in whole.items()})  # noqa: T201
@@ -106,7 +91,7 @@ def test_the_page_of_1e6_values_soon_after_bare_python_and_flat_per_value(tmp_pa
     as_installed = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     run = partial(subprocess.run, check=True, capture_output=True, text=True, env=as_installed)
     assert int(run(commands["bare"]).stdout) >= TOTALS[-1]
-    whole_s = shortest_s({key: partial(run, words) for key, words in commands.items()}, rounds=6)
+    whole_s = least({key: partial(run, words) for key, words in commands.items()}, rounds=6)
     ratio = whole_s["ours"] / whole_s["bare"]
     print(f"{TOTALS[-1]} values: {whole_s['ours']:.2f} s, bare {whole_s['bare']:.2f} s, {ratio:.2f} times")  # noqa: T201
     assert ratio <= MOST
