@@ -19,7 +19,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.step import staircase as stairs
-from harness.checks.step.stimulus import LARGE_RAD, MEAN_SMALL_RAD
+from harness.checks.step.stimulus import LARGE_RAD, MEAN_PLACE_RAD, MEAN_SMALL_RAD
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, exact, normal, propagate, rectangular, shifted
 from harness.nouns.results import Expectation
@@ -152,12 +152,13 @@ def _settling_expectation(name: str, lack: tuple[str, ...], drawn: Callable[[], 
 
 def _error_expectation(name: str, lack: tuple[str, ...], parts: dict[str, Quantity]) -> Expectation:
     """Droop of the arm at the mean place of the steps, and friction either way of it."""
-    model = "-m g l x 0.04 rad / (K + m g l) +- friction / (K + m g l): friction holds the shaft anywhere in between"
+    droop = f"-m g l x {MEAN_PLACE_RAD:.3f} rad / (K + m g l)"
+    model = f"{droop} +- friction / (K + m g l): friction holds the shaft anywhere in between"
     if lack:
         return Expectation(name=name, needs=lack, model=model)
     half = {way: propagate(
         lambda loop, arm, friction, dead, way=way:
-        (-stairs.PLACE_RAD * arm + way * (friction + loop * dead)) / (loop + arm), "rad",
+        (-MEAN_PLACE_RAD * arm + way * (friction + loop * dead)) / (loop + arm), "rad",
         loop=parts["loop"], arm=parts["arm"], friction=parts["friction"], dead=parts["dead_rad"])
         for way in (-1.0, 0.0, 1.0)}  # fmt: skip
     middle = Quantity(value=half[0.0].value, unit="rad", budget=half[1.0].budget)

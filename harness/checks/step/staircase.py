@@ -19,8 +19,6 @@ from harness.physics.swing import Motion, Shaft, let_go
 SHAFT = tuple(Shaft.__dataclass_fields__)
 STARTS = tuple(-0.05 - 0.005 * k for k in range(5))
 """Where small steps begin, from the set point, for what does not depend on where they end."""
-PLACE_RAD = 0.042
-"""Mean place of the small steps along their way, from where the arm hangs: the sense in which it pulls back."""
 LEAST_SWING_RAD = 0.010
 TRIALS = 40
 """Draws of the Monte Carlo; arbitrary, its standard deviations are known to some 10 %."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
+from statistics import fmean
 
 from harness.checks.strength import largest_amplitude, require
 from harness.nouns.contract import Declared
@@ -13,6 +15,8 @@ SMALL_RAD = tuple(0.054 + 0.012 * k / 9.0 for k in range(10))
 MEAN_SMALL_RAD = (SMALL_RAD[0] + SMALL_RAD[-1]) / 2.0
 WAYS = (-1, -1, 1, 1, 1, 1, -1, -1, -1, -1)
 """Down, up and down again, so that all places are near where the arm hangs and no step only goes to a start."""
+MEAN_PLACE_RAD = MEAN_SMALL_RAD * fmean(way * steps for way, steps in zip(WAYS, accumulate(WAYS), strict=True))
+"""Mean place of the small steps along their way, from where the arm hangs: the sense in which it pulls back."""
 LARGE_RAD = 0.3
 LARGE_WAYS = (1, -1)
 """From the foot of the staircase, and back to it."""

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.step import model as loop
-from harness.checks.step import staircase
+from harness.checks.step import staircase, stimulus
 from harness.physics import loop as loop_shaft
 from harness.physics.swing import Shaft, let_go
 from harness.rigfile import load, loads
@@ -174,3 +174,18 @@ def test_each_step_begins_where_the_one_before_ended() -> None:
     # Along the way of the next step: same way, the rest is carried over; other way, it changes its sign.
     assert small[1].at(0.0) == pytest.approx(small[0].rest - staircase.SMALL_RAD[1], abs=1e-9)
     assert small[2].at(0.0) == pytest.approx(-small[1].rest - staircase.SMALL_RAD[2], abs=1e-9)
+
+
+def test_the_droop_is_that_of_the_places_that_the_steps_have() -> None:
+    """As the procedure lays them: sizes in an order that is drawn, each place along the way of the step to it."""
+    random, means = np.random.default_rng(2), []
+    for _ in range(4000):
+        places = np.cumsum(np.array(stimulus.WAYS) * random.permutation(stimulus.SMALL_RAD))
+        means.append(np.mean(np.array(stimulus.WAYS) * places))
+    assert np.mean(means) == pytest.approx(stimulus.MEAN_PLACE_RAD, abs=1e-4)
+    expected = next(each for each in loop.expect(SPEC, DECLARED, "gate") if each.name.endswith("steady_state_error"))
+    assert f"{stimulus.MEAN_PLACE_RAD:.3f} rad" in expected.model
+    parts = loop_shaft.shaft(SPEC, DECLARED, "gate")
+    loop_n_m, arm_n_m = parts["loop"].value, parts["arm"].value
+    assert expected.quantity is not None
+    assert expected.quantity.value == pytest.approx(-arm_n_m * np.mean(means) / (loop_n_m + arm_n_m), rel=3e-3)
