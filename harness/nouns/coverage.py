@@ -198,7 +198,7 @@ def monte_carlo(
     Raises MeasurementError if the model gives a value that is not finite.
 
     >>> from harness.nouns.quantity import normal
-    >>> found = monte_carlo(lambda x: x**2, "1", x=normal(1.0, 0.1, "1", "x"))
+    >>> found = monte_carlo(lambda x: x**2, "1", x=normal(1, 0.1, "1", "x"))
     >>> round(found.mean, 2), round(found.u, 1), found.trials
     (1.01, 0.2, 200000)
     """
@@ -207,7 +207,7 @@ def monte_carlo(
     generator = np.random.Generator(np.random.PCG64(seed))
     sources = {source: part for quantity in inputs.values() for source, part in quantity.budget.items()}
     drawn = {source: _draw(generator, part.shape, part.dof, trials) for source, part in sorted(sources.items())}
-    arguments = {name: np.full(trials, quantity.value) for name, quantity in inputs.items()}
+    arguments = {name: np.full(trials, quantity.value, dtype=np.float64) for name, quantity in inputs.items()}
     for name, quantity in inputs.items():
         for source, part in quantity.budget.items():
             arguments[name] += part.u * drawn[source]

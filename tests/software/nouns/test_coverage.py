@@ -109,6 +109,15 @@ def test_monte_carlo_repeats_and_shares_sources() -> None:
     assert again[0] == again[1] != again[2]
 
 
+def test_monte_carlo_takes_integers() -> None:
+    whole = {"a": normal(3, 1, "V", "a"), "b": exact(11, "1")}
+    found, same = (monte_carlo(lambda a, b: a * b, "V", trials=1000, **each) for each in (whole, FLOATS))
+    assert found == same and found.u > 1.0
+
+
+FLOATS = {"a": normal(3.0, 1.0, "V", "a"), "b": exact(11.0, "1")}
+
+
 def test_a_model_that_breaks_is_an_error() -> None:
     with pytest.raises(MeasurementError, match="something else than 100 finite numbers"):
         monte_carlo(lambda a: np.full(100, np.nan), "V", trials=100, a=exact(1.0, "V"))
