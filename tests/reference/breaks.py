@@ -14,6 +14,12 @@ from tests.results import Results, table
 NOUNS, FITS, STEP, STIFFNESS = "harness/nouns", "harness/fits", "harness/checks/step", "harness/checks/stiffness"
 BREAKS = (
     Break(
+        words="propagation by secants over three standard uncertainties",
+        file=f"{NOUNS}/quantity.py",
+        right="step = max(share * u, FLOAT * abs(quantity.value))",
+        wrong="step = 3.0 * u",
+    ),
+    Break(
         words="a factor of a sum loses its sign",
         file=f"{NOUNS}/quantity.py",
         right="            _add(budget, source, part, factor)\n    return Quantity(value=value,",

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +10,7 @@ from harness.fits.shaft import shaft_rad
 from harness.nouns.coverage import half_width, interval, monte_carlo, student_quantile
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import (
+    BEND,
     Contribution,
     Quantity,
     combine,
@@ -32,14 +31,10 @@ TRIALS = 1_000_000
 """Tolerances of the JCGM 101 cases suit a million trials."""
 
 
-def _first_order(function: Callable[..., float], unit: str, inputs: Mapping[str, Quantity]) -> Quantity:
-    """Propagation with derivatives, not with the secant over +-u that `propagate` takes: inputs shrunk, parts grown."""
-    shrunk = {
-        name: replace(q, budget={k: replace(c, u=c.u * 1e-4) for k, c in q.budget.items()})
-        for name, q in inputs.items()
-    }
-    small = propagate(function, unit, **shrunk)
-    return replace(small, budget={k: replace(c, u=c.u * 1e4) for k, c in small.budget.items()})
+def _first_order(quantity: Quantity) -> float:
+    """Its standard uncertainty without what the project says of its own that a straight line leaves out."""
+    parts = (part.u for source, part in quantity.budget.items() if not source.startswith(BEND))
+    return math.hypot(*parts)
 
 
 def _end_gauge(case: Case, known: float | None = None) -> dict[str, Quantity]:
@@ -178,7 +173,7 @@ def test_shaft_power(case: Case) -> dict[str, object]:
         name.partition("_")[0]: normal(i[name], i[f"u_{name}"], "", name)
         for name in ("R_rev", "F_newton", "L_metre", "t_second")
     }
-    power = _first_order(lambda R, F, L, t: 2.0 * math.pi * R * F * L / t, "W", inputs)
+    power = propagate(lambda R, F, L, t: 2.0 * math.pi * R * F * L / t, "W", **inputs)
     return {"W": power.value, "u_abs_sum": sum(abs(part.u) for part in power.budget.values()), "u_rss": power.u}
 
 
@@ -270,7 +265,7 @@ def _comparison_loss(case: Case) -> dict[str, object]:
         "u_1e6": 1e6 * found.u,
         "low_95_shortest_1e6": 1e6 * found.shortest[0],
         "high_95_shortest_1e6": 1e6 * found.shortest[1],
-        "u_first_order_1e6": 1e6 * propagate(lambda a, b: a**2 + b**2, "", **inputs).u,
+        "u_first_order_1e6": 1e6 * _first_order(propagate(lambda a, b: a**2 + b**2, "", **inputs)),
     }
 
 
@@ -283,10 +278,11 @@ test_comparison_loss_correlated = reference("s1-9-4-x1-000-r09")(_comparison_los
 def test_logarithm(case: Case) -> dict[str, object]:
     x = rectangular(0.6, 0.5, "", "x")
     found = monte_carlo(_log, "", trials=TRIALS, x=x)
-    first = _first_order(_scalar_log, "", {"x": x})
+    first = propagate(_scalar_log, "", x=x)
+    assert math.isclose(first.u, found.u, rel_tol=0.05), "the bend that is added is most of what is missing"
     return {
         "y_first_order": first.value,
-        "u_first_order": first.u,
+        "u_first_order": _first_order(first),
         "y_monte_carlo": found.mean,
         "u_monte_carlo": found.u,
         "low_95_shortest": found.shortest[0],

@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
 from harness.nouns.quantity import (
+    BEND,
+    NEAR,
     Contribution,
     Quantity,
     combine,
@@ -74,7 +76,9 @@ def test_propagation_through_a_line_is_exact(a: Quantity, b: Quantity, p: float,
     through = propagate(lambda a, b: p * a + q * b, "V", a=a, b=b)
     assert through.value == pytest.approx(direct.value, rel=1e-9, abs=1e-6)
     scale = abs(p) * a.u + abs(q) * b.u + 1e-9 * (abs(p * a.value) + abs(q * b.value)) + 1e-9
-    assert through.u == pytest.approx(direct.u, abs=1e-6 * scale)
+    # Sixteen digits of the value, over a step of a thousandth of u.
+    rounding = 2.0**-52 * (abs(p * a.value) + abs(q * b.value)) / NEAR
+    assert through.u == pytest.approx(direct.u, abs=1e-6 * scale + rounding)
 
 
 @given(quantities)
@@ -142,6 +146,84 @@ def test_shared_signs_survive() -> None:
     assert combine(((1.0, a), (1.0, b)), "V").exact
     ratio = propagate(lambda a, b: a / b, "1", a=a, b=shifted(b, noise=normal(0.0, 0.1, "V", "noise")))
     assert ratio.u == pytest.approx(0.01, rel=0.02), "the gain cancels in the ratio, the noise stays"
+
+
+def _logarithm(x: float) -> float:
+    return math.log(x)
+
+
+def _cosine(x: float) -> float:
+    return math.cos(x)
+
+
+def test_a_derivative_is_taken_at_the_point_and_not_over_the_width() -> None:
+    wide = propagate(_logarithm, "1", x=rectangular(0.6, 0.5, "1", "x"))
+    assert abs(wide.budget["x"].u) == pytest.approx(0.5 / math.sqrt(3.0) / 0.6, rel=1e-5)
+    cube = propagate(lambda x: x**3, "m3", x=normal(0.0, 0.1, "m", "x"))
+    assert abs(cube.budget["x"].u) < 1e-8
+
+
+@given(st.floats(0.1, 10.0), st.integers(-15, -1), st.sampled_from([-1, 1]))
+def test_no_uncertainty_is_too_small_for_a_derivative(value: float, power: int, sign: int) -> None:
+    u = value * 10.0**power
+    found = propagate(lambda x: 1.0 / x, "1/m", x=normal(sign * value, u, "m", "x"))
+    assert found.budget["x"].u == pytest.approx(-u / value**2, rel=1e-5 + 3.0 * (u / value) ** 2)
+    assert BEND not in str(found.budget) or power > -3 or power < -10, "or rounding is most of it"
+
+
+@given(st.floats(1e-12, 1e3), st.floats(-5.0, 5.0))
+def test_an_input_of_value_0_has_a_derivative(u: float, slope: float) -> None:
+    found = propagate(lambda x, y: slope * x + y, "V", x=normal(0.0, u, "V", "x"), y=exact(1.0, "V"))
+    assert found.u == pytest.approx(abs(slope) * u, rel=1e-4)
+
+
+def test_what_bends_is_told_with_what_would_help() -> None:
+    x, y = normal(10.0, 2.0, "V", "meter", 4, "a better meter"), normal(5.0, 0.01, "V", "other")
+    found = propagate(lambda x, y: x * x / y, "W", x=x, y=y)
+    bend = found.budget[f"{BEND} meter"]
+    assert bend.u == pytest.approx(math.sqrt(2.0) * 2.0**2 / 5.0, rel=0.01), "the standard deviation of its square"
+    assert (bend.remedy, bend.dof) == ("a better meter", 4)
+    assert BEND not in str(propagate(lambda x, y: x + y, "V", x=x, y=y).budget)
+    assert BEND not in str(propagate(lambda x, y: x * x / y, "W", x=normal(10.0, 0.1, "V", "meter"), y=y).budget)
+
+
+def test_a_summit_has_no_slope_and_still_a_width() -> None:
+    found = propagate(_cosine, "1", x=normal(0.0, 0.1, "rad", "x"))
+    assert set(found.budget) == {f"{BEND} x"}
+    assert found.u == pytest.approx(0.1**2 / math.sqrt(2.0), rel=0.01), "the standard deviation of half its square"
+    assert not propagate(lambda x: 0.0 * x + 1.0, "1", x=normal(0.0, 0.1, "rad", "x")).budget
+
+
+def test_what_cancels_does_not_bend() -> None:
+    gain = rectangular(1.0, 0.4, "1", "gain")
+    hot, cold = (propagate(lambda g, ohm=ohm: ohm * g, "ohm", g=gain) for ohm in (4.22, 3.42))
+    assert propagate(lambda a, b: a / b, "1", a=hot, b=cold).u < 1e-6
+
+
+JAGGED_ONES = {
+    "a kink": lambda x, c: max(0.0, x - c),
+    "a clip": lambda x, c: min(max(x, c - 0.1), c + 0.1),
+    "a step": lambda x, c: 3.0 * (x > c),
+    "a way with a step": lambda x, c: x + 50.0 * (x > c),
+    "a spike": lambda x, c: 7.0 * (abs(x - c) < 1e-4),
+    "the grid of a converter": lambda x, c: round((x - c) / 0.3) * 0.3,
+    "noise": lambda x, _: x + 1e-3 * math.sin(1e9 * x),
+    "nothing but noise": lambda x, _: math.sin(1e9 * x),
+    "a staircase of a pole": lambda x, c: math.floor(20.0 / (x + 3.0 + c)),
+}
+
+
+@given(st.sampled_from(sorted(JAGGED_ONES)), st.floats(-1.5, 1.5), st.floats(-2e-3, 2e-3), st.floats(1e-3, 1.0))
+def test_a_jagged_function_is_as_uncertain_as_its_way_and_at_most_twice(
+    kind: str, value: float, near: float, u: float
+) -> None:
+    def function(x: float) -> float:
+        return float(JAGGED_ONES[kind](x, value + near * u))
+
+    found = propagate(function, "1", x=normal(value, u, "1", "x"))
+    high, low, centre = function(value + u), function(value - u), function(value)
+    way, curve = abs(high - low) / 2.0, abs((high + low) / 2.0 - centre)
+    assert 0.99 * way <= found.u <= 2.0 * math.hypot(way, curve) + 1e-12
 
 
 def test_inputs_without_width_have_no_budget() -> None:
