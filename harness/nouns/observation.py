@@ -100,11 +100,11 @@ class Observation(Description):
     data: NDArray[np.void]
 
     def si(self, column: str) -> NDArray[np.float64]:
-        """One column in SI units. Raises KeyError naming the columns there are."""
+        """One column in SI units. Raises MeasurementError naming the columns there are."""
         for candidate in self.columns:
             if candidate.name == column:
                 return np.asarray(self.data[column], dtype=np.float64) * candidate.scale
-        raise KeyError(f"{self.name}: no column {column}; it has {', '.join(c.name for c in self.columns)}")
+        raise MeasurementError(f"{self.name}: no column {column}; it has {', '.join(c.name for c in self.columns)}")
 
 
 def _number(value: Condition, where: str) -> float:

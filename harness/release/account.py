@@ -12,12 +12,13 @@ from typing import Any
 from harness.base.clock import utc_now
 from harness.base.disk import write_synced
 from harness.base.errors import ExitCode, HarnessError
+from harness.base.versions import version_of
 from harness.base.words import visible
 from harness.record.forms import clean
 from harness.release.junit import junit
 from harness.release.summary import HEADS, Pattern, Subject, markdown
 from harness.release.trial import Conditions, Tried, changed_sections, remarks
-from harness.run.session import Settings, version_of
+from harness.run.session import Settings
 from harness.run.whole_run import Ended
 from harness.store import Store
 from harness.store.address import Address

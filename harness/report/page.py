@@ -11,7 +11,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from harness.base.errors import ExitCode
+from harness.base.errors import ExitCode, RecordError
 from harness.base.words import visible
 from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
@@ -20,6 +20,7 @@ from harness.nouns.results import REQUIRED, Outcome, Verdict, VerdictKind
 from harness.nouns.standing import SEVERITY, Standing, overall
 from harness.record import Record, read
 from harness.record.entries import MeasurementEntry
+from harness.report.judged_again import JudgedAgain
 from harness.report.marks import CLAIMS, MARKS
 from harness.report.numbers import in_unit, limits_in_words, plain, with_uncertainty
 from harness.report.plots import curve_plot, interval_plot
@@ -84,8 +85,21 @@ def write_report(record_dir: Path) -> Path:
     Works on an unfinished record and says that it is one. Raises RecordError if there is no readable record.
     """
     record = read(record_dir)
-    page = record.folder / "report.html"
-    page.write_text(render(record, guard_said=_last_note(record.folder / GUARD_LOG)), encoding="utf-8")
+    return _written(record, "report.html", render(record, guard_said=_last_note(record.folder / GUARD_LOG)))
+
+
+def write_judged_again(again: JudgedAgain) -> Path:
+    """Write report-judged-again.html beside record.json and return its path. Raises RecordError."""
+    guard_said = _last_note(again.anew.folder / GUARD_LOG)
+    return _written(again.anew, "report-judged-again.html", render(again.anew, guard_said=guard_said, again=again))
+
+
+def _written(record: Record, name: str, text: str) -> Path:
+    page = record.folder / name
+    try:
+        page.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise RecordError(f"{visible(str(page))}: cannot write: {error.strerror}") from error
     return page
 
 
@@ -99,8 +113,11 @@ def _last_note(log: Path) -> str:
     return NOTED.sub("", last)
 
 
-def render(record: Record, *, guard_said: str = "") -> str:
-    """The page as text; a pure function of the record and of what the guard of the supply wrote last."""
+def render(record: Record, *, guard_said: str = "", again: JudgedAgain | None = None) -> str:
+    """The page as text; a pure function of the record and of what the guard of the supply wrote last.
+
+    `again`: where the record is one that was judged again, what has changed.
+    """
     verdicts, sections = record.verdicts, _sections(record)
     rows = [row for section in sections for row in section.rows]
     return filled(
@@ -116,6 +133,7 @@ def render(record: Record, *, guard_said: str = "") -> str:
         stops=_stops(verdicts),
         left_out=_left_out(verdicts),
         guard_said=guard_said,
+        again=again,
         reached=any(verdict.outcome is not Outcome.NOT_RUN for verdict in verdicts),
     )
 

@@ -6,78 +6,139 @@ Nothing is measured, nothing of the record is changed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
 
-from harness.base.errors import MeasurementError
+from harness.base.errors import ExitCode, MeasurementError
+from harness.base.versions import version_of, versions
 from harness.checks import registry
+from harness.checks.definition import Check, CheckNamed
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import Diagnosis, diagnose
+from harness.judge.tally import exit_code
+from harness.nouns.contract import Declared
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
-from harness.nouns.results import Expectation, Measurement, Outcome, Unmeasured, Verdict
+from harness.nouns.results import (
+    Curve,
+    Expectation,
+    Measurement,
+    Outcome,
+    Unmeasured,
+    Verdict,
+    VerdictKind,
+)
 from harness.record import Record
+from harness.record.rewriting import Findings, rewritten
 from harness.rigfile import RigSpec
+from harness.run.curves import curves
+from harness.run.explanation import explanation
 from harness.run.planning import BOTH
+
+Result = Measurement | Unmeasured
+
+
+@dataclass(kw_only=True)
+class Judgement:
+    """What is made of a record's observations now."""
+
+    results: list[Result] = field(default_factory=list)
+    expectations: list[Expectation] = field(default_factory=list)
+    verdicts: list[Verdict] = field(default_factory=list)
+    curves: list[Curve] = field(default_factory=list)
+    diagnosis: Diagnosis = field(default_factory=Diagnosis)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Again:
-    """What a record says now."""
+class Group:
+    """What a record holds of one check on one motor."""
 
-    results: tuple[Measurement | Unmeasured, ...]
-    expectations: tuple[Expectation, ...]
-    verdicts: tuple[Verdict, ...]
-    diagnosis: Diagnosis
+    check: str
+    motor: str
+    names: tuple[Name, ...]
+    """Of its quantities."""
+    observations: tuple[Observation, ...]
+    results: tuple[Result, ...]
+    """As they were found then."""
+    expected: bool
+    """Whether something was expected of them then."""
+    stops: tuple[Verdict, ...]
+    """Stops that the board provoked in it."""
+
+    @property
+    def whole(self) -> bool:
+        """Whether its observations came to an analysis; those of a check that was stopped on the way did not."""
+        found = any(isinstance(one, Measurement) or one.outcome is Outcome.CANNOT_TELL for one in self.results)
+        return found and bool(self.observations)
 
 
-def judge_again(record: Record, spec: RigSpec | None = None) -> Again:
+def judge_again(
+    record: Record, spec: RigSpec | None = None, check_named: CheckNamed = registry.check_named
+) -> Judgement:
     """Results, expectations, verdicts and causes of a record's observations by the code of today.
 
     `spec`: another rig file to judge by; otherwise the one in the record. How many decisions at which risks stays as
-    it was fixed before measuring. A quantity that was not measured keeps its reason. Raises RecordError where the
-    record lacks something that this needs.
+    it was fixed before measuring. A check that was left out or stopped stays so, with its reasons. Raises RecordError
+    where the record cannot be read, UsageError where it is of a check that there is no more.
     """
     spec = spec or record.spec
-    rule, declared, planned = rule_of(record, spec), record.declared, record.planned
-    kept = {result.name: result for result in record.unmeasured}
-    results: list[Measurement | Unmeasured] = []
-    expectations: list[Expectation] = []
-    observations = record.observations()
-    for prefix in dict.fromkeys(Name(name).prefix for name in planned):
-        names = [Name(name) for name in planned if Name(name).prefix == prefix]
-        check, motor = names[0].check, names[0].motor or BOTH
-        taken = [one for one in observations if Name(one.name).prefix == prefix]
-        results += _analysed(check, motor, names, taken, spec, kept)
-        expectations += registry.check_named(check).model(
-            spec, declared.get(motor) or next(iter(declared.values())), motor
-        )
-    verdicts = rules.judge_all(results, expectations, rule)
-    return Again(
-        results=tuple(results),
-        expectations=tuple(expectations),
-        verdicts=tuple(verdicts),
-        diagnosis=diagnose(verdicts, rule),
+    rule, made = rule_of(record, spec), Judgement()
+    for group in groups(record):
+        check, declared = check_named(group.check), _declared(record, group.motor)
+        results = _analysed(group, spec, check) if group.whole else _left(group)
+        expectations = check.model(spec, declared, group.motor) if group.expected else []
+        if group.whole:
+            made.curves += curves(check, group.observations, spec, declared, group.motor)
+        made.results += results
+        made.expectations += expectations
+        made.verdicts += [*group.stops, *rules.judge_all(results, expectations, rule)]
+    made.diagnosis = diagnose(made.verdicts, rule)
+    return made
+
+
+def record_again(record: Record, check_named: CheckNamed = registry.check_named) -> Record:
+    """The record in memory as today's code makes it of the same observations. Raises as `judge_again` does.
+
+    Its exit code is that of the verdicts; a run that did not come to its end never agrees.
+    """
+    made = judge_again(record, check_named=check_named)
+    causes, diagnosis = explanation(made.diagnosis)
+    code = exit_code(made.verdicts, record.required)
+    if code is ExitCode.AGREES and not record.finished:
+        code = ExitCode.UNDECIDED
+    findings = Findings(
+        rotorgate=version_of("rotorgate"),
+        versions=versions(),
+        results=made.results,
+        expectations=made.expectations,
+        verdicts=made.verdicts,
+        curves=made.curves,
+        causes=causes,
+        diagnosis=diagnosis,
+        exit_code=code,
     )
+    return rewritten(record, findings)
 
 
-def _analysed(
-    check: str,
-    motor: str,
-    names: Iterable[str],
-    taken: list[Observation],
-    spec: RigSpec,
-    kept: Mapping[str, Unmeasured],
-) -> list[Measurement | Unmeasured]:
-    found: dict[str, Measurement | Unmeasured] = {}
-    trouble = "no observation of it stands in the record"
-    if taken:
-        try:
-            found = {one.name: one for one in registry.check_named(check).analysis(taken, spec, motor)}
-        except MeasurementError as error:
-            trouble = str(error)
-    nothing = {name: Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=trouble) for name in names}
-    return [found.get(name) or kept.get(name) or nothing[name] for name in names]
+def groups(record: Record) -> Iterator[Group]:
+    """What was planned, check by check, with what the record holds of it. Raises RecordError."""
+    observations, expected = record.observations(), {Name(one.name).prefix for one in record.expectations}
+    for prefix in dict.fromkeys(Name(name).prefix for name in record.planned):
+        names = tuple(Name(name) for name in record.planned if Name(name).prefix == prefix)
+        yield Group(
+            check=names[0].check,
+            motor=names[0].motor or BOTH,
+            names=names,
+            observations=tuple(one for one in observations if Name(one.name).prefix == prefix),
+            results=tuple(result for result in record.results if Name(result.name).prefix == prefix),
+            expected=prefix in expected,
+            stops=tuple(
+                verdict
+                for verdict in record.verdicts
+                if verdict.kind is VerdictKind.STOP and Name(verdict.name).prefix == prefix
+            ),
+        )
 
 
 def rule_of(record: Record, spec: RigSpec) -> rules.Rule:
@@ -93,3 +154,23 @@ def rule_of(record: Record, spec: RigSpec) -> rules.Rule:
         gauge=record.gauges,
         gauge_share_max=spec.rig.gauge_share_max,
     )
+
+
+def _analysed(group: Group, spec: RigSpec, check: Check[Any]) -> list[Result]:
+    try:
+        found = {result.name: result for result in check.analysis(group.observations, spec, group.motor)}
+    except MeasurementError as error:
+        return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in group.names]
+    gone = "this version's analysis of its check knows no such quantity"
+    return [found.get(name) or Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=gone) for name in group.names]
+
+
+def _left(group: Group) -> list[Result]:
+    """Its quantities as they were left without a number."""
+    kept, reason = {result.name: result for result in group.results}, "because the run ended before it was judged"
+    return [kept.get(name) or Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=reason) for name in group.names]
+
+
+def _declared(record: Record, motor: str) -> Declared:
+    """What the firmware declared for a motor; of all together, for the first."""
+    return record.declared.get(motor) or next(iter(record.declared.values()))

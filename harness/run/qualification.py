@@ -27,9 +27,10 @@ from harness.nouns.names import LIMITS, Name
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict, VerdictKind
 from harness.record import RecordWriter
-from harness.record.entries import CauseEntry, DiagnosisEntry, PlanEntries, RiskEntry
+from harness.record.entries import PlanEntries, RiskEntry
 from harness.run import planning
 from harness.run.curves import curves
+from harness.run.explanation import explanation
 from harness.run.planning import BOTH, Planned
 from harness.run.progress import Progress
 
@@ -345,23 +346,4 @@ def is_bench(error: BaseException) -> bool:
     """Whether what ended a run says something about the bench, not about us or the board."""
     return isinstance(error, BenchError | KeyboardInterrupt) or (
         isinstance(error, HarnessError) and error.exit_code is ExitCode.USAGE
-    )
-
-
-def explanation(diagnosis: Diagnosis) -> tuple[list[CauseEntry], DiagnosisEntry]:
-    """Causes and diagnosis as a record keeps them."""
-    causes = [
-        CauseEntry(
-            name=cause.name,
-            words=cause.words,
-            motors=cause.motors,
-            sizes=cause.sizes,
-            explains=cause.explains,
-            settled_by=cause.settled_by,
-            parted_by=", ".join(diagnosis.parted_by),
-        )
-        for cause in diagnosis.causes
-    ]
-    return causes, DiagnosisEntry(
-        known=diagnosis.known, words=diagnosis.words, differs=diagnosis.differs, parted_by=diagnosis.parted_by
     )

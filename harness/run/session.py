@@ -6,16 +6,15 @@ The command and the pytest plugin both use it; neither knows how a rig is opened
 from __future__ import annotations
 
 import secrets
-import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from harness.base.clock import utc_now
 from harness.base.errors import BenchError, ExitCode, RecordError, UsageError
+from harness.base.versions import version_of, versions
 from harness.base.words import visible
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
@@ -41,7 +40,6 @@ from harness.run.means import Means
 from harness.run.qualification import Qualification
 from harness.store.address import Address
 
-LIBRARIES = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pydantic", "pytest")
 GUARD_LOG = "guard.log"
 
 
@@ -249,7 +247,7 @@ class BenchSession:
         identities = {name: instrument.identity for name, instrument in rig.instruments.items()}
         return OpeningEntries(
             rotorgate=version_of("rotorgate"),
-            versions={"python": sys.version.split()[0], **{name: version_of(name) for name in LIBRARIES}},
+            versions=versions(),
             started_utc=self.started_utc,
             seed=self.seed,
             plant_seed=settings.plant_seed,
@@ -344,11 +342,3 @@ def check_names(only: Sequence[str]) -> None:
 def missing_in_words(part: Part) -> str:
     """A part of the drive contract that the firmware lacks, and the checks that are lost with it."""
     return f"{part.call}: {part.meaning}; needed by {', '.join(needed_by(part.name)) or 'nothing'}"
-
-
-def version_of(package: str) -> str:
-    """Installed version of a package."""
-    try:
-        return version(package)
-    except PackageNotFoundError:
-        return "not installed"

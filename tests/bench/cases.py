@@ -21,7 +21,7 @@ from harness.nouns.coverage import interval
 from harness.nouns.results import Measurement
 from harness.record import Record, read
 from harness.rigfile import load
-from harness.run.judge_again import Again, judge_again
+from harness.run.judge_again import Judgement, judge_again
 from tests.bench.conftest import stand_alone
 from tests.results import ROOT, fingerprint
 
@@ -168,7 +168,7 @@ def _qualified(case: Case, folder: Path, rig: str, options: Iterable[str] = ()) 
     return run
 
 
-def _judged(key: str, record: Record, again: Again) -> Run:
+def _judged(key: str, record: Record, again: Judgement) -> Run:
     """A run as it stands in its record, judged by today's code."""
     measured = {one.name: one.quantity for one in again.results if isinstance(one, Measurement)}
     return Run(

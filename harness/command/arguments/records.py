@@ -11,6 +11,12 @@ def add(commands: Commands, common: Parser) -> None:
         "report", parents=[common], allow_abbrev=False, help="write the page again from a record, an unfinished one too"
     )
     report.add_argument("record", metavar="DIR", help="folder of the record")
+    report.add_argument(
+        "--judge-again",
+        action="store_true",
+        help="judge its observations by the analyses, models and rule of today: say what has changed, and write "
+        "report-judged-again.html beside its page; nothing is measured, nothing of the record is changed",
+    )
 
     keep = commands.add_parser(
         "keep", parents=[common], allow_abbrev=False, help="put the records of runs into the store, each once"
