@@ -56,6 +56,8 @@ def is_quick(config: pytest.Config) -> bool:
 @pytest.hookimpl(tryfirst=True)
 def pytest_cmdline_main(config: pytest.Config) -> None:
     """Take all processors for all tests, unless it is said otherwise; before pytest-xdist starts its processes."""
+    if hasattr(config, "workerinput"):
+        return  # one of those processes: it would start as many again, and so would each of these
     options = config.option
     if not without_paths(config) or on_a_rig(config) or getattr(options, "numprocesses", 0) is not None:
         return

@@ -35,7 +35,8 @@ RESULTS = Results(
     command="python tests/bench/validate.py --out FOLDER",
     inputs=("tests/bench/validate.py", "tests/bench/cases.py", *QUALIFIED_BY),
 )
-SEEDS, PLANTS, FAULT_PLANTS = 20, 40, 20
+SEEDS, PLANTS, FAULT_PLANTS = 12, 12, 4
+"""What a quarter of an hour holds (arbitrary)."""
 MOTORS = tuple(load(RIG).motor)
 FIRST = load(RIG).motor[MOTORS[0]]
 
