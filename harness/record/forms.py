@@ -286,6 +286,12 @@ def observation_from(entry: Entry) -> ObservationEntry:
     )
 
 
+def outcome_from(entry: Entry) -> tuple[str, Outcome]:
+    """Quantity and word of a verdict's entry. Raises Damage."""
+    name = name_of(entry, "verdicts")
+    return name, _outcome(entry, name)
+
+
 def name_of(entry: Entry, where: str) -> str:
     """The name of an entry. Raises Damage."""
     return text(at(entry, "name", where), where)
@@ -293,18 +299,20 @@ def name_of(entry: Entry, where: str) -> str:
 
 def _outcome(entry: Entry, where: str) -> Outcome:
     word = text(at(entry, "outcome", where), where)
-    if word not in set(Outcome):
-        raise Damage(f"{where}: expected a word of a verdict, found {word!r}")
-    return Outcome(word)
+    try:
+        return Outcome(word)
+    except ValueError as error:
+        raise Damage(f"{where}: expected a word of a verdict, found {word!r}") from error
 
 
 def _kind(entry: Entry, name: str) -> VerdictKind:
     """Quantity or stop; of records older than the field `kind` the name says it."""
     if "kind" not in entry:
         return VerdictKind.STOP if Name(name).quantity == LIMITS else VerdictKind.QUANTITY
-    if entry["kind"] not in set(VerdictKind):
-        raise Damage(f"{name}: expected a kind of verdict, found {entry['kind']!r}")
-    return VerdictKind(entry["kind"])
+    try:
+        return VerdictKind(entry["kind"])
+    except ValueError as error:
+        raise Damage(f"{name}: expected a kind of verdict, found {entry['kind']!r}") from error
 
 
 def _limits(value: Any, where: str) -> tuple[float, float]:
@@ -324,8 +332,11 @@ def _point(value: Any, size: int, where: str) -> tuple[Any, ...]:
     return tuple([number(part, where) for part in value])
 
 
+SHAPES = get_args(Shape)
+
+
 def _shape(value: Any, where: str) -> Shape:
-    if value not in get_args(Shape):
-        raise Damage(f"{where}: expected one of the shapes {', '.join(get_args(Shape))}, found {value!r}")
+    if value not in SHAPES:
+        raise Damage(f"{where}: expected one of the shapes {', '.join(SHAPES)}, found {value!r}")
     found: Shape = value
     return found

@@ -14,7 +14,7 @@ from harness.base.errors import ExitCode, RecordError, RigFileError
 from harness.base.words import visible
 from harness.nouns.contract import Declared
 from harness.nouns.observation import Observation
-from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Unmeasured, Verdict
+from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
 from harness.record import forms
 from harness.record.entries import (
     BoardEntry,
@@ -102,9 +102,12 @@ class Record:
         code = self._entry("exit_code")
         if code is None:
             return None
-        if whole(code, "exit_code") not in set(ExitCode):
-            raise Damage(f"exit_code: expected one that this command ends with, found {code}")
-        return ExitCode(code)
+        try:
+            return ExitCode(whole(code, "exit_code"))
+        except Damage:
+            raise
+        except ValueError as error:
+            raise Damage(f"exit_code: expected one that this command ends with, found {code}") from error
 
     @cached_property
     def fingerprint(self) -> str:
@@ -215,6 +218,11 @@ class Record:
     def expectations(self) -> list[Expectation]:
         """What the models predicted."""
         return [forms.expectation_from(entry) for entry in self._entries("expectations")]
+
+    @part
+    def outcomes(self) -> list[tuple[str, Outcome]]:
+        """Quantity and word of each decision, in their order: for who needs nothing else of thousands of records."""
+        return [forms.outcome_from(entry) for entry in self._entries("verdicts")]
 
     @part
     def verdicts(self) -> list[Verdict]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass
-from functools import cache
+from functools import cache, partial
 from types import NoneType, UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
@@ -16,7 +16,11 @@ Reader = Callable[[Any, str], Any]
 
 
 class Damage(ValueError):
-    """A value of a record is not what it should be: where, expected, found."""
+    """A value of a record is not what it should be: where, expected, found.
+
+    A reader of an object or a list puts its own place before that of the value inside it, once something is wrong: to
+    spell out every place of a sound record takes as long as to read it.
+    """
 
 
 def text(value: Any, where: str) -> str:
@@ -99,12 +103,10 @@ def _reader(kind: Any) -> Reader:
     if origin is tuple:
         each = _reader(parts[0])
         size = None if Ellipsis in parts else len(parts)
-        return lambda value, where: tuple(
-            [each(entry, f"{where}[{place}]") for place, entry in enumerate(_sized(value, where, size))]
-        )
+        return partial(_read_list, each, size)
     if origin is Mapping:
         inner = _reader(parts[1])
-        return lambda value, where: {key: inner(entry, f"{where}.{key}") for key, entry in table(value, where).items()}
+        return partial(_read_table, inner)
     raise TypeError(f"no reader for {kind}")
 
 
@@ -119,15 +121,36 @@ def _of_object(kind: Any) -> Reader:
 
     def read(value: Any, where: str) -> Any:
         stated = table(value, where)
-        return kind(
-            **{
-                name: reader(at(stated, key, where), f"{where}.{key}")
-                for name, key, reader in each
-                if key in stated or key not in silent
-            }
-        )
+        try:
+            return kind(
+                **{name: reader(stated[key], key) for name, key, reader in each if key in stated or key not in silent}
+            )
+        except KeyError as error:
+            raise Damage(f"{where}: expected {error} in it") from error
+        except Damage as error:
+            raise Damage(f"{where}.{error}") from error
 
     return read
+
+
+def _read_list(each: Reader, size: int | None, value: Any, where: str) -> tuple[Any, ...]:
+    entries = _sized(value, where, size)
+    try:
+        return tuple([each(entry, "") for entry in entries])
+    except Damage:
+        for place, entry in enumerate(entries):  # again, to say where
+            each(entry, f"{where}[{place}]")
+        raise
+
+
+def _read_table(inner: Reader, value: Any, where: str) -> dict[str, Any]:
+    stated = table(value, where)
+    try:
+        return {key: inner(entry, "") for key, entry in stated.items()}
+    except Damage:
+        for key, entry in stated.items():  # again, to say where
+            inner(entry, f"{where}.{key}")
+        raise
 
 
 def _sized(value: Any, where: str, size: int | None) -> Sequence[Any]:

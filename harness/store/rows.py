@@ -103,8 +103,8 @@ def _quantities(record: Record) -> list[Row]:
         row.update(value=measured.value, u=measured.u, unit=visible(measured.unit), dof=measured.dof)
     for result in record.unmeasured:
         _row(rows, result.name)["outcome"] = result.outcome.value
-    for verdict in record.verdicts:
-        _row(rows, verdict.name)["conformity" if verdict.outcome in REQUIRED else "outcome"] = verdict.outcome.value
+    for name, outcome in record.outcomes:
+        _row(rows, name)["conformity" if outcome in REQUIRED else "outcome"] = outcome.value
     return list(rows.values())
 
 

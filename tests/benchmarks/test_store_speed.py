@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
+import statistics
 import zlib
 from collections.abc import Iterator
 from functools import partial
@@ -84,7 +85,7 @@ def test_1000_durable_results_take_at_most_half_as_long_again_as_with_bare_sqlit
         taken = [(seconds_of(all_of, store.keep, part), seconds_of(all_of, bare.keep, part)) for part in parts]
         assert len(store.values(NAME, "sluice")) == RESULTS
     assert bare.connection.execute("SELECT count(*) FROM quantity").fetchone() == (3 * RESULTS,)
-    ours_s, bare_s = map(min, zip(*taken, strict=True))  # in wall time, for the disk is most of it
+    ours_s, bare_s = (statistics.median(side) for side in zip(*taken, strict=True))  # wall time: most is the disk
     each_ms = [1e3 * side / len(parts[0]) for side in (ours_s, bare_s)]
     print(f"a result: {each_ms[0]:.2f} ms, bare sqlite3 {each_ms[1]:.2f} ms, {ours_s / bare_s:.2f} times")  # noqa: T201
     assert ours_s <= 1.5 * bare_s
