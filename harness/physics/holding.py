@@ -6,25 +6,24 @@ import math
 
 from harness.nouns.quantity import Contribution, Quantity, propagate, scaled
 from harness.physics.drive import circuit_ohm
-from harness.physics.motor import known, optional, torque_per_ampere
+from harness.physics.motor import known, torque_per_ampere
 from harness.rigfile import RigSpec
 
-OPEN = ("supply_v", "winding_ohm", "flux_v_s")
+OPEN = ("supply_v", "winding_ohm", "flux_v_s", "on_ohm", "dead_time_s")
 """Inputs of a held field's torque."""
-LOOP = (*OPEN, "gain_per_rad")
+LOOP = ("supply_v", "winding_ohm", "flux_v_s", "on_ohm", "gain_per_rad")
 """Inputs of a loop's stiffness."""
 
 
 def loop_stiffness(spec: RigSpec, motor: str, pole_pairs: int) -> Quantity:
     """Stiffness of the proportional loop outside its dead zone on a motor of so many pole pairs, N m/rad."""
-    inputs = known(spec, motor, *LOOP, "on_ohm")
+    inputs = known(spec, motor, *LOOP)
     ideal = propagate(
         lambda supply_v, winding_ohm, flux_v_s, gain_per_rad, on_ohm: (
             torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
         ),
         "N m/rad",
-        on_ohm=optional(inputs, "on_ohm", "ohm"),
-        **{name: inputs[name] for name in LOOP},
+        **inputs,
     )
     return misaligned(spec, motor, ideal)
 

@@ -9,7 +9,7 @@ from harness.base.errors import MeasurementError
 from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, exact, propagate
 from harness.physics.drive import circuit_ohm, dead_time_volts
-from harness.physics.motor import entries, known, needs, optional, torque_per_ampere
+from harness.physics.motor import known, needs, torque_per_ampere
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 INPUTS = (
     "supply_v", "winding_ohm", "flux_v_s", "gain_per_rad", "amplitude_limit", "mass_kg", "length_m",
-    "rotor_inertia_kg_m2", "viscous_n_m_s", "coulomb_n_m", "inductance_h",
+    "arm_inertia_kg_m2", "rotor_inertia_kg_m2", "viscous_n_m_s", "coulomb_n_m", "inductance_h", "on_ohm", "dead_time_s",
 )  # fmt: skip
 
 
@@ -25,12 +25,12 @@ def loop_delay(spec: RigSpec, motor: str) -> Quantity | None:
     """From the shaft's angle to the torque, s: age of the reading, reading to duties, L / R. None if not stated."""
     age, late = spec.motor[motor].sensor.age_s, spec.firmware.loop_delay_s
     inputs = known(spec, motor, "inductance_h", "winding_ohm", "on_ohm")
-    if age is None or late is None or "inductance_h" not in inputs or "winding_ohm" not in inputs:
+    if age is None or late is None or len(inputs) < 3:
         return None
     return propagate(
         lambda age_s, late_s, henry, winding, on: age_s + late_s + henry / circuit_ohm(winding, on), "s",
         age_s=age.quantity("s"), late_s=late.quantity("s"), henry=inputs["inductance_h"],
-        winding=inputs["winding_ohm"], on=optional(inputs, "on_ohm", "ohm"),
+        winding=inputs["winding_ohm"], on=inputs["on_ohm"],
     )  # fmt: skip
 
 
@@ -56,10 +56,7 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
     """
     pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
-    table = entries(spec, motor)
     given = known(spec, motor, *INPUTS)
-    for name in ("on_ohm", "dead_time_s", "arm_inertia_kg_m2"):
-        given[name] = optional(known(spec, motor, name), name, table[name][2])
     internal = spec.supply.internal_resistance_ohm
     given["source_ohm"] = internal.quantity("ohm") if internal is not None else exact(0.0, "ohm")
     delay, period = loop_delay(spec, motor), loop_period(spec, declared)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from harness.nouns.quantity import Quantity, exact
+from harness.nouns.quantity import Quantity
 from harness.physics.drive import circuit_ohm, phase_volts
 from harness.rigfile import RigSpec
 from harness.rigfile.known import Known
@@ -91,12 +91,3 @@ def needs(spec: RigSpec, motor: str, names: Iterable[str]) -> tuple[str, ...]:
     """Keys of the rig file that are missing of the model inputs of these names."""
     table = entries(spec, motor)
     return tuple(table[name][0] for name in names if table[name][1] is None)
-
-
-def optional(inputs: dict[str, Quantity], name: str, unit: str) -> Quantity:
-    """The input of a name, 0 in `unit` where the rig file is silent (dead time, on-resistance).
-
-    >>> print(optional({}, "on_ohm", "ohm"))
-    0 ohm (u = 0)
-    """
-    return inputs.get(name, exact(0.0, unit))

@@ -18,7 +18,7 @@ from harness.nouns.quantity import Quantity, propagate, scaled
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
 from harness.physics.holding import LOOP, OPEN, loop_stiffness, misaligned
-from harness.physics.motor import known, needs, optional, peak_torque, torque_per_ampere
+from harness.physics.motor import known, needs, peak_torque, torque_per_ampere
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
@@ -50,7 +50,12 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             f"pole pairs x peak torque at amplitude {AMPLITUDE:g}, 20 degC",
         ),
         given("closed_loop", loop, looped, "1.5 p psi x gain x (supply/2) / (R + Ron), 20 degC"),
-        given("ratio", both, looped, "closed-loop over open-loop stiffness: flux, resistance and supply cancel"),
+        given(
+            "ratio",
+            both,
+            tuple(dict.fromkeys((*held, *looped))),
+            "closed-loop over open-loop stiffness: flux, resistance and supply cancel",
+        ),
         given("friction", inputs.get("coulomb_n_m"), needs(spec, motor, ("coulomb_n_m",)), "as the rig file states it"),
         given("slip_torque", peak, held, f"peak torque at amplitude {AMPLITUDE:g}, 20 degC"),
         given(
@@ -72,7 +77,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 
 
 def _peak(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int, amplitude: Quantity) -> Quantity:
-    inputs = known(spec, motor, "supply_v", "winding_ohm", "flux_v_s", "on_ohm", "dead_time_s")
+    inputs = known(spec, motor, *OPEN)
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
     internal = spec.supply.internal_resistance_ohm
     source_ohm = Quantity(value=0.0, unit="ohm") if internal is None else internal.quantity("ohm")
@@ -94,13 +99,9 @@ def _peak(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int, amplit
     return propagate(
         torque,
         "N m",
-        supply_v=inputs["supply_v"],
-        winding_ohm=inputs["winding_ohm"],
-        flux_v_s=inputs["flux_v_s"],
-        on_ohm=optional(inputs, "on_ohm", "ohm"),
-        dead_time_s=optional(inputs, "dead_time_s", "s"),
         amplitude=amplitude,
         source_ohm=source_ohm,
+        **inputs,
     )
 
 

@@ -15,7 +15,7 @@ from harness.nouns.quantity import Quantity, exact, propagate
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
 from harness.physics.holding import LOOP, loop_stiffness
-from harness.physics.motor import arm_torque, known, needs, optional
+from harness.physics.motor import arm_torque, known, needs
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
@@ -96,6 +96,6 @@ def _drop(spec: RigSpec, motor: str, declared: Declared) -> Quantity:
         supply_v=inputs["supply_v"],
         winding_ohm=inputs["winding_ohm"],
         flux_v_s=inputs["flux_v_s"],
-        on_ohm=optional(inputs, "on_ohm", "ohm"),
+        on_ohm=inputs["on_ohm"],
         r=internal.quantity("ohm"),
     )

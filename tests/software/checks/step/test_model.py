@@ -189,3 +189,11 @@ def test_the_droop_is_that_of_the_places_that_the_steps_have() -> None:
     loop_n_m, arm_n_m = parts["loop"].value, parts["arm"].value
     assert expected.quantity is not None
     assert expected.quantity.value == pytest.approx(-arm_n_m * np.mean(means) / (loop_n_m + arm_n_m), rel=3e-3)
+
+
+@pytest.mark.parametrize("entry", ["on_resistance_ohm", "dead_time_s", "own_inertia_kg_m2"])
+def test_what_is_seldom_stated_is_not_taken_for_nothing(entry: str) -> None:
+    lines = [line for line in RIG.read_text().splitlines() if not line.startswith(entry)]
+    spec = loads("\n".join(lines).encode(), "bare.toml")
+    found = {each.name.rpartition(".")[2]: each for each in loop.expect(spec, DECLARED, "gate")}
+    assert [key.rpartition(".")[2] for key in found["natural_frequency"].needs] == [entry]

@@ -132,6 +132,19 @@ def test_what_is_not_stated_is_named_and_nothing_else_is_missing() -> None:
     assert all((each.quantity is None) == bool(each.needs) for each in found.values())
 
 
+def test_what_a_driver_takes_is_not_expected_to_be_nothing() -> None:
+    """On-resistance and dead time: a driver has both, and a rig file that is silent of them does not say 0."""
+    driver, dead = "driver.on_resistance_ohm", "firmware.dead_time_s"
+    bare = "\n".join(line for line in RIG.splitlines() if not line.startswith(("on_resistance", "dead_time")))
+    assert {name: each.needs for name, each in expectations(bare).items() if each.needs} == {
+        "open_loop": (driver, dead),
+        "slip_torque": (driver, dead),
+        "closed_loop": (driver,),
+        "ratio": (driver, dead),
+        "clip_torque": (driver, dead),
+    }
+
+
 def test_curves_are_those_of_the_windings_with_the_width_of_the_torque() -> None:
     spec, at = spec_of(RIG), [-0.1, 0.0, 0.03, 0.1]
     held = model.overlay("gate.stiffness.open_loop", at, spec, DECLARED, "gate")
