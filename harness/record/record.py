@@ -54,7 +54,8 @@ class Record:
         self.folder = folder
         self.data = data
         self.raw = raw or beside(folder)
-        self._content = content_of(folder / FILE, data)
+        self.content = content_of(folder / FILE, data)
+        """Its entries as JSON has them, raised to today's schema; unchecked but for those that none can lack."""
 
     # --- the run -------------------------------------------------------------------------------------
 
@@ -256,9 +257,9 @@ class Record:
     # --- inside --------------------------------------------------------------------------------------
 
     def _entry(self, name: str) -> Any:
-        if name not in self._content:
+        if name not in self.content:
             raise Damage(f"expected {name!r} in it")
-        return self._content[name]
+        return self.content[name]
 
     def _entries(self, name: str) -> list[Mapping[str, Any]]:
         return [table(entry, name) for entry in listed(self._entry(name), name)]
@@ -267,7 +268,7 @@ class Record:
 @lru_cache(maxsize=8)
 def _spec_of(words: str, loads: Callable[[bytes, str], RigSpec]) -> RigSpec:
     # Most records of a rig hold the same text, and to check it takes longer than to read all else of a record.
-    return loads(words.encode(), "rig.toml")
+    return loads(words.encode("utf-8", "surrogatepass"), "rig.toml")
 
 
 @lru_cache(maxsize=8)

@@ -12,6 +12,7 @@ from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, V
 from harness.record import forms
 from harness.record.entries import CauseEntry, DiagnosisEntry
 from harness.record.record import Record
+from harness.record.schema import SCHEMA
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +47,7 @@ def rewritten(record: Record, findings: Findings) -> Record:
         "diagnosis": findings.diagnosis,
         "exit_code": findings.exit_code,
     }
-    content = {**json.loads(record.data), **forms.clean(entries)}
+    content = {**record.content, "schema": SCHEMA, **forms.clean(entries)}
     return Record(record.folder, json.dumps(content).encode("ascii"), raw=record.raw)
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from harness.base.errors import ExitCode, MeasurementError
+from harness.base.errors import ExitCode, MeasurementError, RecordError
 from harness.base.versions import version_of, versions
 from harness.checks import registry
 from harness.checks.definition import Check, CheckNamed
@@ -30,6 +30,7 @@ from harness.nouns.results import (
     VerdictKind,
 )
 from harness.record import Record
+from harness.record.parts import DamagedRecord
 from harness.record.rewriting import Findings, rewritten
 from harness.rigfile import RigSpec
 from harness.run.curves import curves
@@ -82,6 +83,8 @@ def judge_again(
     it was fixed before measuring. A check that was left out or stopped stays so, with its reasons. Raises RecordError
     where the record cannot be read, UsageError where it is of a check that there is no more.
     """
+    if not record.planned and not record.finished:
+        raise RecordError(f"{record.folder}: stopped before anything was planned; there is nothing to judge again")
     spec = spec or record.spec
     rule, made = rule_of(record, spec), Judgement()
     for group in groups(record):
@@ -144,6 +147,9 @@ def groups(record: Record) -> Iterator[Group]:
 def rule_of(record: Record, spec: RigSpec) -> rules.Rule:
     """The rule that a record was to be judged by, with requirements and [detect] of a rig file. Raises RecordError."""
     risk = record.risk
+    shares = (risk.false_alarm, risk.false_acceptance)
+    if min(risk.planned, risk.looks) < 1 or not all(0.0 < share < 1.0 for share in shares):
+        raise DamagedRecord(record.folder, f"risk: expected decisions and looks from 1, risks between 0 and 1: {risk}")
     return rules.Rule(
         planned=risk.planned,
         looks=risk.looks,
@@ -173,4 +179,6 @@ def _left(group: Group) -> list[Result]:
 
 def _declared(record: Record, motor: str) -> Declared:
     """What the firmware declared for a motor; of all together, for the first."""
+    if not record.declared:
+        raise DamagedRecord(record.folder, "declared: expected what the firmware declares for a motor, found nothing")
     return record.declared.get(motor) or next(iter(record.declared.values()))

@@ -10,23 +10,30 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import json
 import shutil
 import sqlite3
 from collections import Counter
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
+from harness.base.errors import RecordError
 from harness.baseline.stored import load
 from harness.compare import Comparison, Finding
 from harness.history.gather import gather
 from harness.history.page import render as history_page
 from harness.nouns.results import Measurement, Outcome, VerdictKind
-from harness.record import Record, read
+from harness.record import Record, read, rewriting, schema
 from harness.record.entries import ObservationEntry
+from harness.record.parts import DamagedRecord
+from harness.record.raw import beside
 from harness.report import write_report
-from harness.run.judge_again import judge_again
+from harness.run.judge_again import judge_again, record_again
 from harness.store import Store
 from tests.software.record.contents import edited
 
@@ -174,3 +181,54 @@ def test_its_raw_files_are_read_from_where_they_are(record: Record) -> None:
         return elsewhere[entry.file]
 
     assert judge_again(Record(record.folder, record.data, raw=raw)).diagnosis.differs
+
+
+def test_a_damaged_file_of_samples_is_said_to_be_one(record: Record) -> None:
+    """Whatever lies in its place: another format, no rows, words, a number alone."""
+    entry = record.observation_entries[0]
+    path = record.folder / entry.file
+    names = [(column.name, "<U4") for column in entry.columns]
+    others = {"words": np.zeros(3, names), "no rows": np.load(path)[:0], "a number": np.array(1.0)}
+    for samples in others.values():
+        np.save(path, samples)
+        with pytest.raises(RecordError):
+            read(record.folder).observations()
+    for data in (b"", b"PK\x03\x04xxxx", b"\x93NUMPY"):
+        path.write_bytes(data)
+        with pytest.raises(RecordError):
+            read(record.folder).observations()
+    with pytest.raises(RecordError, match="outside"):
+        beside(record.folder)(replace(entry, file="raw/\0"))
+
+
+def test_what_is_rewritten_is_raised_once(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By a step that says something else the second time."""
+    monkeypatch.setattr(schema, "SCHEMA", 2)
+    monkeypatch.setattr(rewriting, "SCHEMA", 2)
+    monkeypatch.setattr(schema, "RAISES", {1: lambda content: {**content, "lot": f"older {content['lot']}"}})
+    older = edited(record, lot="spring")
+    assert older.lot == "older spring"
+    again = record_again(older)
+    assert (again.schema, again.lot) == (2, "older spring")
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"risk": {"planned": 0}}, "risk"),
+        ({"risk": {"false_alarm": 2.0}}, "risk"),
+        ({"declared": None}, "declared"),
+    ],
+)
+def test_a_record_that_cannot_be_judged_by_is_damaged(record: Record, changes: dict[str, Any], what: str) -> None:
+    content = json.loads(record.data)
+    for name, change in changes.items():
+        content[name] = {**content[name], **change} if change else {}
+    with pytest.raises(DamagedRecord, match=what):
+        judge_again(Record(record.folder, json.dumps(content).encode()))
+
+
+def test_a_run_that_planned_nothing_has_nothing_to_judge(record: Record) -> None:
+    content = {**json.loads(record.data), "finished": False, "planned": []}
+    with pytest.raises(RecordError, match="before anything was planned"):
+        judge_again(Record(record.folder, json.dumps(content).encode()))
