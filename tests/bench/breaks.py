@@ -186,8 +186,12 @@ def main() -> int:
     parser.add_argument("--only", nargs="+", default=[], metavar="WORDS")
     parser.add_argument("arguments", nargs="*")
     options = parser.parse_args()
+    if options.jobs < 1:
+        parser.error(f"--jobs: expected a number from 1, found {options.jobs}")
     if options.only or options.arguments:
         some = [each for each in BREAKS if any(words in each.words for words in options.only or [""])]
+        if not some:
+            parser.error(f"--only: no break has {' or '.join(map(repr, options.only))} in its words")
         red: dict[str, str] = {}
         tried(some, options.arguments, options.jobs, red, keep=False)
         return 0 if all(red.values()) else 1

@@ -13,6 +13,7 @@ from harness.history import gather, render
 from harness.report.page import render as render_run
 from tests.browser.looking import DESKTOP, LOOKS, PHONE, browser, opened, program
 from tests.software.history.stores import decided, filled
+from tests.software.record.contents import record_of
 from tests.software.report.sample import number, record, verdict
 
 pytestmark = pytest.mark.skipif(program() is None, reason="no Chromium on this machine")
@@ -61,7 +62,11 @@ def pages(tmp_path_factory) -> dict[str, Path]:
         decided(store, word="release", firmware_version="1.4.0")
         decided(store, word="undecided", firmware_version="1.4.0")
         many = render(gather(store), beside=folder)
-    texts = {"run": render_run(every_word()), "unfinished": render_run(unfinished), "history": many}
+    texts = {
+        "run": render_run(record_of(every_word())),
+        "unfinished": render_run(record_of(unfinished)),
+        "history": many,
+    }
     paths = {}
     for name, text in texts.items():
         paths[name] = folder / f"{name}.html"
