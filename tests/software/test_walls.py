@@ -106,7 +106,7 @@ WALLS = {
     ),
     "judge": Wall(
         inside=("judge",),
-        outside=(*BENCH, "record", "rigfile", "physics", MODELS),
+        outside=(*MEASURING, "record", "rigfile", "physics", MODELS),
         why="verdicts and causes are of results alone",
     ),
     "policy": Wall(
@@ -405,6 +405,25 @@ def test_the_simulated_bench_runs_without_the_harness() -> None:
     assert [name for name in names if not name.startswith("rigs_demo")] == []
 
 
+def test_a_board_script_takes_what_its_ports_have() -> None:
+    """Modules of MicroPython on every port that the drive runs on, and its neighbours on the board."""
+    ports = {"array", "binascii", "machine", "micropython", "select", "struct", "sys", "time"}
+    scripts = sorted((ROOT / "device_scripts").glob("*.py"))
+    taken = {
+        name
+        for script in scripts
+        for node in ast.walk(ast.parse(script.read_text(encoding="utf-8")))
+        for name in (
+            [alias.name for alias in node.names]
+            if isinstance(node, ast.Import)
+            else [node.module]
+            if isinstance(node, ast.ImportFrom)
+            else []
+        )
+    }
+    assert taken - {script.stem for script in scripts} <= ports
+
+
 # --- time, truth and other machines --------------------------------------------------------------------------
 
 
@@ -425,7 +444,7 @@ def test_only_the_clock_touches_time() -> None:
         "from datetime import date as day\nx = day.today()",
     ],
 )
-def test_the_wall_round_the_clock_sees_every_way_to_it(source: str) -> None:
+def test_the_wall_round_the_clock_sees_the_usual_ways_to_it(source: str) -> None:
     assert reads_time(source)
 
 
