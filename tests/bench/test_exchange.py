@@ -14,6 +14,7 @@ from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
 from harness.release.trial import settle
 from harness.rigfile import load
+from harness.run.means import Means
 from harness.run.session import Settings
 from tests.bench.conftest import stand_alone
 
@@ -75,7 +76,9 @@ def test_a_held_firmware_is_put_back_by_a_later_opening_of_the_board_or_forgotte
         with open_rig(spec, seed=1, before_firmware=lambda rig: exchange(rig, new, restore=False, hold=True)) as rig:
             backup = backup_of(rig)
         assert (backup / "index.json").exists()
-        session = SimpleNamespace(backup=backup, spec=spec, settings=Settings(rig=bench.rig_file), seed=1)
+        session = SimpleNamespace(
+            backup=backup, spec=spec, settings=Settings(rig=bench.rig_file), seed=1, means=Means()
+        )
         assert settle([session], released=released) == ""  # type: ignore[list-item]
         assert not backup.exists()
         with open_rig(spec, seed=1) as rig:
