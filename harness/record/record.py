@@ -154,8 +154,10 @@ class Record:
     @part
     def firmware(self) -> FirmwareEntry | None:
         """The firmware under test, by what it declares for the first motor; None where it declared nothing."""
-        for said in self.declared.values():
-            return FirmwareEntry(name=said.name, version=said.version, sha256=self.hashes.firmware)
+        for motor, said in table(self._entry("declared"), "declared").items():
+            entry = table(said, f"declared.{motor}")
+            name, version = (text(entry.get(key), f"declared.{motor}.{key}") for key in ("name", "version"))
+            return FirmwareEntry(name=name, version=version, sha256=self.hashes.firmware)
         return None
 
     @part
