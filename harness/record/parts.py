@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from harness.base.errors import MeasurementError, RecordError
 from harness.base.words import visible
@@ -53,6 +53,16 @@ class part(cached_property[T]):
 
         super().__init__(guarded)
         self.__doc__ = read.__doc__
+
+    if not TYPE_CHECKING:  # its type is that of cached_property
+
+        def __get__(self, record: Any, owner: Any = None) -> Any:
+            """Without the lock of `cached_property`, which takes as long as to read a short entry; two threads may both
+            read one, and find the same."""
+            if record is None:
+                return self
+            found = record.__dict__[self.attrname] = self.func(record)
+            return found
 
 
 class _Value(part[T]):
