@@ -114,10 +114,11 @@ def _row(rows: dict[str, Row], name: str) -> Row:
     """The row of a quantity, new where it is named for the first time."""
     name = visible(name)
     if name not in rows:
+        full = Name(name)
         rows[name] = {
             "name": name,
-            "check_name": Name(name).check,
-            "motor": Name(name).motor,
+            "check_name": full.check,
+            "motor": full.motor,
             "value": None,
             "u": None,
             "unit": "",
