@@ -6,6 +6,7 @@ import ast
 import doctest
 import re
 from collections.abc import Iterator
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -16,7 +17,8 @@ from tests.results import ROOT
 HARNESS = ROOT / "harness"
 ROOMS = ("nouns", "fits", "corrections", "physics")
 """Rooms whose parameters are all explained."""
-NUMERICS = (
+WITH_EXAMPLES = (
+    "base.words", "nouns.names",
     "nouns.quantity", "nouns.coverage", "fits.exponential", "fits.field_fit", "fits.pulse", "fits.regression",
     "fits.sliding", "fits.swings", "corrections.dead_time", "corrections.resistance", "physics.drive",
     "physics.motor", "physics.swing", "compare.between", "compare.difference", "compare.drift", "compare.runlength",
@@ -53,13 +55,14 @@ UNITS = (
 SUFFIX = re.compile(rf"_(?:{'|'.join(UNITS)})$")
 
 
-@pytest.mark.parametrize("module", NUMERICS)
+@pytest.mark.parametrize("module", WITH_EXAMPLES)
 def test_examples_run(module: str) -> None:
     found = doctest.testmod(import_module(f"harness.{module}"))
     assert found.attempted > 0, "an example is expected"
     assert found.failed == 0
 
 
+@cache
 def classes() -> set[str]:
     """Names of all classes of the harness: a parameter of such a type is explained by its class."""
     trees = (ast.parse(path.read_text(encoding="utf-8")) for path in HARNESS.rglob("*.py"))

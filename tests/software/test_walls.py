@@ -405,23 +405,32 @@ def test_the_simulated_bench_runs_without_the_harness() -> None:
     assert [name for name in names if not name.startswith("rigs_demo")] == []
 
 
+PORTS = {"array", "binascii", "machine", "micropython", "select", "struct", "sys", "time"}
+"""Modules of MicroPython that every port has on which the drive may run."""
+
+
+def beyond_ports(tree: Tree) -> set[str]:
+    """Modules that board scripts take and that are neither a port's nor their neighbours on the board."""
+    scripts = tree.inside("device_scripts")
+    neighbours = {script.partition(".")[2] for script in scripts} - {""}
+    taken = [tree.imports[script] for script in scripts]
+    return {name for each in taken for name in each.run_time | each.types_only} - neighbours - PORTS
+
+
 def test_a_board_script_takes_what_its_ports_have() -> None:
-    """Modules of MicroPython on every port that the drive runs on, and its neighbours on the board."""
-    ports = {"array", "binascii", "machine", "micropython", "select", "struct", "sys", "time"}
-    scripts = sorted((ROOT / "device_scripts").glob("*.py"))
-    taken = {
-        name
-        for script in scripts
-        for node in ast.walk(ast.parse(script.read_text(encoding="utf-8")))
-        for name in (
-            [alias.name for alias in node.names]
-            if isinstance(node, ast.Import)
-            else [node.module]
-            if isinstance(node, ast.ImportFrom)
-            else []
-        )
-    }
-    assert taken - {script.stem for script in scripts} <= ports
+    assert beyond_ports(tree()) == set()
+
+
+@pytest.mark.parametrize(
+    ("line", "taken"),
+    [
+        ("import os", "os"),
+        ("def late():\n    from random import choice", "random"),
+        ("from . import inbox", "device_scripts.inbox"),
+    ],
+)
+def test_a_board_script_that_takes_more_is_seen(line: str, taken: str) -> None:
+    assert beyond_ports(planted("device_scripts.frames", line)) == {taken}
 
 
 # --- time, truth and other machines --------------------------------------------------------------------------

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-import doctest
 import unicodedata
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.base import words
 from harness.base.words import visible, visible_lines
 from harness.bench.visa import printable
 
 ANY = st.text(st.characters(), max_size=30)
 """Every character that there is, lone surrogates too."""
-
-
-def test_the_examples_run() -> None:
-    found = doctest.testmod(words)
-    assert found.attempted
-    assert not found.failed
 
 
 @given(ANY)

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.software.test_documents import files_of
+
 ROOT = Path(__file__).resolve().parents[3]
 TOY = Path(__file__).parent / "toy"
 PACKAGES = ("harness", "device_scripts", "rigs_demo")
@@ -55,8 +57,7 @@ def rotorgate(copy: Path, *words: str, code: int = 0) -> str:
 
 
 def test_the_recipe_lists_what_the_toy_check_adds() -> None:
-    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("### A check\n")[2].partition("\n### ")[0]
-    files = re.findall(r"`([\w/<>.]+\.py)`", told.partition("Files:")[2].partition("python -m")[0])
+    files = [file for file in files_of("A check") if file.endswith(".py")]
     patterns = [re.sub(r"<\w+>", "rest", file) for file in files if not file.startswith("tests/")]
     assert sorted(patterns) == added()
     assert any(fnmatchcase(file, "tests/software/checks/<check>/*") for file in files)

@@ -16,6 +16,7 @@ from harness.nouns.quantity import exact
 from harness.record import Record
 from harness.store import Store
 from tests.software.compare.records import quantity, record
+from tests.software.record import contents
 from tests.software.record.contents import edited
 
 STIFFNESS, RATIO, SPREAD = "gate.stiffness.open_loop", "gate.stiffness.ratio", "gate.commutation.step_spread"
@@ -26,9 +27,7 @@ LEVELS = (0.648, 0.652, 0.651, 0.649, 0.653, 0.647, 0.650, 0.650)
 
 def saved(folder: str, one: Record, exit_code: int | None = 0) -> str:
     """The record on disk, with what a run adds to it and the comparison does not read."""
-    Path(folder).mkdir(parents=True)
-    (Path(folder) / "record.json").write_bytes(edited(one, exit_code=exit_code).data)
-    return folder
+    return str(contents.saved(edited(one, exit_code=exit_code), Path(folder)))
 
 
 def values(stiffness: float, **other: object) -> dict[str, object]:

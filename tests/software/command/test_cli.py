@@ -18,7 +18,7 @@ from harness.bench.safe import StopSignal
 from harness.command import main as cli
 from harness.record import read
 from tests.patience import PATIENCE_S
-from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeRig
+from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig
 
 ROTORGATE = [sys.executable, "-m", "harness.command.main"]
 
@@ -186,13 +186,6 @@ def test_a_narrow_encoding_does_not_break_output(tmp_path):
     done = run("report", "\u6c34\u9580", env=environment)
     assert done.returncode == 4
     assert "\\u6c34" in done.stderr
-
-
-@pytest.fixture
-def bench(monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-
-    return Bench()
 
 
 def test_a_healthy_board_ends_with_0_record_and_report(bench, capsys):

@@ -14,14 +14,8 @@ from harness.base.errors import BenchError
 from harness.command import main as cli
 from harness.run.means import Means
 from harness.store import Store
-from tests.software.run.fakes import SLUICE, Bench, FakeChecks
+from tests.software.run.fakes import SLUICE, FakeChecks
 from tests.software.store.records import written
-
-
-@pytest.fixture
-def bench(monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-    return Bench()
 
 
 def test_a_qualification_is_kept_beside_its_folder(bench, capsys):

@@ -18,13 +18,7 @@ from harness.run.repeats import repeated, settings_of
 from harness.run.session import Settings
 from harness.store import Store
 from tests.software.record.contents import content_of, edited
-from tests.software.run.fakes import IDENTITY, SLUICE, Bench, FakeChecks, FakeRig
-
-
-@pytest.fixture
-def bench(monkeypatch, tmp_path):
-    monkeypatch.chdir(tmp_path)
-    return Bench()
+from tests.software.run.fakes import IDENTITY, SLUICE, FakeChecks, FakeRig
 
 
 def test_each_repeat_is_a_whole_run_of_its_own_in_one_store(bench, capsys):

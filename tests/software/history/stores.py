@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from harness.store import Store
-from tests.software.record.contents import BOARD, DECLARED
+from tests.software.record.contents import BOARD, DECLARED, record_of, saved
 from tests.software.report import sample
 
 STIFFNESS, DELAY, OFFSET = "gate.stiffness.open_loop", "gate.step.delay", "gate.commutation.offset"
@@ -31,8 +30,7 @@ def run(
     )
     content["rig"] = {**content["rig"], "name": rig}
     content["measurements"][0] = sample.number(STIFFNESS, value, "N m/rad", 0.006)
-    folder.mkdir(parents=True)
-    (folder / "record.json").write_text(json.dumps(content, indent=1), encoding="utf-8")
+    saved(record_of(content), folder)
     (folder / "report.html").write_text("<!doctype html>\n", encoding="utf-8")
     return folder
 

@@ -22,7 +22,7 @@ from harness.store.histories import Level
 from tests.software.compare.records import quantity
 from tests.software.compare.records import record as compared
 from tests.software.history.stores import DELAY, SAG, SHA, STIFFNESS, decided, filled, run
-from tests.software.record.contents import BOARD, DECLARED, RIG, edited
+from tests.software.record.contents import BOARD, DECLARED, RIG, edited, record_of, saved
 from tests.software.report import sample
 from tests.software.report.test_page import HOSTILE, outline
 
@@ -253,9 +253,7 @@ def kept_for_comparison(folder: Path, values: list[float]) -> Store:
     for number, value in enumerate(values):
         one = compared({STIFFNESS: quantity(value)}, number)
         one = edited(one, exit_code=0, started_utc=f"2026-01-02T{number:02d}:00:00+00:00")
-        (folder / f"{number}").mkdir()
-        (folder / f"{number}" / "record.json").write_bytes(one.data)
-        store.keep(folder / f"{number}")
+        store.keep(saved(one, folder / f"{number}"))
     return store
 
 
@@ -333,9 +331,7 @@ def test_strangers_text_is_shown_and_never_obeyed(tmp_path):
         }  # fmt: skip
         content = sample.record(**poisoned)
         content["rig"] = {**RIG, "name": HOSTILE}
-        (tmp_path / "run").mkdir()
-        (tmp_path / "run" / "record.json").write_text(json.dumps(content), encoding="utf-8")
-        store.keep(tmp_path / "run")
+        store.keep(saved(record_of(content), tmp_path / "run"))
         page = page_of(store, tmp_path)
     parsed = outline(page)
     assert not [tag for tag, _ in parsed.tags if tag in {"script", "img", "iframe", "link", "object"}]
@@ -351,10 +347,7 @@ def test_a_version_that_is_not_stated_and_long_ones_have_a_column(tmp_path):
         for number, declared in enumerate([{}, {"gate": {**DECLARED, "version": "2.0.0-" + "x" * 60}}]):
             store.keep(run(tmp_path / str(number), number))
             content = sample.record(declared=declared, started_utc=f"2026-02-0{number + 1}T00:00:00Z")
-            path = tmp_path / f"n{number}"
-            path.mkdir()
-            (path / "record.json").write_text(json.dumps(content), encoding="utf-8")
-            store.keep(path)
+            store.keep(saved(record_of(content), tmp_path / f"n{number}"))
         page = page_of(store, tmp_path)
     assert ">not stated</text>" in page
     assert "…</text>" in page

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections import deque
-from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import given
@@ -16,16 +13,12 @@ from rigs_demo.instruments.engine import Instrument
 from rigs_demo.instruments.errors import DEPTH, ErrorQueue, ScpiError
 from rigs_demo.instruments.supply import SupplyInstrument
 from rigs_demo.instruments.wiring import Seeds
+from tests.reference.cases import cases
 
 from .stub_bench import StubBench
 
-PROTOCOL = Path(__file__).parents[2] / "reference" / "protocol"
-
-
-def case(name: str) -> dict[str, Any]:
-    """Expected values of a reference case by name."""
-    (found,) = [case for case in tomllib.loads((PROTOCOL / "cases.toml").read_text())["case"] if case["id"] == name]
-    return {expect["name"]: expect["value"] for expect in found["expect"]}
+BITS = {name: entry["value"] for name, entry in cases()["status-bits"].expect.items()}
+"""Weights by the standard's table."""
 
 
 def ask(instrument: Instrument, message: str) -> str:
@@ -65,40 +58,38 @@ def test_mandatory_scpi_commands(instrument: Instrument) -> None:
 def test_event_status_weights(instrument: Instrument, message: str, error: int, name: str) -> None:
     """Weights of the event status register (status-bits)."""
     instrument.receive(message)
-    assert ask(instrument, "*ESR?") == str(case("status-bits")[name])
+    assert ask(instrument, "*ESR?") == str(BITS[name])
     assert ask(instrument, "*ESR?") == "0"
     assert int(ask(instrument, "SYST:ERR?").split(",")[0]) == error
 
 
 def test_device_and_query_errors_have_their_weights(instrument: Instrument) -> None:
-    bits = case("status-bits")
     instrument.report(ScpiError(-363))
-    assert ask(instrument, "*ESR?") == str(bits["esr_device_error"])
+    assert ask(instrument, "*ESR?") == str(BITS["esr_device_error"])
     instrument.report(ScpiError(7))
-    assert ask(instrument, "*ESR?") == str(bits["esr_device_error"])
+    assert ask(instrument, "*ESR?") == str(BITS["esr_device_error"])
     instrument.read()
-    assert ask(instrument, "*ESR?") == str(bits["esr_query_error"])
+    assert ask(instrument, "*ESR?") == str(BITS["esr_query_error"])
 
 
 def test_status_byte_weights(instrument: Instrument) -> None:
     """Weights of the status byte (status-bits)."""
-    bits = case("status-bits")
     assert ask(instrument, "*STB?") == "0"
     instrument.receive("NONSENSE")
-    assert int(ask(instrument, "*STB?")) == bits["stb_error_queue"]
+    assert int(ask(instrument, "*STB?")) == BITS["stb_error_queue"]
     instrument.receive("*ESE 32")
-    assert int(ask(instrument, "*STB?")) == bits["stb_error_queue"] + bits["stb_event_summary"]
+    assert int(ask(instrument, "*STB?")) == BITS["stb_error_queue"] + BITS["stb_event_summary"]
     instrument.receive("*SRE 255")
     assert ask(instrument, "*SRE?") == "191"  # bit 6 cannot be enabled
-    assert int(ask(instrument, "*STB?")) & bits["stb_service_request"]
-    assert int(ask(instrument, "*IDN?;*STB?").split(";")[1]) & bits["stb_message_available"]
+    assert int(ask(instrument, "*STB?")) & BITS["stb_service_request"]
+    assert int(ask(instrument, "*IDN?;*STB?").split(";")[1]) & BITS["stb_message_available"]
     instrument.receive("*CLS")
     assert ask(instrument, "*STB?") == "0"
     instrument.status.operation.enable = 1
     instrument.status.operation.show(1)
     instrument.status.questionable.enable = 2
     instrument.status.questionable.show(2)
-    assert int(ask(instrument, "*STB?")) & 0b10001000 == bits["stb_operation"] + bits["stb_questionable"]
+    assert int(ask(instrument, "*STB?")) & 0b10001000 == BITS["stb_operation"] + BITS["stb_questionable"]
 
 
 def test_reset_leaves_status_alone_and_clear_leaves_masks_alone(instrument: Instrument) -> None:

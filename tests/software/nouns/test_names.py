@@ -2,23 +2,14 @@
 
 from __future__ import annotations
 
-import doctest
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.nouns import names
 from harness.nouns.names import Name, PhaseTerminal
 
 WORD = st.from_regex(r"[a-z][a-z0-9_]{0,5}", fullmatch=True)
 MOTOR = WORD | st.just("")
-
-
-def test_the_examples_run() -> None:
-    found = doctest.testmod(names)
-    assert found.attempted
-    assert not found.failed
 
 
 @given(MOTOR, WORD, WORD)

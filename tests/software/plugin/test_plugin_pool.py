@@ -25,7 +25,6 @@ CONFTEST = """
 import os, pytest, sys
 from pathlib import Path
 sys.path.insert(0, {root!r})
-from tests.patience import PATIENCE_S, has_ended, until
 from harness.plugin import MEANS
 from tests.software.run.fakes import FakeChecks, FakeRig, means_of
 checks, rig = FakeChecks(), FakeRig()

@@ -12,6 +12,7 @@ from harness.nouns.results import Outcome, Verdict
 from harness.record import Record, RecordWriter
 from harness.record.entries import OpeningEntries, PlanEntries
 from harness.record.forms import clean, verdict_entry
+from harness.record.record import FILE
 from harness.record.values import read_as
 
 DECLARED: dict[str, Any] = clean(
@@ -97,6 +98,13 @@ def content_of(record: Record) -> dict[str, Any]:
 def record_of(content: Mapping[str, Any], folder: Path = Path("run")) -> Record:
     """The record that a record.json makes."""
     return Record(folder, json.dumps(content).encode())
+
+
+def saved(record: Record, folder: Path) -> Path:
+    """The folder, new, with the record in it."""
+    folder.mkdir(parents=True)
+    (folder / FILE).write_bytes(record.data)
+    return folder
 
 
 def edited(record: Record, **entries: Any) -> Record:

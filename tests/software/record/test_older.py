@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import shutil
 import sqlite3
 from collections import Counter
@@ -35,7 +34,7 @@ from harness.record.raw import beside
 from harness.report import write_report
 from harness.run.judge_again import judge_again, record_again
 from harness.store import Store
-from tests.software.record.contents import edited
+from tests.software.record.contents import content_of, edited
 
 OLD = Path(__file__).parent / "schema_1_of_2026_11_29"
 AS_WRITTEN = {
@@ -221,14 +220,12 @@ def test_what_is_rewritten_is_raised_once(record: Record, monkeypatch: pytest.Mo
     ],
 )
 def test_a_record_that_cannot_be_judged_by_is_damaged(record: Record, changes: dict[str, Any], what: str) -> None:
-    content = json.loads(record.data)
-    for name, change in changes.items():
-        content[name] = {**content[name], **change} if change else {}
+    content = content_of(record)
+    changed = {name: {**content[name], **change} if change else {} for name, change in changes.items()}
     with pytest.raises(DamagedRecord, match=what):
-        judge_again(Record(record.folder, json.dumps(content).encode()))
+        judge_again(edited(record, **changed))
 
 
 def test_a_run_that_planned_nothing_has_nothing_to_judge(record: Record) -> None:
-    content = {**json.loads(record.data), "finished": False, "planned": []}
     with pytest.raises(RecordError, match="before anything was planned"):
-        judge_again(Record(record.folder, json.dumps(content).encode()))
+        judge_again(edited(record, finished=False, planned=[]))

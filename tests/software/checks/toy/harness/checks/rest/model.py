@@ -17,7 +17,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     name, model = f"{motor}.rest.place", "hanging, and friction over the arm's torque either way"
     friction = entry.coulomb_friction_n_m
     if load is None or load.hang_reading_rad is None or load.mass_kg is None or load.length_m is None:
-        return [Expectation(name=name, needs=f"motor.{motor}.load", model=model)]
+        return [Expectation(name=name, needs=(f"motor.{motor}.load",), model=model)]
     arm_n_m = load.mass_kg.value * STANDARD_M_S2 * load.length_m.value
     aside = math.asin(min(1.0, friction.high / arm_n_m)) if friction is not None else 0.1
     held = rectangular(0.0, aside, "rad", f"friction holds {motor} aside")
