@@ -15,6 +15,7 @@ from harness.nouns.names import Name
 from harness.nouns.results import REQUIRED
 from harness.record import Record, read
 from harness.record.parts import DamagedRecord
+from harness.record.raw import observation_of
 from harness.store.raw import digest
 
 Row = dict[str, Any]
@@ -52,11 +53,11 @@ def rows_of(folder: Path) -> Rows:
 
 
 def _rows(record: Record) -> Rows:
-    record.observations()  # each must be readable now: later would be too late
     raw: dict[str, bytes] = {}
     hashes: dict[str, str] = {}
     for entry in record.observation_entries:
         data = record.raw(entry)
+        observation_of(entry, data, record.folder / entry.file)  # must be readable now: later would be too late
         hashes[entry.name] = digest(data)
         raw[hashes[entry.name]] = data
     if len(hashes) < len(record.observation_entries):
