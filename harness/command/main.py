@@ -12,11 +12,11 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
-from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, NoReturn, cast
 
 from harness.base.errors import PRECEDENCE, ExitCode, HarnessError, UsageError
 from harness.base.sink import open_closed_streams
+from harness.base.versions import version_of
 from harness.base.words import visible
 from harness.command.arguments import baseline, bench, gate, history, records, study
 from harness.command.arguments.shared import Parser
@@ -36,14 +36,6 @@ RUNNERS = {
     "gate": "harness.command.gate:gate",
     "study": "harness.command.study:study",
 }
-
-
-def installed_version() -> str:
-    """Version of the installed package."""
-    try:
-        return version("rotorgate")
-    except PackageNotFoundError:
-        return "not installed"
 
 
 def build_parser() -> Parser:
@@ -69,7 +61,7 @@ def build_parser() -> Parser:
         "3 the bench could not be operated, 4 wrong use, 5 a defect of rotorgate. "
         f"Of several the first of {', '.join(str(int(code)) for code in PRECEDENCE)}.",
     )
-    parser.add_argument("--version", action="version", version=f"rotorgate {installed_version()}")
+    parser.add_argument("--version", action="version", version=f"rotorgate {version_of('rotorgate')}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
 
     for family in (bench, records, baseline, gate, history, study):

@@ -18,6 +18,7 @@ from harness.bench.safe import stop_on_signals
 from harness.judge.tally import counts, headline
 from harness.nouns.names import Name
 from harness.pool import locks_for
+from harness.record import Record
 from harness.record.forms import clean
 from harness.run.board_names import Named, lot_for
 from harness.run.qualification import is_bench, why_stopped
@@ -148,7 +149,7 @@ def show(ended: Ended, terminal: Terminal) -> None:
         return
     session, qualification, kept = ended.session, ended.qualification, ended.kept
     record = qualification.record.read()
-    lines = lines_of(ended)
+    lines = lines_of(ended, record)
     words = headline(qualification.verdicts)
     virtual = " (VIRTUAL)" if record.virtual else ""
     if record.stop is not None and record.stop.by_hand:
@@ -178,10 +179,9 @@ def show(ended: Ended, terminal: Terminal) -> None:
         terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 
 
-def lines_of(ended: Ended) -> list[str]:
+def lines_of(ended: Ended, record: Record) -> list[str]:
     """What went wrong: what a person must do first, why the run ended early, where the board was stopped."""
-    recorded = ended.qualification.record.read().stop
-    lines = [recorded.by_hand] if recorded is not None and recorded.by_hand else []
+    lines = [record.stop.by_hand] if record.stop is not None and record.stop.by_hand else []
     stop = ended.qualification.stop
     if stop is not None and not is_bench(stop):
         lines.append(write_defect(stop, ended.folder))
@@ -211,7 +211,7 @@ def said_of(ended: Ended) -> dict[str, Any]:
         "board": session.settings.board,
         "lot": session.settings.lot,
         "repeat": {"number": session.settings.number, "of": session.settings.looks},
-        "error": lines_of(ended),
+        "error": lines_of(ended, record),
         "verdicts": [
             {
                 "name": entry.name,

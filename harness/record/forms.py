@@ -7,7 +7,7 @@ and so is an open limit.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import partial
@@ -154,6 +154,29 @@ def curve_entry(curve: Curve) -> Entry:
         "joined": curve.joined,
         "series": {label: [list(point) for point in points] for label, points in curve.series.items()},
         "model": [list(row) for row in curve.model],
+    }
+
+
+def result_entries(
+    *,
+    results: Iterable[Measurement | Unmeasured] = (),
+    expectations: Iterable[Expectation] = (),
+    verdicts: Iterable[Verdict] = (),
+    curves: Iterable[Curve] = (),
+) -> dict[str, list[Entry]]:
+    """All that comes of observations, by the names of its lists in record.json."""
+    measured, unmeasured = [], []
+    for result in results:
+        if isinstance(result, Measurement):
+            measured.append(measurement_entry(result))
+        else:
+            unmeasured.append(unmeasured_entry(result))
+    return {
+        "measurements": measured,
+        "unmeasured": unmeasured,
+        "expectations": [expectation_entry(expectation) for expectation in expectations],
+        "verdicts": [verdict_entry(verdict) for verdict in verdicts],
+        "curves": [curve_entry(curve) for curve in curves],
     }
 
 

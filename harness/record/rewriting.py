@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from harness.base.errors import ExitCode
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, Verdict
@@ -32,24 +31,19 @@ class Findings:
 
 def rewritten(record: Record, findings: Findings) -> Record:
     """The record with these findings in place of its own."""
-    measured = [result for result in findings.results if isinstance(result, Measurement)]
+    made = forms.result_entries(
+        results=findings.results,
+        expectations=findings.expectations,
+        verdicts=findings.verdicts,
+        curves=findings.curves,
+    )
     entries = {
+        **made,
         "rotorgate": findings.rotorgate,
         "versions": findings.versions,
-        "measurements": _made(forms.measurement_entry, measured),
-        "unmeasured": _made(
-            forms.unmeasured_entry, (result for result in findings.results if isinstance(result, Unmeasured))
-        ),
-        "expectations": _made(forms.expectation_entry, findings.expectations),
-        "verdicts": _made(forms.verdict_entry, findings.verdicts),
-        "curves": _made(forms.curve_entry, findings.curves),
         "causes": findings.causes,
         "diagnosis": findings.diagnosis,
         "exit_code": findings.exit_code,
     }
     content = {**record.content, "schema": SCHEMA, **forms.clean(entries)}
     return Record(record.folder, json.dumps(content).encode("ascii"), raw=record.raw)
-
-
-def _made(form: Any, results: Iterable[Any]) -> list[Any]:
-    return [form(result) for result in results]

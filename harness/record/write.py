@@ -16,15 +16,7 @@ from harness.base.errors import BenchError, HarnessError, RecordError
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, Verdict
 from harness.record.entries import CauseEntry, DiagnosisEntry, OpeningEntries, PlanEntries, StopEntry
-from harness.record.forms import (
-    Entry,
-    clean,
-    curve_entry,
-    expectation_entry,
-    measurement_entry,
-    unmeasured_entry,
-    verdict_entry,
-)
+from harness.record.forms import Entry, clean, result_entries
 from harness.record.record import FILE, Record
 from harness.record.schema import SCHEMA
 
@@ -91,14 +83,9 @@ class RecordWriter:
         curves: Iterable[Curve] = (),
     ) -> None:
         """Add what an analysis gave, what the models predict, decisions, and curves for the report; one write."""
-        for result in results:
-            if isinstance(result, Measurement):
-                self._append("measurements", [measurement_entry(result)])
-            else:
-                self._append("unmeasured", [unmeasured_entry(result)])
-        self._append("expectations", map(expectation_entry, expectations))
-        self._append("verdicts", map(verdict_entry, verdicts))
-        self._append("curves", map(curve_entry, curves))
+        made = result_entries(results=results, expectations=expectations, verdicts=verdicts, curves=curves)
+        for name, entries in made.items():
+            self._append(name, entries)
         self._write()
 
     def plan(self, plan: PlanEntries) -> None:

@@ -19,7 +19,6 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
 from harness.compare import Baseline, Comparison, Difference, Terms, in_time, terms_of
-from harness.compare.belonging import belongings
 from harness.gate import Decision, Objection, Policy, Word, decide
 from harness.gate.policy import required_by
 from harness.record import Record, read
@@ -95,7 +94,7 @@ JUDGED_BY = ("rig", "requirements", "detect", "limits", "motor", "driver", "firm
 
 def changed_sections(against: Baseline, tried: Record) -> list[str]:
     """Sections in which the rig file judges otherwise than it did for the baseline's last run. Raises RecordError."""
-    before, now = belongings(in_time(against.records)[-1]).rig, belongings(tried).rig
+    before, now = in_time(against.records)[-1].sections, tried.sections
     return [f"[{key}]" for key in JUDGED_BY if before.get(key) != now.get(key)]
 
 

@@ -36,6 +36,7 @@ from harness.rigfile import RigSpec
 from harness.run.curves import curves
 from harness.run.explanation import explanation
 from harness.run.planning import BOTH
+from harness.run.unmeasured import cannot_tell
 
 Result = Measurement | Unmeasured
 
@@ -166,7 +167,7 @@ def _analysed(group: Group, spec: RigSpec, check: Check[Any]) -> list[Result]:
     try:
         found = {result.name: result for result in check.analysis(group.observations, spec, group.motor)}
     except MeasurementError as error:
-        return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in group.names]
+        return cannot_tell(group.names, str(error))
     gone = "this version's analysis of its check knows no such quantity"
     return [found.get(name) or Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=gone) for name in group.names]
 

@@ -33,6 +33,7 @@ from harness.run.curves import curves
 from harness.run.explanation import explanation
 from harness.run.planning import BOTH, Planned
 from harness.run.progress import Progress
+from harness.run.unmeasured import cannot_tell, not_run
 
 Result = Measurement | Unmeasured
 
@@ -241,11 +242,11 @@ class Qualification:
         except MissingCapability as error:
             return not_run(entry.names, str(error)), []
         except MeasurementError as error:
-            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
+            return cannot_tell(entry.names, str(error)), []
         try:
             results = check.analysis(observations, self.spec, motor)
         except MeasurementError as error:
-            return [Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=str(error)) for name in entry.names], []
+            return cannot_tell(entry.names, str(error)), []
         return results, observations
 
     def _take(self, entry: Planned, results: Sequence[Result], observations: Sequence[Observation]) -> None:
@@ -329,11 +330,6 @@ def _check_units(results: Iterable[Result], check: Check[Any], motors: Sequence[
                 raise HarnessError(
                     f"{result.name}: expected a measurement in {unit}, as its check states, found {found}"
                 )
-
-
-def not_run(names: Iterable[str], reason: str) -> list[Result]:
-    """Planned quantities without a number, and why."""
-    return [Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=reason) for name in names]
 
 
 def why_stopped(error: BaseException) -> str:
