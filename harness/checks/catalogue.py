@@ -16,7 +16,6 @@ from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 
-from harness.nouns.contract import ALWAYS
 from harness.nouns.effects import Cause, Effects
 from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Sense
 from harness.nouns.names import Name
@@ -72,7 +71,7 @@ def check_causes() -> tuple[CheckCauses, ...]:
 
 def needed_by(part: str) -> tuple[str, ...]:
     """Checks that cannot run without a part of the drive contract."""
-    return tuple(row.name for row in CHECKS if part in (*ALWAYS, *row.parts))
+    return tuple(row.name for row in CHECKS if row.calls(part))
 
 
 def row_of(check: str) -> CheckRow:
@@ -88,8 +87,7 @@ def quantities_of(row: CheckRow, motors: Iterable[str]) -> dict[str, Measurand]:
 
 def full_names(row: CheckRow, motor: str, motors: Iterable[str]) -> tuple[str, ...]:
     """Full names of a check's quantities on one motor (or once, where it drives all of them)."""
-    prefix = f"{motor}.{row.name}" if row.per_motor else row.name
-    return tuple(f"{prefix}.{name}" for name in quantities_of(row, motors))
+    return tuple(row.full_name(motor, name) for name in quantities_of(row, motors))
 
 
 @cache

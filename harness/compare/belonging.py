@@ -69,9 +69,10 @@ class Belongings:
             return f"{source} ({self.run})"
         return self._of_procedure(source)
 
-    def left_open(self, source: str) -> bool:
-        """Whether a source belongs to the procedure, as what nothing on the bench accounts for does."""
-        return self.of(source) == self._of_procedure(source)
+    def leaves_open(self, name: str) -> bool:
+        """Whether a source, by its name between records, belongs to the procedure, as what nothing on the bench
+        accounts for does."""
+        return name.endswith(self._of_procedure(""))
 
     def _of_procedure(self, source: str) -> str:
         return f"{source} ({self.procedure})"

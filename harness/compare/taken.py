@@ -45,11 +45,7 @@ def taken(quantity: Quantity, owners: Belongings) -> Taken:
         lasting=replace(quantity, budget=kept),
         own_u=quantity.u_type_a,
         own_dof=effective_dof(own),
-        procedure_u=math.sqrt(
-            math.fsum(
-                part.u**2 for source, part in quantity.budget.items() if not part.type_a and owners.left_open(source)
-            )
-        ),
+        procedure_u=math.sqrt(math.fsum(part.u**2 for name, part in kept.items() if owners.leaves_open(name))),
         exact=quantity.exact,
     )
 

@@ -79,6 +79,13 @@ def estimate(
     return Warmth(winding_c=combine(((1.0, magnet), (1.0, rise)), "degC"), magnet_c=magnet)
 
 
+def magnet_per_k(spec: RigSpec, motor: str) -> Quantity:
+    """Of the flux, relative to that at 20 degC, 1/K; of sintered NdFeB (from memory) where the rig file is silent."""
+    thermal = spec.motor[motor].thermal
+    stated = thermal.flux_per_k if thermal is not None else None
+    return stated.quantity("1/K") if stated is not None else exact(-1.1e-3, "1/K")
+
+
 def to_reference(spec: RigSpec, motor: str, warmth: Warmth) -> Quantity:
     """Factor that refers a torque at given volts to 20 degC: colder copper carries more, colder magnets pull more."""
     entry = spec.motor[motor]
@@ -86,7 +93,6 @@ def to_reference(spec: RigSpec, motor: str, warmth: Warmth) -> Quantity:
     on = spec.driver.on_resistance_ohm
     winding, driver = entry.resistance_ohm, on.value if on is not None else 0.0
     copper = 1.0 if winding is None else winding.value / (winding.value + driver)
-    flux = entry.thermal.flux_per_k if entry.thermal is not None else None
     return propagate(
         lambda winding_c, magnet_c, flux_per_k: (
             (1.0 + copper * (winding_c - REFERENCE_C) / (k + REFERENCE_C))
@@ -95,5 +101,5 @@ def to_reference(spec: RigSpec, motor: str, warmth: Warmth) -> Quantity:
         "1",
         winding_c=warmth.winding_c,
         magnet_c=warmth.magnet_c,
-        flux_per_k=flux.quantity("1/K") if flux is not None else exact(-1.1e-3, "1/K"),
+        flux_per_k=magnet_per_k(spec, motor),
     )

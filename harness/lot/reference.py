@@ -19,13 +19,13 @@ from harness.base.errors import UsageError
 from harness.base.words import visible
 from harness.compare import Difference, Level, Terms
 from harness.compare.baseline import level
-from harness.compare.belonging import belongings
+from harness.compare.belonging import Belongings, belongings
 from harness.compare.difference import compared as found_on
 from harness.compare.reference import surroundings
 from harness.compare.taken import Taken, taken_from
 from harness.lot.gathered import Lot, LotRun, mountings
 from harness.lot.quantities import LotQuantity
-from harness.nouns.quantity import Quantity, difference
+from harness.nouns.quantity import Contribution, Quantity, difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,7 @@ def compared(lot: Lot, board: str, quantities: Sequence[LotQuantity]) -> Referen
     # One decision over all boards and quantities: else chance alone would call one of many boards different.
     terms = Terms(planned=max(1, len(levels) * len(others)), margins=lot.spec.detect)
     known = {quantity.name: quantity for quantity in quantities}
-    procedures = tuple({f"({belongings(run.record).procedure})" for run in lot.runs})
+    procedures = list({owners.procedure: owners for owners in (belongings(run.record) for run in lot.runs)}.values())
     beside: dict[str, list[Beside]] = {}
     for name, runs in others.items():
         values, mounted = _taken(runs, nominal_v), mountings(runs)
@@ -87,7 +87,9 @@ def _taken(runs: Iterable[LotRun], nominal_v: float) -> list[dict[str, Taken | s
     return found
 
 
-def _apart(quantity: LotQuantity | None, board: str, reference: str, procedures: tuple[str, ...]) -> Quantity | None:
+def _apart(
+    quantity: LotQuantity | None, board: str, reference: str, procedures: Sequence[Belongings]
+) -> Quantity | None:
     """Mean of one board less that of the other, as measured; what both took from the bench cancels."""
     if quantity is None or quantity.exact or board not in quantity.boards or reference not in quantity.boards:
         return None
@@ -95,10 +97,13 @@ def _apart(quantity: LotQuantity | None, board: str, reference: str, procedures:
     return difference(one, other)
 
 
-def _own(mean: Quantity, board: str, procedures: tuple[str, ...]) -> Quantity:
+def _own(mean: Quantity, board: str, procedures: Sequence[Belongings]) -> Quantity:
     """With what is of this board or of its runs alone under its name, so that it adds."""
+
+    def its_own(source: str, part: Contribution) -> bool:
+        return not math.isinf(part.dof) or any(owners.leaves_open(source) for owners in procedures)
+
     budget = {
-        (f"{source} (board {board})" if not math.isinf(part.dof) or source.endswith(procedures) else source): part
-        for source, part in mean.budget.items()
+        (f"{source} (board {board})" if its_own(source, part) else source): part for source, part in mean.budget.items()
     }
     return Quantity(value=mean.value, unit=mean.unit, budget=budget)

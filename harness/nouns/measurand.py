@@ -11,6 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from harness.nouns.contract import ALWAYS
+from harness.nouns.names import Name
 from harness.nouns.results import Detect
 
 MOTOR = "MOTOR"
@@ -88,6 +90,14 @@ class CheckRow:
     parts: tuple[str, ...]
     """Parts of the drive contract that its device script calls, beside those that the board's guard always does."""
     quantities: tuple[Measurand, ...]
+
+    def full_name(self, motor: str, quantity: str) -> Name:
+        """Of a quantity on one motor, or once where the check drives all of them."""
+        return Name.of(motor if self.per_motor else "", self.name, quantity)
+
+    def calls(self, part: str) -> bool:
+        """Whether it cannot run without a part of the drive contract."""
+        return part in ALWAYS or part in self.parts
 
 
 def percent(value: float, why: str = "") -> UsualDetect:

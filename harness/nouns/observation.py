@@ -5,7 +5,7 @@ The raw integers as they came from the board or instrument are kept; `scale` tur
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -105,6 +105,14 @@ class Observation(Description):
             if candidate.name == column:
                 return np.asarray(self.data[column], dtype=np.float64) * candidate.scale
         raise MeasurementError(f"{self.name}: no column {column}; it has {', '.join(c.name for c in self.columns)}")
+
+
+def observation_named(observations: Iterable[Observation], name: str) -> Observation:
+    """The one of a name. Raises MeasurementError, which says what there is."""
+    there = {observation.name: observation for observation in observations}
+    if name not in there:
+        raise MeasurementError(f"{name}: no such observation; there are {', '.join(there) or 'none'}")
+    return there[name]
 
 
 def _number(value: Condition, where: str) -> float:

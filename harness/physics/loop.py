@@ -57,8 +57,6 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
     pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
     given = known(spec, motor, *INPUTS)
-    internal = spec.supply.internal_resistance_ohm
-    given["source_ohm"] = internal.quantity("ohm") if internal is not None else exact(0.0, "ohm")
     delay, period = loop_delay(spec, motor), loop_period(spec, declared)
     if delay is None:
         raise MeasurementError(f"motor {motor}: the rig file states no delay of the loop")

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.bench.rig import Rig
-from harness.checks.catalogue import CHECK_NAMES, CHECKS, full_names, needed_by, row_of
+from harness.checks.catalogue import CHECK_NAMES, CHECKS, full_names, row_of
 from harness.checks.definition import Check, CheckNamed
 from harness.judge import verdict as rules
+from harness.nouns.names import Name
 from harness.nouns.results import Gauge
 from harness.record.entries import LackEntry
 from harness.rigfile import RigSpec
@@ -33,7 +34,7 @@ class Planned:
     @property
     def prefix(self) -> str:
         """What the full names of its quantities begin with."""
-        return f"{self.motor}.{self.check}" if row_of(self.check).per_motor else self.check
+        return Name(self.names[0]).prefix
 
 
 def plan(rig: Rig, selected: Iterable[str], check_named: CheckNamed) -> tuple[Planned, ...]:
@@ -68,7 +69,7 @@ def lacking(rig: Rig, check: Check[Any], motor: str) -> str:
     if not check.row.per_motor and len(rig.motors) < 2:
         return "needs two motors: add a second [motor.NAME]"
     for part in rig.missing_parts():
-        if check.name in needed_by(part.name):
+        if check.row.calls(part.name):
             return f"the firmware lacks {part.call}: add it (drive contract)"
     return next((reason for need in check.needs if (reason := need(rig.spec, motor))), "")
 

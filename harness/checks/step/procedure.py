@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from harness.acting.service import Service
 from harness.base.errors import LinkError, MissingCapability
 from harness.checks.step.stimulus import Stimulus
+from harness.nouns.contract import FULL_AMPLITUDE
 from harness.nouns.observation import Column, Observation
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         columns=(
             Column(name="t", unit="s", scale=1e-6),
             Column(name="count", unit="rad", scale=math.tau / turn),
-            Column(name="demand", unit="1", scale=1.0 / 32768.0),
+            Column(name="demand", unit="1", scale=1.0 / FULL_AMPLITUDE),
             Column(name="step", unit="1"),
         ),
         data=rows,

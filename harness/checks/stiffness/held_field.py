@@ -18,15 +18,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.base.reference import REFERENCE_C
 from harness.checks.stiffness.moves import Array
 from harness.checks.stiffness.readings import Readings, middle_s, on_ohm
 from harness.checks.stiffness.stimulus import SWEEPS
 from harness.corrections.inertia import known_kg_m2
 from harness.corrections.sensor_error import sensor_error_u
-from harness.corrections.temperature import to_reference
+from harness.corrections.temperature import magnet_per_k, to_reference
 from harness.fits.regression import inflation, nonlinear
 from harness.nouns.quantity import Quantity, combine, from_covariance, propagate, scaled
-from harness.rigfile import RigSpec
 
 LATENCY_S = 0.15e-3
 """Standard uncertainty of the time between setting a field and reading the shaft in one tick of a board
@@ -123,10 +123,10 @@ def open_loop(readings: Readings) -> Held:
     chosen = weight == weights[1].value
     magnet = None
     if readings.current(taken[1]) is not None:
-        flux_per_k = _flux_per_k(readings.spec, readings.motor)
+        flux_per_k = magnet_per_k(readings.spec, readings.motor).value
         magnet = propagate(
             lambda per_weight, low, high, magnet_c: (
-                constant(per_weight, low, high) / (1.0 + flux_per_k * (magnet_c - 20.0))
+                constant(per_weight, low, high) / (1.0 + flux_per_k * (magnet_c - REFERENCE_C))
             ),
             "N m/A",
             magnet_c=warmths[1].magnet_c,
@@ -178,11 +178,6 @@ def _friction(readings: Readings, fitted: Quantity, speed_rad_s: float) -> Quant
     damping = scaled(readings.damping_n_m_s, -speed_rad_s, "N m")
     off = Quantity(value=0.0, unit="N m", budget=damping.budget)
     return combine(((1.0, with_share(fitted, readings.arm_n_m)), (1.0, off)), "N m")
-
-
-def _flux_per_k(spec: RigSpec, motor: str) -> float:
-    thermal = spec.motor[motor].thermal
-    return thermal.flux_per_k.value if thermal is not None and thermal.flux_per_k is not None else -1.1e-3
 
 
 def branches(x: Array, y: Array, way: Array) -> dict[str, tuple[tuple[float, float], ...]]:

@@ -13,6 +13,7 @@ import math
 from typing import TYPE_CHECKING
 
 from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.checks.strength import FIELD_SHARE
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, propagate, scaled
 from harness.nouns.results import Expectation
@@ -93,7 +94,7 @@ def _peak(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int, amplit
     ) -> float:
         # A source with resistance sags by its current, 0.75 a I for a static field.
         current = amplitude * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
-        sagged = supply_v - source_ohm * 0.75 * amplitude * current
+        sagged = supply_v - source_ohm * FIELD_SHARE * amplitude * current
         return peak_torque(pole_pairs, flux_v_s, amplitude, sagged, winding_ohm, on_ohm, dead_time_s, carrier_hz)
 
     return propagate(

@@ -10,6 +10,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.stiffness.moves import Array, Moves
 from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.checks.stiffness.supply_readings import current_over_idle, voltage
+from harness.checks.strength import FIELD_SHARE
 from harness.corrections.dead_time import amplitude_lost
 from harness.corrections.temperature import Warmth, estimate, room
 from harness.fits.shaft import shaft_rad
@@ -64,7 +65,7 @@ class Readings:
             lost = scaled(firmware.dead_time_s.quantity("s"), firmware.carrier_hz, "1")
         angle = float(observation.si("command")[-1]) * math.tau / FULL_TURN
         amperes = sum(abs(math.cos(angle - phase * math.tau / 3.0)) for phase in range(3))
-        return propagate(lambda net, lost: net / (0.75 * amplitude - lost * amperes), "A", net=net, lost=lost)
+        return propagate(lambda net, lost: net / (FIELD_SHARE * amplitude - lost * amperes), "A", net=net, lost=lost)
 
     def weight(self, observation: Observation, warm: float) -> Quantity:
         """What the field's torque is proportional to: the current, else the net amplitude at the winding's warmth.
@@ -83,7 +84,7 @@ class Readings:
         internal, ohm = self.spec.supply.internal_resistance_ohm, self.spec.motor[self.motor].resistance_ohm
         if internal is None or ohm is None:
             return 1.0
-        return 1.0 - internal.value * 0.75 * amplitude * amplitude / 2.0 / (ohm.value + on_ohm(self.spec))
+        return 1.0 - internal.value * FIELD_SHARE * amplitude * amplitude / 2.0 / (ohm.value + on_ohm(self.spec))
 
     def field_moves(self, observation: Observation) -> Moves:
         """A sweep of the field: electrical angle from the arm's hanging, shaft from hanging."""
@@ -144,7 +145,7 @@ def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -
     strong = by_name.get("field_60")
     if strong is None or "field_30" not in by_name:
         raise MeasurementError(f"{motor}: the sweeps of the held field are missing")
-    turn = 1 << entry.sensor.bits
+    turn = entry.sensor.counts
     hang = load.hang_reading_rad.value if load.hang_reading_rad is not None else 0.0
     return Readings(
         spec=spec,

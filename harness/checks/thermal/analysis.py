@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.base.errors import MeasurementError
 from harness.checks.thermal.heating_curve import HeatingCurve
 from harness.checks.thermal.stimulus import CURRENT_A
-from harness.nouns.observation import Observation
+from harness.nouns.observation import Observation, observation_named
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
@@ -21,7 +20,7 @@ REVERSED = "the multimeter sees the current reversed: its leads, or two of the m
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
     """The planned quantities of one motor from its cold looks and its heating curve."""
-    heating = _named(observations, f"{motor}.thermal.heating")
+    heating = observation_named(observations, f"{motor}.thermal.heating")
     found = HeatingCurve(heating, spec, motor)
     curve = found.curve
     note = curve.why
@@ -57,7 +56,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Rise of the winding over its cold state against time."""
-    heating = _named(observations, f"{motor}.thermal.heating")
+    heating = observation_named(observations, f"{motor}.thermal.heating")
     found = HeatingCurve(heating, spec, motor)
     times, rise = heating.si("t"), (found.ohm / found.curve.start.value - 1.0) * (found.k_c + found.room_cold.value)
     return [
@@ -71,14 +70,6 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
             series={"measured": tuple(zip(times.tolist(), rise.tolist(), strict=True))},
         )
     ]
-
-
-def _named(observations: Sequence[Observation], name: str) -> Observation:
-    for observation in observations:
-        if observation.name == name:
-            return observation
-    known = ", ".join(observation.name for observation in observations) or "none"
-    raise MeasurementError(f"{name}: no such observation; there are {known}")
 
 
 def _measurement(motor: str, part: str, quantity: Quantity, observation: str, note: str) -> Measurement:

@@ -67,11 +67,8 @@ class HeatingCurve:
         self.ohm = self._volts / (2.0 * self.current)
         self.times_s = heating.si("t")
         self.curve: Approach = approach(self.times_s, self.ohm, "ohm", self.source)
-        name, accuracy = next(
-            (name, entry.temperature_accuracy)
-            for name, entry in spec.instrument.items()
-            if entry.class_ == "thermometer"
-        )
+        name = spec.instruments_of("thermometer")[0]
+        accuracy = spec.instrument[name].temperature_accuracy
         if accuracy is None:
             raise MeasurementError(f"instrument.{name}: a thermometer needs its accuracy")
         self.room_cold, self.room_hot = (
@@ -86,10 +83,10 @@ class HeatingCurve:
 
     def _phase_current(self, place: int) -> Quantity:
         """Phase current of one sample with its type B contributions, A."""
-        supply_name, entry = next((n, e) for n, e in self.spec.instrument.items() if e.class_ == "supply")
-        if entry.current_accuracy is None:
+        supply_name = self.spec.instruments_of("supply")[0]
+        accuracy = self.spec.instrument[supply_name].current_accuracy
+        if accuracy is None:
             raise MeasurementError(f"instrument.{supply_name}: a supply needs its current_accuracy")
-        accuracy = entry.current_accuracy
 
         def read(value: float) -> Quantity:
             return Reading(name=supply_name, function="current", value=value, unit="A", accuracy=accuracy).quantity()

@@ -10,9 +10,11 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
-from harness.nouns.observation import Observation
+from harness.checks.together.stimulus import HOLD
+from harness.nouns.observation import Observation, observation_named
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
@@ -24,20 +26,14 @@ STUCK_SHARE = 0.2
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
     """Deflection change of each motor (rad) and the sag of the supply (V)."""
-    observation = next((one for one in observations if one.name == "together.hold"), None)
-    if observation is None:
-        raise MeasurementError("together: no sample came from the board")
+    observation = observation_named(observations, HOLD)
     names = spec.motors
     last = len(names)
     results: list[Measurement | Unmeasured] = []
-    spell, which = observation.si("spell"), observation.si("motor")
     for number, name in enumerate(names):
-        turn = spec.motor[name].sensor.counts
-        error = observation.si("target") - observation.si("count")
-        error = (error + turn / 2) % turn - turn / 2
         means = []
         for wanted in (number, last):
-            chosen = error[(spell == wanted) & (which == number)] * math.tau / turn
+            chosen = _error_rad(observation, spec, number, wanted)
             if chosen.size < 5:
                 raise MeasurementError(f"together: too few samples of {name} in spell {wanted}")
             means.append(
@@ -56,6 +52,14 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         )
     results.append(_sag(observation, spec))
     return results
+
+
+def _error_rad(observation: Observation, spec: RigSpec, motor: int, spell: int) -> NDArray[np.float64]:
+    """Set point less reading of a motor in one spell (n)."""
+    turn = spec.motor[spec.motors[motor]].sensor.counts
+    chosen = (observation.si("spell") == spell) & (observation.si("motor") == motor)
+    error = (observation.si("target") - observation.si("count"))[chosen]
+    return np.asarray(((error + turn / 2) % turn - turn / 2) * math.tau / turn)
 
 
 def _stuck(spec: RigSpec, motor: str) -> float:
@@ -97,14 +101,11 @@ def _sag(observation: Observation, spec: RigSpec) -> Measurement | Unmeasured:
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Position error of each motor, alone and together."""
-    observation = next(one for one in observations if one.name == "together.hold")
+    observation = observation_named(observations, HOLD)
     series: dict[str, tuple[tuple[float, float], ...]] = {}
     for number, name in enumerate(spec.motors):
-        turn = spec.motor[name].sensor.counts
         for wanted, word in ((number, "alone"), (len(spec.motors), "together")):
-            chosen = (observation.si("spell") == wanted) & (observation.si("motor") == number)
-            error = (observation.si("target") - observation.si("count"))[chosen]
-            error = ((error + turn / 2) % turn - turn / 2) * math.tau / turn
+            error = _error_rad(observation, spec, number, wanted)
             series[f"{name} {word}"] = tuple((float(place), float(value)) for place, value in enumerate(error))
     return [
         Curve(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from harness.checks.strength import FIELD_SHARE
 from harness.checks.together.stimulus import REACH_RAD
 from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, exact, propagate
@@ -87,7 +88,7 @@ def _drop(spec: RigSpec, motor: str, declared: Declared) -> Quantity:
     def volts(t: float, supply_v: float, winding_ohm: float, flux_v_s: float, on_ohm: float, r: float) -> float:
         current = t / (1.5 * pole_pairs * flux_v_s)
         amplitude = current * circuit_ohm(winding_ohm, on_ohm) / (supply_v / 2.0)
-        return r * 0.75 * amplitude * current
+        return r * FIELD_SHARE * amplitude * current
 
     return propagate(
         volts,

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from harness.acting.service import Service
-from harness.checks.together.stimulus import Stimulus
+from harness.checks.together.stimulus import HOLD, Stimulus
 from harness.link.frames import Event
 from harness.nouns.observation import Observation
 
@@ -41,6 +41,6 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
                         volts[str(spell)].append(rig.supply.measure_voltage().value)
                         service.send("")
                 service.send("n")
-        observation = service.observation("together.hold", "pair", {"volts": volts, "motors": list(rig.motors)})
+        observation = service.observation(HOLD, "pair", {"volts": volts, "motors": list(rig.motors)})
     rig.keep(observation)
     return [observation]

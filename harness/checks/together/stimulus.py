@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from harness.nouns.contract import Declared
 from harness.rigfile import RigSpec
 
+HOLD = "together.hold"
+"""What is observed meanwhile."""
 REACH_RAD = 0.6
 """Deflection of the arms from hanging while they hold."""
 
