@@ -152,12 +152,12 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
 def pytest_runtest_makereport(
     item: pytest.Item, call: pytest.CallInfo[None]
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Say VIRTUAL in every report of a test that used a virtual rig."""
+    """Say SIMULATED in every report of a test that used a simulated rig."""
     report = yield
     session = item.config.stash.get(SESSION, None)
     uses = session is not None and session.rig is not None and "qualification" in getattr(item, "fixturenames", ())
-    if uses and call.when == "setup" and session.rig.virtual:  # type: ignore[union-attr]
-        item.user_properties.append(("bench", "VIRTUAL"))
+    if uses and call.when == "setup" and session.rig.simulated:  # type: ignore[union-attr]
+        item.user_properties.append(("bench", "SIMULATED"))
     return report
 
 

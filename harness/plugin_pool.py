@@ -102,7 +102,7 @@ def prove_place(config: pytest.Config, pool: Pool) -> None:
         for entry in pool.entries
         if (folder := out_of(config, entry.name)) is not None and (folder / FILE).exists()
     ]
-    if pool.store is not None and any(not entry.virtual for entry in pool.entries):
+    if pool.store is not None and any(not entry.simulated for entry in pool.entries):
         try:
             HostLocks(pool.store).prove()
         except HarnessError as error:

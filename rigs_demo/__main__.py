@@ -1,4 +1,4 @@
-"""`python -m rigs_demo`: the virtual bench alone, its rig faults, its true values, releases of its firmware."""
+"""`python -m rigs_demo`: the simulated bench alone, its rig faults, its true values, releases of its firmware."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from rigs_demo import releases
-from rigs_demo.board.board import BoardFailed, VirtualBoard
+from rigs_demo.board.board import BoardFailed, SimulatedBoard
 from rigs_demo.board.hardware import Hardware
 from rigs_demo.board.process import NoInterpreter
 from rigs_demo.board.wiring import Wiring
@@ -91,7 +91,7 @@ def main(argv: list[str] | None = None) -> int:
     except NoInterpreter as error:
         return _refuse(str(error), BENCH)
     except BoardFailed as error:
-        return _refuse(f"the virtual board does not start: {error}", BENCH)
+        return _refuse(f"the simulated board does not start: {error}", BENCH)
     except KeyboardInterrupt:
         return 0
     return 0
@@ -117,7 +117,7 @@ def _run(arguments: argparse.Namespace) -> None:
     hardware = Hardware(plant, Wiring.of(scenario.rig))
     with contextlib.ExitStack() as stack:
         name = scenario.name if arguments.board_seed is None else f"{scenario.name} board {arguments.board_seed}"
-        board = VirtualBoard(hardware, files, name=name, cost_permille=arguments.cost)
+        board = SimulatedBoard(hardware, files, name=name, cost_permille=arguments.cost)
         stack.callback(board.close)
         bench = Bench(plant, board)
         bench.start()

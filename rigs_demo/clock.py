@@ -1,4 +1,4 @@
-"""The virtual clock: one integer, in nanoseconds, that moves only while somebody waits.
+"""The simulated clock: one integer, in nanoseconds, that moves only while somebody waits.
 
 Rules: the host's wait is a horizon; within it the board moves time by what it does (every touch has a cost, a sleep
 names its end); a request beyond the horizon stays unanswered; a board at rest lets time jump to its next callback
@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Generic, TypeVar
 
 from rigs_demo.board import page as p
-from rigs_demo.board.board import Cause, VirtualBoard
+from rigs_demo.board.board import Cause, SimulatedBoard
 from rigs_demo.board.hardware import PlantPort
 from rigs_demo.board.process import State
 from rigs_demo.clock_wall import pause_us, wall_ns
@@ -37,7 +37,7 @@ class Reason(StrEnum):
 class Bench(Generic[P]):
     """Plant and board under one clock."""
 
-    def __init__(self, plant: P, board: VirtualBoard) -> None:
+    def __init__(self, plant: P, board: SimulatedBoard) -> None:
         self.plant = plant
         self.board = board
         self.now_ns = 0

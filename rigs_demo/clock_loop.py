@@ -14,7 +14,7 @@ from rigs_demo.clock_control import Control, Ended
 from rigs_demo.clock_wall import wall_ns
 
 AFTER_HOST_NS = 2_000_000_000
-"""Virtual time after the host is lost: time for the board's deadman."""
+"""Simulated time after the host is lost: time for the board's deadman."""
 LINGER_NS = 10_000_000_000
 """Wall time that the bench stays for SCPI clients after its host is lost, at most."""
 LAST_S = 15

@@ -1,4 +1,4 @@
-"""Wall time as the virtual bench needs it: to pause between looks, and to notice a board that has fallen silent."""
+"""Wall time as the simulated bench needs it: to pause between looks, and to notice a board that has fallen silent."""
 
 from __future__ import annotations
 

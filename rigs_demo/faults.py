@@ -1,8 +1,8 @@
-"""Rig faults: named defects that the virtual bench can be given, alone or together.
+"""Rig faults: named defects that the simulated bench can be given, alone or together.
 
 Each has a default severity whose reason was written down before anything was tuned to it. Severity 0 is
 the healthy rig, to the last bit. A fault changes the plant's parameters, its wiring, or the firmware:
-then the board gets a copy with the defect in, and nothing says so. Motor faults sit in the gate motor.
+then the board gets a copy with the defect in, and nothing says so. Motor faults sit in the leaf motor.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from rigs_demo.plant import drawing
 from rigs_demo.plant.parameters import MotorParameters, Parameters
 
-FAULTY_MOTOR = "gate"
+FAULTY_MOTOR = "leaf"
 
 
 class FaultError(Exception):
@@ -140,22 +140,22 @@ FAULTS: Mapping[str, Fault] = {
     for fault in (
         Fault(
             name="crossed-leads", severity=1.0, high=1.0, whole=True, plant=_on_motor(_cross),
-            words="phases B and C of the gate motor swapped",
+            words="phases B and C of the leaf motor swapped",
             reason="there is only swapped and not swapped",
         ),
         Fault(
             name="broken-lead", severity=3.0, high=3.0, whole=True, plant=_on_motor(_break),
-            words="one phase of the gate motor open (1 A, 2 B, 3 C)",
+            words="one phase of the leaf motor open (1 A, 2 B, 3 C)",
             reason="any of the three would do; with C open two of six fields carry nothing",
         ),
         Fault(
             name="extra-pole-pair", severity=1.0, low=-2.0, high=3.0, whole=True, plant=_on_motor(_more_poles),
-            words="gate motor with 12 pole pairs where file and firmware say 11",
+            words="leaf motor with 12 pole pairs where file and firmware say 11",
             reason="one more is the nearest wrong motor, and the hardest to tell by its steps",
         ),
         Fault(
             name="faded-magnet", severity=0.15, high=0.9, plant=_on_motor(_fade),
-            words="magnet flux of the gate motor 15 % low",
+            words="magnet flux of the leaf motor 15 % low",
             reason="five times the tolerance of a person who has measured it; a magnet once too hot loses as much",
         ),
         Fault(
@@ -170,7 +170,7 @@ FAULTS: Mapping[str, Fault] = {
         ),
         Fault(
             name="loose-winding", severity=0.5, high=10.0, plant=_on_motor(_loosen),
-            words="winding-to-housing thermal resistance of the gate motor up 50 %",
+            words="winding-to-housing thermal resistance of the leaf motor up 50 %",
             reason="five times the tolerance: resin that has come off over a third of the slot",
         ),
         Fault(

@@ -14,7 +14,7 @@ OWN_TIME = """\
 # This bench owns the time, and ends with its first user. A rig file of your own for it must hold this section too;
 # or start the bench with --wall-clock, for any number of users and rig files without it.
 """
-ADDRESS = re.compile(r'"virtual:([^"/]*)(?:/([^"]*))?"')
+ADDRESS = re.compile(r'"simulated:([^"/]*)(?:/([^"]*))?"')
 
 
 class UnknownScenario(Exception):
@@ -47,7 +47,7 @@ class Scenario:
         return cls(name=name, text=text, rig=rig, firmware={f"{module}.py": source})
 
     def rig_file(self, port: str, instruments: Mapping[str, str], clock: str | None) -> str:
-        """The rig file for one running bench: every `virtual:` address replaced, the bench's clock named."""
+        """The rig file for one running bench: every `simulated:` address replaced, the bench's clock named."""
 
         def real(found: re.Match[str]) -> str:
             return f'"{port if found[2] is None else instruments[found[2]]}"'

@@ -20,7 +20,7 @@ LIST = Layout(
 
 def list_row(stored: StoredBaseline) -> Row:
     """A revision in the list of baselines."""
-    rig = f"{stored.rig} (VIRTUAL)" if stored.virtual else stored.rig
+    rig = f"{stored.rig} (SIMULATED)" if stored.simulated else stored.rig
     counts = str(stored.revision), str(len(stored.runs)), str(mountings_of(stored))
     by, when = stored.by_whom, stored.accepted_utc[:10]
     return Row(

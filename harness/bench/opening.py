@@ -21,9 +21,9 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.multimeter import Multimeter
 from harness.bench.rig import AnyInstrument, Rig
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe, signals_held
+from harness.bench.simulated import SimulatedBench, scenario_of
 from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
-from harness.bench.virtual import VirtualBench, scenario_of
 from harness.bench.visa import Session
 from harness.link.board import Board, BoardIdentity
 from harness.link.port import find
@@ -70,19 +70,19 @@ def addressed(
     board_seed: int | None = None,
     faults: Sequence[str] = (),
 ) -> Iterator[RigSpec]:
-    """The rig file with addresses that can be opened: starts the virtual bench where they name a scenario.
+    """The rig file with addresses that can be opened: starts the simulated bench where they name a scenario.
 
-    Raises UsageError where options of the virtual bench are given for a real rig.
+    Raises UsageError where options of the simulated bench are given for a real rig.
     """
     scenario = scenario_of(spec)
     if scenario is None:
         if board_seed is not None:
-            raise UsageError("--board-seed is for a rig whose addresses begin with virtual:")
+            raise UsageError("--board-seed is for a rig whose addresses begin with simulated:")
         if plant_seed is not None or faults:
-            raise UsageError("--plant-seed and --with-fault are for a rig whose addresses begin with virtual:")
+            raise UsageError("--plant-seed and --with-fault are for a rig whose addresses begin with simulated:")
         yield spec
         return
-    with VirtualBench(scenario, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults) as bench:
+    with SimulatedBench(scenario, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults) as bench:
         try:
             yield bench.addressed(spec)
         except BenchError as error:
@@ -148,7 +148,7 @@ def open_rig(
         board = stack.enter_context(open_board(spec, clock, interrupt=interrupt, make_safe_source=safe))
         identity = board.identity()
         check_board(spec, identity)
-        if identity.unique_id and not identity.virtual:  # every virtual board has the same one
+        if identity.unique_id and not identity.simulated:  # every simulated board has the same one
             held.hold([board_device(identity.unique_id)])
         guard = None if guard_log is None else _guard_of(spec, guard_log)
         rig = Rig(

@@ -109,9 +109,11 @@ class Rig:
         return self.spec.motors.index(motor)
 
     @property
-    def virtual(self) -> bool:
-        """Whether the board or an instrument says that it is VIRTUAL."""
-        return self.identity.virtual or any("VIRTUAL" in entry.identity.upper() for entry in self.instruments.values())
+    def simulated(self) -> bool:
+        """Whether the board or an instrument says that it is SIMULATED."""
+        return self.identity.simulated or any(
+            "SIMULATED" in entry.identity.upper() for entry in self.instruments.values()
+        )
 
     @property
     def supply(self) -> Supply | None:

@@ -1,7 +1,7 @@
 """The registry of rows: what checks there are, and what is known of their quantities, without loading any of them.
 
 It looks into this folder: whatever holds a `quantities.py` is a check; its `causes.py` says what causes do to them. A
-quantity's full name is `motor.check.quantity` (`gate.stiffness.open_loop`), or `together.quantity` for what belongs to
+quantity's full name is `motor.check.quantity` (`leaf.stiffness.open_loop`), or `together.quantity` for what belongs to
 both motors.
 """
 

@@ -179,7 +179,7 @@ def _differences(
         ]  # fmt: skip
         _json(terminal, code, baseline=_entry(stored), differences=entries, remarks=remarks)
         return code
-    kind = " (VIRTUAL)" if stored.virtual else ""
+    kind = " (SIMULATED)" if stored.simulated else ""
     terminal.result(f"{stored.rig}{kind} against {stored.title}: {headline(found.differences)}")
     terminal.rows(DIFFERENCES, [difference_row(one, against.levels[one.name]) for one in found.differences])
     terminal.result("\n".join(remarks))
@@ -226,7 +226,7 @@ def _remarks(stored: StoredBaseline, terms: Terms, *, labelled: bool) -> list[st
 def _title(stored: StoredBaseline) -> str:
     from harness.baseline.rows import mountings_of
 
-    kind = " (VIRTUAL)" if stored.virtual else ""
+    kind = " (SIMULATED)" if stored.simulated else ""
     counts = f"{len(stored.runs)} records, {mountings_of(stored)} mountings"
     return f"{stored.title}, {stored.state}: {counts}, rig {stored.rig}{kind}"
 
@@ -272,7 +272,7 @@ def _entry(stored: StoredBaseline) -> dict[str, Any]:
     gone = stored.retirement
     return {
         "name": stored.name, "revision": stored.revision, "state": stored.state, "rig": stored.rig,
-        "virtual": stored.virtual, "runs": list(stored.runs), "mountings": list(stored.mountings),
+        "simulated": stored.simulated, "runs": list(stored.runs), "mountings": list(stored.mountings),
         "accepted_utc": stored.accepted_utc, "by": stored.by_whom, "why": stored.why, "despite": stored.despite,
         "retired": None if gone is None else {"utc": gone.retired_utc, "by": gone.by_whom, "why": gone.why},
     }  # fmt: skip

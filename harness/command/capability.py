@@ -158,7 +158,7 @@ def _say_json(
     from harness.record.forms import clean
 
     said = {
-        "exit_code": int(code), "lot": lot.name, "rig": lot.rig, "virtual": lot.virtual,
+        "exit_code": int(code), "lot": lot.name, "rig": lot.rig, "simulated": lot.simulated,
         "boards": {board: [run.number for run in runs] for board, runs in lot.boards.items()},
         "too_few": too_few(lot), "left_out": list(lot.left_out), "remarks": list(lot.remarks),
         "quantities": [_entry(one) for one in measured],

@@ -87,8 +87,8 @@ def _tried(
         same_kind(rig, conditions.stored)
         if len(sessions) == 1 and (left := left_behind(rig.identity.unique_id)):
             terminal.say(left)
-        if rig.virtual and len(sessions) == 1:
-            terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
+        if rig.simulated and len(sessions) == 1:
+            terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")
 
     def run(one: Settings) -> Ended:
         if one.firmware is not None and firmware_files(one.firmware, spec) != files:
@@ -160,7 +160,7 @@ def _tell(terminal: Terminal, account: Account, address: Address) -> None:
         terminal.result(json.dumps({**content, "kept": place, "files": places}, allow_nan=False))
         return
     decision = tried.decision
-    kind = " (VIRTUAL)" if subject.virtual else ""
+    kind = " (SIMULATED)" if subject.simulated else ""
     for line in orders_of(account):
         terminal.result(line)
     terminal.result(f"{subject.rig}{kind}: {decision.word.value}: {subject.firmware} against {subject.baseline}")

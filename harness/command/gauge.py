@@ -66,7 +66,7 @@ def gauge(arguments: argparse.Namespace, terminal: Terminal) -> int:
     # All of it is judged before anything is kept: what is refused leaves no trace.
     with Store.open(these.address, make=any(not is_number(word) for word in these.named)) as store:
         runs = numbers_of(store, these.named)
-        kept = store.studies.add("gauge", found.rig, found.virtual, found.content(runs))
+        kept = store.studies.add("gauge", found.rig, found.simulated, found.content(runs))
     where = f"study {kept.id} in store {these.address.shown}, of {_runs(runs)}"
     if arguments.out:
         from harness.report.gauge import render_gauge
@@ -78,7 +78,7 @@ def gauge(arguments: argparse.Namespace, terminal: Terminal) -> int:
                 "store": these.address.shown, **kept.content, "remarks": remarks}  # fmt: skip
         terminal.result(json.dumps(said))
         return found.exit_code
-    kind = " (VIRTUAL)" if found.virtual else ""
+    kind = " (SIMULATED)" if found.simulated else ""
     terminal.result(f"{found.rig}{kind}, gauge: {found.headline}")
     if not terminal.quiet:
         terminal.result(found.design.words)

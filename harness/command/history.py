@@ -26,9 +26,9 @@ def history(arguments: argparse.Namespace) -> int:
     address = Address.parse(arguments.store or DEFAULT)
     page = Path(arguments.out) if arguments.out else _default(address)
     _may_be_written(page)
-    kind = True if arguments.virtual else False if arguments.real else None
+    kind = True if arguments.simulated else False if arguments.real else None
     with Store.open(address) as store:
-        found = gather(store, rig=arguments.rig, virtual=kind)
+        found = gather(store, rig=arguments.rig, simulated=kind)
     text = render(found, beside=page.parent)
     try:
         page.write_text(text, encoding="utf-8")
@@ -38,8 +38,8 @@ def history(arguments: argparse.Namespace) -> int:
     if arguments.json:
         terminal.result(json.dumps(clean({"exit_code": 0, "page": str(page), **entry(found)})))
         return ExitCode.AGREES
-    virtual = " (VIRTUAL)" if found.virtual else ""
-    lines = [f"history {page}{virtual}"]
+    simulated = " (SIMULATED)" if found.simulated else ""
+    lines = [f"history {page}{simulated}"]
     for rig in found.rigs:
         versions = many(len(rig.releases) + rig.older, "firmware version")
         lines.append(f"rig {rig.name}: {many(rig.runs, 'run')}, {versions}")

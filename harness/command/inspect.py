@@ -185,10 +185,10 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
     with board:
         identity = board.identity()
         check_board(spec, identity)
-        virtual = ", VIRTUAL" if identity.virtual else ""
+        simulated = ", SIMULATED" if identity.simulated else ""
         found.good(
             f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
-            f"unique id {identity.unique_id or 'none'}{virtual}"
+            f"unique id {identity.unique_id or 'none'}{simulated}"
         )
         if left := left_behind(identity.unique_id):
             found.note(left)

@@ -34,7 +34,7 @@ DEMO_SEED = 1
 
 
 def demo(arguments: argparse.Namespace) -> int:
-    """Qualify the shipped sluice rig on the virtual bench."""
+    """Qualify the shipped sluice rig on the simulated bench."""
     found = importlib.util.find_spec("rigs_demo")
     if found is None or not found.submodule_search_locations:
         raise BenchError("demo: rigs_demo is not installed here: python -m pip install 'rotorgate[demo]'")
@@ -90,11 +90,11 @@ def run(
     drawn = settings.seed is None
 
     def opened(rig: Rig) -> None:
-        if rig.virtual:
-            terminal.say("the bench is VIRTUAL: nothing of this says anything about a real board")
+        if rig.simulated:
+            terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")
         if settings.firmware is None and not settings.restore and (left := left_behind(rig.identity.unique_id)):
             terminal.say(left)
-        if named is not None and (remark := named.check(rig.identity.unique_id, virtual=rig.virtual)):
+        if named is not None and (remark := named.check(rig.identity.unique_id, simulated=rig.simulated)):
             terminal.say(remark)
 
     def once(one: Settings) -> Ended:
@@ -151,10 +151,10 @@ def show(ended: Ended, terminal: Terminal) -> None:
     record = qualification.record.read()
     lines = lines_of(ended, record)
     words = headline(qualification.verdicts)
-    virtual = " (VIRTUAL)" if record.virtual else ""
+    simulated = " (SIMULATED)" if record.simulated else ""
     if record.stop is not None and record.stop.by_hand:
         terminal.result(lines.pop(0))
-    terminal.result(f"{session.spec.rig.name}{virtual}: {words}")
+    terminal.result(f"{session.spec.rig.name}{simulated}: {words}")
     for line in lines:
         terminal.result(line)
     if not terminal.quiet:
@@ -203,7 +203,7 @@ def said_of(ended: Ended) -> dict[str, Any]:
         "exit_code": int(ended.code),
         "verdict": headline(qualification.verdicts),
         "rig": session.spec.rig.name,
-        "virtual": record.virtual,
+        "simulated": record.simulated,
         "counts": {word.value: count for word, count in counts(qualification.verdicts).items()},
         "seed": session.seed,
         "plant_seed": session.settings.plant_seed,

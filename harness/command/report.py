@@ -49,8 +49,8 @@ def _judge_again(record: Record, terminal: Terminal) -> int:
     if terminal.json:
         terminal.result(json.dumps({"exit_code": int(code), "report": str(page), **_entry(again)}, allow_nan=False))
         return code
-    virtual = " (VIRTUAL)" if record.virtual else ""
-    terminal.result(f"{record.rig.name}{virtual}, judged again: {headline(again.anew.verdicts)}")
+    simulated = " (SIMULATED)" if record.simulated else ""
+    terminal.result(f"{record.rig.name}{simulated}, judged again: {headline(again.anew.verdicts)}")
     if not terminal.quiet:
         terminal.result(f"this is {again.notice}")
     for line in again.lines:

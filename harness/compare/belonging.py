@@ -93,7 +93,7 @@ class Belongings:
 def belongings(record: Record) -> Belongings:
     """What a record belongs to. Raises RecordError where it does not say."""
     # What is simulated is another bench for every plant that is drawn.
-    bench = f" of virtual plant {record.plant_seed}" if record.virtual else ""
+    bench = f" of simulated plant {record.plant_seed}" if record.simulated else ""
     return Belongings(
         run=f"run {record.fingerprint[:12]}",
         place=f"rig {record.rig.name}{bench}",

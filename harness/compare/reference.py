@@ -49,7 +49,7 @@ class Surroundings:
     supply_v: Mapping[str, Quantity]
     """By motor, as read while it held; under "" what the rig file states."""
     room_c: Mapping[str, Quantity]
-    """By what an observation's name begins with (`gate.step`); under "" for the rest."""
+    """By what an observation's name begins with (`leaf.step`); under "" for the rest."""
     nominal_v: float
 
     def supply_of(self, name: str) -> Quantity:

@@ -81,7 +81,7 @@ def mixed(records: Sequence[Record]) -> None:
     first = records[0]
     seen: dict[str, Record] = {}
     for record in records:
-        if record.virtual != first.virtual:
+        if record.simulated != first.simulated:
             raise UsageError(
                 f"{_where(record)} is {_kind(record)}, {_where(first)} {_kind(first)}: simulated and real records "
                 "are never compared"
@@ -107,7 +107,7 @@ def _rig_words(record: Record) -> str:
 
 
 def _kind(record: Record) -> str:
-    return "simulated" if record.virtual else "of a real bench"
+    return "simulated" if record.simulated else "of a real bench"
 
 
 def _where(record: Record) -> str:

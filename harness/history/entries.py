@@ -13,7 +13,7 @@ from harness.store.histories import Level
 
 def entry(history: History) -> dict[str, Any]:
     """What `--json` says."""
-    return {"store": history.store, "virtual": history.virtual, "rigs": [_rig(rig) for rig in history.rigs]}
+    return {"store": history.store, "simulated": history.simulated, "rigs": [_rig(rig) for rig in history.rigs]}
 
 
 def _rig(rig: Rig) -> dict[str, Any]:

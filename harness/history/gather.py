@@ -50,7 +50,7 @@ class Rig:
     """The runs of one rig."""
 
     name: str
-    virtual: bool
+    simulated: bool
     runs: int
     releases: Sequence[Release]
     """The newest ones, in the order of their first runs."""
@@ -73,21 +73,21 @@ class Rig:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """All of it: rigs that are either all virtual or all real."""
+    """All of it: rigs that are either all simulated or all real."""
 
     store: str
-    virtual: bool
+    simulated: bool
     rigs: Sequence[Rig]
 
 
-def gather(store: Store, *, rig: str | None = None, virtual: bool | None = None) -> History:
+def gather(store: Store, *, rig: str | None = None, simulated: bool | None = None) -> History:
     """Read what a page shows. Nothing of the raw observations is read.
 
-    Raises StoreError where there are no such runs, UsageError where virtual and real runs would stand together.
+    Raises StoreError where there are no such runs, UsageError where simulated and real runs would stand together.
     """
-    kind, names = _chosen(store, rig, virtual)
-    found = store.histories.releases(virtual=kind, rig=rig)
-    drawn = {name: store.runs(rig=name, virtual=kind, newest=DRAWN) for name in names}
+    kind, names = _chosen(store, rig, simulated)
+    found = store.histories.releases(simulated=kind, rig=rig)
+    drawn = {name: store.runs(rig=name, simulated=kind, newest=DRAWN) for name in names}
     owners = {run.id: name for name, runs in drawn.items() for run in runs}
     places = {run.id: place for runs in drawn.values() for place, run in enumerate(runs)}
     quantities: dict[str, list[Quantity]] = {name: [] for name in names}
@@ -103,7 +103,7 @@ def gather(store: Store, *, rig: str | None = None, virtual: bool | None = None)
             quantities[owner].append(_quantity(name, levels, own, around[owner]))
     return History(
         store=store.address.shown,
-        virtual=kind,
+        simulated=kind,
         rigs=[
             _rig(
                 store,
@@ -128,8 +128,8 @@ class _Around:
     remarks: Sequence[str]
 
 
-def _chosen(store: Store, rig: str | None, virtual: bool | None) -> tuple[bool, list[str]]:
-    """Whether virtual runs are asked for, and the rigs that have such."""
+def _chosen(store: Store, rig: str | None, simulated: bool | None) -> tuple[bool, list[str]]:
+    """Whether simulated runs are asked for, and the rigs that have such."""
     shown, counts = store.address.shown, store.histories.rigs()
     if not counts:
         raise StoreError(f"{shown}: no runs in it yet; `rotorgate qualify` and `rotorgate keep` put them in")
@@ -141,17 +141,17 @@ def _chosen(store: Store, rig: str | None, virtual: bool | None) -> tuple[bool, 
     of_rig = {key: count for key, count in counts.items() if rig in (None, key[0])}
     kinds = {kind: sum(count for (_, one), count in of_rig.items() if one is kind) for kind in (True, False)}
     whose = "" if rig is None else f" of rig {visible(rig)}"
-    if virtual is None:
+    if simulated is None:
         if all(kinds.values()):
             raise UsageError(
-                f"{shown}: {kinds[True]} virtual and {kinds[False]} real runs{whose}: they never stand on one page; "
-                "give --virtual or --real"
+                f"{shown}: {kinds[True]} simulated and {kinds[False]} real runs{whose}: they never stand on one page; "
+                "give --simulated or --real"
             )
-        virtual = kinds[True] > 0
-    if not kinds[virtual]:
-        words = ("virtual", "real") if virtual else ("real", "virtual")
-        raise StoreError(f"{shown}: no {words[0]} runs{whose}, only {kinds[not virtual]} {words[1]} ones")
-    return virtual, [name for (name, one) in of_rig if one is virtual]
+        simulated = kinds[True] > 0
+    if not kinds[simulated]:
+        words = ("simulated", "real") if simulated else ("real", "simulated")
+        raise StoreError(f"{shown}: no {words[0]} runs{whose}, only {kinds[not simulated]} {words[1]} ones")
+    return simulated, [name for (name, one) in of_rig if one is simulated]
 
 
 def _levels(
@@ -197,16 +197,16 @@ def _rig(
     quantities: Sequence[Quantity],
     around: _Around,
 ) -> Rig:
-    name, virtual = releases[0].rig, releases[0].virtual
+    name, simulated = releases[0].rig, releases[0].simulated
     remarks = list(around.remarks)
     try:
-        decisions = store.decisions.all(name, virtual=virtual)
+        decisions = store.decisions.all(name, simulated=simulated)
     except StoreError as error:
         decisions = []
         remarks.append(f"decisions of the release gate are left out: {error}")
     return Rig(
         name=name,
-        virtual=virtual,
+        simulated=simulated,
         runs=sum(release.runs for release in releases),
         releases=releases[-VERSIONS:],
         older=len(releases[:-VERSIONS]),
@@ -223,7 +223,7 @@ def _rig(
 
 def _around(store: Store, name: str, drawn: Sequence[StoredRun]) -> _Around:
     judged, limits, remarks = limits_of(store, drawn)
-    found, more = references(store, name, drawn[-1].virtual)
+    found, more = references(store, name, drawn[-1].simulated)
     return _Around(judged=judged, limits=limits, references=found, remarks=[*remarks, *more])
 
 

@@ -66,7 +66,7 @@ def render(history: History, *, beside: Path) -> str:
         package="harness.history",
         title=_title(history),
         store=history.store,
-        virtual=history.virtual,
+        simulated=history.simulated,
         counts=f"{many(sum(rig.runs for rig in history.rigs), 'run')} of {many(len(history.rigs), 'rig')}",
         first=min(release.first_utc for release in releases)[:10],
         last=max(release.last_utc for release in releases)[:10],

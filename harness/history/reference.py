@@ -25,9 +25,11 @@ class Reference:
     """[detect] of the rig file of the baseline's first run; None where that says nothing of it."""
 
 
-def references(store: Store, rig: str, virtual: bool) -> tuple[dict[str, Reference], list[str]]:
+def references(store: Store, rig: str, simulated: bool) -> tuple[dict[str, Reference], list[str]]:
     """What the baseline of a rig that was accepted last and is in force says, by quantity; and what went wrong."""
-    standing = [one for one in store.baselines.all() if (one.rig, one.virtual, one.state) == (rig, virtual, "in force")]
+    standing = [
+        one for one in store.baselines.all() if (one.rig, one.simulated, one.state) == (rig, simulated, "in force")
+    ]
     if not standing:
         return {}, []
     newest = max(standing, key=lambda one: (one.accepted_utc, one.id))

@@ -22,9 +22,9 @@ class BoardIdentity:
     machine: str
 
     @property
-    def virtual(self) -> bool:
-        """Whether it calls itself VIRTUAL."""
-        return "VIRTUAL" in f"{self.machine} {self.version} {self.system}".upper()
+    def simulated(self) -> bool:
+        """Whether it calls itself SIMULATED."""
+        return "SIMULATED" in f"{self.machine} {self.version} {self.system}".upper()
 
 
 class Board(Console):

@@ -78,7 +78,7 @@ def certificate(
         board=board,
         lot=lot.name,
         rig=lot.rig,
-        virtual=lot.virtual,
+        simulated=lot.simulated,
         verdict=words[claim],
         claim=claim,
         identity=_identity(lot, runs),
@@ -206,7 +206,7 @@ def _bench(lot: Lot, runs: Sequence[LotRun]) -> Facts:
     ]
     for name, entry in records[-1].instruments.items():
         facts.append((f"{name} ({entry.class_})", entry.idn))
-    if lot.virtual:
+    if lot.simulated:
         facts.append(("Simulated plant", _each(_seeded("plant", record.plant_seed) for record in records)))
         facts.append(("Simulated board", _each(_seeded("board", record.board_seed) for record in records)))
     return facts
@@ -285,8 +285,10 @@ def _limits(lot: Lot) -> list[str]:
         "It concerns the board with the unique id above and no other of its lot.",
         "It is not issued under accreditation to ISO/IEC 17025, and nobody but who signs it answers for it.",
     ]
-    virtual = ["Board, motors and instruments are simulated: it says nothing about hardware."] if lot.virtual else []
-    return virtual + found
+    simulated = (
+        ["Board, motors and instruments are simulated: it says nothing about hardware."] if lot.simulated else []
+    )
+    return simulated + found
 
 
 def _each(values: Iterable[object]) -> str:

@@ -53,7 +53,7 @@ class Lot:
 
     name: str
     rig: str
-    virtual: bool
+    simulated: bool
     spec: RigSpec
     """The rig file of the newest run: its requirements and margins are those of the lot."""
     boards: Mapping[str, tuple[LotRun, ...]]
@@ -68,8 +68,8 @@ class Lot:
 
     @property
     def kind(self) -> str:
-        """` (VIRTUAL)`, or nothing."""
-        return " (VIRTUAL)" if self.virtual else ""
+        """` (SIMULATED)`, or nothing."""
+        return " (SIMULATED)" if self.simulated else ""
 
     @property
     def motors(self) -> str:
@@ -106,7 +106,7 @@ def gather(name: str, runs: Sequence[LotRun]) -> Lot:
     return Lot(
         name=name,
         rig=newest.record.rig.name,
-        virtual=newest.record.virtual,
+        simulated=newest.record.simulated,
         spec=newest.record.spec,
         boards={board: tuple(those) for board, those in sorted(boards.items())},
         left_out=tuple(left),

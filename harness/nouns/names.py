@@ -1,8 +1,8 @@
 """Names of quantities: `motor.check.quantity`, or `check.quantity` for what belongs to all motors together.
 
->>> name = Name("gate.step.rise_time")
+>>> name = Name("leaf.step.rise_time")
 >>> name.motor, name.check, name.quantity, name.suffix, name.prefix
-('gate', 'step', 'rise_time', 'step.rise_time', 'gate.step')
+('leaf', 'step', 'rise_time', 'step.rise_time', 'leaf.step')
 >>> Name("together.supply_sag").motor
 ''
 
@@ -16,7 +16,7 @@ from typing import TypeVar
 
 Entry = TypeVar("Entry")
 LIMITS = "limits"
-"""What stands for a quantity in the name of a stop: `gate.step.limits`. No quantity is called so."""
+"""What stands for a quantity in the name of a stop: `leaf.step.limits`. No quantity is called so."""
 
 
 class Name(str):
@@ -36,7 +36,7 @@ class Name(str):
 
     @property
     def prefix(self) -> str:
-        """What all names of one check on one motor begin with: `gate.step`; the check where there is no motor."""
+        """What all names of one check on one motor begin with: `leaf.step`; the check where there is no motor."""
         return self.rpartition(".")[0]
 
     @property
@@ -65,7 +65,7 @@ class Name(str):
 
 
 class PhaseTerminal(str):
-    """A motor's terminal, as a rig file names it: `gate.B`."""
+    """A motor's terminal, as a rig file names it: `leaf.B`."""
 
     __slots__ = ()
 

@@ -32,7 +32,7 @@ class Column:
 class Description:
     """An observation without its samples.
 
-    `name` is unique in a record (`gate.stiffness.open_loop_up`). `conditions` holds what was set and what was read
+    `name` is unique in a record (`leaf.stiffness.open_loop_up`). `conditions` holds what was set and what was read
     once: amplitude, set point, supply voltage, room temperature. They are read by the methods below, which raise
     MeasurementError, naming observation and condition, where one is of another kind than it should be.
     """

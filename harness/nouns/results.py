@@ -113,8 +113,8 @@ class Expectation:
 def needed(names: Sequence[str]) -> str:
     """The names of what is missing, for a reader; "" where nothing is.
 
-    >>> needed(["motor.gate.pole_pairs", "room"])
-    'needs motor.gate.pole_pairs, room'
+    >>> needed(["motor.leaf.pole_pairs", "room"])
+    'needs motor.leaf.pole_pairs, room'
     """
     return f"needs {', '.join(names)}" if names else ""
 

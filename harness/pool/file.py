@@ -12,7 +12,7 @@ from pydantic import Field, ValidationError
 from harness.base.errors import PoolFileError, RigFileError, StoreError
 from harness.base.words import visible
 from harness.bench.devices import port_device, visa_device
-from harness.bench.virtual import scenario_of
+from harness.bench.simulated import scenario_of
 from harness.rigfile import RigSpec, load, problems
 from harness.rigfile.fields import integer, listed, refuse, text
 from harness.rigfile.spec import Section
@@ -42,11 +42,11 @@ class Entry:
     path: Path
     spec: RigSpec
     plant_seed: int | None = None
-    """On the virtual bench: draws the true values of this rig."""
+    """On the simulated bench: draws the true values of this rig."""
 
     @property
-    def virtual(self) -> bool:
-        """Whether it is a virtual bench that its user starts, so that nobody else can have it."""
+    def simulated(self) -> bool:
+        """Whether it is a simulated bench that its user starts, so that nobody else can have it."""
         return scenario_of(self.spec) is not None
 
 
@@ -129,7 +129,7 @@ def _entry(place: str, rig: _Rig, folder: Path, before: Sequence[Entry], named: 
     path = folder / rig.file
     spec = load(path)
     if rig.plant_seed is not None and scenario_of(spec) is None:
-        raise PoolFileError([f"plant_seed: only for a rig of the virtual bench, and {spec.file} is a real one"])
+        raise PoolFileError([f"plant_seed: only for a rig of the simulated bench, and {spec.file} is a real one"])
     taken = {entry.name for entry in before}
     if rig.name in taken:
         raise PoolFileError([f"name: expected a name of its own, found {rig.name} a second time"])
@@ -149,7 +149,7 @@ def _shared(entries: Sequence[Entry]) -> list[str]:
     owners: dict[str, Entry] = {}
     found: list[str] = []
     for entry in entries:
-        if entry.virtual:
+        if entry.simulated:
             continue
         board, instruments = entry.spec.board, entry.spec.instrument.values()
         mine = dict.fromkeys([port_device(board.port), *(visa_device(each.address) for each in instruments)])

@@ -19,7 +19,7 @@ class Taken:
 
     entry: Entry
     locks: DeviceLocks
-    """Its devices, for `open_rig`; of a virtual bench none, since there is nothing yet that another could hold."""
+    """Its devices, for `open_rig`; of a simulated bench none, since there is nothing yet that another could hold."""
     within: DeviceLocks
     """Its place in this run of several processes."""
 
@@ -32,7 +32,7 @@ class Taken:
 def take(pool: Pool, *, first: int = 0, run: Path | None = None) -> Taken:
     """Take the first free rig, looking from place `first` of the pool to its end and then from its start.
 
-    `run` is the folder by which the processes of one run know which virtual rigs are taken. Does not wait.
+    `run` is the folder by which the processes of one run know which simulated rigs are taken. Does not wait.
     Raises BenchBusy that says of every rig why it cannot be had, BenchError where nobody can be asked.
     """
     why: list[str] = []
@@ -41,9 +41,9 @@ def take(pool: Pool, *, first: int = 0, run: Path | None = None) -> Taken:
         locks = DeviceLocks(beyond=None if pool.store is None else HostLocks(pool.store))
         taken = Taken(entry=entry, locks=locks, within=within)
         try:
-            if entry.virtual and run is not None:
-                within.hold([f"virtual rig {entry.name}"])
-            elif not entry.virtual:
+            if entry.simulated and run is not None:
+                within.hold([f"simulated rig {entry.name}"])
+            elif not entry.simulated:
                 locks.hold(devices_of(entry.spec))
         except (BenchBusy, LinkError) as error:  # a board that is not plugged in is no reason to leave the others
             why.append(f"{entry.name}: {error}")

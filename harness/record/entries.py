@@ -113,7 +113,7 @@ class OpeningEntries:
     board_seed: int | None
     lot: str | None
     repeat: RepeatEntry
-    virtual: bool
+    simulated: bool
     scenario: str | None
     rig: RigEntry
     board: BoardEntry

@@ -67,7 +67,7 @@ class Record:
     """Of Python and the libraries that it ran with."""
     finished = value(bool)
     """Whether the run came to its end."""
-    virtual = value(bool)
+    simulated = value(bool)
     """Whether the bench was simulated."""
     started_utc = value(str)
     """When it was started, as written."""

@@ -12,13 +12,14 @@ from pathlib import Path
 from typing import Any
 
 from harness.base.errors import RecordError
+from harness.record.older import to_schema_2
 
-SCHEMA = 1
-RAISES: Mapping[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+SCHEMA = 2
+RAISES: Mapping[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: to_schema_2}
 """Of each older schema: what makes a record of the next one of it."""
 NEEDED: Mapping[str, type] = {
     "finished": bool,
-    "virtual": bool,
+    "simulated": bool,
     "rig": dict,
     "planned": list,
     "observations": list,

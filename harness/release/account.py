@@ -49,7 +49,7 @@ def subject_of(account: Account) -> Subject:
     conditions, tried = account.conditions, account.tried
     return Subject(
         rig=conditions.stored.rig,
-        virtual=conditions.stored.virtual,
+        simulated=conditions.stored.simulated,
         firmware=_firmware_words(account),
         baseline=conditions.stored.title,
         runs={_run_words(ended): str(ended.folder) for ended in tried.runs},
@@ -124,7 +124,7 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
             "rotorgate": version_of("rotorgate"),
             "made_utc": utc_now().isoformat(timespec="seconds"),
             "rig": subject.rig,
-            "virtual": subject.virtual,
+            "simulated": subject.simulated,
             "decision": decision.word.value,
             "exit_code": int(account.code),
             "headline": HEADS[decision.word],
@@ -206,7 +206,7 @@ def kept(account: Account, content: Mapping[str, Any], address: Address) -> str:
                 runs,
                 content,
                 rig=conditions.stored.rig,
-                virtual=conditions.stored.virtual,
+                simulated=conditions.stored.simulated,
                 word=tried.decision.word.value,
                 exit_code=int(account.code),
                 baseline_id=conditions.stored.id,

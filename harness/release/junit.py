@@ -28,7 +28,7 @@ def junit(decision: Decision, subject: Subject, differences: Sequence[Difference
     suite = ElementTree.Element("testsuite", name=_text(f"release gate {subject.rig}"))
     properties = ElementTree.SubElement(suite, "properties")
     for name, value in (
-        ("bench", "VIRTUAL" if subject.virtual else "real"),
+        ("bench", "SIMULATED" if subject.simulated else "real"),
         ("decision", decision.word.value),
         ("firmware", subject.firmware),
         ("baseline", subject.baseline),
@@ -84,9 +84,9 @@ def _failure(case: ElementTree.Element, against: Sequence[Objection], kind: str 
 
 def _new_case(suite: ElementTree.Element, group: str, name: str, subject: Subject) -> ElementTree.Element:
     case = ElementTree.SubElement(suite, "testcase", classname=_text(group), name=_text(name), time="0")
-    if subject.virtual:
+    if subject.simulated:
         properties = ElementTree.SubElement(case, "properties")
-        ElementTree.SubElement(properties, "property", name="bench", value="VIRTUAL")
+        ElementTree.SubElement(properties, "property", name="bench", value="SIMULATED")
     return case
 
 

@@ -35,7 +35,7 @@ class Subject:
     """What was decided on, in words."""
 
     rig: str
-    virtual: bool
+    simulated: bool
     firmware: str
     """Name, version and the beginning of its hash."""
     baseline: str
@@ -52,7 +52,7 @@ class Subject:
 
 def markdown(decision: Decision, policy: Policy, subject: Subject, differences: Sequence[Difference]) -> str:
     """The summary. Everything that comes from a file or a board is made harmless."""
-    kind = " (VIRTUAL BENCH: simulated motors, not hardware)" if subject.virtual else ""
+    kind = " (SIMULATED BENCH: simulated motors, not hardware)" if subject.simulated else ""
     made, asked = subject.repeats
     parts = [
         f"## Release gate: {HEADS[decision.word]}",

@@ -122,11 +122,11 @@ def check_reach(conditions: Conditions) -> None:
 
 def same_kind(rig: Rig, stored: StoredBaseline) -> None:
     """Whether rig and baseline are both simulated or both real. Raises UsageError; nothing is energised then."""
-    if rig.virtual != stored.virtual:
+    if rig.simulated != stored.simulated:
         words = {True: "simulated", False: "real"}
         raise UsageError(
-            f"{stored.title} is of a {words[stored.virtual]} bench, this one is {words[rig.virtual]}: they are never "
-            "compared; nothing was energised"
+            f"{stored.title} is of a {words[stored.simulated]} bench, this one is {words[rig.simulated]}: they are "
+            "never compared; nothing was energised"
         )
 
 

@@ -49,7 +49,7 @@ class Certificate:
     board: str
     lot: str
     rig: str
-    virtual: bool
+    simulated: bool
     verdict: str
     """What the page says first, in words."""
     claim: str

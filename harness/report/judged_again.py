@@ -46,7 +46,7 @@ class JudgedAgain:
 
 
 def change_line(change: Change) -> str:
-    """`gate.step.delay: measured 3.1 ± 0.2 ms, then 3.4 ± 0.2 ms; agrees, then differs (another analysis)`."""
+    """`leaf.step.delay: measured 3.1 ± 0.2 ms, then 3.4 ± 0.2 ms; agrees, then differs (another analysis)`."""
     sides = change.anew, change.then
     parts = []
     if change.measured:

@@ -8,7 +8,7 @@ from harness.nouns.names import Name
 
 
 def spaced(name: str) -> str:
-    """`gate · step · rise time`."""
+    """`leaf · step · rise time`."""
     return visible(name.replace(".", " · ").replace("_", " "))
 
 
@@ -18,7 +18,7 @@ def quantity_title(name: str) -> str:
 
 
 def check_title(motor: str, check: str) -> str:
-    """`gate · holding stiffness`: a motor, and what its check is called; the check alone where it is of all motors."""
+    """`leaf · holding stiffness`: a motor, and what its check is called; the check alone where it is of all motors."""
     title = {known.name: known.title for known in CHECKS}.get(check, check)
     return visible(f"{motor} · {title[:1].lower()}{title[1:]}" if motor else title)
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from harness.checks.catalogue import CHECK_NAMES, CHECKS, quantities_of
 from harness.nouns.names import Name, PhaseTerminal
+from harness.rigfile.addresses import SCHEME, simulated_place
 from harness.rigfile.fields import NAME
 from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
 
@@ -130,27 +131,28 @@ def supply(raw: Mapping[str, Any]) -> Iterator[Problem]:
         yield ("supply", "protection_v"), f"expected more than voltage_v ({voltage:g}), found {protection:g}"
 
 
-def virtual(raw: Mapping[str, Any]) -> Iterator[Problem]:
-    """Addresses on the virtual bench carry the name of one scenario and nothing else."""
+def simulated(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Addresses on the simulated bench carry the name of one scenario and nothing else."""
     scenario: str | None = None
     places: list[tuple[Place, Any]] = [(("board", "port"), table(raw, "board").get("port"))]
     for name in table(raw, "instrument"):
         places.append((("instrument", name, "address"), found_at(raw, ("instrument", name, "address"))))
-    kinds = {address.startswith("virtual:") for _, address in places if isinstance(address, str)}
+    kinds = {simulated_place(address) is None for _, address in places if isinstance(address, str)}
     for place, address in places:
         if not isinstance(address, str):
             continue
-        if not address.startswith("virtual:"):
+        simulated_as = simulated_place(address)
+        if simulated_as is None:
             if len(kinds) == 2:
-                yield place, "a rig is either wholly virtual or not at all; the other addresses begin with virtual:"
+                yield place, f"a rig is either wholly simulated or not at all; the other addresses begin with {SCHEME}"
             continue
-        name, slash, instrument = address.removeprefix("virtual:").partition("/")
+        name, slash, instrument = simulated_as.partition("/")
         expected_slash = "/" if place[0] == "instrument" else ""
         if not NAME.fullmatch(name) or slash != expected_slash or (slash and not NAME.fullmatch(instrument)):
-            form = "virtual:SCENARIO/INSTRUMENT" if place[0] == "instrument" else "virtual:SCENARIO"
-            yield place, f"expected {form} in small letters, found {shown(address)}"
+            form = "SCENARIO/INSTRUMENT" if place[0] == "instrument" else "SCENARIO"
+            yield place, f"expected {SCHEME}{form} in small letters, found {shown(address)}"
         elif scenario is not None and name != scenario:
-            yield place, f"another scenario than {scenario}; one rig is one virtual bench"
+            yield place, f"another scenario than {scenario}; one rig is one simulated bench"
         else:
             scenario = name
 
@@ -198,7 +200,7 @@ def limits(raw: Mapping[str, Any]) -> Iterator[Problem]:
 
 
 ALL: tuple[Callable[[Mapping[str, Any]], Iterator[Problem]], ...] = (
-    names, pins, instruments, supply, virtual, quantities, limits,
+    names, pins, instruments, supply, simulated, quantities, limits,
 )  # fmt: skip
 
 

@@ -246,5 +246,5 @@ def file_name(value: Any) -> str:
 def terminal(value: Any) -> PhaseTerminal:
     """A motor's terminal, as MOTOR.PHASE; whether the motor exists is a cross-key check."""
     if not isinstance(value, str) or not re.fullmatch(r"[a-z][a-z0-9_]*\.[ABC]", value):
-        raise refuse('a terminal, such as "gate.B"')
+        raise refuse('a terminal, such as "leaf.B"')
     return PhaseTerminal(value)

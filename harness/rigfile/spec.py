@@ -218,7 +218,7 @@ class Instrument(Section):
     across: (
         Annotated[
             tuple[PhaseTerminal, PhaseTerminal],
-            listed('two terminals, such as ["gate.B", "gate.C"]', fields.terminal, 2, 2),
+            listed('two terminals, such as ["leaf.B", "leaf.C"]', fields.terminal, 2, 2),
         ]
         | None
     ) = None

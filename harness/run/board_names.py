@@ -74,7 +74,7 @@ class Named:
             return None
         return cls(board=settings.board, lot=settings.lot, store=store)
 
-    def check(self, unique_id: str, *, virtual: bool) -> str:
+    def check(self, unique_id: str, *, simulated: bool) -> str:
         """Raises UsageError for a swapped board; what could not be looked at, in words, or "".
 
         Call it when the board has said who it is and before anything is energised.
@@ -93,20 +93,20 @@ class Named:
         if self.store is None:
             return "no store: nothing would show that the board's name stood for another one in an earlier run"
         try:
-            runs = _runs(self.store(), self.lot, virtual)
+            runs = _runs(self.store(), self.lot, simulated)
         except (StoreError, StoreUnavailable) as error:
             return f"whether the board's name stood for another one in an earlier run is not known: {error}"
         if found := swapped(runs, self.board, unique_id):
-            hint = "; on the virtual bench --board-seed N makes a board of its own" if virtual else ""
+            hint = "; on the simulated bench --board-seed N makes a board of its own" if simulated else ""
             raise UsageError(f"{found}{hint}")
         return ""
 
 
-def _runs(address: Address, lot: str, virtual: bool) -> Sequence[StoredRun]:
+def _runs(address: Address, lot: str, simulated: bool) -> Sequence[StoredRun]:
     """Runs of a lot, none where there is no store yet."""
     from harness.store import Store
 
     if address.file is not None and not address.file.exists():
         return []
     with Store.open(address) as store:
-        return store.runs(lot=lot, virtual=virtual)
+        return store.runs(lot=lot, simulated=simulated)

@@ -45,8 +45,8 @@ def in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Studie
         from harness.store import Store
 
         with Store.open(address) as opened:
-            those = {virtual: opened.studies.all("gauge", rig, virtual=virtual) for virtual in (False, True)}
-        return {virtual: _found(studies, address) for virtual, studies in those.items() if studies}
+            those = {simulated: opened.studies.all("gauge", rig, simulated=simulated) for simulated in (False, True)}
+        return {simulated: _found(studies, address) for simulated, studies in those.items() if studies}
     except HarnessError as error:
         why = Studies(entry=GaugeEntry(quantities=(), remarks=(f"no study of the gauge was read: {error}",)))
         return {False: why, True: why}

@@ -19,7 +19,7 @@ from harness.base.words import visible
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import order_first, signals_held
-from harness.bench.virtual import scenario_of
+from harness.bench.simulated import scenario_of
 from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
 from harness.nouns.contract import Part
@@ -211,9 +211,9 @@ class BenchSession:
         if self.code is None or self.qualification is None or self.record is None:
             return Summary()
         record = self.record.read()
-        virtual = " (VIRTUAL)" if record.virtual else ""
+        simulated = " (SIMULATED)" if record.simulated else ""
         lines = [
-            f"{visible(self.name)}{virtual}: {headline(self.qualification.verdicts)}",
+            f"{visible(self.name)}{simulated}: {headline(self.qualification.verdicts)}",
             *(f"cause: {visible(cause.words)}" for cause in record.causes),
             *(visible(remark) for remark in (record.gauge.remarks if record.gauge is not None else ())),
             f"record {visible(str(self.folder))}, report {visible(str(self.report))}",
@@ -254,7 +254,7 @@ class BenchSession:
             board_seed=settings.board_seed,
             lot=settings.lot,
             repeat=RepeatEntry(number=settings.number, of=settings.looks),
-            virtual=rig.virtual,
+            simulated=rig.simulated,
             scenario=scenario_of(spec),
             rig=RigEntry(
                 name=spec.rig.name,
@@ -281,7 +281,7 @@ class BenchSession:
                 )
                 for name, idn in identities.items()
             },
-            gauge=for_record(self._studies.get(rig.virtual), identities),
+            gauge=for_record(self._studies.get(rig.simulated), identities),
         )
 
     def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:

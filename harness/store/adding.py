@@ -26,25 +26,23 @@ class Adding:
     def add(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
         """Add rows, each with all columns."""
         if rows:
-            names = _names(table)
-            self._cursor.executemany(
-                _insert(table, self._dialect), [tuple(row[name] for name in names) for row in rows]
-            )
+            keys = _keys(table)
+            self._cursor.executemany(_insert(table, self._dialect), [tuple(row[key] for key in keys) for row in rows])
 
     def add_one(self, table: Table, row: Mapping[str, Any]) -> int:
         """Add a row with all columns but `id`, and return the id that it was given."""
         cursor = self._cursor
-        cursor.execute(_insert(table, self._dialect), tuple(row[name] for name in _names(table)))
+        cursor.execute(_insert(table, self._dialect), tuple(row[key] for key in _keys(table)))
         return int(cursor.fetchone()[0] if self._dialect == "postgresql" else cursor.lastrowid)  # type: ignore[index]
 
 
 @cache
-def _names(table: Table) -> tuple[str, ...]:
-    return tuple(column.name for column in table.c if column.name != "id")
+def _keys(table: Table) -> tuple[str, ...]:
+    return tuple(column.key for column in table.c if column.key != "id")
 
 
 @cache
 def _insert(table: Table, dialect: str) -> str:
-    names = _names(table)
+    names = [table.c[key].name for key in _keys(table)]
     mark, ending = ("%s", " RETURNING id" if "id" in table.c else "") if dialect == "postgresql" else ("?", "")
     return f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({', '.join([mark] * len(names))}){ending}"

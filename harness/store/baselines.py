@@ -49,7 +49,7 @@ class StoredBaseline:
     despite: str | None
     """Why runs stand in it that did not end with 0; None where all did."""
     rig: str
-    virtual: bool
+    simulated: bool
     runs: tuple[int, ...]
     mountings: tuple[str, ...]
     """A label a run, as whoever accepted it gave it; the run's own where none was given."""
@@ -121,8 +121,8 @@ class Baselines:
             for run, label in zip(runs, labels, strict=True)
         ]
         with self._database.adding() as adding:
-            rig, virtual = self._one_rig(adding, runs)
-            revision = self._next_revision(adding, kept_name, rig, virtual)
+            rig, simulated = self._one_rig(adding, runs)
+            revision = self._next_revision(adding, kept_name, rig, simulated)
             added = adding.add_one(tables.baseline, {**row, "revision": revision, "rig": rig})
             adding.add(tables.baseline_run, [{**member, "baseline_id": added} for member in members])
         return self.get(kept_name, revision)
@@ -145,7 +145,7 @@ class Baselines:
     def _one_rig(self, adding: Adding, runs: Sequence[int]) -> tuple[str, bool]:
         kinds: dict[tuple[str, bool], int] = {}
         for run in runs:
-            found = adding.first("SELECT rig, virtual FROM run WHERE id = ?", run)
+            found = adding.first(f"SELECT rig, {tables.run.c.simulated} FROM run WHERE id = ?", run)
             if found is None:
                 raise StoreError(f"{self._database.address.shown}: no run {run}")
             kinds.setdefault((found[0], bool(found[1])), run)
@@ -157,19 +157,19 @@ class Baselines:
             )
         return next(iter(kinds))
 
-    def _next_revision(self, adding: Adding, name: str, rig: str, virtual: bool) -> int:
+    def _next_revision(self, adding: Adding, name: str, rig: str, simulated: bool) -> int:
         newest = adding.first(
-            "SELECT baseline.revision, run.rig, run.virtual FROM baseline "
+            f"SELECT baseline.revision, run.rig, {tables.run.c.simulated} FROM baseline "
             "JOIN baseline_run ON baseline_run.baseline_id = baseline.id JOIN run ON run.id = baseline_run.run_id "
             "WHERE baseline.name = ? ORDER BY baseline.revision DESC LIMIT 1",
             name,
         )
         if newest is None:
             return 1
-        if (newest[1], bool(newest[2])) != (rig, virtual):
+        if (newest[1], bool(newest[2])) != (rig, simulated):
             raise StoreError(
                 f"baseline {name} is of {_rig_words(newest[1], bool(newest[2]))}, these runs of "
-                f"{_rig_words(rig, virtual)}: choose another name"
+                f"{_rig_words(rig, simulated)}: choose another name"
             )
         return int(newest[0]) + 1
 
@@ -178,7 +178,7 @@ class Baselines:
         ids = wanted.with_only_columns(tables.baseline.c.id)
         run, member, retirement = tables.run.c, tables.baseline_run.c, tables.retirement
         runs = (
-            select(member.baseline_id, member.run_id, member.mounting, run.uid, run.virtual)
+            select(member.baseline_id, member.run_id, member.mounting, run.uid, run.simulated.label("simulated"))
             .join_from(tables.baseline_run, tables.run, run.id == member.run_id)
             .where(member.baseline_id.in_(ids))
             .order_by(member.run_id)
@@ -198,7 +198,7 @@ class Baselines:
         return [
             StoredBaseline(
                 **row,
-                virtual=bool(members[row["id"]][0]["virtual"]),
+                simulated=bool(members[row["id"]][0]["simulated"]),
                 runs=tuple(each["run_id"] for each in members[row["id"]]),
                 mountings=tuple(each["mounting"] or each["uid"] for each in members[row["id"]]),
                 retirement=retired.get(row["id"]),
@@ -236,5 +236,5 @@ def text_of(given: str, option: str) -> str:
     return text
 
 
-def _rig_words(rig: str, virtual: bool) -> str:
-    return f"rig {visible(rig)} ({'simulated' if virtual else 'real'})"
+def _rig_words(rig: str, simulated: bool) -> str:
+    return f"rig {visible(rig)} ({'simulated' if simulated else 'real'})"

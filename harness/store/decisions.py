@@ -22,7 +22,7 @@ class Decision:
     id: int
     made_utc: str
     rig: str
-    virtual: bool
+    simulated: bool
     word: str
     """`release`, `refuse` or `undecided`."""
     exit_code: int
@@ -35,7 +35,7 @@ class Decision:
     content: Mapping[str, Any]
 
 
-FIELDS = tuple(column.name for column in tables.decision.c if column.name != "json")
+FIELDS = tuple(column.key for column in tables.decision.c if column.key != "json")
 
 
 class Decisions:
@@ -58,15 +58,15 @@ class Decisions:
             return found
         raise StoreError(f"{self._database.address.shown}: no decision {number}")
 
-    def all(self, rig: str | None = None, *, virtual: bool | None = None) -> list[Decision]:
+    def all(self, rig: str | None = None, *, simulated: bool | None = None) -> list[Decision]:
         """Decisions in the order in which they were made; only those on a rig where one is given."""
         conditions = [] if rig is None else [tables.decision.c.rig == rig]
-        if virtual is not None:
-            conditions.append(tables.decision.c.virtual == virtual)
+        if simulated is not None:
+            conditions.append(tables.decision.c.simulated == simulated)
         return self._found(*conditions)
 
     def _found(self, *conditions: Any) -> list[Decision]:
-        wanted = select(tables.decision).where(*conditions).order_by(tables.decision.c.id)
+        wanted = select(*tables.labelled(tables.decision)).where(*conditions).order_by(tables.decision.c.id)
         member = tables.decision_run.c
         ids = wanted.with_only_columns(tables.decision.c.id).order_by(None)
         members = select(member.decision_id, member.run_id).where(member.decision_id.in_(ids)).order_by(member.run_id)

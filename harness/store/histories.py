@@ -27,7 +27,7 @@ class Release:
     """The runs of one firmware version on one rig."""
 
     rig: str
-    virtual: bool
+    simulated: bool
     firmware_name: str | None
     firmware_version: str | None
     runs: int
@@ -89,14 +89,14 @@ class Histories:
         self._database = database
 
     def rigs(self) -> dict[tuple[str, bool], int]:
-        """How many runs there are of each rig, by its name and whether they are virtual."""
-        wanted = select(RUN.rig, RUN.virtual, func.count()).group_by(RUN.rig, RUN.virtual).order_by(RUN.rig)
+        """How many runs there are of each rig, by its name and whether they are simulated."""
+        wanted = select(RUN.rig, RUN.simulated, func.count()).group_by(RUN.rig, RUN.simulated).order_by(RUN.rig)
         with self._database.reading() as connection:
-            return {(rig, bool(virtual)): count for rig, virtual, count in connection.execute(wanted)}
+            return {(rig, bool(simulated)): count for rig, simulated, count in connection.execute(wanted)}
 
-    def releases(self, *, virtual: bool, rig: str | None = None) -> list[Release]:
+    def releases(self, *, simulated: bool, rig: str | None = None) -> list[Release]:
         """Firmware versions in the order of their first runs."""
-        chosen = _chosen(virtual, rig)
+        chosen = _chosen(simulated, rig)
         counted = select(
             *FIRMWARE, func.count(), func.min(RUN.started_utc), func.max(RUN.started_utc),
             func.count(RUN.firmware_sha256.distinct()), func.count(RUN.board_id.distinct()), func.min(RUN.id),
@@ -110,9 +110,9 @@ class Histories:
                 endings.setdefault((key[0], key[1], key[2]), {})[code] = count
         found = [
             Release(
-                rig=rig_name, virtual=virtual, firmware_name=name, firmware_version=version, runs=runs, first_utc=first,
-                last_utc=last, builds=max(builds, 1), boards=boards, endings=endings[rig_name, name, version],
-                first_id=first_id, last_id=last_id,
+                rig=rig_name, simulated=simulated, firmware_name=name, firmware_version=version, runs=runs,
+                first_utc=first, last_utc=last, builds=max(builds, 1), boards=boards,
+                endings=endings[rig_name, name, version], first_id=first_id, last_id=last_id,
             )
             for rig_name, name, version, runs, first, last, builds, boards, first_id, last_id in rows
         ]  # fmt: skip
@@ -159,10 +159,10 @@ class Histories:
         firmware = ", ".join(f"run.{column.name}" for column in FIRMWARE)
         wanted = (
             f"SELECT {firmware}, {sums} FROM quantity JOIN run ON run.id = quantity.run_id "
-            f"WHERE {MEASURED} AND run.virtual = ? GROUP BY {firmware}"
+            f"WHERE {MEASURED} AND {RUN.simulated} = ? GROUP BY {firmware}"
         )
         with self._database.reading() as connection:
-            return list(connection.exec_driver_sql(self._marked(wanted), (name, releases[0].virtual)))
+            return list(connection.exec_driver_sql(self._marked(wanted), (name, releases[0].simulated)))
 
     def _marked(self, words: str) -> str:
         """A query with the marks of this driver for its values."""
@@ -176,8 +176,8 @@ class Histories:
             return [Entry(*row) for row in connection.execute(wanted)]
 
 
-def _chosen(virtual: bool, rig: str | None) -> list[ColumnElement[bool]]:
-    return [RUN.virtual == virtual, *([] if rig is None else [RUN.rig == rig])]
+def _chosen(simulated: bool, rig: str | None) -> list[ColumnElement[bool]]:
+    return [RUN.simulated == simulated, *([] if rig is None else [RUN.rig == rig])]
 
 
 def _sums(origin: float, turning: bool) -> str:

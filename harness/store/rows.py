@@ -86,7 +86,7 @@ def _run(record: Record) -> Row:
         "ended_utc": None if record.ended is None else _spelled(record.ended),
         "rig": visible(record.rig.name),
         "rig_sha256": visible(record.rig.sha256),
-        "virtual": record.virtual,
+        "simulated": record.simulated,
         "board_id": visible(record.board.unique_id),
         "board_name": _visible_or_none(record.board.name),
         "firmware_name": None if firmware is None else visible(firmware.name),

@@ -43,7 +43,7 @@ class StoredRun:
     started_utc: str
     rig: str
     rig_sha256: str
-    virtual: bool
+    simulated: bool
     board_id: str
     firmware_name: str | None
     firmware_version: str | None
@@ -69,13 +69,13 @@ class Value(NamedTuple):
     dof: float | None
     outcome: str | None
     conformity: str | None
-    virtual: bool
+    simulated: bool
     board_id: str
     firmware_version: str | None
 
 
 COLUMNS = tuple(entry.name for entry in fields(StoredRun))
-RUNS = select(*(tables.run.c[name] for name in COLUMNS))
+RUNS = select(*(tables.run.c[name].label(name) for name in COLUMNS))
 
 
 BY_START = attrgetter("started_utc", "run_id")
@@ -156,7 +156,7 @@ class Store(Closing):
         self,
         *,
         rig: str | None = None,
-        virtual: bool | None = None,
+        simulated: bool | None = None,
         board_id: str | None = None,
         board_name: str | None = None,
         firmware_version: str | None = None,
@@ -166,7 +166,7 @@ class Store(Closing):
         """Runs in the order they were started; only those of a rig, board, firmware or lot where one is given, and of
         those only the `newest` so many."""
         asked = {
-            "rig": rig, "virtual": virtual, "board_id": board_id, "board_name": board_name,
+            "rig": rig, "simulated": simulated, "board_id": board_id, "board_name": board_name,
             "firmware_version": firmware_version, "lot": lot,
         }  # fmt: skip
         wanted = RUNS.order_by(tables.run.c.started_utc.desc(), tables.run.c.id.desc()).limit(newest)
@@ -205,10 +205,10 @@ class Store(Closing):
         except zlib.error as error:
             raise RecordError(f"{self.address.shown}: run {run_id} is damaged: {error}") from error
 
-    def values(self, name: str, rig: str, *, virtual: bool | None = None) -> list[Value]:
+    def values(self, name: str, rig: str, *, simulated: bool | None = None) -> list[Value]:
         """The history of one quantity on a rig: every run that measured it, in the order they were started.
 
-        `name` is the quantity's full name. Where `virtual` is None, real and virtual runs come together, and each
+        `name` is the quantity's full name. Where `simulated` is None, real and simulated runs come together, and each
         says which it is.
         """
         run, quantity = tables.run.c, tables.quantity.c
@@ -219,8 +219,8 @@ class Store(Closing):
             .where(quantity.name == name, run.rig == rig, quantity.value.is_not(None))
             .order_by(quantity.run_id)
         )
-        if virtual is not None:
-            wanted = wanted.where(run.virtual == virtual)
+        if simulated is not None:
+            wanted = wanted.where(run.simulated == simulated)
         with self._database.reading() as connection:
             found = [Value(*row) for row in connection.execute(wanted)]
         # They come as they lie, nearly sorted: here that costs little, in SQLite a sort of so many wide rows on disk.

@@ -23,11 +23,11 @@ class Study:
     made_utc: str
     kind: str
     rig: str
-    virtual: bool
+    simulated: bool
     content: Mapping[str, Any]
 
 
-FIELDS = tuple(column.name for column in tables.study.c if column.name != "json")
+FIELDS = tuple(column.key for column in tables.study.c if column.key != "json")
 
 
 class Studies:
@@ -36,10 +36,10 @@ class Studies:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def add(self, kind: str, rig: str, virtual: bool, content: Mapping[str, Any]) -> Study:
+    def add(self, kind: str, rig: str, simulated: bool, content: Mapping[str, Any]) -> Study:
         """Keep a study; on disk when this returns. Raises StoreUnavailable."""
         made = utc_now().isoformat(timespec="milliseconds")
-        row = {"made_utc": made, "kind": kind, "rig": rig, "virtual": virtual, "json": packed(content)}
+        row = {"made_utc": made, "kind": kind, "rig": rig, "simulated": simulated, "json": packed(content)}
         with self._database.adding() as adding:
             added = adding.add_one(tables.study, row)
         return self.get(added)
@@ -50,24 +50,24 @@ class Studies:
             return found
         raise StoreError(f"{self._database.address.shown}: no study {number}")
 
-    def newest(self, kind: str, rig: str, *, virtual: bool) -> Study | None:
+    def newest(self, kind: str, rig: str, *, simulated: bool) -> Study | None:
         """The study of a kind and a rig that was kept last; None where there is none."""
         column = tables.study.c
-        those = self._found(column.kind == kind, column.rig == rig, column.virtual == virtual, last=True)
+        those = self._found(column.kind == kind, column.rig == rig, column.simulated == simulated, last=True)
         return those[0] if those else None
 
-    def all(self, kind: str | None = None, rig: str | None = None, *, virtual: bool | None = None) -> list[Study]:
+    def all(self, kind: str | None = None, rig: str | None = None, *, simulated: bool | None = None) -> list[Study]:
         """Studies in the order in which they were made; only those of a kind, a rig, a sort of bench where asked.
 
         One that is damaged has no content: it takes nothing away from the others.
         """
-        asked = {"kind": kind, "rig": rig, "virtual": virtual}
+        asked = {"kind": kind, "rig": rig, "simulated": simulated}
         conditions = (tables.study.c[name] == value for name, value in asked.items() if value is not None)
         return self._found(*conditions, damaged=True)
 
     def _found(self, *conditions: Any, last: bool = False, damaged: bool = False) -> list[Study]:
         number = tables.study.c.id
-        wanted = select(tables.study).where(*conditions).order_by(number.desc() if last else number)
+        wanted = select(*tables.labelled(tables.study)).where(*conditions).order_by(number.desc() if last else number)
         with self._database.reading() as connection:
             rows = connection.execute(wanted.limit(1) if last else wanted).mappings().all()
         return [

@@ -6,6 +6,7 @@ Rows are only ever added. Triggers refuse everything else, so that a mistake in 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from sqlalchemy import (
     BigInteger,
@@ -16,6 +17,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    Label,
     LargeBinary,
     MetaData,
     Table,
@@ -25,6 +27,9 @@ from sqlalchemy import (
 
 VERSION = 2
 FORMAT = "rotorgate store"
+OLDER_WORD = "virtual"
+"""Name of the column `simulated` inside a store, from the first version on. A store is only added to, and benches
+with several versions of this program share one: a column by another name would shut the older ones out."""
 
 metadata = MetaData()
 
@@ -48,7 +53,7 @@ run = Table(
     Column("ended_utc", Text),
     Column("rig", Text, nullable=False),
     Column("rig_sha256", Text, nullable=False),
-    Column("virtual", Boolean, nullable=False),
+    Column(OLDER_WORD, Boolean, key="simulated", nullable=False),
     Column("board_id", Text, nullable=False),
     Column("firmware_name", Text),
     Column("firmware_version", Text),
@@ -147,7 +152,7 @@ study = Table(
     Column("made_utc", Text, nullable=False),
     Column("kind", Text, nullable=False),
     Column("rig", Text, nullable=False),
-    Column("virtual", Boolean, nullable=False),
+    Column(OLDER_WORD, Boolean, key="simulated", nullable=False),
     Column("json", LargeBinary, nullable=False),
 )
 """What a study of several runs found (version 2); `json` is compressed (zlib)."""
@@ -158,7 +163,7 @@ decision = Table(
     Column("id", Integer, primary_key=True),
     Column("made_utc", Text, nullable=False),
     Column("rig", Text, nullable=False),
-    Column("virtual", Boolean, nullable=False),
+    Column(OLDER_WORD, Boolean, key="simulated", nullable=False),
     Column("word", Text, nullable=False),
     Column("exit_code", Integer, nullable=False),
     Column("firmware_name", Text),
@@ -176,6 +181,12 @@ decision_run = Table(
     Column("decision_id", ForeignKey("decision.id"), primary_key=True, autoincrement=False),
     Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
 )
+
+
+def labelled(table: Table) -> list[Label[Any]]:
+    """The columns of a table by the names that they have here, for a query whose rows are read by name."""
+    return [column.label(column.key) for column in table.c]
+
 
 REFUSAL = "a store is only added to"
 

@@ -126,7 +126,7 @@ def _board(record: Record) -> str:
 def _bench(record: Record) -> list[str]:
     """What makes a bench another one, in words."""
     things = [f"{name} {number}" for name, number in serials(record).items()]
-    if not record.virtual:
+    if not record.simulated:
         return things
     plant = record.plant_seed
     return ["nominal plant" if plant is None else f"plant {plant}", *things]

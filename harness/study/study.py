@@ -26,7 +26,7 @@ class GaugeStudy:
     """What was found, of which runs."""
 
     rig: str
-    virtual: bool
+    simulated: bool
     design: Design
     quantities: tuple[Found, ...]
     remarks: tuple[str, ...]
@@ -50,7 +50,7 @@ class GaugeStudy:
         entries = [{**asdict(one), "word": one.word.value} for one in self.quantities]
         kept: dict[str, Any] = clean(
             {
-                "rig": self.rig, "virtual": self.virtual, "runs": list(runs), "headline": self.headline,
+                "rig": self.rig, "simulated": self.simulated, "runs": list(runs), "headline": self.headline,
                 "design": {
                     "words": shape.words, "boards": shape.boards, "benches": shape.benches, "days": shape.days,
                     "nested": shape.nested, "repeats": shape.repeats,
@@ -93,10 +93,10 @@ def gauge_study(
     quantities += _never_planned(names, limits, most)
     return GaugeStudy(
         rig=rig_of(records[0])[0],
-        virtual=records[0].virtual,
+        simulated=records[0].simulated,
         design=shape,
         quantities=tuple(quantities),
-        remarks=tuple(_remarks(shape, virtual=records[0].virtual)),
+        remarks=tuple(_remarks(shape, simulated=records[0].simulated)),
         instruments=tuple(sorted({number for record in records for number in serials(record).values()})),
     )
 
@@ -116,7 +116,7 @@ def _never_planned(names: Sequence[str], limits: Mapping[str, Requirement], most
     ]
 
 
-def _remarks(shape: Design, *, virtual: bool) -> list[str]:
+def _remarks(shape: Design, *, simulated: bool) -> list[str]:
     """What these runs cannot tell."""
     found = []
     if len(shape.boards) == 1:
@@ -129,6 +129,6 @@ def _remarks(shape: Design, *, virtual: bool) -> list[str]:
         found.append("every bench had a day of its own: what days differ by stands in what benches differ by")
     if shape.repeats == 1:
         found.append("one run of a board on each bench and day: its repeatability holds what else differs there")
-    if virtual:
-        found.append("VIRTUAL: days of a simulated bench differ by nothing but noise, benches by what was drawn")
+    if simulated:
+        found.append("SIMULATED: days of a simulated bench differ by nothing but noise, benches by what was drawn")
     return found

@@ -1,1 +1,1 @@
-"""The virtual board: a genuine MicroPython interpreter in a process of its own, and what is wired to its pins."""
+"""The simulated board: a genuine MicroPython interpreter in a process of its own, and what is wired to its pins."""

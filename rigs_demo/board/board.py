@@ -1,4 +1,4 @@
-"""The virtual board as a whole: its process, its pins, its serial line, its flash, and what resets do to them."""
+"""The simulated board as a whole: its process, its pins, its serial line, its flash, and what resets do to them."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class BoardFailed(Exception):
     """The interpreter does not come up."""
 
 
-class VirtualBoard:
+class SimulatedBoard:
     """One board from power-up to the end of the bench."""
 
     def __init__(self, hardware: Hardware, files: Mapping[str, str], *, name: str, cost_permille: int) -> None:

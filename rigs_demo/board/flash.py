@@ -8,7 +8,7 @@ from pathlib import Path
 
 
 class Flash:
-    """Files of the virtual board."""
+    """Files of the simulated board."""
 
     def __init__(self, files: Mapping[str, str]) -> None:
         """Create it with `files` (name: text)."""

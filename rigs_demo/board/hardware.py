@@ -1,4 +1,4 @@
-"""The virtual board's pins, pulse-width unit, buses and converter, between its page and the plant."""
+"""The simulated board's pins, pulse-width unit, buses and converter, between its page and the plant."""
 
 from __future__ import annotations
 

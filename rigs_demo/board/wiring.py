@@ -1,4 +1,4 @@
-"""What is soldered to the virtual board. Invented for the demo; the rig file names phase and enable pins."""
+"""What is soldered to the simulated board. Invented for the demo; the rig file names phase and enable pins."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-SELECT_PINS = {"gate": 17, "wheel": 20}
-PULSE_PINS = {"gate": 21, "wheel": 22}
+SELECT_PINS = {"leaf": 17, "wheel": 20}
+PULSE_PINS = {"leaf": 21, "wheel": 22}
 DRIVER_TEMPERATURE_PIN = 26
 THERMOMETER_ZERO_V = 0.5
 THERMOMETER_V_PER_C = 0.010

@@ -1,6 +1,6 @@
 """Firmware of the sluice gate drive: two motors, position hold, one soft timer a motor.
 
-Pins: gate phases 0 1 2, enable 6, sensor select 17, sensor pulse 21;
+Pins: leaf phases 0 1 2, enable 6, sensor select 17, sensor pulse 21;
       wheel phases 3 4 5, enable 7, sensor select 20, sensor pulse 22;
       SPI 0 on 18 (clock), 19 (to sensor), 16 (from sensor); driver temperature on 26.
 Offers the drive contract, version 1. Written for the demo; every number is invented.

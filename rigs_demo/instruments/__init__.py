@@ -1,4 +1,4 @@
-"""SCPI instruments of the virtual bench, built from the `[instrument.*]` tables of a rig file."""
+"""SCPI instruments of the simulated bench, built from the `[instrument.*]` tables of a rig file."""
 
 from __future__ import annotations
 

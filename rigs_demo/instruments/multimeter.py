@@ -1,4 +1,4 @@
-"""Multimeter of the virtual bench: DC voltage between two terminals of a motor, averaged over its aperture."""
+"""Multimeter of the simulated bench: DC voltage between two terminals of a motor, averaged over its aperture."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class MultimeterInstrument(Instrument):
         motor: int,
         terminals: str,
     ) -> None:
-        super().__init__(f"Rotorgate,VIRTUAL multimeter,{name},0")
+        super().__init__(f"Rotorgate,SIMULATED multimeter,{name},0")
         self._bench = bench
         self._motor = motor
         self._pair, self._sign = BETWEEN[terminals]

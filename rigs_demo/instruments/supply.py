@@ -1,4 +1,4 @@
-"""DC supply of the virtual bench: one output, constant voltage and constant current, over-voltage protection."""
+"""DC supply of the simulated bench: one output, constant voltage and constant current, over-voltage protection."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class SupplyInstrument(Instrument):
     """Commands of a DC supply. Its stage in the plant says which of its two limits holds."""
 
     def __init__(self, name: str, bench: Bench, accuracy: Mapping[str, Mapping[str, float]], seeds: Seeds) -> None:
-        super().__init__(f"Rotorgate,VIRTUAL DC supply,{name},0")
+        super().__init__(f"Rotorgate,SIMULATED DC supply,{name},0")
         self._bench = bench
         self._stage = bench.plant.supply
         self._voltage_error = seeds.reading_error(

@@ -1,4 +1,4 @@
-"""Thermometer of the virtual bench: one probe in the air beside the motors."""
+"""Thermometer of the simulated bench: one probe in the air beside the motors."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class ThermometerInstrument(Instrument):
     """Commands of a thermometer. *RST leaves it in degrees Celsius."""
 
     def __init__(self, name: str, bench: Bench, accuracy: Mapping[str, Mapping[str, float]], seeds: Seeds) -> None:
-        super().__init__(f"Rotorgate,VIRTUAL thermometer,{name},0")
+        super().__init__(f"Rotorgate,SIMULATED thermometer,{name},0")
         self._bench = bench
         self._error = seeds.reading_error(
             name, "temperature", accuracy.get("temperature_accuracy", {}), noise=NOISE_K, resolution=RESOLUTION_K

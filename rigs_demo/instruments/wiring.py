@@ -1,4 +1,4 @@
-"""What an instrument of the virtual bench is wired to, and how it reads wrong.
+"""What an instrument of the simulated bench is wired to, and how it reads wrong.
 
 An instrument sees only what a real one connected there could: the supply its own terminals, the multimeter
 two terminals of a motor, the thermometer the air. Its reading is off by a gain and an offset that stay the
@@ -11,6 +11,8 @@ import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
+
+from rigs_demo.streams import stream_of
 
 from .errors import ScpiError
 
@@ -106,8 +108,8 @@ class Seeds:
     ) -> ReadingError:
         """Draw gain and offset evenly from the half-widths of the rig file's accuracy entry {percent, offset}."""
         owner = f"{instrument}.{function}"
-        drawn = random.Random(f"plant {'nominal' if self.plant is None else self.plant} {owner}")
+        drawn = stream_of(f"plant {'nominal' if self.plant is None else self.plant} {owner}")
         gain = drawn.uniform(-1.0, 1.0) * accuracy.get("percent", 0.0) / 100.0
         offset = drawn.uniform(-1.0, 1.0) * accuracy.get("offset", 0.0)
-        stream = random.Random(f"run {self.run} {owner}")
+        stream = stream_of(f"run {self.run} {owner}")
         return ReadingError(gain=gain, offset=offset, noise=noise, resolution=resolution, stream=stream)

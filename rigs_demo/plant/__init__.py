@@ -1,4 +1,4 @@
-"""The physics of the virtual bench: two motors, their bridges, supply, sensors, loads and heat.
+"""The physics of the simulated bench: two motors, their bridges, supply, sensors, loads and heat.
 
 Integrates the equations of motion; shares no code with the closed forms of the harness.
 """

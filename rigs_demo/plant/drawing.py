@@ -27,6 +27,7 @@ from rigs_demo.plant.parameters import (
     SupplyParameters,
     ThermalParameters,
 )
+from rigs_demo.streams import stream_of
 
 HERE = Path(__file__).parent.parent
 Table = Mapping[str, Any]
@@ -43,7 +44,7 @@ PHASES_RAD = ("sensor.eccentricity_phase_rad", "sensor.tilt_phase_rad", "cogging
 
 
 class PlantFileError(Exception):
-    """A plant or rig file of the virtual bench is missing or incomplete."""
+    """A plant or rig file of the simulated bench is missing or incomplete."""
 
 
 def load(scenario: str, plant_seed: int | None = None, board_seed: int | None = None) -> Parameters:
@@ -92,7 +93,7 @@ def true_values(scenario: str, plant_seed: int | None, board_seed: int | None = 
         for named, known in flat(rig_table(scenario)):
             key = ELSEWHERE.get(named, named)
             if key.startswith(BOARD) and isinstance(known, Mapping) and "value" in known and key in values:
-                values[key] = draw(known, random.Random(f"board {board_seed} {key}"))
+                values[key] = draw(known, stream_of(f"board {board_seed} {key}"))
     return values
 
 
@@ -102,15 +103,15 @@ def _bench_values(scenario: str, plant_seed: int | None) -> dict[str, Any]:
         return values
     for named, known in flat(rig_table(scenario)):
         key = ELSEWHERE.get(named, named)
-        stream = random.Random(f"plant {plant_seed} {key}")
+        stream = stream_of(f"plant {plant_seed} {key}")
         if key.endswith(".eccentricity_rad"):
             values[key] = stream.uniform(0.0, float(known))
         elif isinstance(known, Mapping) and "value" in known and key in values:
             values[key] = draw(known, stream)
     for key in values:
         if key.endswith(PHASES_RAD):
-            values[key] = random.Random(f"plant {plant_seed} {key}").uniform(0.0, 2.0 * math.pi)
-    gravity = random.Random(f"plant {plant_seed} gravity")
+            values[key] = stream_of(f"plant {plant_seed} {key}").uniform(0.0, 2.0 * math.pi)
+    gravity = stream_of(f"plant {plant_seed} gravity")
     values["gravity_m_s2"] = STANDARD_GRAVITY_M_S2 * (1.0 + gravity.uniform(-1.0, 1.0) * LOCAL_GRAVITY_TOLERANCE)
     return values
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from random import Random
 
 from rigs_demo.plant.bus import Bus
 from rigs_demo.plant.coupling import Coupling
@@ -27,6 +26,7 @@ from rigs_demo.plant.rest import HalfWay, Rest
 from rigs_demo.plant.sensor import Sensor
 from rigs_demo.plant.standstill import NOTHING, Standstill
 from rigs_demo.plant.thermal import DriverHeat
+from rigs_demo.streams import stream_of
 
 GRID_NS = 100_000
 WARM_STEPS = 100
@@ -56,7 +56,9 @@ class Plant:
         self._grid_s = grid_ns * 1e-9
         driver = parameters.driver
         self.motors = [
-            Motor(motor, driver, parameters.gravity_m_s2, parameters.room_c, self._step_s, Random(f"run {seed} {name}"))
+            Motor(
+                motor, driver, parameters.gravity_m_s2, parameters.room_c, self._step_s, stream_of(f"run {seed} {name}")
+            )
             for name, motor in parameters.motors.items()
         ]
         self.bus = Bus(parameters.supply, driver.bus_capacitance_f)

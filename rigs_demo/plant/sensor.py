@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import sin, tau
-from random import Random
 
 from rigs_demo.plant.parameters import MotorParameters
+from rigs_demo.streams import stream_of
 
 ERROR_FLAG = 1 << 14
 PULSE_CLOCKS = 4128
@@ -52,7 +52,7 @@ class Sensor:
         self._motor = motor
         self._counts = 1 << motor.sensor.bits
         self._theta_at = theta_at
-        self._bus_noise = Random(f"run {seed} sensor {name}")
+        self._bus_noise = stream_of(f"run {seed} sensor {name}")
         self._pulse_key = f"run {seed} pulse {name}"
         self.error = False
 
@@ -72,7 +72,7 @@ class Sensor:
         rising = frame * period
         theta = self._theta_at(rising - round(sensor.pulse_latency_s * 1e9))
         # Noise belongs to the frame: however often it is looked at, it stays the same.
-        noise = Random(f"{self._pulse_key} {frame}").gauss(0.0, sensor.pulse_noise_rad)
+        noise = stream_of(f"{self._pulse_key} {frame}").gauss(0.0, sensor.pulse_noise_rad)
         counts = 1 << sensor.pulse_bits
         code = round((reading_rad(self._motor, theta) + noise) / tau * counts) % counts
         clocks = PULSE_HEADER + code * (4096 // counts)

@@ -1,6 +1,6 @@
 """The board's end of the shared page: its clock, its posted writes, its requests, its timers.
 
-Every touch of hardware or clock costs virtual time (`COST_*`, in nanoseconds). A write is posted with its time;
+Every touch of hardware or clock costs simulated time (`COST_*`, in nanoseconds). A write is posted with its time;
 a read or a sleep is a request that the bench answers. Where this runs the names of the page are also in
 rigs_demo/board/page.py, which says what each word means; a test compares the two.
 """

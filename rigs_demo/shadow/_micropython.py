@@ -1,4 +1,4 @@
-"""`micropython` of the virtual board: the interpreter's own, its scheduler in virtual time, and what boards add."""
+"""`micropython` of the simulated board: the interpreter's own, its scheduler in simulated time, and what boards add."""
 
 from micropython import (
     RingIO,

@@ -1,4 +1,4 @@
-"""First code on the virtual board: puts the shadow modules in place, shuts the machine's files away, boots.
+"""First code on the simulated board: puts the shadow modules in place, shuts the machine's files away, boots.
 
 What it leaves behind is a board at its prompt whose `/` is the flash folder.
 """
@@ -11,7 +11,7 @@ import uos
 class _NoAsyncio:
     # Its queue is compiled and reads the machine's own clock: a program would sleep for days.
     def __getattr__(self, name):
-        raise NotImplementedError("asyncio is not on the virtual board: its queue keeps the machine's time")
+        raise NotImplementedError("asyncio is not on the simulated board: its queue keeps the machine's time")
 
 
 def _take_over():

@@ -1,4 +1,4 @@
-"""Hardware of the virtual board under the names of MicroPython's `machine`."""
+"""Hardware of the simulated board under the names of MicroPython's `machine`."""
 
 import _bench
 from _bench import catch_up, post, request, spend
@@ -97,7 +97,7 @@ class _Edge:
 class PWM:
     def __init__(self, dest, *, freq=0, duty_u16=None, duty_ns=None, invert=False):
         if invert:
-            raise NotImplementedError("PWM: invert is not on the virtual board")
+            raise NotImplementedError("PWM: invert is not on the simulated board")
         self._pin = dest.id if isinstance(dest, Pin) else Pin(dest).id
         self._freq = 0
         self._compare = 0
@@ -311,7 +311,7 @@ def time_pulse_us(pin, pulse_level, timeout_us=1000000):
 
 
 def unique_id():
-    return b"VIRT" + bytes(_bench._word(22) >> shift & 255 for shift in (24, 16, 8, 0))
+    return b"SIMU" + bytes(_bench._word(22) >> shift & 255 for shift in (24, 16, 8, 0))
 
 
 def freq(hz=None):

@@ -1,11 +1,11 @@
-"""`os` of the virtual board: the interpreter's own, with a board's identity and without the machine behind it."""
+"""`os` of the simulated board: the interpreter's own, with a board's identity and without the machine behind it."""
 
 import sys
 import uos
 from uos import chdir, getcwd, ilistdir, listdir, mkdir, remove, rename, rmdir, stat, statvfs, unlink
 
 sep = "/"
-_MACHINE = "VIRTUAL board of the rotorgate bench"
+_MACHINE = "SIMULATED board of the rotorgate bench"
 _Names = None
 
 
@@ -16,7 +16,7 @@ def uname():
 
         _Names = namedtuple("uname_result", ("sysname", "nodename", "release", "version", "machine"))
     release = ".".join(str(part) for part in sys.implementation.version[:3])
-    return _Names("virtual", "virtual", release, sys.version, _MACHINE)
+    return _Names("simulated", "simulated", release, sys.version, _MACHINE)
 
 
 def sync():

@@ -1,4 +1,4 @@
-"""Waiting for input in virtual time, under the names of MicroPython's `select`."""
+"""Waiting for input in simulated time, under the names of MicroPython's `select`."""
 
 import _bench
 from uselect import POLLIN, POLLOUT

@@ -1,4 +1,4 @@
-"""Virtual time under the names of MicroPython's `time`."""
+"""Simulated time under the names of MicroPython's `time`."""
 
 import _bench
 from micropython import const

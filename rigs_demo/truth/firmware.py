@@ -1,6 +1,6 @@
 """What the board's firmware does to a motor, read from the very text that the board is given.
 
-Constants are taken from the module's assignments; times on the board were observed on the virtual bench.
+Constants are taken from the module's assignments; times on the board were observed on the simulated bench.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The firmware's position loop on the plant, without noise: what the shaft does at a sequence of set points.
 
-Passes come once a period, each phase's duty as long after the reading as on the virtual board. The reading is
+Passes come once a period, each phase's duty as long after the reading as on the simulated board. The reading is
 taken as a real number, because noise spreads it over several codes; the field's table rounds as the firmware does.
 """
 

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import log, pi, tau
-from random import Random
 from statistics import fmean
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 
 from rigs_demo.plant.drawing import Table
 from rigs_demo.plant.parameters import MotorParameters, Parameters
+from rigs_demo.streams import stream_of
 from rigs_demo.truth.bench import Bench, Truth, Values
 from rigs_demo.truth.firmware import PUT_OUT_S, Firmware
 from rigs_demo.truth.loop import Loop, Move
@@ -96,7 +96,7 @@ def run(loop: Loop, starts_rad: Sequence[float], name: str) -> tuple[list[Move],
     large: list[Move] = []
     for start in starts_rad:
         sizes = list(SIZES_RAD)
-        Random(f"truth {name} {start}").shuffle(sizes)
+        stream_of(f"truth {name} {start}").shuffle(sizes)
         loop.move(start, 0.6)
         for way, size in zip(WAYS, sizes, strict=True):
             small.append(loop.move(loop.target_rad + way * size, 1.5))

@@ -1,4 +1,4 @@
-"""A virtual bench that stands by itself, reached by addresses as a real one is."""
+"""A simulated bench that stands by itself, reached by addresses as a real one is."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def stand_alone(folder: Path, scenario: str = "sluice", *options: str) -> Iterat
     try:
         line = process.stdout.readline()
         if not line:
-            pytest.skip(f"no virtual bench here: {process.stderr.read().decode().strip()}")
+            pytest.skip(f"no simulated bench here: {process.stderr.read().decode().strip()}")
         assert json.loads(line)["rig_file"] == str(rig_file)
         yield StandAlone(rig_file=rig_file, process=process)
     finally:

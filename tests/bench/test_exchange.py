@@ -1,4 +1,4 @@
-"""Firmware exchange on the virtual bench's board: a real file system, real renames, and the way back."""
+"""Firmware exchange on the simulated bench's board: a real file system, real renames, and the way back."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def test_the_new_firmware_declares_itself_and_the_old_one_comes_back(bench, tmp_
     (tmp_path / "new" / "sluice_drive.py").write_bytes(old.replace(b"1.4.0", b"1.5.0"))
     watched = Watched(tmp_path / "new", tmp_path / "store")
     with open_rig(load(bench.rig_file), seed=1, before_firmware=watched) as rig:
-        assert rig.declared["gate"].version == "1.5.0"
+        assert rig.declared["leaf"].version == "1.5.0"
         assert not rig.supply.output_enabled()
     assert watched.left == old
 
@@ -82,5 +82,5 @@ def test_a_held_firmware_is_put_back_by_a_later_opening_of_the_board_or_forgotte
         assert settle([session], released=released) == ""  # type: ignore[list-item]
         assert not backup.exists()
         with open_rig(spec, seed=1) as rig:
-            assert rig.declared["gate"].version == ("1.5.0" if released else "1.4.0")
+            assert rig.declared["leaf"].version == ("1.5.0" if released else "1.4.0")
             assert rig.board.read_file("sluice_drive.py") == (new if released else FIRMWARE).read_bytes()

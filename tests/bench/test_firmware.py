@@ -49,14 +49,14 @@ def test_a_loop_that_runs_away_is_stopped_and_the_other_motor_is_measured(tmp_pa
     words = ("--only", "step", "--seed", "5", "--firmware", "new", "--out", "run")
     done = rotorgate("qualify", str(SLUICE), *words, cwd=tmp_path)
     assert done.returncode == 1, done.stdout + done.stderr
-    assert "the board was stopped in gate step: " in done.stdout
-    assert "cause: gate: the closed loop does not hold this motor within the limits" in done.stdout
+    assert "the board was stopped in leaf step: " in done.stdout
+    assert "cause: leaf: the closed loop does not hold this motor within the limits" in done.stdout
     record = read(tmp_path / "run")
     assert record.finished
     verdicts = {verdict.name: verdict for verdict in record.verdicts}
-    assert verdicts["gate.step.limits"].outcome == "nonconforming"
-    assert verdicts["gate.step.limits"].reason.endswith((" rad", " rad/s"))
-    assert verdicts["gate.step.delay"].outcome == "not run"
+    assert verdicts["leaf.step.limits"].outcome == "nonconforming"
+    assert verdicts["leaf.step.limits"].reason.endswith((" rad", " rad/s"))
+    assert verdicts["leaf.step.delay"].outcome == "not run"
     assert verdicts["wheel.step.natural_frequency"].outcome == "agrees"
 
 
@@ -85,11 +85,11 @@ def test_what_a_killed_run_left_is_put_back_by_restore_alone(tmp_path):
         command.communicate()
         log = tmp_path / "run" / "guard.log"
         until(lambda: log.exists() and "supply output off" in log.read_text(), "the guard's note")
-        assert read(tmp_path / "run").declared["gate"].version == "1.5.0"
+        assert read(tmp_path / "run").declared["leaf"].version == "1.5.0"
         assert list((tmp_path / "state").rglob("*.json"))
         done = rotorgate("qualify", rig, "--only", "commutation", "--restore", "--out", "again", cwd=tmp_path)
         assert done.returncode < 4, done.stderr
-        assert read(tmp_path / "again").declared["gate"].version == "1.4.0"
+        assert read(tmp_path / "again").declared["leaf"].version == "1.4.0"
         assert not list((tmp_path / "state").rglob("*.json"))
         with open_rig(load(bench.rig_file), seed=1) as opened:
             assert opened.board.read_file("sluice_drive.py") == FIRMWARE.read_bytes()

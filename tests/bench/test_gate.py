@@ -1,4 +1,4 @@
-"""The release gate on the virtual bench: one release that only tidies, and four with a slip in them.
+"""The release gate on the simulated bench: one release that only tidies, and four with a slip in them.
 
 What a release is expected to be refused for follows from what was changed in it, by the drive contract's own words.
 """
@@ -73,7 +73,7 @@ def test_a_release_that_only_tidies_is_let_through(lab):
     done = rotorgate(*words_for("tidied", 21), cwd=lab)
     assert done.returncode == 0, done.stdout + done.stderr
     decision = json.loads((lab / "runs/tidied/decision.json").read_text(encoding="utf-8"))
-    assert (decision["decision"], decision["virtual"]) == ("release", True)
+    assert (decision["decision"], decision["simulated"]) == ("release", True)
     assert (decision["firmware_name"], decision["firmware_version"]) == ("sluice_drive", "1.5.0")
     source = (lab / "tidied/sluice_drive.py").read_bytes()
     assert decision["firmware_sha256"] == hashlib.sha256(source).hexdigest()
@@ -85,18 +85,18 @@ def test_a_release_that_only_tidies_is_let_through(lab):
 @pytest.mark.parametrize(
     ("name", "seed", "reason", "cause"),
     [
-        ("half-gain", 22, "gate.stiffness.closed_loop: differs: ", "the firmware's loop gain is 0.5 times"),
-        ("two-late", 23, "gate.step.delay: differs: ", "ms later than the rig file says"),
+        ("half-gain", 22, "leaf.stiffness.closed_loop: differs: ", "the firmware's loop gain is 0.5 times"),
+        ("two-late", 23, "leaf.step.delay: differs: ", "ms later than the rig file says"),
         (
             "other-path",
             24,
-            "gate.commutation.sensor_age: differs: ",
+            "leaf.commutation.sensor_age: differs: ",
             "the angle is read by a noisier path than stated",
         ),
         (
             "short-table",
             25,
-            "gate.commutation.limits: nonconforming: the firmware raised IndexError",
+            "leaf.commutation.limits: nonconforming: the firmware raised IndexError",
             "cause not known",
         ),
     ],

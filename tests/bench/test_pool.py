@@ -1,4 +1,4 @@
-"""Several rigs at once, and rigs on the network, on virtual benches.
+"""Several rigs at once, and rigs on the network, on simulated benches.
 
 Benches share the processors, so these tests ask for little of each.
 """
@@ -30,7 +30,7 @@ SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
 ASKING = """
 from harness import agrees
 def test_pole_pairs(measured, expectation):
-    assert agrees(measured("gate", "commutation.pole_pairs"), expectation("gate", "commutation.pole_pairs"))
+    assert agrees(measured("leaf", "commutation.pole_pairs"), expectation("leaf", "commutation.pole_pairs"))
 """
 PLANTS = (22, 24, 28, 4)
 """Seeds of plants whose electrical offset is at least 0.04 rad from the others'."""
@@ -65,14 +65,14 @@ def test_four_rigs_at_once_each_with_its_own_plant_and_record(tmp_path):
     records = [read(tmp_path / "out" / name) for name in names]
     for name, record in zip(names, records, strict=True):
         assert record.finished
-        assert f"\n{name} (VIRTUAL): " in output
+        assert f"\n{name} (SIMULATED): " in output
     assert [record.plant_seed for record in records] == list(PLANTS)
     # No cross-talk: each record says of its own plant what is true of that one, and of no other.
-    true_rad = [plant_of("sluice", seed).motors["gate"].electrical_offset_rad for seed in PLANTS]
+    true_rad = [plant_of("sluice", seed).motors["leaf"].electrical_offset_rad for seed in PLANTS]
     for number, record in enumerate(records):
         values = {name: measured.quantity.value for name, measured in record.measurements.items()}
-        off_rad = [abs(values["gate.commutation.offset"] - true) for true in true_rad]
-        assert off_rad.index(min(off_rad)) == number, (values["gate.commutation.offset"], true_rad)
+        off_rad = [abs(values["leaf.commutation.offset"] - true) for true in true_rad]
+        assert off_rad.index(min(off_rad)) == number, (values["leaf.commutation.offset"], true_rad)
 
 
 @needs_xdist
@@ -110,7 +110,7 @@ def port_server(port: str) -> Iterator[str]:
     ended = threading.Event()
 
     class PseudoTerminal(serial.Serial):
-        """The virtual board's line, which has no control lines to set or to ask."""
+        """The simulated board's line, which has no control lines to set or to ask."""
 
         cts = dsr = ri = cd = False
 

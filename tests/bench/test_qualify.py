@@ -1,4 +1,4 @@
-"""The command and the plugin, end to end on the virtual bench, with every check there is."""
+"""The command and the plugin, end to end on the simulated bench, with every check there is."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def numbers(folder: Path) -> dict[str, float]:
 def slack(tmp_path_factory) -> tuple[Path, subprocess.CompletedProcess[str]]:
     """The whole qualification of firmware with half the loop gain, where a study found one gauge too coarse."""
     folder = tmp_path_factory.mktemp("slack")
-    entry = {"name": "gate.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "told": True}
+    entry = {"name": "leaf.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "told": True}
     with Store.open(folder / "store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     words = ("--seed", "5", "--with-fault", "slack-gain", "--json", "--out", "run")
@@ -43,21 +43,21 @@ def slack(tmp_path_factory) -> tuple[Path, subprocess.CompletedProcess[str]]:
 def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
     done = rotorgate("demo", "--out", "run", cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert done.stdout.startswith("sluice (VIRTUAL): ")
+    assert done.stdout.startswith("sluice (SIMULATED): ")
     record = read(tmp_path / "run")
     assert record.finished
-    assert record.virtual is True
+    assert record.simulated is True
     assert record.causes == ()
     judged = {verdict.name for verdict in record.verdicts}
     assert judged == set(record.planned)
-    assert "VIRTUAL" in (tmp_path / "run" / "report.html").read_text(encoding="utf-8")
+    assert "SIMULATED" in (tmp_path / "run" / "report.html").read_text(encoding="utf-8")
 
 
 def test_a_loop_of_half_the_gain_is_found_named_and_explained_and_nothing_else_is(slack):
     _, done = slack
     assert done.returncode == 1, done.stdout + done.stderr
     found = json.loads(done.stdout)["diagnosis"]
-    assert found["words"].startswith("gate and wheel: the firmware's loop gain is 0.5 times what the rig file says")
+    assert found["words"].startswith("leaf and wheel: the firmware's loop gain is 0.5 times what the rig file says")
     assert {"closed_loop", "ratio", "natural_frequency"} <= {name.rpartition(".")[2] for name in found["differs"]}
     assert {name.split(".")[1] for name in found["differs"]} == {"stiffness", "step"}
 
@@ -83,12 +83,12 @@ def test_repeats_of_a_board_of_its_own_are_kept_and_studied(tmp_path):
     done = rotorgate("qualify", str(RIGS / "sluice.toml"), *words, "--out", "runs/r", cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
     first, second = (read(tmp_path / "runs" / "r" / number) for number in ("1", "2"))
-    assert first.board.unique_id == second.board.unique_id == "5649525474bb3b8a"
+    assert first.board.unique_id == second.board.unique_id == "53494d5574bb3b8a"
     assert (first.seed, second.seed, first.board_seed) == (5, 6, 3)
     done = rotorgate("study", "capability", "--out", "pages", cwd=tmp_path)
     assert done.returncode == 2, done.stdout + done.stderr
-    assert done.stdout.startswith("lot sluice, rig sluice (VIRTUAL): 1 board, 2 runs: too few boards (1 of 10)")
-    assert "VIRTUAL BENCH" in (tmp_path / "pages" / "certificate-B1.html").read_text(encoding="utf-8")
+    assert done.stdout.startswith("lot sluice, rig sluice (SIMULATED): 1 board, 2 runs: too few boards (1 of 10)")
+    assert "SIMULATED BENCH" in (tmp_path / "pages" / "certificate-B1.html").read_text(encoding="utf-8")
     done = rotorgate("qualify", str(RIGS / "sluice.toml"), "--board", "B2", "--board-seed", "3", cwd=tmp_path)
     assert done.returncode == 4
     assert "was called B1 in run 1" in done.stderr
@@ -123,7 +123,7 @@ def test_a_deviation_is_found_named_and_explained(tmp_path):
     )
     assert done.returncode == 1, done.stdout + done.stderr
     result = json.loads(done.stdout)
-    assert "gate.commutation.pole_pairs" in result["diagnosis"]["differs"]
+    assert "leaf.commutation.pole_pairs" in result["diagnosis"]["differs"]
     assert "pole pairs" in result["diagnosis"]["words"]
     assert not any(name.startswith("wheel") for name in result["diagnosis"]["differs"])
 
@@ -137,7 +137,7 @@ def test_a_battery_rig_says_what_each_missing_instrument_would_add(tmp_path):
     for words in (
         "a programmable supply would add",
         "a thermometer near the motors would add",
-        "not supervised: wheel, gate: phase current",
+        "not supervised: wheel, leaf: phase current",
     ):
         assert words in done.stdout
 
@@ -159,7 +159,7 @@ def test_the_example_of_the_readme_runs_as_it_stands(tmp_path):
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert "2 passed" in done.stdout
-    assert "(VIRTUAL)" in done.stdout
+    assert "(SIMULATED)" in done.stdout
     record = read(tmp_path / "run")
     assert {name.split(".")[1] for name in record.measurements} == {"commutation", "stiffness"}
 
@@ -176,7 +176,7 @@ def test_the_log_holds_link_and_instrument_traffic(tmp_path):
 def test_a_record_judged_again_says_the_same(slack):
     folder, _ = slack
     record = read(folder / "run")
-    outcomes = [verdict.outcome for verdict in record.verdicts if verdict.name == "gate.commutation.step_spread"]
+    outcomes = [verdict.outcome for verdict in record.verdicts if verdict.name == "leaf.commutation.step_spread"]
     assert outcomes[-1] == "undecided", "its gauge is too coarse, the study says"
     again = judge_again(record)
     assert [(verdict.name, verdict.outcome) for verdict in again.verdicts] == [
@@ -189,6 +189,6 @@ def test_a_record_judged_again_says_the_same(slack):
     halved = record.rig.text.replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
     assert not judge_again(record, loads(halved.encode(), "rig.toml")).diagnosis.differs
     # What a run leaves is also enough to compare it by.
-    assert set(belongings(record).instruments) == {"supply", "meter_gate", "meter_wheel", "thermometer"}
-    assert {"", "gate", "wheel"} == set(surroundings(record).supply_v)
-    assert "gate.stiffness" in surroundings(record).room_c
+    assert set(belongings(record).instruments) == {"supply", "meter_leaf", "meter_wheel", "thermometer"}
+    assert {"", "leaf", "wheel"} == set(surroundings(record).supply_v)
+    assert "leaf.stiffness" in surroundings(record).room_c

@@ -1,4 +1,4 @@
-"""What a person can do to a running qualification, on the virtual bench: the motors end unpowered every time."""
+"""What a person can do to a running qualification, on the simulated bench: the motors end unpowered every time."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from harness.rigfile import load
 from tests.bench.conftest import StandAlone, rotorgate, start
 from tests.patience import PATIENCE_S, until
 
-pytestmark = [pytest.mark.board, pytest.mark.skipif(os.name != "posix", reason="the virtual bench needs POSIX")]
+pytestmark = [pytest.mark.board, pytest.mark.skipif(os.name != "posix", reason="the simulated bench needs POSIX")]
 
 
 def supply_of(bench: StandAlone) -> Supply:

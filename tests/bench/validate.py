@@ -66,7 +66,8 @@ SHOWN_BY = {
 """Checks that show a fault on drawn plants and in the thin slice; commutation alone shows the others."""
 OF_FIRMWARE = ("slack-gain", "late-loop", "pulse-reading")
 EXACT_HERE = ("commutation.sensor_age", "step.loop_period")
-"""What the board says by its own clock, which has no error on the virtual bench: too good to try an uncertainty on."""
+"""What the board says by its own clock, which has no error on the simulated bench: too good to try an uncertainty
+on."""
 PAIRS = (("faded-magnet", "slack-gain"), ("late-loop", "loose-winding"), ("slack-gain", "drooping-supply"))
 SAMPLE = (Case(seed=1), Case(seed=101, plant_seed=1), *(Case(seed=1, faults=(fault,)) for fault in CAUSES))
 """Cases of the whole that are measured again to see whether anything has changed."""

@@ -43,7 +43,7 @@ print(*sqlite3.connect(sys.argv[1]).execute(f"SELECT sum(n) FROM ({values})").fe
 """
 NAMES = [
     f"{motor}.{check.name}.{name}"
-    for motor in ("gate", "wheel")
+    for motor in ("leaf", "wheel")
     for check in CHECKS
     if check.per_motor
     for name in quantities_of(check, ())
@@ -60,7 +60,7 @@ def filled(place: Path, total: int) -> Iterator[Store]:
         with store._database.adding() as adding:
             for k in range(max(runs - READ, 0), runs):
                 values = {name: quantity(0.65 + 1e-4 * (k * 7 % 11)) for name in NAMES}
-                one = edited(record(values, k, virtual=True), exit_code=0)
+                one = edited(record(values, k, simulated=True), exit_code=0)
                 adding.add(tables.record, [{"run_id": k + 1, "json": zlib.compress(one.data)}])
         yield store
 

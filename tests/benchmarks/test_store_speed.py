@@ -51,10 +51,10 @@ class Bare:
     def keep(self, folder: Path) -> None:
         text = (folder / "record.json").read_bytes()
         content = json.loads(text)
-        rig, declared = content["rig"], content["declared"]["gate"]
+        rig, declared = content["rig"], content["declared"]["leaf"]
         run = (
             None, str(folder), STARTED, content["started_utc"], content["ended_utc"], rig["name"], rig["sha256"],
-            content["virtual"], content["board"]["unique_id"], declared["name"], declared["version"],
+            content["simulated"], content["board"]["unique_id"], declared["name"], declared["version"],
             content["hashes"]["firmware"], None, content["seed"], content["finished"], content["exit_code"], "", None,
         )  # fmt: skip
         execute = self.connection.execute
@@ -63,10 +63,10 @@ class Bare:
         execute("INSERT INTO record VALUES (?, ?)", (run_id, zlib.compress(text)))
         measured, verdicts = content["measurements"][0], content["verdicts"]
         rows = [
-            (NAME, run_id, "stiffness", "gate", measured["value"], measured["u"], measured["unit"], measured["dof"],
+            (NAME, run_id, "stiffness", "leaf", measured["value"], measured["u"], measured["unit"], measured["dof"],
              verdicts[0]["outcome"], verdicts[1]["outcome"]),
             ("together.supply_sag", run_id, "together", "", None, None, "", None, "not run", None),
-            ("gate.step.limits", run_id, "step", "gate", None, None, "", None, None, "nonconforming"),
+            ("leaf.step.limits", run_id, "step", "leaf", None, None, "", None, None, "nonconforming"),
         ]  # fmt: skip
         self.connection.executemany("INSERT INTO quantity VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
         execute("COMMIT")
@@ -95,7 +95,7 @@ def test_1000_durable_results_take_at_most_half_as_long_again_as_with_bare_sqlit
 def filled(place: Path, runs: int, quantities: int) -> Iterator[Store]:
     """A store of `runs` runs with `quantities` each, added without records: a history does not read them."""
     with Store.open(place, make=True) as store:
-        fill(store, runs, [NAME, *(f"gate.step.other{k}" for k in range(quantities - 1))])
+        fill(store, runs, [NAME, *(f"leaf.step.other{k}" for k in range(quantities - 1))])
         yield store
 
 

@@ -27,13 +27,13 @@ def every_word() -> dict[str, Any]:
     """A record with each word of a verdict, a stop, long names and reasons, large and small numbers."""
     made = record(missing=[{"what": "an oscilloscope", "adds": LONG}])
     made["measurements"] += [
-        number("gate.step.stability_margin", 1234567.0, "1", 3.0),
-        number("gate.step.loop_jitter", 4.2e-7, "s", 1e-9),
+        number("leaf.step.stability_margin", 1234567.0, "1", 3.0),
+        number("leaf.step.loop_jitter", 4.2e-7, "s", 1e-9),
         number("wheel.commutation.step_spread", -0.00042, "rad", 0.00021),
     ]
     made["verdicts"] += [
-        verdict("gate.step.stability_margin", "cannot tell", "1", None, 2e6, reason=LONG),
-        verdict("gate.step.loop_jitter", "undecided", "s", -1e-6, 1e-6, requirement={"low": None, "high": 5e-7}),
+        verdict("leaf.step.stability_margin", "cannot tell", "1", None, 2e6, reason=LONG),
+        verdict("leaf.step.loop_jitter", "undecided", "s", -1e-6, 1e-6, requirement={"low": None, "high": 5e-7}),
         verdict("wheel.commutation.step_spread", "nonconforming", "rad", -1e-4, 1e-4, reason=LONG,
                 requirement={"low": -1e-4, "high": 1e-4}),
         verdict("wheel.step.limits", "nonconforming", "", None, None, reason="speed over its limit"),
@@ -101,9 +101,9 @@ def test_it_prints(chromium, pages, name):
 
 def test_a_mark_takes_the_reader_to_its_run(chromium, pages):
     with opened(chromium, pages["history"], width=DESKTOP, scheme="light") as seen:
-        link = seen.page.locator("#s2-gate-stiffness-open_loop svg a").first
+        link = seen.page.locator("#s2-leaf-stiffness-open_loop svg a").first
         link.click()
-        assert seen.page.url.endswith("/runs/a0/report.html#q-gate-stiffness-open_loop")
+        assert seen.page.url.endswith("/runs/a0/report.html#q-leaf-stiffness-open_loop")
 
 
 STYLE = "document.head.appendChild(document.createElement('style')).textContent = '{}'"

@@ -1,4 +1,4 @@
-"""The virtual bench's interpreter on a pseudo-terminal, without bench or plant.
+"""The simulated bench's interpreter on a pseudo-terminal, without bench or plant.
 
 Prints the terminal's name, then serves it until its own input closes.
 

@@ -26,7 +26,7 @@ import types
 from collections.abc import Callable
 
 BANNER = b"raw REPL; CTRL-B to exit\r\n>"
-HELLO = b'MicroPython 0.0 (stand-in, VIRTUAL)\r\nType "help()" for more information.\r\n>>> '
+HELLO = b'MicroPython 0.0 (stand-in, SIMULATED)\r\nType "help()" for more information.\r\n>>> '
 sys.dont_write_bytecode = True  # a board keeps none: an old one would stand for a new file of the same second
 
 
@@ -171,7 +171,7 @@ class Board:
         sys.stdin = Input(self.wire.script_input)  # type: ignore[assignment]
         sys.stdout = Output(self.wire.put)  # type: ignore[assignment]
         sys.modules["machine"] = types.SimpleNamespace(unique_id=lambda: b"\x01\x02\x03")  # type: ignore[assignment]
-        os.uname = lambda: ("", "", "", "", "stand-in VIRTUAL")  # type: ignore[assignment,return-value]
+        os.uname = lambda: ("", "", "", "", "stand-in SIMULATED")  # type: ignore[assignment,return-value]
         gc.mem_free = lambda: 100_000  # type: ignore[attr-defined]
 
     def serve(self) -> None:

@@ -1,4 +1,4 @@
-"""One contract for the drivers, over instruments on a stub of constants and on the whole virtual bench."""
+"""One contract for the drivers, over instruments on a stub of constants and on the whole simulated bench."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def stub() -> Iterator[Addresses]:
 
 
 @contextmanager
-def virtual_bench() -> Iterator[Addresses]:
+def simulated_bench() -> Iterator[Addresses]:
     pytest.importorskip("micropython_unix", reason="no MicroPython for this machine")
     process = subprocess.Popen(
         [sys.executable, "-P", "-m", "rigs_demo", "sluice", "--seed", "1"], stdout=subprocess.PIPE, text=True
@@ -50,7 +50,7 @@ def virtual_bench() -> Iterator[Addresses]:
         spec = load(Path(json.loads(process.stdout.readline())["rig_file"]))
         assert spec.clock is not None
         clock = BenchClock(spec.clock.address)
-        yield Addresses(*(spec.instrument[name].address for name in ("supply", "meter_gate", "thermometer")))
+        yield Addresses(*(spec.instrument[name].address for name in ("supply", "meter_leaf", "thermometer")))
         clock.close()
         process.wait(PATIENCE_S)
     finally:
@@ -58,7 +58,7 @@ def virtual_bench() -> Iterator[Addresses]:
         process.communicate()
 
 
-@pytest.fixture(scope="module", params=[stub, pytest.param(virtual_bench, marks=pytest.mark.board)])
+@pytest.fixture(scope="module", params=[stub, pytest.param(simulated_bench, marks=pytest.mark.board)])
 def addresses(request: pytest.FixtureRequest) -> Iterator[Addresses]:
     with ExitStack() as stack:
         yield stack.enter_context(request.param())
@@ -71,10 +71,10 @@ def supply(addresses: Addresses) -> Iterator[Supply]:
         opened.output_off()
 
 
-def test_says_that_it_is_virtual(addresses: Addresses) -> None:
+def test_says_that_it_is_simulated(addresses: Addresses) -> None:
     for address in (addresses.supply, addresses.meter, addresses.thermometer):
         with Session.open("one", address) as session:
-            assert "VIRTUAL" in session.identity
+            assert "SIMULATED" in session.identity
 
 
 def test_supply_switches_and_reads_its_own_terminals(supply: Supply) -> None:

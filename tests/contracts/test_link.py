@@ -53,7 +53,7 @@ def other_program(port_name: str) -> Iterator[Port]:
 
 
 def test_execute_returns_what_was_printed(board: Board) -> None:
-    assert board.execute("print('gate', 1 + 1)\nprint('wheel')") == "gate 2\nwheel\n"
+    assert board.execute("print('leaf', 1 + 1)\nprint('wheel')") == "leaf 2\nwheel\n"
 
 
 def test_execute_keeps_globals(board: Board) -> None:
@@ -96,7 +96,7 @@ def test_identity(board: Board) -> None:
     assert identity.implementation in ("micropython", "cpython")
     assert identity.system
     assert identity.version[0].isdigit()
-    assert identity.virtual is ("VIRTUAL" in identity.machine)
+    assert identity.simulated is ("SIMULATED" in identity.machine)
 
 
 def test_soft_reset_forgets_globals(board: Board) -> None:

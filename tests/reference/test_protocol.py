@@ -1,4 +1,4 @@
-"""SCPI and IEEE 488.2 tables against the instruments of the virtual bench; CRC and parity against their makers."""
+"""SCPI and IEEE 488.2 tables against the instruments of the simulated bench; CRC and parity against their makers."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ def _heating(ohm: NDArray[np.float64], amperes: float) -> Observation:
         "driver_cold_c": [], "driver_hot_c": [],
     }  # fmt: skip
     columns = tuple(Column(name=name, unit=unit) for name, unit in thermal.COLUMNS)
-    return Observation(name="gate.thermal.heating", columns=columns, data=rows, conditions=conditions)
+    return Observation(name="leaf.thermal.heating", columns=columns, data=rows, conditions=conditions)
 
 
 @reference("terminal-resistance")
@@ -79,7 +79,7 @@ def test_two_terminals_of_a_star(case: Case) -> dict[str, object]:
     """What a reading between two terminals is to the resistance that the thermal check makes of it."""
     text = DEMO.read_text(encoding="utf-8").replace("dead_time_s = { value = 150e-9, tolerance_percent = 30 }\n", "")
     between = case.input["R_phase_ohm"] * (3.0 - np.exp(-np.linspace(0.0, 3.0, 40)))
-    curve = HeatingCurve(_heating(between, 0.5), loads(text.encode(), "demo.toml"), "gate")
+    curve = HeatingCurve(_heating(between, 0.5), loads(text.encode(), "demo.toml"), "leaf")
     ratio = between / curve.ohm
     assert np.ptp(ratio) < 1e-12
     return {"star_two_terminals": round(float(ratio[0]), 12)}

@@ -246,7 +246,7 @@ def test_the_simulated_bench_is_a_program_beside_the_harness() -> None:
         for node in ast.walk(parsed(tree().sources[module]))
         if isinstance(node, ast.Constant) and node.value == "rigs_demo"
     ]
-    assert named == ["harness.bench.virtual", "harness.command.qualify"]
+    assert named == ["harness.bench.simulated", "harness.command.qualify"]
 
 
 def test_what_lies_between_rooms_is_empty() -> None:
@@ -269,7 +269,7 @@ def planted(module: str, source: str, **others: str) -> Tree:
     ("wall", "module", "source"),
     [
         ("truth", "harness.base.disk", "import rigs_demo.plants"),
-        ("truth", "harness.bench.virtual", "def f():\n    from rigs_demo import faults"),
+        ("truth", "harness.bench.simulated", "def f():\n    from rigs_demo import faults"),
         ("truth", "harness.checks.step.procedure", "__import__('rigs_demo.truth')"),
         ("truth", "harness.command.inspect", "from tests.software import imports"),
         ("hope", "harness.checks.step.procedure", "from harness.checks.step import model"),

@@ -21,7 +21,7 @@ from harness.rigfile import RigSpec
 
 STUCK_SHARE = 0.2
 """Part of friction / stiffness by which one slow approach from below may end elsewhere than another (from repeats on
-12 plants of the virtual bench: cogging and the field's grid make the last of the way jerky)."""
+12 plants of the simulated bench: cogging and the field's grid make the last of the way jerky)."""
 
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:

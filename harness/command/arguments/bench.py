@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.command.arguments.shared import BESIDE, PLACE, Commands, Parser, add_virtual, count, natural
+from harness.command.arguments.shared import BESIDE, PLACE, Commands, Parser, add_simulated, count, natural
 
 
 class _Checks:
@@ -17,7 +17,7 @@ class _Checks:
 def add(commands: Commands, common: Parser) -> None:
     """Add them."""
     demo = commands.add_parser(
-        "demo", parents=[common], allow_abbrev=False, help="qualify the demo rig on the virtual bench"
+        "demo", parents=[common], allow_abbrev=False, help="qualify the demo rig on the simulated bench"
     )
     demo.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
 
@@ -50,7 +50,7 @@ def add(commands: Commands, common: Parser) -> None:
         "--seed",
         metavar="N",
         type=natural,
-        help="order of the points and, on the virtual bench, noise (default: drawn and shown)",
+        help="order of the points and, on the simulated bench, noise (default: drawn and shown)",
     )
     qualify.add_argument("--firmware", metavar="PATH", help="put this firmware on the board first, supply off")
     qualify.add_argument(
@@ -71,4 +71,4 @@ def add(commands: Commands, common: Parser) -> None:
         help=f"keep the run in {PLACE} (default: {BESIDE}); hosts that name one database never drive one rig at once",
     )
     kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
-    add_virtual(qualify)
+    add_simulated(qualify)

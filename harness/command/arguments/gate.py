@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.command.arguments.shared import PLACE, Commands, Parser, add_virtual, natural
+from harness.command.arguments.shared import PLACE, Commands, Parser, add_simulated, natural
 
 
 def add(commands: Commands, common: Parser) -> None:
@@ -27,4 +27,4 @@ def add(commands: Commands, common: Parser) -> None:
     gate.add_argument(
         "--seed", metavar="N", type=natural, help="of the first run, counted up (default: drawn and shown)"
     )
-    add_virtual(gate)
+    add_simulated(gate)

@@ -15,5 +15,5 @@ def add(commands: Commands, common: Parser) -> None:
         "--out", metavar="FILE", help="default: history.html beside the store's file, else in the current folder"
     )
     kind = history.add_mutually_exclusive_group()
-    kind.add_argument("--virtual", action="store_true", help="only runs of virtual benches")
+    kind.add_argument("--simulated", action="store_true", help="only runs of simulated benches")
     kind.add_argument("--real", action="store_true", help="only runs of real ones")

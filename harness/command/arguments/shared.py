@@ -27,20 +27,20 @@ Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
 """Where a command is added."""
 
 
-def add_virtual(parser: Parser) -> None:
-    """Options of the virtual bench, of a command that makes runs."""
-    virtual = parser.add_argument_group("on the virtual bench only")
-    virtual.add_argument(
+def add_simulated(parser: Parser) -> None:
+    """Options of the simulated bench, of a command that makes runs."""
+    simulated = parser.add_argument_group("on the simulated bench only")
+    simulated.add_argument(
         "--with-fault",
         metavar="NAME[=SEVERITY]",
         action="append",
         default=[],
         help="give the bench a defect (python -m rigs_demo faults lists them)",
     )
-    virtual.add_argument(
+    simulated.add_argument(
         "--plant-seed", metavar="N", type=natural, help="draw the true values from the rig file's tolerances"
     )
-    virtual.add_argument(
+    simulated.add_argument(
         "--board-seed", metavar="N", type=natural, help="draw those of the board alone, with a unique id of its own"
     )
 

@@ -12,7 +12,7 @@ from harness.link.board import BoardIdentity
 from harness.rigfile import RigSpec
 from tests.software.bench.test_source import spec
 
-IDENTITY = BoardIdentity(unique_id="ab12", system="stub", implementation="stub", version="1", machine="VIRTUAL board")
+IDENTITY = BoardIdentity(unique_id="ab12", system="stub", implementation="stub", version="1", machine="SIMULATED board")
 
 
 class StubSession:

@@ -41,10 +41,10 @@ def meter(instruments: Served) -> Iterator[Multimeter]:
         yield opened
 
 
-def test_opening_sends_queries_only_and_knows_that_it_is_virtual(instruments: Served, supply: Supply) -> None:
+def test_opening_sends_queries_only_and_knows_that_it_is_simulated(instruments: Served, supply: Supply) -> None:
     stage = instruments.bench.plant.supply
     stage.history.clear()
-    assert "VIRTUAL" in supply.identity
+    assert "SIMULATED" in supply.identity
     assert supply.session.found_errors == ()
     assert stage.history == []
 
@@ -144,7 +144,7 @@ def test_thermometer_reads_celsius_whatever_it_woke_in(instruments: Served) -> N
 def test_the_rig_files_class_chooses_the_driver(instruments: Served, name: str, driver: type) -> None:
     accuracies = {key: value for key, value in RIG["instrument"][name].items() if key.endswith("_accuracy")}
     given = {"class": RIG["instrument"][name]["class"], "address": instruments.address(name), "timeout_s": 0.7}
-    entry = Instrument.model_validate({**given, **accuracies, "identity": "VIRTUAL"})
+    entry = Instrument.model_validate({**given, **accuracies, "identity": "SIMULATED"})
     with open_instrument(name, entry, WallClock()) as opened:
         assert type(opened) is driver
         assert opened.session.timeout_s == 0.7
@@ -161,5 +161,5 @@ def test_the_board_is_opened_at_the_rig_files_baud_rate(monkeypatch: pytest.Monk
     text = SLUICE.read_text().replace("[board]", "[board]\nbaud = 921600")
     open_board(loads(text.encode(), "sluice.toml"), WallClock(), interrupt=True, make_safe_source="off")
     assert opened == [
-        {"url": "virtual:sluice", "baudrate": 921600, "interrupt": True, "make_safe_source": "off"},
+        {"url": "simulated:sluice", "baudrate": 921600, "interrupt": True, "make_safe_source": "off"},
     ]

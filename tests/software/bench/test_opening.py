@@ -212,5 +212,5 @@ def test_devices_are_held_beyond_this_machine_too_and_nothing_is_energised_when_
 
 def test_a_bench_that_is_started_here_is_nobody_elses(stubs, tmp_path):
     beyond = Beyond()
-    with stubs.opened(locks=DeviceLocks(tmp_path, beyond=beyond), port="virtual:sluice"):
+    with stubs.opened(locks=DeviceLocks(tmp_path, beyond=beyond), port="simulated:sluice"):
         assert beyond.held == set()

@@ -38,12 +38,12 @@ def test_make_safe_disables_every_bridge_before_any_phase_goes_low():
 
 
 @pytest.mark.parametrize(
-    ("gate", "wheel", "levels"),
+    ("leaf", "wheel", "levels"),
     [("low", "low", (1, 1)), ("low", "high", (1, 0)), ("high", "low", (0, 1)), ("high", "high", (0, 0))],
 )
-def test_each_bridge_is_disabled_at_its_own_level(gate, wheel, levels):
+def test_each_bridge_is_disabled_at_its_own_level(leaf, wheel, levels):
     rig = spec(
-        ("enable_pin = 6", f'enable_pin = 6\nenable_active = "{gate}"'),
+        ("enable_pin = 6", f'enable_pin = 6\nenable_active = "{leaf}"'),
         ("enable_pin = 7", f'enable_pin = "E7"\nenable_active = "{wheel}"'),
     )
     assert executed(source.make_safe(rig))[:2] == [(6, levels[0]), ("E7", levels[1])]
@@ -76,11 +76,11 @@ def test_a_script_runs_under_the_guard_and_closes_it_whatever_happens():
     }
 
 
-COARSE_GATE = SLUICE.replace("bits = 14", "bits = 12", 1)
+COARSE_LEAF = SLUICE.replace("bits = 14", "bits = 12", 1)
 
 
 def test_each_motor_has_its_limits_in_counts_of_its_own_sensor():
-    given = guarded(source.script(loads(COARSE_GATE.encode(), "sluice.toml"), "fields", "serve", {}))
+    given = guarded(source.script(loads(COARSE_LEAF.encode(), "sluice.toml"), "fields", "serve", {}))
     assert given["travel"] == pytest.approx((2.4 / math.tau * 4096, 2.4 / math.tau * 16384), abs=0.5)
     assert given["speed"] == pytest.approx((6.0 / math.tau * 4096, 6.0 / math.tau * 16384), abs=0.5)
 

@@ -12,7 +12,7 @@ from tests.software.bench.test_source import spec
 @pytest.mark.parametrize(
     ("said", "words"),
     [
-        ("motor 0: speed: 157 counts in 1000 us, limit 15646 in 100 ms", "gate: speed 60.2 rad/s, limit 60 rad/s"),
+        ("motor 0: speed: 157 counts in 1000 us, limit 15646 in 100 ms", "leaf: speed 60.2 rad/s, limit 60 rad/s"),
         ("motor 1: speed: -300 counts in 1500 us, limit 15646 in 100 ms", "wheel: speed 76.7 rad/s, limit 60 rad/s"),
         (
             "motor 1: travel: -6300 counts from hanging, limit 6258",

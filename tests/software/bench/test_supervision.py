@@ -10,18 +10,18 @@ WHOLE = ("angle", "driver_temperature")
 
 def test_a_rig_that_has_everything_sees_current_and_heat_in_one_check_only() -> None:
     assert not_supervised(spec(), WHOLE) == [
-        f"gate, wheel: phase current: read in thermal only; elsewhere {INSTEAD}",
-        "gate, wheel: winding temperature: read in thermal only; elsewhere the time of a hold is kept short instead",
-        "gate, wheel: driver temperature: read before and after the heating of thermal only",
+        f"leaf, wheel: phase current: read in thermal only; elsewhere {INSTEAD}",
+        "leaf, wheel: winding temperature: read in thermal only; elsewhere the time of a hold is kept short instead",
+        "leaf, wheel: driver temperature: read before and after the heating of thermal only",
     ]
 
 
 def test_each_motor_without_its_multimeter_is_named() -> None:
-    rig = spec(('across = ["gate.B", "gate.C"]', 'across = ["wheel.A", "wheel.C"]'))
+    rig = spec(('across = ["leaf.B", "leaf.C"]', 'across = ["wheel.A", "wheel.C"]'))
     said = not_supervised(rig, WHOLE)
-    assert f"gate: phase current: no multimeter; {INSTEAD}" in said
+    assert f"leaf: phase current: no multimeter; {INSTEAD}" in said
     assert f"wheel: phase current: read in thermal only; elsewhere {INSTEAD}" in said
-    assert "gate: driver temperature: read in thermal only, which needs more: no multimeter" in said
+    assert "leaf: driver temperature: read in thermal only, which needs more: no multimeter" in said
 
 
 def test_travel_is_seen_only_where_the_arm_s_rest_is_known() -> None:
@@ -33,6 +33,6 @@ def test_travel_is_seen_only_where_the_arm_s_rest_is_known() -> None:
 def test_a_rig_without_instruments_sees_neither_current_nor_heat() -> None:
     rig = spec().model_copy(update={"instrument": {}})
     said = not_supervised(rig, ())
-    assert f"gate, wheel: phase current: no supply and no multimeter and no thermometer; {INSTEAD}" in said
-    assert any(line.startswith("gate, wheel: winding temperature: no supply") for line in said)
-    assert "gate, wheel: driver temperature: the firmware has no driver_temperature()" in said
+    assert f"leaf, wheel: phase current: no supply and no multimeter and no thermometer; {INSTEAD}" in said
+    assert any(line.startswith("leaf, wheel: winding temperature: no supply") for line in said)
+    assert "leaf, wheel: driver temperature: the firmware has no driver_temperature()" in said

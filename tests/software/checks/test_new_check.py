@@ -84,14 +84,14 @@ def test_a_check_that_was_added_by_the_recipe_is_known_everywhere(copy: Path) ->
     store = ("--store", "runs/store.sqlite")
     rotorgate(copy, "baseline", "accept", "spring", *"23456", "--by", "M. Keeper", "--why", "good", *store)
     shown = rotorgate(copy, "baseline", "show", "spring", "7", "--json", *store, code=0)
-    assert any(row["name"] == f"gate.{NAME}" for row in json.loads(shown)["differences"])
+    assert any(row["name"] == f"leaf.{NAME}" for row in json.loads(shown)["differences"])
     rotorgate(copy, "history", *store, "--out", "history.html")
-    assert f"gate.{NAME}" in (copy / "history.html").read_text(encoding="utf-8")
+    assert f"leaf.{NAME}" in (copy / "history.html").read_text(encoding="utf-8")
     assert rotorgate(copy, "qualify", "rig.toml", "--only", "nothing", code=4) == ""
 
 
 def test_its_true_value_and_its_cause_are_known(copy: Path) -> None:
     truth = json.loads(python(copy, "-m", "rigs_demo", "truth", "sluice"))
-    assert truth[f"gate.{NAME}"]["unit"] == "rad"
+    assert truth[f"leaf.{NAME}"]["unit"] == "rad"
     words = "from harness.judge.causes import CAUSES\nprint([c.name for c in CAUSES if c.effect('rest.place')])"
     assert "arm turned" in python(copy, "-c", words)

@@ -61,7 +61,7 @@ def rig(spec: RigSpec, **changes: object) -> Any:
 def begin(check: str, spec: RigSpec, **changes: object) -> None:
     """What a qualification does with a check, up to its first touch of the board."""
     here, wanted = rig(spec, **changes), check_named(check)
-    wanted.procedure(here, "gate", wanted.stimulus(spec, here.declared["gate"], "gate"))
+    wanted.procedure(here, "leaf", wanted.stimulus(spec, here.declared["leaf"], "leaf"))
 
 
 @pytest.mark.parametrize(("spec", "motor"), MOTORS)
@@ -82,16 +82,16 @@ def test_every_check_begins_on_the_demos_rig(check: str) -> None:
 def test_the_first_look_at_a_current_is_what_it_was_on_the_demos_rig() -> None:
     here = rig(SLUICE)
     here.script = lambda *_, **__: None
-    assert heating.Heating(here, "gate", 0.003, thermal.CURRENT_A)._first == heating.FIRST_DIFFERENCE == 0.1
+    assert heating.Heating(here, "leaf", 0.003, thermal.CURRENT_A)._first == heating.FIRST_DIFFERENCE == 0.1
 
 
 def test_a_winding_of_little_resistance_gets_less_at_the_first_look() -> None:
-    ohm = SLUICE.motor["gate"].resistance_ohm
-    motor = SLUICE.motor["gate"].model_copy(update={"resistance_ohm": type(ohm)(**_entries(ohm, 0.1))})
-    spec = SLUICE.model_copy(update={"motor": {**SLUICE.motor, "gate": motor}, "supply": limited(supply_a=20.0).supply})
+    ohm = SLUICE.motor["leaf"].resistance_ohm
+    motor = SLUICE.motor["leaf"].model_copy(update={"resistance_ohm": type(ohm)(**_entries(ohm, 0.1))})
+    spec = SLUICE.model_copy(update={"motor": {**SLUICE.motor, "leaf": motor}, "supply": limited(supply_a=20.0).supply})
     here = rig(spec)
     here.script = lambda *_, **__: None
-    first = heating.Heating(here, "gate", 0.003, thermal.CURRENT_A)._first
+    first = heating.Heating(here, "leaf", 0.003, thermal.CURRENT_A)._first
     assert (first - 0.006) * 12.0 / 2.0 / 0.1 <= spec.limits.phase_current_a
     assert first < 0.1
 
@@ -125,8 +125,8 @@ def test_a_check_that_needs_more_is_not_run_and_says_which_limit(
 def test_small_steps_are_made_where_the_clip_is_too_strong() -> None:
     with pytest.raises(Touched):
         here = rig(SLUICE, amplitude_limit=1.0)
-        small = step.stimulus(SLUICE, here.declared["gate"], "gate", hunts=True)
-        check_named("step").procedure(here, "gate", small)
+        small = step.stimulus(SLUICE, here.declared["leaf"], "leaf", hunts=True)
+        check_named("step").procedure(here, "leaf", small)
 
 
 @given(
@@ -152,6 +152,6 @@ def test_no_stimulus_goes_over_any_limit(
 
 
 def test_what_is_allowed_is_let_pass() -> None:
-    require(largest_amplitude(SLUICE, "gate", 1.0), 0.6, "this")
+    require(largest_amplitude(SLUICE, "leaf", 1.0), 0.6, "this")
     with pytest.raises(MissingCapability, match=r"this needs amplitude 0\.9$"):
-        require(largest_amplitude(SLUICE, "gate", 1.0), 0.9, "this")
+        require(largest_amplitude(SLUICE, "leaf", 1.0), 0.9, "this")

@@ -1,4 +1,4 @@
-"""Three windings of a magnet machine, each by itself: torque by virtual work, no two-axis formula and no factor 1.5.
+"""Three windings of a magnet machine, each by itself: torque by simulated work, no two-axis formula and no factor 1.5.
 
 The flux linkage of a phase is psi cos(p shaft - its axis); its current works against the change of that. Dead time is
 what a bridge switched step by step lacks (tests/software/corrections/bridge.py). Nothing here is the harness's.

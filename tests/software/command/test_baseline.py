@@ -19,8 +19,8 @@ from tests.software.compare.records import quantity, record
 from tests.software.record import contents
 from tests.software.record.contents import edited
 
-STIFFNESS, RATIO, SPREAD = "gate.stiffness.open_loop", "gate.stiffness.ratio", "gate.commutation.step_spread"
-SENSE = "gate.commutation.direction"
+STIFFNESS, RATIO, SPREAD = "leaf.stiffness.open_loop", "leaf.stiffness.ratio", "leaf.commutation.step_spread"
+SENSE = "leaf.commutation.direction"
 ACCEPT = ("--by", "A. Person", "--why", "first units")
 LEVELS = (0.648, 0.652, 0.651, 0.649, 0.653, 0.647, 0.650, 0.650)
 
@@ -150,7 +150,7 @@ def test_numbers_of_a_difference(spring):
     assert float(row[3]) == pytest.approx(-0.25, abs=1e-3)
     assert row[-1] == "different"
     assert re.search(
-        r"XX  gate.stiffness.open_loop: different: -0.25 N m/rad \(-38.5 %\) off, .* beyond the margin", out
+        r"XX  leaf.stiffness.open_loop: different: -0.25 N m/rad \(-38.5 %\) off, .* beyond the margin", out
     )
 
 
@@ -174,10 +174,10 @@ def test_repeats_are_compared_together(spring):
 
 
 def test_quantities_of_one_side_only(spring):
-    more = {"gate.step.delay": quantity(1e-3, "s", 1e-5)}
+    more = {"leaf.step.delay": quantity(1e-3, "s", 1e-5)}
     code, out, _ = spring("show", "spring", saved("new", record(values(0.65, **more), 9)))
     assert code == 0
-    assert "not in the baseline, not compared: gate.step.delay" in out
+    assert "not in the baseline, not compared: leaf.step.delay" in out
 
 
 def test_what_the_baseline_never_measured_is_not_compared(say):
@@ -304,7 +304,7 @@ def test_options_may_stand_between_runs(spring):
 )
 def test_wrong_use_ends_with_4_and_one_line_and_changes_nothing(spring, words, message):
     saved("wheel", record(values(0.65), 9, rig="handwheel"))
-    saved("simulated", record(values(0.65), 9, virtual=True))
+    saved("simulated", record(values(0.65), 9, simulated=True))
     saved("killed", record(values(0.65), 9, finished=False), None)
     saved("7", record(values(0.65), 10))
     before = spring("list", "--json")[1]

@@ -30,7 +30,7 @@ def lot(monkeypatch, tmp_path, capsys):
 
     def made(rises=RISES, lot="spring"):
         for k, rise in enumerate(rises):
-            changes = {"gate.thermal.rise": rise, "wheel.thermal.rise": rise + 1.0}
+            changes = {"leaf.thermal.rise": rise, "wheel.thermal.rise": rise + 1.0}
             rig = FakeRig(identity=replace(IDENTITY, unique_id=f"{lot}{k}"))
             widths = dict.fromkeys(changes, 0.2)
             bench = Bench()
@@ -50,14 +50,14 @@ def test_ten_boards_have_a_capability(lot, capsys):
     lot()
     assert study() == 0
     out = capsys.readouterr().out
-    assert out.startswith("lot spring, rig sluice (VIRTUAL): 10 boards, 10 runs\n")
-    row = next(line.split() for line in out.splitlines() if line.lstrip().startswith("gate.thermal.rise"))
+    assert out.startswith("lot spring, rig sluice (SIMULATED): 10 boards, 10 runs\n")
+    row = next(line.split() for line in out.splitlines() if line.lstrip().startswith("leaf.thermal.rise"))
     assert row[1:3] == ["10", "40.01"]
     assert row[5:7] == ["<=", "60"]
     assert (row[7], row[-1]) == (f"{CPK:.2f}", "given")
     assert float(row[8]) < float(row[7])
     assert float(row[9]) < float(row[8])
-    assert "on the reference motor (gate and wheel) of this bench; no other motor was measured" in out
+    assert "on the reference motor (leaf and wheel) of this bench; no other motor was measured" in out
     assert "Cpk: observed" in out
 
 
@@ -66,18 +66,18 @@ def test_nine_have_none_and_their_table_instead(lot, capsys):
     assert study() == 2
     out = capsys.readouterr().out
     assert out.startswith(
-        "lot spring, rig sluice (VIRTUAL): 9 boards, 9 runs: too few boards (9 of 10), no capability\n"
+        "lot spring, rig sluice (SIMULATED): 9 boards, 9 runs: too few boards (9 of 10), no capability\n"
     )
     assert "Cpk" not in out
     assert sum("conforming" in line for line in out.splitlines()) == 18
-    assert "on the reference motor (gate and wheel)" in out
+    assert "on the reference motor (leaf and wheel)" in out
 
 
 def test_a_board_beyond_its_requirement_ends_with_1(lot, capsys):
     lot((*RISES, 75.0))
     assert study("--out", "pages") == 1
     out = capsys.readouterr().out
-    assert "XX  B10 gate.thermal.rise" in out
+    assert "XX  B10 leaf.thermal.rise" in out
     assert "certificate pages/certificate-B10.html" in out
     assert "does not conform" in Path("pages/certificate-B10.html").read_text(encoding="utf-8")
 
@@ -94,9 +94,9 @@ def test_json_says_all_of_it(lot, capsys):
     lot()
     assert study("--json", "--reference", "B0", "--out", "p") == 2
     said = json.loads(capsys.readouterr().out)
-    assert (said["exit_code"], said["lot"], said["virtual"], said["too_few"]) == (2, "spring", True, "")
+    assert (said["exit_code"], said["lot"], said["simulated"], said["too_few"]) == (2, "spring", True, "")
     assert said["boards"]["B3"] == [4]
-    found = next(one for one in said["quantities"] if one["name"] == "gate.thermal.rise")
+    found = next(one for one in said["quantities"] if one["name"] == "leaf.thermal.rise")
     assert found["required"] == {"min": None, "max": 60.0}
     assert found["capability"]["cpk"] == pytest.approx(CPK)
     assert found["capability"]["cp"] is None

@@ -73,7 +73,7 @@ def test_all_problems_of_a_rig_file_one_line_each(capsys, tmp_path):
     assert cli.main(["qualify", str(bad)]) == 4
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 4
-    assert "bad\\x1b[31m.toml: motor.gate.pole_pairs: expected an integer from 1, found 0" in lines[0]
+    assert "bad\\x1b[31m.toml: motor.leaf.pole_pairs: expected an integer from 1, found 0" in lines[0]
 
 
 def test_help_and_version_end_with_0():
@@ -150,7 +150,7 @@ class Leaving(io.StringIO):
 @pytest.mark.parametrize("error", [BrokenPipeError(errno.EPIPE, "pipe"), OSError(errno.ENOSPC, "No space left")])
 @pytest.mark.parametrize("lost", ["stdout", "stderr"])
 def test_a_verdict_does_not_depend_on_who_reads_it(bench, monkeypatch, capsys, error, lost):
-    bench(checks=FakeChecks(changes={"gate.step.delay": 2.0}))
+    bench(checks=FakeChecks(changes={"leaf.step.delay": 2.0}))
     monkeypatch.setattr(sys, lost, Leaving(error))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
     assert read(Path("run")).finished
@@ -193,11 +193,11 @@ def test_a_healthy_board_ends_with_0_record_and_report(bench, capsys):
     assert bench.main(["qualify", str(SLUICE), "--out", "run", "--seed", "7"]) == 0
     captured = capsys.readouterr()
     first = captured.out.splitlines()[0]
-    assert first == "sluice (VIRTUAL): 15 agrees, 2 conforming"
+    assert first == "sluice (SIMULATED): 15 agrees, 2 conforming"
     assert "record run" in captured.out
     assert "report run" in captured.out
-    assert "gate: stiffness" in captured.err
-    assert "VIRTUAL" in captured.err
+    assert "leaf: stiffness" in captured.err
+    assert "SIMULATED" in captured.err
     record = read(Path("run"))
     assert record.finished
     assert record.exit_code == 0
@@ -215,15 +215,15 @@ def test_a_drawn_seed_is_shown_and_kept(bench, capsys):
 
 
 def test_json_is_the_only_thing_on_standard_output(bench, capsys):
-    bench(checks=FakeChecks(changes={"gate.step.delay": 5e-3}))
+    bench(checks=FakeChecks(changes={"leaf.step.delay": 5e-3}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run", "--json"]) == 1
     captured = capsys.readouterr()
     assert captured.err == ""
     result = json.loads(captured.out)
     assert result["exit_code"] == 1
-    assert result["virtual"] is True
+    assert result["simulated"] is True
     assert result["counts"]["differs"] == 1
-    assert [entry["name"] for entry in result["verdicts"] if entry["outcome"] == "differs"] == ["gate.step.delay"]
+    assert [entry["name"] for entry in result["verdicts"] if entry["outcome"] == "differs"] == ["leaf.step.delay"]
 
 
 def test_quiet_shows_the_verdict_only(bench, capsys):
@@ -244,7 +244,7 @@ def test_quiet_shows_the_verdict_only(bench, capsys):
     ],
 )
 def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code, words):
-    _, rig = bench(checks=FakeChecks(raises={"gate.step": raised}))
+    _, rig = bench(checks=FakeChecks(raises={"leaf.step": raised}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == code
     captured = capsys.readouterr()
     assert words in captured.out
@@ -258,7 +258,7 @@ def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code
 
 def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(bench, capsys):
     unsafe = {"phases off": "clock: gone", "supply off": "supply: silent"}
-    raises = {"gate.commutation": InstrumentError("clock: gone")}
+    raises = {"leaf.commutation": InstrumentError("clock: gone")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe=unsafe))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     order = "SWITCH THE POWER OFF BY HAND: phases and supply may still be on"
@@ -276,7 +276,7 @@ def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(be
 
 
 def test_a_defect_on_a_bench_that_is_not_left_safe_ends_with_the_code_that_stands_in_the_record(bench, capsys):
-    raises = {"gate.commutation": ZeroDivisionError("zero")}
+    raises = {"leaf.commutation": ZeroDivisionError("zero")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 5
     assert capsys.readouterr().out.startswith("SWITCH THE POWER OFF BY HAND: supply may still be on")
@@ -297,7 +297,7 @@ def test_the_order_stands_in_the_record_of_a_run_that_ended_while_it_began(bench
 
 
 def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
-    bench(checks=FakeChecks(changes={"gate.step.delay": 0.2, "wheel.stiffness.open_loop": 0.3}))
+    bench(checks=FakeChecks(changes={"leaf.step.delay": 0.2, "wheel.stiffness.open_loop": 0.3}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
     out = capsys.readouterr().out
     assert "\ncause not known: " in out
@@ -305,16 +305,16 @@ def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
 
 
 def test_json_says_the_order_to_a_person_first(bench, capsys):
-    raises = {"gate.commutation": InstrumentError("supply: silent")}
+    raises = {"leaf.commutation": InstrumentError("supply: silent")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
     assert bench.main(["--json", "qualify", str(SLUICE), "--out", "run"]) == 3
     assert json.loads(capsys.readouterr().out)["error"][0].startswith("SWITCH THE POWER OFF BY HAND: supply may")
 
 
 def test_a_stop_by_the_board_is_told_and_the_rest_is_measured(bench, capsys):
-    checks, _ = bench(checks=FakeChecks(raises={"gate.step": StoppedByBoard("motor 0: too fast")}))
+    checks, _ = bench(checks=FakeChecks(raises={"leaf.step": StoppedByBoard("motor 0: too fast")}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
-    assert "\nthe board was stopped in gate step: too fast\n" in capsys.readouterr().out
+    assert "\nthe board was stopped in leaf step: too fast\n" in capsys.readouterr().out
     assert "wheel.thermal" in checks.ran
     assert read(Path("run")).finished
 
@@ -372,7 +372,7 @@ def test_a_persons_configuration_changes_nothing(bench, tmp_path):
 
 
 def test_report_writes_the_page_of_an_unfinished_record(bench, capsys):
-    bench(checks=FakeChecks(raises={"gate.step": BenchError("gone")}))
+    bench(checks=FakeChecks(raises={"leaf.step": BenchError("gone")}))
     bench.main(["qualify", str(SLUICE), "--out", "run"])
     page = Path("run/report.html")
     page.unlink()
@@ -382,13 +382,15 @@ def test_report_writes_the_page_of_an_unfinished_record(bench, capsys):
     assert page.exists()
 
 
-def test_virtual_options_on_a_real_rig_are_refused(capsys, tmp_path):
+def test_simulated_options_on_a_real_rig_are_refused(capsys, tmp_path):
     real = tmp_path / "real.toml"
     ports = iter(range(5001, 5010))
-    text = re.sub(r"virtual:sluice/\w+", lambda _: f"TCPIP0::127.0.0.1::{next(ports)}::SOCKET", SLUICE.read_text())
-    real.write_text(text.replace("virtual:sluice", "/dev/absent"))
+    text = re.sub(r"simulated:sluice/\w+", lambda _: f"TCPIP0::127.0.0.1::{next(ports)}::SOCKET", SLUICE.read_text())
+    real.write_text(text.replace("simulated:sluice", "/dev/absent"))
     assert cli.main(["qualify", str(real), "--with-fault", "x", "--out", str(tmp_path / "run")]) == 4
-    assert "--plant-seed and --with-fault are for a rig whose addresses begin with virtual:" in capsys.readouterr().err
+    assert (
+        "--plant-seed and --with-fault are for a rig whose addresses begin with simulated:" in capsys.readouterr().err
+    )
 
 
 def test_help_imports_nothing_heavy():

@@ -19,7 +19,7 @@ from harness.release.summary import plain
 from harness.store import Store
 from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeRig
 
-STIFF, DELAY = "gate.stiffness.closed_loop", "wheel.step.delay"
+STIFF, DELAY = "leaf.stiffness.closed_loop", "wheel.step.delay"
 POLICY = """\
 schema = 1
 name = "releases"
@@ -96,10 +96,10 @@ def test_a_release_is_let_through_told_and_kept(spring):
     code, out, err = spring(*GATE)
     assert code == 0, out + err
     lines = out.splitlines()
-    assert lines[0] == "sluice (VIRTUAL): release: firmware fake 1 against baseline spring, revision 1"
+    assert lines[0] == "sluice (SIMULATED): release: firmware fake 1 against baseline spring, revision 1"
     assert lines[1] == "  all 6 required quantities are as in the baseline, and nothing speaks against it"
     assert "store runs/store.sqlite, decision 1 on runs 7" in lines
-    assert "VIRTUAL" in err
+    assert "SIMULATED" in err
     assert (decision()["decision"], decision()["exit_code"]) == ("release", 0)
     assert Path("runs/new/summary.md").read_text(encoding="utf-8").startswith("## Release gate: released\n")
     suite = ElementTree.parse("runs/new/junit.xml").getroot().find("testsuite")
@@ -107,7 +107,7 @@ def test_a_release_is_let_through_told_and_kept(spring):
     assert suite.get("failures") == "0"
     with Store.open() as store:
         (made,) = store.decisions.all("sluice")
-        assert (made.word, made.exit_code, made.runs, made.baseline_id, made.virtual) == ("release", 0, (7,), 1, True)
+        assert (made.word, made.exit_code, made.runs, made.baseline_id, made.simulated) == ("release", 0, (7,), 1, True)
         assert made.content["policy"] == POLICY.format(repeats=1)
         assert (made.firmware_name, made.firmware_version) == ("fake", "1")
 
@@ -116,7 +116,7 @@ def test_what_differs_is_refused_with_its_reason(spring):
     code, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0}))
     assert code == 1
     lines = out.splitlines()
-    assert lines[0].startswith("sluice (VIRTUAL): refuse: ")
+    assert lines[0].startswith("sluice (SIMULATED): refuse: ")
     assert lines[1].startswith(f"  {STIFF}: differs: ")
     assert any(line.startswith(f"  {STIFF}: different: ") for line in lines)
     reasons = decision()["reasons"]
@@ -138,35 +138,35 @@ def test_repeats_are_runs_of_their_own_that_share_the_risk(spring):
 
 
 def test_a_waiver_lets_through_and_stands_in_every_account(spring):
-    write_policy(WAIVER.format("gate.stiffness.open_loop") + WAIVER.format("gate.thermal.rise"))
-    code, out, _ = spring(*GATE, bench=checks(**{"gate.stiffness.open_loop": 3.0}))
+    write_policy(WAIVER.format("leaf.stiffness.open_loop") + WAIVER.format("leaf.thermal.rise"))
+    code, out, _ = spring(*GATE, bench=checks(**{"leaf.stiffness.open_loop": 3.0}))
     assert code == 0, out
-    assert "waived by M. Keeper (self-declared) until 2099-01-01: gate.stiffness.open_loop: differs: " in out
-    assert "  waiver of gate.thermal.rise by M. Keeper: nothing to waive" in out
+    assert "waived by M. Keeper (self-declared) until 2099-01-01: leaf.stiffness.open_loop: differs: " in out
+    assert "  waiver of leaf.thermal.rise by M. Keeper: nothing to waive" in out
     assert "### Waived (who waived is self-declared)" in Path("runs/new/summary.md").read_text(encoding="utf-8")
     assert "waived by M. Keeper (self-declared)" in Path("runs/new/junit.xml").read_text(encoding="utf-8")
     with Store.open() as store:
         waivers = store.decisions.all()[0].content["waivers"]
     assert [(one["quantity"], one["used"], one["by_is"]) for one in waivers] == [
-        ("gate.stiffness.open_loop", True, "self-declared"), ("gate.thermal.rise", False, "self-declared"),
+        ("leaf.stiffness.open_loop", True, "self-declared"), ("leaf.thermal.rise", False, "self-declared"),
     ]  # fmt: skip
 
 
 def test_a_stop_that_the_board_provoked_refuses_whoever_waives(spring):
-    write_policy(WAIVER.format("gate.step.delay"))
+    write_policy(WAIVER.format("leaf.step.delay"))
     bench = checks()
-    bench.raises["gate.step"] = StoppedByBoard("motor 0: speed: 900 counts in 1000 us, limit 100 in 100 ms")
+    bench.raises["leaf.step"] = StoppedByBoard("motor 0: speed: 900 counts in 1000 us, limit 100 in 100 ms")
     code, out, _ = spring(*GATE, bench=bench)
     assert code == 1
-    assert "  gate.step.limits: nonconforming: " in out
+    assert "  leaf.step.limits: nonconforming: " in out
 
 
 def test_a_bench_that_fails_is_undecided_and_keeps_what_was_measured(spring):
     bench = checks()
-    bench.raises["gate.step"] = BenchError("the link is lost")
+    bench.raises["leaf.step"] = BenchError("the link is lost")
     code, out, _ = spring(*GATE, bench=bench)
     assert code == 3
-    assert out.splitlines()[0].startswith("sluice (VIRTUAL): undecided: ")
+    assert out.splitlines()[0].startswith("sluice (SIMULATED): undecided: ")
     assert "the bench could not be operated: stopped: the link is lost" in out
     assert decision()["decision"] == "undecided"
     assert "<error " in Path("runs/new/junit.xml").read_text(encoding="utf-8")
@@ -279,7 +279,7 @@ def test_another_rig_type_is_refused(spring):
 
 
 def test_real_and_simulated_never_mix(spring):
-    code, _, err = spring(*GATE, rig=FakeRig(virtual=False))
+    code, _, err = spring(*GATE, rig=FakeRig(simulated=False))
     assert code == 4
     assert "is of a simulated bench, this one is real: they are never compared; nothing was energised" in err
     assert not Path("runs/new/decision.json").exists()
@@ -406,7 +406,7 @@ def test_firmware_that_cannot_be_put_back_is_told_whatever_ended_the_gate(spring
     assert code == 3
     assert told in out.splitlines()
     shutil.rmtree("runs/new")
-    code, _, err = spring("--quiet", *GATE, rig=FakeRig(virtual=False))
+    code, _, err = spring("--quiet", *GATE, rig=FakeRig(simulated=False))
     assert code == 3
     assert err.startswith(f"rotorgate: {told}; before that: baseline spring, revision 1 is of a simulated bench")
 
@@ -432,7 +432,7 @@ def test_a_board_that_a_killed_run_left_with_its_firmware_is_told_of(spring, mon
 
 
 def test_the_cause_that_the_verdicts_point_to_is_told_with_the_decision(spring):
-    _, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0, "gate.stiffness.open_loop": 0.5}))
+    _, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0, "leaf.stiffness.open_loop": 0.5}))
     found = json.loads(Path("runs/new/record.json").read_text(encoding="utf-8"))["diagnosis"]
     words = found["words"]
     assert words

@@ -33,7 +33,7 @@ def test_the_page_lies_beside_the_store_and_is_written_again(say):
         code, out, err = say()
         assert (code, err) == (0, "")
         assert out.splitlines() == [
-            "history runs/history.html (VIRTUAL)",
+            "history runs/history.html (SIMULATED)",
             "rig handwheel: 1 run, 1 firmware version",
             "rig sluice: 10 runs, 2 firmware versions",
         ]
@@ -75,14 +75,19 @@ def test_a_damaged_decision_is_one_line_and_the_page_is_written(say):
         ("newer", (), 4, "runs/store.sqlite: a store of version 99, made by rotorgate 9.0; this one reads up to "),
         ("runs", ("--rig", "sluce"), 4, "runs/store.sqlite: no runs of rig sluce; did you mean sluice?"),
         ("runs", ("--rig", "zzz"), 4, "runs/store.sqlite: no runs of rig zzz; it has handwheel, sluice"),
-        ("runs", ("--real",), 4, "runs/store.sqlite: no real runs, only 11 virtual ones"),
-        ("both", (), 4, "runs/store.sqlite: 11 virtual and 1 real runs: they never stand on one page; give --virtual "),
-        ("both", ("--rig", "sluice"), 4, "runs/store.sqlite: 10 virtual and 1 real runs of rig sluice: they never "),
+        ("runs", ("--real",), 4, "runs/store.sqlite: no real runs, only 11 simulated ones"),
+        (
+            "both",
+            (),
+            4,
+            "runs/store.sqlite: 11 simulated and 1 real runs: they never stand on one page; give --simulated ",
+        ),
+        ("both", ("--rig", "sluice"), 4, "runs/store.sqlite: 10 simulated and 1 real runs of rig sluice: they never "),
         ("runs", ("--out", "runs"), 4, "runs: expected a file, found a folder; choose another file with --out"),
         ("runs", ("--out", "a/b.html"), 4, "a/b.html: cannot write the page: no such folder; choose another file"),
         ("runs", ("--out", "runs/store.sqlite"), 4, "runs/store.sqlite: holds something else than a page, and is left"),
         ("runs", ("--out", "/dev/full"), 4, "/dev/full: "),
-        ("runs", ("--virtual", "--real"), 4, "argument --real: not allowed with argument --virtual"),
+        ("runs", ("--simulated", "--real"), 4, "argument --real: not allowed with argument --simulated"),
     ],
 )
 def test_a_mistake_is_one_line(say, make, words, code, line):
@@ -93,7 +98,7 @@ def test_a_mistake_is_one_line(say, make, words, code, line):
     if make in ("runs", "both", "newer"):
         with filled(Path("runs")) as store:
             if make == "both":
-                store.keep(run(Path("real"), 1, virtual=False))
+                store.keep(run(Path("real"), 1, simulated=False))
     if make == "newer":
         with sqlite3.connect(file) as connection:
             connection.execute("INSERT INTO store VALUES (99, 'rotorgate store', '2030-01-01', '9.0')")
@@ -113,13 +118,13 @@ def test_a_mistake_is_one_line(say, make, words, code, line):
 
 def test_each_kind_has_its_page(say):
     with filled(Path("runs")) as store:
-        store.keep(run(Path("real"), 1, value=0.9, virtual=False))
-    assert say("--virtual")[0] == 0
+        store.keep(run(Path("real"), 1, value=0.9, simulated=False))
+    assert say("--simulated")[0] == 0
     assert "0.900" not in Path("runs/history.html").read_text(encoding="utf-8")
     assert say("--real")[1].splitlines() == ["history runs/history.html", "rig sluice: 1 run, 1 firmware version"]
     page = Path("runs/history.html").read_text(encoding="utf-8")
     assert "0.900" in page
-    assert "VIRTUAL" not in page
+    assert "SIMULATED" not in page
 
 
 def test_of_a_database_the_page_comes_into_the_current_folder(say, request):

@@ -29,7 +29,7 @@ def test_a_qualification_is_kept_beside_its_folder(bench, capsys):
 
 
 def test_a_store_of_ones_choice_and_none(bench, capsys, tmp_path):
-    bench(checks=FakeChecks(changes={"gate.step.delay": 5e-3}))
+    bench(checks=FakeChecks(changes={"leaf.step.delay": 5e-3}))
     place = tmp_path / "elsewhere" / "all.sqlite"
     assert bench.main(["qualify", str(SLUICE), "--out", "a", "--store", str(place), "--json"]) == 1
     kept = json.loads(capsys.readouterr().out)["kept"]
@@ -41,7 +41,7 @@ def test_a_store_of_ones_choice_and_none(bench, capsys, tmp_path):
     assert not Path("store.sqlite").exists()
 
 
-@pytest.mark.parametrize(("changes", "code"), [({}, 0), ({"gate.step.delay": 5e-3}, 1)])
+@pytest.mark.parametrize(("changes", "code"), [({}, 0), ({"leaf.step.delay": 5e-3}, 1)])
 def test_a_store_that_cannot_be_written_changes_nothing_else(bench, capsys, changes, code):
     bench(checks=FakeChecks(changes=changes))
     Path("notes").write_text("no database at all, and long enough to be seen as such\n" * 20)
@@ -151,7 +151,7 @@ def test_fetch_with_a_raw_file_missing_leaves_no_record(capsys, tmp_path, monkey
     assert cli.main(["keep", "runs/a"]) == 0
     next(Path("runs/store.sqlite.raw").rglob("*.npy")).unlink()
     assert cli.main(["fetch", "1", "--out", "again"]) == 4
-    assert "missing: observation gate.stiffness.n" in capsys.readouterr().err
+    assert "missing: observation leaf.stiffness.n" in capsys.readouterr().err
     assert not Path("again").exists()
 
 

@@ -45,7 +45,7 @@ def test_each_repeat_is_a_whole_run_of_its_own_in_one_store(bench, capsys):
 
 
 def test_repeats_share_the_risk_and_are_judged_so_again(bench):
-    bench(checks=FakeChecks(changes={"gate.step.delay": 1.0052e-3}))
+    bench(checks=FakeChecks(changes={"leaf.step.delay": 1.0052e-3}))
     assert bench.main(["qualify", str(SLUICE), "--out", "one", "--seed", "1"]) == 1
     assert bench.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "4"]) == 0
     risk = read(Path("many/1")).risk
@@ -71,7 +71,7 @@ def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench):
 def test_trouble_of_the_bench_ends_the_row_and_keeps_what_was_measured(bench, capsys, trouble):
     class Fails(dict):
         def __contains__(self, name):
-            return name == "gate.stiffness" and checks.ran.count("gate.stiffness") == 2
+            return name == "leaf.stiffness" and checks.ran.count("leaf.stiffness") == 2
 
         def __getitem__(self, name):
             return trouble

@@ -15,6 +15,7 @@ from harness.nouns.results import Gauge
 from harness.record import read
 from harness.record.entries import GaugeEntry
 from harness.store import Store
+from harness.store.tables import OLDER_WORD
 from tests.software.command.test_baseline import saved
 from tests.software.record.contents import content_of, edited
 from tests.software.report.test_page import outline
@@ -72,7 +73,7 @@ def test_folders_are_studied_and_kept(say):
     assert "one day: reproducibility between days was not studied" in lines
     assert lines[-1].startswith("study 1 in store runs/store.sqlite, of runs 1 to 18")
     with Store.open() as store:
-        kept = store.studies.newest("gauge", "sluice", virtual=False)
+        kept = store.studies.newest("gauge", "sluice", simulated=False)
         assert kept.content["runs"] == list(range(1, 19)) == sorted(run.id for run in store.runs())
         assert kept.content["quantities"][0]["name"] == RISE
 
@@ -184,14 +185,14 @@ def test_the_page_shows_the_analysis_and_obeys_nobody(say):
 
 
 LIMITED = '[requirements]\n"step.delay" = { max = 5.0e-3 }\n'
-DELAY = "gate.step.delay"
+DELAY = "leaf.step.delay"
 
 
-def put_study(place: str, *, grr: float, virtual: bool = True, rig: str = "sluice", told: bool = True) -> None:
+def put_study(place: str, *, grr: float, simulated: bool = True, rig: str = "sluice", told: bool = True) -> None:
     entry = {"name": DELAY, "grr": grr, "mean": 1e-3, "largest": "repeatability; what would help: x", "told": told}
     Path(place).parent.mkdir(parents=True, exist_ok=True)
     with Store.open(place, make=True) as store:
-        store.studies.add("gauge", rig, virtual, {"quantities": [entry], "instruments": []})
+        store.studies.add("gauge", rig, simulated, {"quantities": [entry], "instruments": []})
 
 
 @pytest.fixture
@@ -247,7 +248,7 @@ def test_nonconforming_stays_what_it_is(bench):
     assert "nonconforming" in verdicts
 
 
-@pytest.mark.parametrize("other", [{"virtual": False}, {"rig": "other"}])
+@pytest.mark.parametrize("other", [{"simulated": False}, {"rig": "other"}])
 def test_a_study_of_another_rig_or_of_a_real_bench_says_nothing(bench, other):
     put_study("runs/store.sqlite", grr=1e-3, **other)
     assert bench("--out", "runs/a")[0] == 0
@@ -314,13 +315,13 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
     put_study("runs/store.sqlite", grr=1e-3)
     with sqlite3.connect("runs/store.sqlite") as connection:
         connection.execute(
-            "INSERT INTO study (made_utc, kind, rig, virtual, json) VALUES ('2026', 'gauge', 'sluice', 1, x'00')"
+            f"INSERT INTO study (made_utc, kind, rig, {OLDER_WORD}, json) VALUES ('2026', 'gauge', 'sluice', 1, x'00')"
         )
     assert bench("--out", "runs/last")[0] == 2, "what else is there is applied"
 
 
 def test_the_demo_is_the_same_whatever_somebody_has_studied(say, monkeypatch):
-    entry = {"name": "gate.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": "", "told": True}
+    entry = {"name": "leaf.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": "", "told": True}
     Path("runs").mkdir()
     with Store.open("runs/store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})

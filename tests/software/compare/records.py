@@ -15,12 +15,12 @@ from tests.software.record.contents import BOARD, DECLARED, RIG, opening, record
 SLUICE = (Path(__file__).resolve().parents[3] / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
 INSTRUMENTS = {
     "supply": "Maker,DC supply,SN100,1.0",
-    "meter_gate": "Maker,Multimeter,SN200,1.0",
+    "meter_leaf": "Maker,Multimeter,SN200,1.0",
     "meter_wheel": "Maker,Multimeter,SN201,1.0",
     "thermometer": "Maker,Thermometer,SN300,1.0",
 }
-STIFFNESS = "gate.stiffness.open_loop"
-ANGLE = "gate.commutation.offset"
+STIFFNESS = "leaf.stiffness.open_loop"
+ANGLE = "leaf.commutation.offset"
 
 
 def part(u: float, shape: str = "rectangular") -> Contribution:
@@ -32,7 +32,7 @@ def quantity(value: float, unit: str = "N m/rad", scatter_u: float = 0.001, **ty
     """A value with a type A part of 20 degrees of freedom and type B parts by source (`__` for a dot)."""
     budget = {source.replace("__", "."): part(u) for source, u in type_b.items()}
     if scatter_u:
-        budget["gate.stiffness fit"] = Contribution(u=scatter_u, dof=20.0)
+        budget["leaf.stiffness fit"] = Contribution(u=scatter_u, dof=20.0)
     return Quantity(value=value, unit=unit, budget=budget)
 
 
@@ -40,11 +40,11 @@ def record(
     values: Mapping[str, Quantity | str],
     number: int = 1,
     *,
-    virtual: bool = False,
+    simulated: bool = False,
     plant_seed: int | None = None,
     rig: str = "sluice",
     text: str = SLUICE,
-    motors: Sequence[str] = ("gate", "wheel"),
+    motors: Sequence[str] = ("leaf", "wheel"),
     board: str = "0a1b",
     firmware: str = "f1",
     scripts: str = "s1",
@@ -64,7 +64,7 @@ def record(
         "finished": finished,
         "started_utc": f"2026-01-01T00:00:{number:02d}+00:00",
         "rotorgate": "0.1.0",
-        "virtual": virtual,
+        "simulated": simulated,
         "plant_seed": plant_seed,
         "seed": number,
         "rig": {**RIG, "name": rig, "text": text},

@@ -89,7 +89,7 @@ def test_angles_are_averaged_across_the_full_turn() -> None:
 
 
 def test_a_count_that_the_records_do_not_agree_on_is_no_baseline() -> None:
-    name = "gate.commutation.direction"
+    name = "leaf.commutation.direction"
     senses = [exact(1.0, "1")] * 5 + [exact(-1.0, "1")]
     one = baseline_of([record({name: value}, n) for n, value in enumerate(senses)]).levels[name]
     assert one.exact and one.why_not == "the records of the baseline do not agree on it"
@@ -107,9 +107,12 @@ def test_a_record_without_the_quantity_is_left_out_of_it() -> None:
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
-        ({"virtual": True}, r"run9 is simulated, run1 of a real bench: simulated and real records are never compared"),
-        ({"rig": "lock"}, r"run9 is of rig lock \(gate, wheel\), run1 of rig sluice \(gate, wheel\): expected one rig"),
-        ({"motors": ("gate",)}, r"run9 is of rig sluice \(gate\), run1 of rig sluice \(gate, wheel\)"),
+        (
+            {"simulated": True},
+            r"run9 is simulated, run1 of a real bench: simulated and real records are never compared",
+        ),
+        ({"rig": "lock"}, r"run9 is of rig lock \(leaf, wheel\), run1 of rig sluice \(leaf, wheel\): expected one rig"),
+        ({"motors": ("leaf",)}, r"run9 is of rig sluice \(leaf\), run1 of rig sluice \(leaf, wheel\)"),
         ({"finished": False}, r"run9: did not come to its end: no record for a baseline"),
     ],
 )

@@ -16,17 +16,17 @@ VALUES = {STIFFNESS: quantity(0.65)}
 SOURCES = {
     "instrument.supply.voltage_gain": "supply",
     "instrument.supply linearity": "supply",
-    "motor.gate.load.mass_kg": "arm",
-    "motor.gate.sensor.eccentricity_rad (slope)": "sensor",
-    "motor.gate.flux_linkage_v_s": "motor",
+    "motor.leaf.load.mass_kg": "arm",
+    "motor.leaf.sensor.eccentricity_rad (slope)": "sensor",
+    "motor.leaf.flux_linkage_v_s": "motor",
     "local gravity": "place",
     "driver.on_resistance_ohm": "board",
     "firmware.gain_per_rad": "firmware",
     "firmware.dead_time_s": "dead time",
     "room.temperature_c": "run",
     "supply.voltage_v": "run",
-    "housing of gate": "procedure",
-    "gate.commutation fit offset": "procedure",
+    "housing of leaf": "procedure",
+    "leaf.commutation fit offset": "procedure",
 }
 SUPPLY_CHANGED = {**INSTRUMENTS, "supply": "Maker,DC supply,SN999,1.0"}
 
@@ -62,7 +62,7 @@ def test_two_runs_of_one_bench_share_all_but_what_is_of_the_run() -> None:
         ({"text": SLUICE.replace("value = 6.0e-3, tolerance_percent = 3", "value = 6.1e-3, tolerance_percent = 3")},
          {"motor"}),
         ({"rig": "lock"}, {"arm", "sensor", "motor", "place"}),
-        ({"virtual": True, "plant_seed": 3}, EVERYTHING - {"procedure"}),
+        ({"simulated": True, "plant_seed": 3}, EVERYTHING - {"procedure"}),
     ],
 )  # fmt: skip
 def test_what_is_exchanged_is_not_shared(changed: dict[str, object], lost: set[str]) -> None:
@@ -71,7 +71,7 @@ def test_what_is_exchanged_is_not_shared(changed: dict[str, object], lost: set[s
 
 
 def test_plants_that_were_drawn_apart_share_no_thing() -> None:
-    one, other = (record(VALUES, n, virtual=True, plant_seed=n) for n in (1, 2))
+    one, other = (record(VALUES, n, simulated=True, plant_seed=n) for n in (1, 2))
     assert shared(one, other) == {"procedure"}
 
 

@@ -141,7 +141,7 @@ def test_an_exchanged_supply_adds_its_uncertainty() -> None:
 
 
 def test_a_falling_battery_is_no_difference_but_its_voltage_is() -> None:
-    volts = "gate.stiffness.supply_voltage"
+    volts = "leaf.stiffness.supply_voltage"
 
     def at(number: int, value: float, supply_v: float) -> Record:
         values = {STIFFNESS: quantity(value), volts: Quantity(value=supply_v, unit="V")}
@@ -203,7 +203,7 @@ def test_repeats_that_scatter_as_no_run_of_the_baseline_did_are_not_averaged() -
 
 @pytest.mark.parametrize("count", [5, 6, 7, 11])
 def test_counts_are_the_same_or_not(count: int) -> None:
-    name = "gate.commutation.direction"
+    name = "leaf.commutation.direction"
     against = baseline_of([record({name: exact(1.0, "1")}, n) for n in range(count)])
     same, turned = (
         compare(against, [record({name: exact(value, "1")}, 99)], Terms(planned=1))[0] for value in (1.0, -1.0)
@@ -227,7 +227,7 @@ def test_what_the_record_lacks_is_undecided_with_its_reason() -> None:
     against = baseline_of(scattered(5))
     absent, not_run = (
         compare(against, [record(values, 9)], Terms(planned=1))[0]
-        for values in ({"gate.stiffness.ratio": quantity(0.7, "1")}, {STIFFNESS: "needs a known torque"})
+        for values in ({"leaf.stiffness.ratio": quantity(0.7, "1")}, {STIFFNESS: "needs a known torque"})
     )
     assert absent.reason == "not measured: the record does not have it"
     assert not_run.reason == "not measured: needs a known torque"
@@ -243,8 +243,8 @@ def test_too_few_records_are_undecided() -> None:
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
-        ({"virtual": True}, "run9 is simulated, run1 of a real bench: simulated and real records are never compared"),
-        ({"rig": "lock"}, r"run9 is of rig lock \(gate, wheel\), run1 of rig sluice \(gate, wheel\): expected one rig"),
+        ({"simulated": True}, "run9 is simulated, run1 of a real bench: simulated and real records are never compared"),
+        ({"rig": "lock"}, r"run9 is of rig lock \(leaf, wheel\), run1 of rig sluice \(leaf, wheel\): expected one rig"),
     ],
 )
 def test_records_of_another_kind_are_refused(changed: dict[str, object], message: str) -> None:

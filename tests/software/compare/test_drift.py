@@ -176,7 +176,7 @@ def test_a_quiet_history_has_neither_alarm_nor_change() -> None:
 
 
 def test_all_quantities_share_the_run_length() -> None:
-    names = ("gate.stiffness.ratio", "wheel.stiffness.ratio", "gate.stiffness.friction")
+    names = ("leaf.stiffness.ratio", "wheel.stiffness.ratio", "leaf.stiffness.friction")
     dice = random.Random(2)
     many = [record({name: quantity(dice.gauss(0.7, 0.01), "1") for name in names}, n) for n in range(6)]
     assert {one.average.length for one in history(many, length=100.0)} == {300.0}
@@ -195,4 +195,4 @@ def test_two_values_are_no_history() -> None:
     with pytest.raises(UsageError, match="a history needs records, found none"):
         history([])
     with pytest.raises(UsageError, match="simulated and real records are never compared"):
-        history([*scattered(3), record({STIFFNESS: quantity(0.65)}, 9, virtual=True)])
+        history([*scattered(3), record({STIFFNESS: quantity(0.65)}, 9, simulated=True)])

@@ -16,7 +16,7 @@ from tests.software.compare.records import SLUICE, STIFFNESS, quantity, record
 from tests.software.record.contents import RIG, edited
 
 NOMINAL_V = 12.0
-VOLTAGE = "gate.stiffness.supply_voltage"
+VOLTAGE = "leaf.stiffness.supply_voltage"
 
 
 def around(volts: float = NOMINAL_V, room_c: float = 20.0, u_v: float = 0.01, half_c: float = 0.5) -> Surroundings:
@@ -28,8 +28,8 @@ def around(volts: float = NOMINAL_V, room_c: float = 20.0, u_v: float = 0.01, ha
 def names() -> list[str]:
     found = []
     for check in CHECKS:
-        prefix = f"gate.{check.name}" if check.per_motor else check.name
-        found += [f"{prefix}.{quantity}" for quantity in quantities_of(check, ["gate"])]
+        prefix = f"leaf.{check.name}" if check.per_motor else check.name
+        found += [f"{prefix}.{quantity}" for quantity in quantities_of(check, ["leaf"])]
     return found
 
 
@@ -40,7 +40,7 @@ def test_every_quantity_says_how_it_follows_supply_and_room_and_why() -> None:
 
 def test_of_a_quantity_that_no_check_measures_nobody_knows_how_it_follows() -> None:
     with pytest.raises(MeasurementError, match=r"back_emf_constant: no check of this version measures it"):
-        referred("gate.stiffness.back_emf_constant", exact(1.0, "V s/rad"), around(), NOMINAL_V)
+        referred("leaf.stiffness.back_emf_constant", exact(1.0, "V s/rad"), around(), NOMINAL_V)
 
 
 @given(st.sampled_from(names()), st.floats(-10.0, 10.0))
@@ -53,23 +53,23 @@ def test_nothing_changes_where_it_was_measured_at_the_reference(name: str, value
 
 @given(st.floats(0.8, 1.2))
 def test_torque_goes_with_the_supply(share: float) -> None:
-    name = "gate.stiffness.closed_loop"
+    name = "leaf.stiffness.closed_loop"
     found = referred(name, exact(0.5 * share, "N m/rad"), around(NOMINAL_V * share), NOMINAL_V)
     assert math.isclose(found.value, 0.5, rel_tol=1e-12)
     assert math.isclose(found.u, 0.5 * 0.01 / (NOMINAL_V * share), rel_tol=1e-3)
 
 
-@pytest.mark.parametrize("name", ["gate.stiffness.ratio", "gate.stiffness.supply_voltage", "gate.commutation.offset"])
+@pytest.mark.parametrize("name", ["leaf.stiffness.ratio", "leaf.stiffness.supply_voltage", "leaf.commutation.offset"])
 def test_what_does_not_follow_stays(name: str) -> None:
     assert referred(name, exact(0.7, "1"), around(10.0, 35.0), NOMINAL_V) == exact(0.7, "1")
 
 
 def test_a_warm_room_makes_a_rise_time_longer() -> None:
-    found = referred("gate.step.rise_time", exact(0.10, "s"), around(room_c=30.0), NOMINAL_V)
+    found = referred("leaf.step.rise_time", exact(0.10, "s"), around(room_c=30.0), NOMINAL_V)
     assert math.isclose(found.value, 0.0975, rel_tol=1e-9)
 
 
-@given(st.floats(0.0, 0.2), st.sampled_from(["gate.step.overshoot", "gate.step.delay", "gate.step.decay"]))
+@given(st.floats(0.0, 0.2), st.sampled_from(["leaf.step.overshoot", "leaf.step.delay", "leaf.step.decay"]))
 def test_what_is_not_known_to_follow_is_told_less_well_away_from_nominal(off: float, name: str) -> None:
     rule, where = follows(name), around(NOMINAL_V * (1.0 + off), u_v=0.0, half_c=0.0)
     found = referred(name, exact(1.0, "1"), where, NOMINAL_V)
@@ -81,7 +81,7 @@ def test_what_is_not_known_to_follow_is_told_less_well_away_from_nominal(off: fl
 
 
 def test_what_is_not_known_cancels_between_two_runs_at_one_voltage() -> None:
-    name, where = "gate.step.overshoot", around(11.0, 25.0)
+    name, where = "leaf.step.overshoot", around(11.0, 25.0)
     one, other = (referred(name, exact(value, "1"), where, NOMINAL_V) for value in (0.70, 0.71))
     assert difference(one, other).u < 0.02 * one.u
 
@@ -89,7 +89,7 @@ def test_what_is_not_known_cancels_between_two_runs_at_one_voltage() -> None:
 def test_too_far_from_nominal_nothing_is_said() -> None:
     with pytest.raises(MeasurementError, match=r"the supply stood at 8\.5 V, more than 25% from the 12 V"):
         referred(STIFFNESS, exact(0.5, "N m/rad"), around(8.5), NOMINAL_V)
-    assert referred("gate.stiffness.ratio", exact(0.5, "1"), around(8.5), NOMINAL_V).value == 0.5
+    assert referred("leaf.stiffness.ratio", exact(0.5, "1"), around(8.5), NOMINAL_V).value == 0.5
 
 
 def test_supply_and_room_are_read_from_the_record() -> None:
@@ -99,11 +99,11 @@ def test_supply_and_room_are_read_from_the_record() -> None:
     )
     found = surroundings(one)
     assert found.nominal_v == 12.0
-    assert found.supply_of("gate.step.natural_frequency").value == 11.5
+    assert found.supply_of("leaf.step.natural_frequency").value == 11.5
     assert found.supply_of("wheel.step.natural_frequency").value == 12.0  # as the rig file states it
     assert "supply.voltage_v" in found.supply_of("wheel.step.delay").budget
-    assert found.room_of("gate.stiffness.friction").value == 26.0
-    assert "instrument.thermometer.temperature_offset" in found.room_of("gate.step.delay").budget
+    assert found.room_of("leaf.stiffness.friction").value == 26.0
+    assert "instrument.thermometer.temperature_offset" in found.room_of("leaf.step.delay").budget
 
 
 def test_without_a_reading_the_room_is_what_the_rig_file_says() -> None:

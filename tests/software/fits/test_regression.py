@@ -65,7 +65,7 @@ def test_weights_count_by_their_ratios_unless_absolute(seed: int, scale: float) 
 def test_parameters_are_correlated_quantities() -> None:
     x = np.linspace(10.0, 11.0, 8)
     found = fit.straight_line(x, x + np.sin(40.0 * x) * 0.01)
-    a, b = found.quantities(["V", "V/s"], "gate.fit")
+    a, b = found.quantities(["V", "V/s"], "leaf.fit")
     assert (a.u, b.u) == (pytest.approx(found.u[0]), pytest.approx(found.u[1]))
     middle = combine(((1.0, a), (10.5, b)), "V")
     assert middle.u == pytest.approx(math.sqrt(np.array([1.0, 10.5]) @ found.covariance @ np.array([1.0, 10.5])))

@@ -22,7 +22,7 @@ from tests.software.compare.records import quantity, record
 from tests.software.record.contents import content_of, edited
 
 TODAY = date(2026, 11, 27)
-DELAY, GAIN, RING = "gate.step.delay", "gate.stiffness.closed_loop", "gate.step.overshoot"
+DELAY, GAIN, RING = "leaf.step.delay", "leaf.stiffness.closed_loop", "leaf.step.overshoot"
 NAMES = (DELAY, GAIN, RING)
 WORDS = {
     Word.RELEASE: ExitCode.AGREES,
@@ -139,13 +139,13 @@ def test_a_required_quantity_must_be_shown_to_be_the_same_and_another_need_not(f
 
 
 def test_a_required_quantity_that_was_not_run_refuses_unless_the_bench_was_at_fault():
-    made = decided(run(gate__step__delay="because the board was stopped"), differences=SAME[1:])
+    made = decided(run(leaf__step__delay="because the board was stopped"), differences=SAME[1:])
     assert (made.word, made.reasons) == (
         Word.REFUSE,
         [f"{DELAY}: required, not measured: because the board was stopped"],
     )
     stop = {"kind": "bench", "message": "the link is lost"}
-    unlucky = edited(run(gate__step__delay="because the run was stopped"), stop=stop)
+    unlucky = edited(run(leaf__step__delay="because the run was stopped"), stop=stop)
     made = decided(unlucky, differences=[], bench="the link is lost")
     assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.BENCH)
     assert made.reasons[0] == "the bench could not be operated: the link is lost"
@@ -153,7 +153,7 @@ def test_a_required_quantity_that_was_not_run_refuses_unless_the_bench_was_at_fa
 
 
 def test_another_quantity_that_was_not_run_holds_nothing_up():
-    assert decided(run(gate__step__overshoot="needs a supply")).word is Word.RELEASE
+    assert decided(run(leaf__step__overshoot="needs a supply")).word is Word.RELEASE
 
 
 def test_what_the_rig_file_requires_holds_it_open_where_it_was_not_judged():
@@ -200,10 +200,10 @@ def test_a_waiver_that_has_ended_or_has_nothing_to_waive_is_told_too():
 
 
 def test_a_stop_is_never_waived():
-    stop = ("gate.step.limits", "nonconforming", "speed 80 rad/s, limit 60 rad/s")
+    stop = ("leaf.step.limits", "nonconforming", "speed 80 rad/s, limit 60 rad/s")
     made = decided(run(stop), by=policy(waiver(DELAY) + waiver(GAIN) + waiver(RING)))
     assert made.word is Word.REFUSE
-    assert made.reasons == ["gate.step.limits: nonconforming: speed 80 rad/s, limit 60 rad/s"]
+    assert made.reasons == ["leaf.step.limits: nonconforming: speed 80 rad/s, limit 60 rad/s"]
 
 
 def test_a_release_with_everything_required_waived_shows_nothing():
@@ -224,7 +224,7 @@ def test_what_speaks_against_it_is_told_first():
 
 
 def test_a_required_quantity_that_the_bench_could_not_tell_refuses_nothing():
-    found_ = run((DELAY, "cannot tell", "the fit failed"), gate__step__delay="the fit failed")
+    found_ = run((DELAY, "cannot tell", "the fit failed"), leaf__step__delay="the fit failed")
     (entry,) = content_of(found_)["unmeasured"]
     found_ = edited(found_, unmeasured=[{**entry, "outcome": "cannot tell"}])
     assert decided(found_).word is Word.UNDECIDED
@@ -256,7 +256,7 @@ def test_a_required_quantity_that_the_baseline_never_measured_was_not_shown():
 OUTCOMES = st.sampled_from(
     ["agrees", "conforming", "differs", "nonconforming", "cannot tell", "undecided", "not judged"]
 )
-VERDICTS = st.lists(st.tuples(st.sampled_from([*NAMES, "gate.step.limits"]), OUTCOMES, st.just("why")), max_size=4)
+VERDICTS = st.lists(st.tuples(st.sampled_from([*NAMES, "leaf.step.limits"]), OUTCOMES, st.just("why")), max_size=4)
 RUNS = st.lists(VERDICTS.map(lambda entries: run(*entries)), max_size=3)
 FINDINGS = st.fixed_dictionaries({name: st.sampled_from(Finding) for name in NAMES}).map(
     lambda chosen: [found(name, finding, "why") for name, finding in chosen.items()]
@@ -273,7 +273,7 @@ def test_words_follow_from_what_stands_against_it(runs, differences, by, extra):
     assert (made.word is Word.REFUSE) == any(one.refuses for one in made.objections)
     assert (made.word is Word.RELEASE) == (not made.objections)
     assert made.word is not Word.RELEASE or set(made.shown) & {DELAY, GAIN}
-    assert all(one.objection.quantity != "gate.step.limits" for one in made.waived)
+    assert all(one.objection.quantity != "leaf.step.limits" for one in made.waived)
     bench = decided(*runs, differences=differences, by=by, stopped=extra, bench="gone")
     assert (bench.word, bench.code) == (Word.UNDECIDED, ExitCode.BENCH)
 

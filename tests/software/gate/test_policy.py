@@ -17,21 +17,21 @@ schema = 1
 name = "releases"
 repeats = 2
 time_budget_s = 900.0
-required = ["stiffness.closed_loop", "gate.step.delay", "commutation"]
+required = ["stiffness.closed_loop", "leaf.step.delay", "commutation"]
 
 [risks]
 difference = 0.02
 
 [margins]
 "stiffness.closed_loop" = { percent = 10 }
-"gate.step.delay" = { absolute = 1.0e-3 }
+"leaf.step.delay" = { absolute = 1.0e-3 }
 
 [waivers]
 by = ["M. Keeper", "A. Warden"]
 until = 2027-06-30
 
 [[waiver]]
-quantity = "gate.step.overshoot"
+quantity = "leaf.step.overshoot"
 by = "M. Keeper"
 why = "rings more by design"
 until = 2026-12-31
@@ -42,7 +42,7 @@ by = "A. Warden"
 why = "the same"
 until = 2027-06-30
 """
-MOTORS = ("gate", "wheel")
+MOTORS = ("leaf", "wheel")
 TODAY = date(2026, 11, 27)
 
 
@@ -72,19 +72,19 @@ def test_a_whole_policy():
 
 
 def test_what_is_required():
-    names = ["gate.stiffness.closed_loop", "wheel.stiffness.closed_loop", "gate.step.delay", "wheel.step.delay",
-             "wheel.commutation.offset", "together.supply_sag", "gate.stiffness.ratio"]  # fmt: skip
+    names = ["leaf.stiffness.closed_loop", "wheel.stiffness.closed_loop", "leaf.step.delay", "wheel.step.delay",
+             "wheel.commutation.offset", "together.supply_sag", "leaf.stiffness.ratio"]  # fmt: skip
     assert policy().required_of(names) == [names[0], names[1], names[2], names[4]]
 
 
 def test_a_waiver_stands_to_its_last_day_and_for_its_quantity_only():
     found = policy()
-    assert found.standing("gate.step.overshoot", date(2026, 12, 31)).by == "M. Keeper"
-    assert found.standing("gate.step.overshoot", date(2027, 1, 1)) is None
+    assert found.standing("leaf.step.overshoot", date(2026, 12, 31)).by == "M. Keeper"
+    assert found.standing("leaf.step.overshoot", date(2027, 1, 1)) is None
     assert found.standing("wheel.step.overshoot", TODAY) is None
     assert found.standing("wheel.step.settling_time", TODAY).by == "A. Warden"
-    assert found.standing("gate.step.limits", TODAY) is None
-    assert found.standing("floodgate.step.overshoot", TODAY) is None, "the name of another motor that ends like it"
+    assert found.standing("leaf.step.limits", TODAY) is None
+    assert found.standing("overleaf.step.overshoot", TODAY) is None, "the name of another motor that ends like it"
 
 
 @pytest.mark.parametrize("name", ["m. keeper", "M. Keeper ", "M.  Keeper", "\u041c. Keeper", "M.\u00a0Keeper"])
@@ -108,16 +108,16 @@ def test_nobody_waives_under_a_name_that_only_looks_like_one_of_the_list(name):
             'margins."stiffness.closed_loop".percents: unknown key; did you mean percent?',
         ),
         ("repeats", "repeat", "repeat: unknown key; did you mean repeats?"),
-        ('"gate.step.delay", ', '"gate.step.dealy", ', "required[1]: no such quantity; did you mean step.delay?"),
+        ('"leaf.step.delay", ', '"leaf.step.dealy", ', "required[1]: no such quantity; did you mean step.delay?"),
         ('"commutation"]', '"comutation"]', "required[2]: no such quantity; did you mean commutation?"),
         (
-            '"gate.step.delay" =',
-            '"gates.step.delay" =',
-            'margins."gates.step.delay": no such quantity; did you mean step.delay?',
+            '"leaf.step.delay" =',
+            '"leaves.step.delay" =',
+            'margins."leaves.step.delay": no such quantity; did you mean step.delay?',
         ),
         (
-            '"gate.step.overshoot"',
-            '"gate.step.limits"',
+            '"leaf.step.overshoot"',
+            '"leaf.step.limits"',
             "waiver[0].quantity: no such quantity; see harness/checks/QUANTITIES.md",
         ),
         (

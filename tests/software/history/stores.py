@@ -10,7 +10,7 @@ from harness.store import Store
 from tests.software.record.contents import BOARD, DECLARED, record_of, saved
 from tests.software.report import sample
 
-STIFFNESS, DELAY, OFFSET = "gate.stiffness.open_loop", "gate.step.delay", "gate.commutation.offset"
+STIFFNESS, DELAY, OFFSET = "leaf.stiffness.open_loop", "leaf.step.delay", "leaf.commutation.offset"
 SAG = "together.supply_sag"
 BEGUN = datetime(2026, 1, 2, 3, 4, tzinfo=UTC)
 SHA = {"1.4.0": "a1" * 32, "1.5.0": "b2" * 32}
@@ -23,7 +23,7 @@ def run(
     content = sample.record(
         started_utc=(BEGUN + timedelta(hours=number)).isoformat(),
         seed=number,
-        declared={"gate": {**DECLARED, "name": "sluice_drive", "version": version}},
+        declared={"leaf": {**DECLARED, "name": "sluice_drive", "version": version}},
         hashes={"scripts": {}, "firmware": SHA.get(version, "c3" * 32)},
         board={**BOARD, "unique_id": "0011aabb"},
         **{"exit_code": 0, "curves": [], **changes},
@@ -35,15 +35,15 @@ def run(
     return folder
 
 
-def filled(folder: Path, *, virtual: bool = True) -> Store:
+def filled(folder: Path, *, simulated: bool = True) -> Store:
     """Six runs of 1.4.0, then four of 1.5.0, one of which differs, beside their store; two of another rig between."""
     store = Store.open(folder / "store.sqlite", make=True)
     for number in range(6):
-        store.keep(run(folder / f"a{number}", number, value=0.6502 + 0.001 * number, virtual=virtual))
-    store.keep(run(folder / "other", 2, value=1.5, rig="handwheel", virtual=virtual))
+        store.keep(run(folder / f"a{number}", number, value=0.6502 + 0.001 * number, simulated=simulated))
+    store.keep(run(folder / "other", 2, value=1.5, rig="handwheel", simulated=simulated))
     for number in range(6, 10):
         changes = {"exit_code": 1} if number == 8 else {}
-        store.keep(run(folder / f"a{number}", number, value=0.60, version="1.5.0", virtual=virtual, **changes))
+        store.keep(run(folder / f"a{number}", number, value=0.60, version="1.5.0", simulated=simulated, **changes))
     return store
 
 
@@ -51,7 +51,7 @@ def decided(store: Store, *, word: str = "refuse", content: Any = None, **column
     """A decision on 1.5.0 against a baseline of the first runs."""
     baseline = store.baselines.accept("spring", [1, 2, 3, 4, 5, 6], by_whom="M. Keeper", why="first units")
     said = {
-        "reasons": ["gate.step.delay: different"],
+        "reasons": ["leaf.step.delay: different"],
         "waivers": [{"quantity": "step.decay", "by": "A. Person", "why": "known", "until": "2026-12-31", "used": True}],
         "policy": "schema = 1\n",
     }
@@ -59,7 +59,7 @@ def decided(store: Store, *, word: str = "refuse", content: Any = None, **column
         [8, 9],
         said if content is None else content,
         **{
-            "rig": "sluice", "virtual": True, "word": word, "exit_code": 1, "firmware_name": "sluice_drive",
+            "rig": "sluice", "simulated": True, "word": word, "exit_code": 1, "firmware_name": "sluice_drive",
             "firmware_version": "1.5.0", "firmware_sha256": SHA["1.5.0"], "baseline_id": baseline.id,
             "policy_sha256": "ef" * 32, **columns,
         },

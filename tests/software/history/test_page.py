@@ -104,9 +104,9 @@ def test_limits_are_those_of_the_newest_whole_run_and_the_requirement_is_told(st
     page = page_of(store, tmp_path, rig="sluice")
     text = plain(figure(page, DELAY).join(("<body>", "</body>")))
     assert "accepted by the model (run 11): 0.700 ms to 1.50 ms" in text
-    overshoot = plain(figure(page, "gate.step.overshoot").join(("<body>", "</body>")))
+    overshoot = plain(figure(page, "leaf.step.overshoot").join(("<body>", "</body>")))
     assert "required: at most 0.950" in overshoot
-    assert 'class="required"' in figure(page, "gate.step.overshoot") or "beyond the drawing" in overshoot
+    assert 'class="required"' in figure(page, "leaf.step.overshoot") or "beyond the drawing" in overshoot
 
 
 def test_limits_far_out_are_told_and_not_drawn(store, tmp_path):
@@ -126,7 +126,7 @@ def test_a_mark_leads_to_the_quantity_on_the_page_of_its_run_else_to_its_row(sto
     page = page_of(store, tmp_path, rig="sluice")
     links = re.findall(r'<a href="([^"]+)" tabindex="-1">', figure(page, STIFFNESS))
     assert links[:6] == [
-        *(f"runs/a{number}/report.html#q-gate-stiffness-open_loop" for number in range(3)),
+        *(f"runs/a{number}/report.html#q-leaf-stiffness-open_loop" for number in range(3)),
         *(f"#s1-run-{number}" for number in (4, 5, 6)),
     ]
     runs = page[page.index('id="s1-runs"') :]
@@ -151,7 +151,7 @@ def test_marks_say_by_their_shape_what_was_found(store, tmp_path):
     page = page_of(store, tmp_path, rig="sluice")
     assert figure(page, DELAY).count('class="run off"') == 10  # differs in every run of the sample
     assert figure(page, STIFFNESS).count('class="run fine"') == 10
-    assert figure(page, "gate.stiffness.friction").count('class="run unjudged"') == 10
+    assert figure(page, "leaf.stiffness.friction").count('class="run unjudged"') == 10
     kinds = ("off", "fine", "unjudged")
     shapes = {re.search(rf'd="M[-\d. ]+(m[^"]*)" class="run {kind}"', page)[1] for kind in kinds}
     assert len(shapes) == 3
@@ -172,7 +172,7 @@ def test_decisions_with_reasons_and_waivers_stand_at_their_version(store, tmp_pa
     text = plain(page)
     assert '<a href="#s1-d1">refuse</a>' in page
     assert "▲ refuse : sluice_drive 1.5.0 decision 1" in text
-    said = "gate.step.delay: different waived: step.decay by A. Person until 2026-12-31: known"
+    said = "leaf.step.delay: different waived: step.decay by A. Person until 2026-12-31: known"
     assert f"on runs 8, 9, build {SHA['1.5.0'][:8]} {said}" in text
     assert "schema = 1" in text
 
@@ -266,7 +266,7 @@ def test_a_step_is_found_and_said_where_it_is(tmp_path):
         assert (finding.kind, finding.run, finding.name) == ("step", 9, STIFFNESS)
         text = plain(page_of(store, tmp_path))
     assert "Looked for over the newest 12 finished runs of 12" in text
-    assert "gate · stiffness · open loop : the mean makes a step of −49.5 mN m/rad at run 9; nothing that" in text
+    assert "leaf · stiffness · open loop : the mean makes a step of −49.5 mN m/rad at run 9; nothing that" in text
 
 
 def test_where_nothing_drifts_it_says_so_and_over_how_many(tmp_path, monkeypatch):
@@ -307,16 +307,16 @@ def test_what_is_not_drawn_one_by_one_is_said(store, tmp_path, monkeypatch):
     assert "sluice_drive 1.4.0" not in figure(page, STIFFNESS)
 
 
-def test_virtual_says_so_and_real_does_not(store, tmp_path):
-    assert "VIRTUAL BENCH" in page_of(store, tmp_path)
-    with filled(tmp_path / "real", virtual=False) as real:
+def test_simulated_says_so_and_real_does_not(store, tmp_path):
+    assert "SIMULATED BENCH" in page_of(store, tmp_path)
+    with filled(tmp_path / "real", simulated=False) as real:
         page = page_of(real, tmp_path)
-    assert "VIRTUAL" not in page
+    assert "SIMULATED" not in page
 
 
 def test_every_rig_has_its_section_and_its_own_numbers(store, tmp_path):
     page = page_of(store, tmp_path)
-    assert re.findall(r"<h2>Rig (\w+) \(VIRTUAL\)", page) == ["handwheel", "sluice"]
+    assert re.findall(r"<h2>Rig (\w+) \(SIMULATED\)", page) == ["handwheel", "sluice"]
     sections = page.split("<h2>Rig ")
     assert "1.500 ± 0.012 N m/rad" in sections[1]
     assert "1.500 ± 0.012 N m/rad" not in sections[2]
@@ -325,9 +325,9 @@ def test_every_rig_has_its_section_and_its_own_numbers(store, tmp_path):
 def test_strangers_text_is_shown_and_never_obeyed(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         poisoned = {
-            "declared": {"gate": {**DECLARED, "name": HOSTILE, "version": HOSTILE}},
+            "declared": {"leaf": {**DECLARED, "name": HOSTILE, "version": HOSTILE}},
             "board": {**BOARD, "unique_id": HOSTILE},
-            "measurements": [sample.number(f"gate.{HOSTILE}.x y", 1.0, HOSTILE, 0.1)], "verdicts": [],
+            "measurements": [sample.number(f"leaf.{HOSTILE}.x y", 1.0, HOSTILE, 0.1)], "verdicts": [],
         }  # fmt: skip
         content = sample.record(**poisoned)
         content["rig"] = {**RIG, "name": HOSTILE}
@@ -344,7 +344,7 @@ def test_strangers_text_is_shown_and_never_obeyed(tmp_path):
 
 def test_a_version_that_is_not_stated_and_long_ones_have_a_column(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
-        for number, declared in enumerate([{}, {"gate": {**DECLARED, "version": "2.0.0-" + "x" * 60}}]):
+        for number, declared in enumerate([{}, {"leaf": {**DECLARED, "version": "2.0.0-" + "x" * 60}}]):
             store.keep(run(tmp_path / str(number), number))
             content = sample.record(declared=declared, started_utc=f"2026-02-0{number + 1}T00:00:00Z")
             store.keep(saved(record_of(content), tmp_path / f"n{number}"))
@@ -357,7 +357,7 @@ def test_data_for_programs_are_those_of_the_page(store):
     decided(store)
     said = json.loads(json.dumps(entry(gather(store, rig="sluice"))))
     (rig,) = said["rigs"]
-    assert (said["virtual"], rig["rig"], rig["runs"]) == (True, "sluice", 10)
+    assert (said["simulated"], rig["rig"], rig["runs"]) == (True, "sluice", 10)
     assert [(one["version"], one["runs"], one["endings"]) for one in rig["versions"]] == [
         ("1.4.0", 6, {"0": 6}),
         ("1.5.0", 4, {"0": 3, "1": 1}),
@@ -369,7 +369,7 @@ def test_data_for_programs_are_those_of_the_page(store):
     assert stiffness["newest"][-1] == [11, 0.60, 0.006]
     assert stiffness["limits"]["model"] == [0.58, 0.74]
     assert stiffness["baseline"]["mean"] == pytest.approx(0.6527)
-    assert rig["decisions"][0]["reasons"] == ["gate.step.delay: different"]
+    assert rig["decisions"][0]["reasons"] == ["leaf.step.delay: different"]
     words = {"agrees": 1, "conforming": 1, "differs": 1, "not judged": 1, "not run": 1}
     assert rig["newest_runs"][-1]["verdicts"] == words
     assert SAG not in {one["name"] for one in rig["quantities"]}
@@ -377,7 +377,7 @@ def test_data_for_programs_are_those_of_the_page(store):
 
 def test_a_decision_reads_whatever_its_content_is():
     columns = {
-        "id": 1, "made_utc": "x", "rig": "r", "virtual": True, "word": "release", "exit_code": 0,
+        "id": 1, "made_utc": "x", "rig": "r", "simulated": True, "word": "release", "exit_code": 0,
         "firmware_name": None, "firmware_version": None, "firmware_sha256": None, "baseline_id": 1,
         "policy_sha256": "", "runs": (),
     }  # fmt: skip

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from rigs_demo.instruments import ScpiServer, build_instruments
 
 RIG = {
-    "motor": {"gate": {}, "wheel": {}},
+    "motor": {"leaf": {}, "wheel": {}},
     "instrument": {
         "supply": {
             "class": "supply",

@@ -99,7 +99,7 @@ def test_multimeter_averages_over_its_aperture_only() -> None:
 
 
 def test_the_other_way_round_reads_the_other_sign() -> None:
-    rig = {**RIG, "instrument": {"meter": {**RIG["instrument"]["meter"], "across": ["gate.A", "gate.C"]}}}  # type: ignore[index]
+    rig = {**RIG, "instrument": {"meter": {**RIG["instrument"]["meter"], "across": ["leaf.A", "leaf.C"]}}}  # type: ignore[index]
     servers = build_instruments(rig, StubBench(), plant_seed=None, seed=1)
     servers["meter"].close()
     assert float(ask(servers["meter"].instrument, "READ?")) == pytest.approx(-TERMINALS_V[0][2], abs=0.01)
@@ -183,8 +183,8 @@ def test_reading_is_true_with_gain_and_offset() -> None:
     ("entry", "words"),
     [
         ({"class": "scope"}, "supply, multimeter or thermometer expected, found 'scope'"),
-        ({"class": "multimeter", "across": ["gate.A", "wheel.B"]}, "two terminals of one motor expected"),
-        ({"class": "multimeter", "across": ["gate.A", "gate.A"]}, "two terminals of one motor expected"),
+        ({"class": "multimeter", "across": ["leaf.A", "wheel.B"]}, "two terminals of one motor expected"),
+        ({"class": "multimeter", "across": ["leaf.A", "leaf.A"]}, "two terminals of one motor expected"),
         ({"class": "multimeter", "across": ["sluice.A", "sluice.B"]}, "two terminals of one motor expected"),
     ],
 )

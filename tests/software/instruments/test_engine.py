@@ -28,7 +28,7 @@ def ask(instrument: Instrument, message: str) -> str:
 
 @pytest.fixture
 def instrument() -> Instrument:
-    fresh = Instrument("maker,VIRTUAL model,0,0")
+    fresh = Instrument("maker,SIMULATED model,0,0")
     assert ask(fresh, "*ESR?") == "128"  # power on, once
     return fresh
 
@@ -201,4 +201,4 @@ def test_no_message_breaks_an_instrument(messages: list[str]) -> None:
         supply.receive(message)
         if supply.reply_waiting:
             assert "\n" not in supply.read()
-    assert ask(supply, "*IDN?").startswith("Rotorgate,VIRTUAL DC supply,supply,")
+    assert ask(supply, "*IDN?").startswith("Rotorgate,SIMULATED DC supply,supply,")

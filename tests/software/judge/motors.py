@@ -200,7 +200,7 @@ DETECT = {
     "thermal.slow_time": Detect(percent=60),
     "thermal.driver_rise": Detect(percent=150),
 }
-MOTORS = ("gate", "wheel")
+MOTORS = ("leaf", "wheel")
 NAMES = tuple(f"{motor}.{suffix}" for motor in MOTORS for suffix in QUANTITIES)
 RULE = Rule(planned=len(NAMES), detect=DETECT)
 
@@ -274,7 +274,7 @@ def draw(motor: Motor, dice: random.Random, shared: Mapping[str, float]) -> Moto
 
 
 FILE = {
-    "gate": Motor(),
+    "leaf": Motor(),
     "wheel": Motor(
         flux=5.8e-3,
         resistance=5.4,

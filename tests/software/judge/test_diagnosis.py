@@ -23,9 +23,9 @@ Fault = Callable[[str, Motor], Motor]
 UNPARTED = frozenset({"stiffness.supply_voltage", "stiffness.torque_per_ampere", "thermal.resistance"})
 
 
-def on_gate(**factors: float) -> Fault:
-    """A fault that multiplies parameters of the gate motor."""
-    return lambda name, m: replace(m, **{k: getattr(m, k) * f for k, f in factors.items()}) if name == "gate" else m
+def on_leaf(**factors: float) -> Fault:
+    """A fault that multiplies parameters of the leaf motor."""
+    return lambda name, m: replace(m, **{k: getattr(m, k) * f for k, f in factors.items()}) if name == "leaf" else m
 
 
 def on_both(**factors: float) -> Fault:
@@ -41,70 +41,70 @@ def crossed(order: int) -> Fault:
 
     def fault(name: str, m: Motor) -> Motor:
         offset = math.remainder(about - m.offset, 2.0 * math.pi)
-        return replace(m, direction=-1.0, order=float(order), offset=offset) if name == "gate" else m
+        return replace(m, direction=-1.0, order=float(order), offset=offset) if name == "leaf" else m
 
     return fault
 
 
 def mirrored(name: str, m: Motor) -> Motor:
     """The sensor counts the other way: s' = -s."""
-    return replace(m, direction=-1.0, order=4.0, hang=-m.hang) if name == "gate" else m
+    return replace(m, direction=-1.0, order=4.0, hang=-m.hang) if name == "leaf" else m
 
 
 def turned(name: str, m: Motor) -> Motor:
     """The magnet has slipped by 0.4 rad."""
     offset = math.remainder(m.offset - m.pole_pairs * 0.4, 2.0 * math.pi)
-    return replace(m, hang=m.hang + 0.4, offset=offset) if name == "gate" else m
+    return replace(m, hang=m.hang + 0.4, offset=offset) if name == "leaf" else m
 
 
 SINGLE: Mapping[str, tuple[Fault, set[str], tuple[str, ...]]] = {
-    "magnet weak": (on_gate(flux=0.85), {"magnet flux", "arm torque"}, ("gate",)),
-    "magnet strong": (on_gate(flux=1.25), {"magnet flux", "arm torque"}, ("gate",)),
-    "magnets of both weak": (on_both(flux=0.8), {"magnet flux", "arm torque"}, ("gate", "wheel")),
-    "winding": (on_gate(resistance=1.25), {"winding resistance"}, ("gate",)),
-    "supply low": (on_both(supply=0.9), {"supply voltage"}, ("gate", "wheel")),
-    "supply high": (on_both(supply=1.15), {"supply voltage"}, ("gate", "wheel")),
-    "gain halved": (on_both(gain=0.5), {"loop gain"}, ("gate", "wheel")),
-    "gain halved in one": (on_gate(gain=0.5), {"loop gain"}, ("gate",)),
-    "later by 2 ms": (added(delay=2e-3), {"loop delay"}, ("gate", "wheel")),
-    "winding loose": (on_gate(r_winding=1.5), {"winding to housing"}, ("gate",)),
-    "housing hot": (on_gate(r_housing=1.7), {"housing to ambient"}, ("gate",)),
-    "driver hot": (on_both(driver_heat=3.0), {"driver heat"}, ("gate", "wheel")),
-    "other poles": (on_gate(pole_pairs=12 / 11), {"pole pairs"}, ("gate",)),
-    "B and C": (crossed(3), {"phases B and C exchanged"}, ("gate",)),
-    "A and B": (crossed(4), {"phases A and B exchanged"}, ("gate",)),
-    "A and C": (crossed(5), {"phases A and C exchanged"}, ("gate",)),
-    "sensor mirrored": (mirrored, {"sensor reversed"}, ("gate",)),
-    "magnet turned": (turned, {"sensor magnet turned"}, ("gate",)),
-    "lead off": (on_gate(weakest=0.0), {"phase open"}, ("gate",)),
+    "magnet weak": (on_leaf(flux=0.85), {"magnet flux", "arm torque"}, ("leaf",)),
+    "magnet strong": (on_leaf(flux=1.25), {"magnet flux", "arm torque"}, ("leaf",)),
+    "magnets of both weak": (on_both(flux=0.8), {"magnet flux", "arm torque"}, ("leaf", "wheel")),
+    "winding": (on_leaf(resistance=1.25), {"winding resistance"}, ("leaf",)),
+    "supply low": (on_both(supply=0.9), {"supply voltage"}, ("leaf", "wheel")),
+    "supply high": (on_both(supply=1.15), {"supply voltage"}, ("leaf", "wheel")),
+    "gain halved": (on_both(gain=0.5), {"loop gain"}, ("leaf", "wheel")),
+    "gain halved in one": (on_leaf(gain=0.5), {"loop gain"}, ("leaf",)),
+    "later by 2 ms": (added(delay=2e-3), {"loop delay"}, ("leaf", "wheel")),
+    "winding loose": (on_leaf(r_winding=1.5), {"winding to housing"}, ("leaf",)),
+    "housing hot": (on_leaf(r_housing=1.7), {"housing to ambient"}, ("leaf",)),
+    "driver hot": (on_both(driver_heat=3.0), {"driver heat"}, ("leaf", "wheel")),
+    "other poles": (on_leaf(pole_pairs=12 / 11), {"pole pairs"}, ("leaf",)),
+    "B and C": (crossed(3), {"phases B and C exchanged"}, ("leaf",)),
+    "A and B": (crossed(4), {"phases A and B exchanged"}, ("leaf",)),
+    "A and C": (crossed(5), {"phases A and C exchanged"}, ("leaf",)),
+    "sensor mirrored": (mirrored, {"sensor reversed"}, ("leaf",)),
+    "magnet turned": (turned, {"sensor magnet turned"}, ("leaf",)),
+    "lead off": (on_leaf(weakest=0.0), {"phase open"}, ("leaf",)),
     "noisy and old": (
         lambda _, m: replace(m, noise=5 * m.noise, age=m.age + 1e-3, delay=m.delay + 1e-3),
         {"noisier path"},
-        ("gate", "wheel"),
+        ("leaf", "wheel"),
     ),
     "noisy and old, each in its own frame": (
         lambda name, m: replace(
-            m, noise=5 * m.noise, age=m.age + (0.9e-3 if name == "gate" else 1.5e-3), delay=m.delay + 1e-3
+            m, noise=5 * m.noise, age=m.age + (0.9e-3 if name == "leaf" else 1.5e-3), delay=m.delay + 1e-3
         ),
         {"noisier path"},
-        ("gate", "wheel"),
+        ("leaf", "wheel"),
     ),
-    "old": (added(age=1.5e-3, delay=1.5e-3), {"older reading"}, ("gate", "wheel")),
-    "bad connector": (added(driver=1.5), {"driver resistance"}, ("gate", "wheel")),
-    "friction": (on_gate(friction=4.0), {"friction"}, ("gate",)),
-    "flywheel": (on_gate(inertia=4.0), {"inertia"}, ("gate",)),
-    "clip": (on_both(clip=0.7), {"loop clip"}, ("gate", "wheel")),
-    "period": (on_both(period=2.0), {"loop period"}, ("gate", "wheel")),
+    "old": (added(age=1.5e-3, delay=1.5e-3), {"older reading"}, ("leaf", "wheel")),
+    "bad connector": (added(driver=1.5), {"driver resistance"}, ("leaf", "wheel")),
+    "friction": (on_leaf(friction=4.0), {"friction"}, ("leaf",)),
+    "flywheel": (on_leaf(inertia=4.0), {"inertia"}, ("leaf",)),
+    "clip": (on_both(clip=0.7), {"loop clip"}, ("leaf", "wheel")),
+    "period": (on_both(period=2.0), {"loop period"}, ("leaf", "wheel")),
 }
 TWO: Mapping[str, Fault] = {
-    "magnet and winding loose": on_gate(flux=0.8, r_winding=1.6),
-    "magnet and gain": on_gate(flux=0.8, gain=0.5),
-    "magnet and gain that hides it": on_gate(flux=0.8, gain=1.25),
+    "magnet and winding loose": on_leaf(flux=0.8, r_winding=1.6),
+    "magnet and gain": on_leaf(flux=0.8, gain=0.5),
+    "magnet and gain that hides it": on_leaf(flux=0.8, gain=1.25),
     "gain and delay": lambda _, m: replace(m, gain=m.gain * 0.5, delay=m.delay + 2e-3),
     "supply and magnet": lambda _, m: replace(m, supply=m.supply * 0.88, flux=m.flux * 0.8),
     "supply and winding": on_both(supply=0.88, resistance=1.25),
-    "one fault a motor": lambda n, m: replace(m, flux=m.flux * 0.8) if n == "gate" else replace(m, r_winding=4.0),
-    "friction and housing": on_gate(friction=4.0, r_housing=2.0),
+    "one fault a motor": lambda n, m: replace(m, flux=m.flux * 0.8) if n == "leaf" else replace(m, r_winding=4.0),
+    "friction and housing": on_leaf(friction=4.0, r_housing=2.0),
     "noise and gain": on_both(noise=5.0, gain=0.5),
 }
 
@@ -145,8 +145,8 @@ def test_sizes_are_found() -> None:
     assert late.sizes["size"] == pytest.approx(2e-3, abs=3e-4)
     path = diagnose(judged(2, SINGLE["noisy and old"][0]), RULE).causes[0]
     assert path.sizes["age"] == pytest.approx(1e-3, rel=0.2)
-    poles = diagnose(judged(2, on_gate(pole_pairs=12 / 11)), RULE).causes[0]
-    assert poles.words == "gate: the motor has 12 pole pairs where the rig file says 11"
+    poles = diagnose(judged(2, on_leaf(pole_pairs=12 / 11)), RULE).causes[0]
+    assert poles.words == "leaf: the motor has 12 pole pairs where the rig file says 11"
 
 
 def test_what_cannot_be_told_apart_is_named_together_with_what_would_part_it() -> None:
@@ -186,7 +186,7 @@ def test_exchanged_phases_and_a_reversed_sensor_are_both_named_where_the_hang_is
 
 def test_no_motion_is_a_set() -> None:
     def still(name: str, m: Motor) -> Motor:
-        return replace(m, direction=0.0) if name == "gate" else m
+        return replace(m, direction=0.0) if name == "leaf" else m
 
     measured = frozenset(s for s in DETECT if s.startswith("commutation.") and s != "commutation.direction")
     diagnosis = diagnose(judged(5, still, without=measured), RULE)
@@ -194,20 +194,20 @@ def test_no_motion_is_a_set() -> None:
 
 
 def test_a_stop_over_a_limit_alone_points_at_the_loop() -> None:
-    stop = Verdict(name="gate.step.limits", outcome=Outcome.NONCONFORMING, reason="over the speed limit")
-    healthy = [v for v in judged(1, nominal=True) if not v.name.startswith("gate.step.")]
+    stop = Verdict(name="leaf.step.limits", outcome=Outcome.NONCONFORMING, reason="over the speed limit")
+    healthy = [v for v in judged(1, nominal=True) if not v.name.startswith("leaf.step.")]
     assert names(diagnose([*healthy, stop], RULE)) == {"loop not stable"}
     for seed in range(1, 9):  # and at the stopped motor only, however well the other one's numbers fit
         others = [v for v in judged(seed) if v.name.startswith("wheel.step.")]
-        assert [cause.motors for cause in diagnose([*others, stop], RULE).causes] == [("gate",)]
-    broken = [v for v in judged(1, on_gate(r_winding=3.0)) if not v.name.startswith("gate.step.")]
+        assert [cause.motors for cause in diagnose([*others, stop], RULE).causes] == [("leaf",)]
+    broken = [v for v in judged(1, on_leaf(r_winding=3.0)) if not v.name.startswith("leaf.step.")]
     assert not diagnose([*broken, stop], RULE).known
 
 
 def test_the_open_phase_is_named_by_the_note() -> None:
     verdicts = [
-        replace(v, note="phase C carries no current") if v.name == "gate.commutation.weakest_vector" else v
-        for v in judged(1, on_gate(weakest=0.0))
+        replace(v, note="phase C carries no current") if v.name == "leaf.commutation.weakest_vector" else v
+        for v in judged(1, on_leaf(weakest=0.0))
     ]
     assert "phase C carries no current" in diagnose(verdicts, RULE).words
 
@@ -223,10 +223,10 @@ def test_a_quantity_that_is_not_judged_still_has_to_agree() -> None:
     blind = replace(RULE, detect={key: entry for key, entry in DETECT.items() if key != "stiffness.friction"})
     quiet = [
         replace(v, outcome=Outcome.NOT_JUDGED) if v.name.endswith("stiffness.friction") else v
-        for v in judged(1, on_gate(gain=0.5, friction=5.0))
+        for v in judged(1, on_leaf(gain=0.5, friction=5.0))
     ]
     assert not diagnose(quiet, blind).known
-    assert diagnose(judged(1, on_gate(gain=0.5)), blind).known
+    assert diagnose(judged(1, on_leaf(gain=0.5)), blind).known
 
 
 def test_nothing_but_consequences_is_no_evidence() -> None:
@@ -248,7 +248,7 @@ def test_a_row_can_be_added() -> None:
         settled_by="nothing",
     )
     (found,) = diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).causes
-    assert found.name == "new" and found.words == "gate and wheel: 0.50"
+    assert found.name == "new" and found.words == "leaf and wheel: 0.50"
 
 
 @examples(25)
@@ -273,7 +273,7 @@ def test_a_cause_once_named_is_never_the_wrong_one(seed: int, factor: float, par
         "supply": "supply voltage",
         "driver_heat": "driver heat",
     }[parameter]
-    change = on_both(**{parameter: factor}) if parameter == "supply" else on_gate(**{parameter: factor})
+    change = on_both(**{parameter: factor}) if parameter == "supply" else on_leaf(**{parameter: factor})
     diagnosis = diagnose(judged(seed, change), RULE)
     assert not diagnosis.known or truth in names(diagnosis), diagnosis.words
 
@@ -299,7 +299,7 @@ def test_two_large_faults_never_give_a_cause(seed: int, pair: list[str]) -> None
         "friction": 5.0,
         "clip": 1.6,
     }
-    diagnosis = diagnose(judged(seed, on_gate(**{name: sizes[name] for name in pair})), RULE)
+    diagnosis = diagnose(judged(seed, on_leaf(**{name: sizes[name] for name in pair})), RULE)
     assert not diagnosis.known, diagnosis.words
 
 
@@ -318,7 +318,7 @@ def test_a_noisier_reading_is_likened_to_pulse_width_only_where_it_is_like_it(
         return replace(m, noise=noise * m.noise, age=m.age + later_s, delay=m.delay + later_s)
 
     diagnosis = diagnose(judged(0, fault, nominal=True), RULE)
-    assert re.fullmatch(f"gate and wheel: the angle is read by a noisier path than stated: {words}", diagnosis.words)
+    assert re.fullmatch(f"leaf and wheel: the angle is read by a noisier path than stated: {words}", diagnosis.words)
 
 
 def test_rows_that_move_the_loop_leave_its_damping_free() -> None:
@@ -368,5 +368,5 @@ def test_the_bench_on_paper_is_no_copy_of_the_table() -> None:
     from tests.software.judge.motors import QUANTITIES
 
     formula = QUANTITIES["step.natural_frequency"][1]
-    nominal, weak = FILE["gate"], replace(FILE["gate"], flux=FILE["gate"].flux * 0.5)
+    nominal, weak = FILE["leaf"], replace(FILE["leaf"], flux=FILE["leaf"].flux * 0.5)
     assert formula(weak) / formula(nominal) != pytest.approx(0.5**0.5, rel=1e-3)

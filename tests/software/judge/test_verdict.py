@@ -32,7 +32,7 @@ from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outco
 from tests.examples import examples
 from tests.software.judge.simulation import bell_plan, demo_plan, false_alarms, interval, one_qualification
 
-NAME = "gate.stiffness.open_loop"
+NAME = "leaf.stiffness.open_loop"
 RULE = Rule(planned=40, detect={"stiffness.open_loop": Detect(percent=15)})
 positive = st.floats(0.01, 10.0)
 
@@ -43,7 +43,7 @@ def measured(value: float, u: float = 0.01, dof: float = math.inf, name: str = N
 
 
 def expected(value: float, u: float = 0.01, **fields: object) -> Expectation:
-    q = normal(value, u, "N m/rad", "motor.gate.resistance_ohm", remedy="four wires")
+    q = normal(value, u, "N m/rad", "motor.leaf.resistance_ohm", remedy="four wires")
     return Expectation(name=NAME, quantity=q, **fields)  # type: ignore[arg-type]
 
 
@@ -160,9 +160,9 @@ def test_what_cannot_be_seen_names_the_largest_contribution_and_its_remedy() -> 
     verdict = against_expectation(measured(0.5, 0.05), expected(0.5, 0.01), RULE)
     assert verdict.outcome is Outcome.CANNOT_TELL
     assert "must see 0.075" in verdict.reason
-    assert "largest contribution: gate.stiffness.open_loop.scatter (96% of the variance): more points" in verdict.reason
+    assert "largest contribution: leaf.stiffness.open_loop.scatter (96% of the variance): more points" in verdict.reason
     verdict = against_expectation(measured(0.5, 0.01), expected(0.5, 0.05), RULE)
-    assert "motor.gate.resistance_ohm (96% of the variance): four wires" in verdict.reason
+    assert "motor.leaf.resistance_ohm (96% of the variance): four wires" in verdict.reason
 
 
 def test_a_deviation_seen_counts_however_wide() -> None:
@@ -200,15 +200,15 @@ def test_no_detect_entry_is_not_judged_where_nothing_differs() -> None:
 
 
 def test_what_the_rig_file_asks_nothing_of_is_said_in_one_line() -> None:
-    names = ["gate.step.decay", "gate.step.overshoot", "wheel.step.decay"]
+    names = ["leaf.step.decay", "leaf.step.overshoot", "wheel.step.decay"]
     start = "measured, not judged: [detect] of the rig file says nothing of "
     assert unasked(names) == start + "step.decay, step.overshoot"
-    assert unasked(names, ["wheel.step.overshoot"]) == start + "step.decay, gate.step.overshoot"
+    assert unasked(names, ["wheel.step.overshoot"]) == start + "step.decay, leaf.step.overshoot"
 
 
 def test_absent_knowledge_is_not_judged() -> None:
-    silent = Expectation(name=NAME, needs=("motor.gate.flux_linkage_v_s",))
-    assert against_expectation(measured(0.5), silent, RULE).reason == "needs motor.gate.flux_linkage_v_s"
+    silent = Expectation(name=NAME, needs=("motor.leaf.flux_linkage_v_s",))
+    assert against_expectation(measured(0.5), silent, RULE).reason == "needs motor.leaf.flux_linkage_v_s"
     silent = Expectation(name=NAME, needs=("needs in a name", "supply.voltage_v"))
     assert against_expectation(measured(0.5), silent, RULE).reason == "needs needs in a name, supply.voltage_v"
     words = "needs a model of this quantity, or a baseline"
@@ -233,8 +233,8 @@ def test_two_units_are_a_mistake() -> None:
 def test_exact_things_are_equal_or_not(m: int, e: int) -> None:
     """Directions, orders, counts: no detect entry is asked for, nothing is allowed."""
     verdict = against_expectation(
-        Measurement(name="gate.commutation.direction", quantity=exact(m, "1")),
-        Expectation(name="gate.commutation.direction", quantity=exact(e, "1")),
+        Measurement(name="leaf.commutation.direction", quantity=exact(m, "1")),
+        Expectation(name="leaf.commutation.direction", quantity=exact(e, "1")),
         RULE,
     )
     assert verdict.outcome is (Outcome.AGREES if m == e else Outcome.DIFFERS)
@@ -316,7 +316,7 @@ def test_a_quantity_with_both_gets_two_verdicts() -> None:
     rule = replace(RULE, requirements={"stiffness.open_loop": Requirement(name=NAME, low=0.1)})
     model, limit = judge(measured(0.5, 0.001), expected(0.5, 0.001), rule)
     assert (model.outcome, limit.outcome) == (Outcome.AGREES, Outcome.CONFORMING)
-    assert decisions([NAME, "gate.step.delay"], rule.requirements) == 3
+    assert decisions([NAME, "leaf.step.delay"], rule.requirements) == 3
     (gone,) = judge(Unmeasured(name=NAME, outcome=Outcome.CANNOT_TELL, reason="too few points"), None, rule)
     assert gone.requirement is not None
 
@@ -343,7 +343,7 @@ def test_agrees_for_a_users_own_test() -> None:
 
 
 def test_a_failing_assert_prints_the_comparison() -> None:
-    with pytest.raises(AssertionError, match=r"gate\.stiffness\.open_loop: differs; measured 0\.9"):
+    with pytest.raises(AssertionError, match=r"leaf\.stiffness\.open_loop: differs; measured 0\.9"):
         assert agrees(measured(0.9), expected(0.5))
 
 
@@ -369,8 +369,8 @@ def verdict_of(word: Outcome, name: str = NAME) -> Verdict:
         ([Outcome.AGREES, Outcome.NOT_JUDGED], (NAME,), ExitCode.UNDECIDED),
         ([Outcome.AGREES, Outcome.NOT_JUDGED], ("step",), ExitCode.UNDECIDED),
         ([Outcome.AGREES], ("stiffness",), ExitCode.AGREES),
-        ([Outcome.AGREES], ("gate.stiffness",), ExitCode.AGREES),
-        ([Outcome.NOT_RUN, Outcome.AGREES], ("gate.stiffness",), ExitCode.UNDECIDED),
+        ([Outcome.AGREES], ("leaf.stiffness",), ExitCode.AGREES),
+        ([Outcome.NOT_RUN, Outcome.AGREES], ("leaf.stiffness",), ExitCode.UNDECIDED),
         ([Outcome.AGREES], ("wheel.stiffness",), ExitCode.UNDECIDED),
         ([Outcome.NOT_JUDGED], (), ExitCode.UNDECIDED),
         ([], (), ExitCode.UNDECIDED),

@@ -27,7 +27,7 @@ def server() -> Iterator[tuple[str, list[socket.socket]]]:
     connections: list[socket.socket] = []
 
     def serve() -> None:
-        board = ScriptedBoard(answers={"pass": (b"gate\r\n", b"")})
+        board = ScriptedBoard(answers={"pass": (b"leaf\r\n", b"")})
         connection, _ = listener.accept()
         connections.append(connection)
         try:
@@ -47,7 +47,7 @@ def server() -> Iterator[tuple[str, list[socket.socket]]]:
 def test_a_board_behind_a_socket_answers_without_delay(server: tuple[str, list[socket.socket]]) -> None:
     clock = WallClock()
     with Board.open(server[0], clock) as board:
-        assert board.execute("pass") == "gate\n"
+        assert board.execute("pass") == "leaf\n"
         each_s = []
         for _ in range(20):
             begin_s = clock.now_s()
@@ -73,7 +73,7 @@ def test_traffic_is_logged_on_request_only(
     with caplog.at_level(logging.DEBUG, logger="harness.link"), Board.open(server[0], WallClock()) as board:
         board.execute("pass")
     assert any("> b'pass" in message or "> b'\\x05A" in message for message in caplog.messages)
-    assert any("gate" in message and "<" in message for message in caplog.messages)
+    assert any("leaf" in message and "<" in message for message in caplog.messages)
     caplog.clear()
     assert not logging.getLogger("harness.link").isEnabledFor(logging.DEBUG)
 

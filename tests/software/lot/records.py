@@ -11,7 +11,7 @@ from harness.nouns.quantity import Contribution, Quantity
 from tests.software.compare.records import SLUICE, record
 from tests.software.record.contents import BOARD, DECLARED, RIG, RISK, VERDICT, edited
 
-NAME = "gate.thermal.driver_rise"
+NAME = "leaf.thermal.driver_rise"
 TEXT = SLUICE.replace(
     '"thermal.rise" = { max = 60.0 }', '"thermal.rise" = { max = 60.0 }\n"thermal.driver_rise" = { max = 6.0 }'
 )
@@ -21,7 +21,7 @@ def rise(value: float, own_u: float = 0.02, **type_b: float) -> Quantity:
     """A value with a type A part of 30 degrees of freedom and type B parts by source (`__` for a dot)."""
     budget = {source.replace("__", "."): Contribution(u=u, shape="rectangular") for source, u in type_b.items()}
     if own_u:
-        budget["gate.thermal fit"] = Contribution(u=own_u, dof=30.0)
+        budget["leaf.thermal fit"] = Contribution(u=own_u, dof=30.0)
     return Quantity(value=value, unit="K", budget=budget)
 
 
@@ -48,7 +48,7 @@ def run(
             "unique_id": unique_id if unique_id is not None else f"id{board}",
             "machine": machine,
         },
-        declared={motor: {**DECLARED, "version": "2.0"} for motor in ("gate", "wheel")},
+        declared={motor: {**DECLARED, "version": "2.0"} for motor in ("leaf", "wheel")},
         rig={**RIG, "text": text, "description": "a bench"},
         repeat={"number": repeat[0], "of": repeat[1]},
         risk=RISK,
@@ -75,7 +75,7 @@ def boards(
     for number in range(first, first + count):
         true = dice.gauss(mean, s)
         for k in range(repeats):
-            value = rise(true + dice.gauss(0.0, noise), noise, instrument__meter_gate__voltage=0.05)
+            value = rise(true + dice.gauss(0.0, noise), noise, instrument__meter_leaf__voltage=0.05)
             place = (number - 1) * repeats + k + 1
             runs.append(run(place, f"B{number:02d}", {NAME: value}, repeat=(k + 1, repeats), **options))
     return runs

@@ -2,7 +2,7 @@
 
     python -m tests.software.lot.simulation [LOTS]
 
-Normal lots, of boards that are normal and of boards drawn evenly between two limits, as the virtual bench draws them.
+Normal lots, of boards that are normal and of boards drawn evenly between two limits, as the simulated bench draws them.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from harness.report.certificate import certificate_page
 from tests.software.lot.records import NAME, boards, rise, run
 
 AGREES = [{"name": NAME, "outcome": "agrees"}, {"name": NAME, "outcome": "conforming", "requirement": {"high": 6.0}}]
-NOT_RUN = {"name": "gate.step.delay", "outcome": "not run", "reason": "needs a known torque: add [motor.gate.load]"}
+NOT_RUN = {"name": "leaf.step.delay", "outcome": "not run", "reason": "needs a known torque: add [motor.leaf.load]"}
 
 
 def page(runs, board="B01", reference=None):
@@ -30,7 +30,7 @@ def page(runs, board="B01", reference=None):
 def two(value=3.7, **options):
     own = {"verdicts": [*AGREES, NOT_RUN], **options}
     return [
-        run(k, "B01", {NAME: rise(value, 0.02, instrument__meter_gate__voltage=0.05)}, repeat=(k, 2), **own)
+        run(k, "B01", {NAME: rise(value, 0.02, instrument__meter_leaf__voltage=0.05)}, repeat=(k, 2), **own)
         for k in (1, 2)
     ]
 
@@ -60,22 +60,22 @@ def test_the_page_says_what_was_measured_on_what_by_which_rule_and_where_it_ends
         "JCGM 106:2012",
         "ISO 14253-1",
         "agrees in 2 of 2",
-        "needs a known torque: add [motor.gate.load]",
+        "needs a known torque: add [motor.leaf.load]",
         "issued by no accredited laboratory",
-        "on the reference motor (gate and wheel)",
+        "on the reference motor (leaf and wheel)",
         "signature",
         "2026-02-03T04:05:06+00:00",
     ):
         assert said in text, said
-    assert "VIRTUAL" not in text
+    assert "SIMULATED" not in text
     assert "<script" not in text
     assert "http" not in text.replace("http-equiv", "")
     assert "size: A4" in text
 
 
-def test_a_virtual_board_is_called_so_first_and_last():
-    text = page(two(virtual=True, plant_seed=None))[1]
-    assert text.index("VIRTUAL BENCH: board, motors and instruments are simulated") < text.index("<main>")
+def test_a_simulated_board_is_called_so_first_and_last():
+    text = page(two(simulated=True, plant_seed=None))[1]
+    assert text.index("SIMULATED BENCH: board, motors and instruments are simulated") < text.index("<main>")
     assert "it says nothing about hardware" in text
 
 
@@ -87,7 +87,7 @@ def test_a_virtual_board_is_called_so_first_and_last():
         ({"exit_code": 2}, "open", "No decision on board B01"),
         ({"verdicts": [{"name": NAME, "outcome": "differs"}]}, "refused", "Board B01 does not conform"),
         (
-            {"verdicts": [*AGREES, {"name": "gate.step.limits", "outcome": "nonconforming", "reason": "too fast"}]},
+            {"verdicts": [*AGREES, {"name": "leaf.step.limits", "outcome": "nonconforming", "reason": "too fast"}]},
             "refused",
             "Board B01 does not conform",
         ),

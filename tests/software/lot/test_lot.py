@@ -30,7 +30,7 @@ def test_runs_are_gathered_by_board_in_the_order_they_were_started():
     assert list(lot.boards) == ["B01", "B02", "B03"]
     assert [one.number for one in lot.boards["B02"]] == [3, 4]
     assert [one.number for one in lot.runs] == [1, 2, 3, 4, 5, 6]
-    assert (lot.rig, lot.virtual, lot.left_out, lot.remarks) == ("sluice", False, (), ())
+    assert (lot.rig, lot.simulated, lot.left_out, lot.remarks) == ("sluice", False, (), ())
 
 
 def test_what_cannot_stand_with_the_others_is_left_out_with_the_reason():
@@ -43,14 +43,14 @@ def test_what_cannot_stand_with_the_others_is_left_out_with_the_reason():
         run(14, "B04", value, unique_id="other"),
         run(15, "B05", value, unique_id="same"),
         run(16, "B06", value, unique_id="same"),
-        run(17, "B07", value, instruments={**INSTRUMENTS, "meter_gate": "Maker,Multimeter,SN999,1.0"}),
+        run(17, "B07", value, instruments={**INSTRUMENTS, "meter_leaf": "Maker,Multimeter,SN999,1.0"}),
         run(
             18,
             "B08",
             value,
             text=TEXT.replace("flux_linkage_v_s = { value = 6.0e-3", "flux_linkage_v_s = { value = 6.1e-3"),
         ),
-        run(19, "B09", value, virtual=True),
+        run(19, "B09", value, simulated=True),
     ]
     lot = gather("spring", runs)
     assert list(lot.boards) == ["B01", "B02"]
@@ -60,14 +60,14 @@ def test_what_cannot_stand_with_the_others_is_left_out_with_the_reason():
         "board B04: two boards under one name: unique id one in run 13 and other in run 14",
         "board B05: one board under two names: unique id same was B05 in run 15 and B06 in run 16",
         "board B06: one board under two names: unique id same was B05 in run 15 and B06 in run 16",
-        "run 17: another bench (instrument meter_gate)",
+        "run 17: another bench (instrument meter_leaf)",
         "run 18: another bench ([motor] of the rig file)",
-        "run 19: another bench (rig sluice of virtual plant None in place of rig sluice)",
+        "run 19: another bench (rig sluice of simulated plant None in place of rig sluice)",
     )
 
 
 def test_of_several_benches_the_one_with_most_boards_counts_not_the_one_with_most_runs():
-    other = {**INSTRUMENTS, "meter_gate": "Maker,Multimeter,SN999,1.0"}
+    other = {**INSTRUMENTS, "meter_leaf": "Maker,Multimeter,SN999,1.0"}
     often = [run(20 + k, "B09", {NAME: rise(3.7)}, instruments=other) for k in range(5)]
     assert list(gather("spring", [*boards(2, repeats=1), *often]).boards) == ["B01", "B02"]
 
@@ -97,7 +97,7 @@ def test_repeats_of_one_command_are_one_mounting():
 def test_repeats_shrink_type_a_and_leave_type_b():
     def one(count):
         values = [
-            run(k, "B01", {NAME: rise(3.7, 0.02, instrument__meter_gate__voltage=0.05)}) for k in range(1, count + 1)
+            run(k, "B01", {NAME: rise(3.7, 0.02, instrument__meter_leaf__voltage=0.05)}) for k in range(1, count + 1)
         ]
         return only(quantities(gather("spring", values))).boards["B01"]
 
@@ -149,10 +149,10 @@ def test_boards_that_were_not_measured_do_not_count_and_are_named():
 
 
 def test_a_quantity_without_a_requirement_and_a_count_have_no_capability():
-    exact = {"gate.commutation.pole_pairs": rise(11.0, 0.0), "gate.thermal.fast_rise": rise(9.0)}
+    exact = {"leaf.commutation.pole_pairs": rise(11.0, 0.0), "leaf.thermal.fast_rise": rise(9.0)}
     found = quantities(gather("spring", [run(k, f"B{k:02d}", exact) for k in range(1, 12)]))
-    assert only(found, "gate.thermal.fast_rise").why_not == "no requirement in the rig file"
-    assert only(found, "gate.commutation.pole_pairs").exact
+    assert only(found, "leaf.thermal.fast_rise").why_not == "no requirement in the rig file"
+    assert only(found, "leaf.commutation.pole_pairs").exact
 
 
 def test_the_verdict_is_on_the_mean_with_guard_bands():
@@ -186,7 +186,7 @@ def test_what_belongs_to_the_bench_cancels_between_boards_and_what_belongs_to_a_
         assert found.found.finding is Finding.UNDECIDED
         return found.apart
 
-    for source in ("instrument__meter_gate__voltage", "motor__gate__load__mass_kg", "motor__gate__resistance_ohm"):
+    for source in ("instrument__meter_leaf__voltage", "motor__leaf__load__mass_kg", "motor__leaf__resistance_ohm"):
         assert apart(source).u == pytest.approx(0.01 * math.sqrt(2.0), rel=1e-6), source
     for source in ("driver__on_resistance_ohm", "firmware__dead_time_s", "gate driver's converter, hot"):
         assert apart(source).u == pytest.approx(math.hypot(0.05, 0.05, 0.01, 0.01), rel=1e-6), source
@@ -245,5 +245,5 @@ def test_what_the_procedure_leaves_open_adds_between_boards_however_many_mountin
         lot = gather("spring", [*own, run(9, "B01", {NAME: rise(3.8, 0.01, **{source: 0.05})})])
         return compared(lot, "B00", quantities(lot)).beside["B01"][0].found.gap.u
 
-    assert found("instrument__meter_gate__voltage") < 0.02
+    assert found("instrument__meter_leaf__voltage") < 0.02
     assert found("gate driver's converter, hot") > 0.07

@@ -205,6 +205,6 @@ def test_orders_are_found_in_the_checks() -> None:
 def test_firmware_without_its_loop_costs_the_checks_that_close_it(pace: str, absent: str) -> None:
     lacks = missing_parts({part.name for part in PARTS} - {absent}, pace)
     assert [part.name for part in lacks] == [absent]
-    reasons = {check: lacking(FakeRig(lacks=lacks), check_named(check), "gate") for check in CHECK_NAMES}  # type: ignore[arg-type]
+    reasons = {check: lacking(FakeRig(lacks=lacks), check_named(check), "leaf") for check in CHECK_NAMES}  # type: ignore[arg-type]
     assert {check for check, reason in reasons.items() if absent in reason} == {"stiffness", "step", "together"}
     assert reasons["thermal"] == reasons["commutation"] == ""

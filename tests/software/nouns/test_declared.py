@@ -32,7 +32,7 @@ GOOD = {
 
 
 def test_a_good_declaration_is_turned_into_si_units() -> None:
-    declared = parse_declared("gate", GOOD)
+    declared = parse_declared("leaf", GOOD)
     assert declared.loop_period_s == pytest.approx(1e-3)
     assert declared.dead_time_s == pytest.approx(150e-9)
     assert declared.amplitude_limit == 0.5
@@ -43,8 +43,8 @@ def test_a_good_declaration_is_turned_into_si_units() -> None:
 
 @pytest.mark.parametrize("key", sorted(DECLARED))
 def test_every_key_is_asked_for_by_name(key: str) -> None:
-    with pytest.raises(DeclarationError, match=rf"declare\(\) for motor gate: .*{key} is missing"):
-        parse_declared("gate", {name: value for name, value in GOOD.items() if name != key})
+    with pytest.raises(DeclarationError, match=rf"declare\(\) for motor leaf: .*{key} is missing"):
+        parse_declared("leaf", {name: value for name, value in GOOD.items() if name != key})
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_every_key_is_asked_for_by_name(key: str) -> None:
 )
 def test_a_wrong_value_says_what_was_expected_and_found(key: str, value: object, message: str) -> None:
     with pytest.raises(DeclarationError, match=message):
-        parse_declared("gate", {**GOOD, key: value})
+        parse_declared("leaf", {**GOOD, key: value})
 
 
 _any_value = st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.lists(st.integers())
@@ -70,7 +70,7 @@ _any_value = st.none() | st.booleans() | st.integers() | st.floats() | st.text()
 def test_nothing_a_board_answers_raises_anything_else(answer: object) -> None:
     changed = {**GOOD, **answer} if isinstance(answer, dict) else answer
     try:
-        parse_declared("gate", changed)
+        parse_declared("leaf", changed)
     except DeclarationError as problem:
         assert "\n" not in str(problem)
 

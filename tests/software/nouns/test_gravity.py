@@ -32,8 +32,8 @@ def relative(quantity: Quantity) -> float:
 
 
 def test_measurement_and_model_have_the_same_width() -> None:
-    arm = readings_of(SPEC, "gate", {o.name.rpartition(".")[2]: o for o in observations()}).arm_n_m
-    modelled = alignment.arm_over_field(SPEC, "gate")
+    arm = readings_of(SPEC, "leaf", {o.name.rpartition(".")[2]: o for o in observations()}).arm_n_m
+    modelled = alignment.arm_over_field(SPEC, "leaf")
     assert modelled is not None
     width = gravity.local().u / gravity.local().value
     assert relative(arm) == pytest.approx(width)
@@ -41,7 +41,7 @@ def test_measurement_and_model_have_the_same_width() -> None:
 
 
 def test_the_loops_share_knows_that_gravity_differs() -> None:
-    share = step_dynamics.loop_share(SPEC, "gate", 60.0)
+    share = step_dynamics.loop_share(SPEC, "leaf", 60.0)
     part = abs(share.budget["local gravity"].u) / (1.0 - share.value)
     assert part == pytest.approx(gravity.local().u / gravity.local().value)
 

@@ -34,11 +34,11 @@ def test_the_entry_for_the_motor_goes_before_the_one_for_every_motor(motor, chec
 
 @pytest.mark.parametrize("value", [0, "", 0.0, False])
 def test_an_entry_that_counts_as_nothing_is_an_entry(value: object) -> None:
-    assert Name("gate.step.delay").entry_in({"gate.step.delay": value, "step.delay": 1}) == value
+    assert Name("leaf.step.delay").entry_in({"leaf.step.delay": value, "step.delay": 1}) == value
 
 
 def test_it_is_asked_for_alone_on_every_motor_or_with_its_check_and_never_by_its_motor() -> None:
-    assert Name("gate.step.delay").keys == {"gate.step.delay", "step.delay", "gate.step", "step"}
+    assert Name("leaf.step.delay").keys == {"leaf.step.delay", "step.delay", "leaf.step", "step"}
     assert Name("together.supply_sag").keys == {"together.supply_sag", "together"}
     assert Name("step.stiffness.open_loop").keys.isdisjoint({"step"})  # a motor that is called like a check
 
@@ -55,5 +55,5 @@ def test_a_check_alone_is_its_own_check() -> None:
 
 
 def test_a_terminal_is_of_a_motor() -> None:
-    assert (PhaseTerminal("gate.B").motor, PhaseTerminal("gate.B").phase) == ("gate", "B")
-    assert (PhaseTerminal("gate").motor, PhaseTerminal("gate").phase) == ("gate", "")
+    assert (PhaseTerminal("leaf.B").motor, PhaseTerminal("leaf.B").phase) == ("leaf", "B")
+    assert (PhaseTerminal("leaf").motor, PhaseTerminal("leaf").phase) == ("leaf", "")

@@ -24,7 +24,7 @@ GIVEN: Conditions = {
 
 def stated(conditions: Conditions = GIVEN) -> Description:
     """An observation's description."""
-    return Description(name="gate.step.trace", columns=(), conditions=conditions)
+    return Description(name="leaf.step.trace", columns=(), conditions=conditions)
 
 
 def test_each_reader_gives_its_kind() -> None:
@@ -62,13 +62,13 @@ def test_another_kind_names_observation_and_condition(
     read: Callable[[Description, str], object], condition: str, words: str
 ) -> None:
     """One line: where, expected, found."""
-    with pytest.raises(MeasurementError, match=f"^gate.step.trace: condition {condition}: {words}"):
+    with pytest.raises(MeasurementError, match=f"^leaf.step.trace: condition {condition}: {words}"):
         read(stated(), condition)
 
 
 def test_an_absent_one_names_those_there_are() -> None:
     """As for a column."""
-    with pytest.raises(MeasurementError, match=r"^gate.step.trace: no condition clip; it has pace$"):
+    with pytest.raises(MeasurementError, match=r"^leaf.step.trace: no condition clip; it has pace$"):
         stated({"pace": "own"}).number("clip")
     with pytest.raises(MeasurementError, match=r"no condition clip; it has none$"):
         stated({}).number("clip")

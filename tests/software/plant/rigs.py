@@ -16,11 +16,11 @@ IDEAL_BRIDGE = {"dead_time_s": 0.0, "diode_drop_v": 0.0}
 STIFF_BUS = {"bus_capacitance_f": 1e3}
 
 
-def rig(gate: dict[str, Any] | None = None, driver: dict[str, Any] | None = None) -> Parameters:
-    """The nominal sluice rig with some of the gate motor's and the driver's parameters changed."""
+def rig(leaf: dict[str, Any] | None = None, driver: dict[str, Any] | None = None) -> Parameters:
+    """The nominal sluice rig with some of the leaf motor's and the driver's parameters changed."""
     parameters = drawing.load("sluice")
     motors = dict(parameters.motors)
-    motors["gate"] = replace(motors["gate"], **(gate or {}))
+    motors["leaf"] = replace(motors["leaf"], **(leaf or {}))
     return replace(parameters, motors=motors, driver=replace(parameters.driver, **(driver or {})))
 
 

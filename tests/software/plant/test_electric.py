@@ -26,7 +26,7 @@ LOCKED = {"rotor_inertia_kg_m2": 1e6} | NO_ARM | NO_COGGING | NO_FRICTION
 def test_current_rises_as_resistance_and_inductance_say() -> None:
     parameters = rig(LOCKED | {"saliency": 0.0}, IDEAL_BRIDGE | STIFF_BUS)
     parameters = replace(parameters, room_c=20.0)
-    motor, driver = parameters.motors["gate"], parameters.driver
+    motor, driver = parameters.motors["leaf"], parameters.driver
     plant = powered(parameters)
     begun = plant.time_ns
     duties(plant, 0, (0.7, 0.5, 0.5))
@@ -43,7 +43,7 @@ def test_current_rises_as_resistance_and_inductance_say() -> None:
 
 def test_dead_time_takes_its_share_of_the_voltage() -> None:
     parameters = replace(rig(LOCKED, STIFF_BUS | {"zero_crossing_a": 1e-6}), room_c=20.0)
-    motor, driver = parameters.motors["gate"], parameters.driver
+    motor, driver = parameters.motors["leaf"], parameters.driver
     plant = powered(parameters)
     duties(plant, 0, (0.7, 0.5, 0.5))
     plant.advance_to(plant.time_ns + 10 * MS)
@@ -56,7 +56,7 @@ def test_dead_time_takes_its_share_of_the_voltage() -> None:
 
 def test_short_circuited_windings_brake_as_the_steady_state_says() -> None:
     parameters = replace(rig(LOCKED | {"saliency": 0.0}, IDEAL_BRIDGE | STIFF_BUS), room_c=20.0)
-    motor, driver = parameters.motors["gate"], parameters.driver
+    motor, driver = parameters.motors["leaf"], parameters.driver
     plant = powered(parameters, parts=4)
     place(plant, 0, 0.0, 40.0)
     duties(plant, 0, (0.0, 0.0, 0.0))
@@ -73,7 +73,7 @@ def test_short_circuited_windings_brake_as_the_steady_state_says() -> None:
 def test_no_load_speed_is_where_the_back_emf_meets_the_voltage() -> None:
     free = NO_ARM | NO_COGGING | NO_FRICTION | {"saliency": 0.0}
     parameters = replace(rig(free, IDEAL_BRIDGE | STIFF_BUS), room_c=20.0)
-    motor = parameters.motors["gate"]
+    motor = parameters.motors["leaf"]
     plant = powered(parameters)
     amplitude = 0.2
     begun = plant.time_ns
@@ -117,7 +117,7 @@ def test_currents_die_in_the_diodes_when_the_bridge_goes_off() -> None:
 
 def test_terminals_of_a_turning_motor_show_its_back_emf() -> None:
     parameters = replace(rig(LOCKED | {"electrical_offset_rad": 0.0}), room_c=20.0)
-    motor = parameters.motors["gate"]
+    motor = parameters.motors["leaf"]
     plant = powered(parameters)
     place(plant, 0, 0.0, 10.0)
     begun = plant.time_ns

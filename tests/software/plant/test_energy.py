@@ -51,7 +51,7 @@ def test_a_battery_with_coupled_shafts_balances() -> None:
 
 
 def test_a_closed_loop_that_feeds_back_balances() -> None:
-    loop = Loop(drawing.load("sluice"), read_firmware("sluice"), "gate", 12.0, 1)
+    loop = Loop(drawing.load("sluice"), read_firmware("sluice"), "leaf", 12.0, 1)
     plant = loop.plant
     before = plant.stored_j() - plant.bus.source_j + sum(plant.lost_j().values())
     for way in (0.9, -0.9, 0.9):

@@ -19,7 +19,7 @@ from rigs_demo.truth.heat import CURRENT_A, driver_rise_k, modes
 from tests.examples import examples
 from tests.software.plant.rigs import STIFF_BUS, S, duties, powered, rig
 
-GATE = drawing.load("sluice").motors["gate"]
+LEAF = drawing.load("sluice").motors["leaf"]
 POWERS = st.tuples(*[st.floats(0.0, 5.0)] * 3)
 
 
@@ -35,10 +35,10 @@ def matrix(thermal: ThermalParameters) -> tuple[np.ndarray, np.ndarray]:
 @examples(40)
 @given(POWERS, st.floats(0.01, 3000.0))
 def test_one_step_is_the_matrix_exponential(power: tuple[float, float, float], duration_s: float) -> None:
-    heat = MotorHeat(GATE.thermal, 20.0)
+    heat = MotorHeat(LEAF.thermal, 20.0)
     heat.advance(100.0, (1.0, 0.0, 2.0))
     rise = np.array(heat.state) - 20.0
-    a, b = matrix(GATE.thermal)
+    a, b = matrix(LEAF.thermal)
     end = -np.linalg.solve(a, b @ np.array([*power, 0.0]))
     expected = end + expm(a * duration_s) @ (rise - end)
     assert np.array(heat.after(duration_s, power)) - 20.0 == pytest.approx(expected, abs=1e-8)
@@ -47,7 +47,7 @@ def test_one_step_is_the_matrix_exponential(power: tuple[float, float, float], d
 @examples(40)
 @given(POWERS, st.floats(0.01, 500.0), st.floats(0.01, 500.0))
 def test_two_steps_are_one(power: tuple[float, float, float], first_s: float, second_s: float) -> None:
-    once, twice = MotorHeat(GATE.thermal, 20.0), MotorHeat(GATE.thermal, 20.0)
+    once, twice = MotorHeat(LEAF.thermal, 20.0), MotorHeat(LEAF.thermal, 20.0)
     once.advance(first_s + second_s, power)
     twice.advance(first_s, power)
     twice.advance(second_s, power)
@@ -62,7 +62,7 @@ def test_the_driver_rises_as_one_node_does() -> None:
 
 def test_ten_minutes_of_holding_agree_with_an_integration_of_resistances_that_warm() -> None:
     parameters = rig(driver=STIFF_BUS | {"dead_time_s": 0.0})
-    motor, driver = parameters.motors["gate"], parameters.driver
+    motor, driver = parameters.motors["leaf"], parameters.driver
     plant = powered(parameters)
     field, level = tau / 4.0, 0.6
     duty = tuple(0.5 + 0.5 * level * cos(field - n * tau / 3.0) for n in range(3))
@@ -85,11 +85,11 @@ def test_ten_minutes_of_holding_agree_with_an_integration_of_resistances_that_wa
 
 
 def test_true_rises_are_where_an_integration_ends() -> None:
-    true = modes(GATE)
-    a, b = matrix(GATE.thermal)
+    true = modes(LEAF)
+    a, b = matrix(LEAF.thermal)
 
     def slope(_: float, rise: np.ndarray) -> np.ndarray:
-        ohm = GATE.resistance_ohm * (255.0 + rise[1:3]) / 255.0
+        ohm = LEAF.resistance_ohm * (255.0 + rise[1:3]) / 255.0
         return np.asarray(a @ rise + b @ np.array([0.0, *(ohm * CURRENT_A**2), 0.0]))
 
     times = [100.0, 2000.0, 2100.0, 20000.0]
@@ -100,13 +100,13 @@ def test_true_rises_are_where_an_integration_ends() -> None:
     # Once the fast modes have died, what is left of the slow one reaches back to rise less fast rise at the start.
     back = (true.rise_k - found[1]) * np.exp(times[1] / true.slow_s)
     assert true.fast_rise_k == pytest.approx(true.rise_k - back, rel=1e-3)
-    assert 0.9 < true.fast_s / (GATE.thermal.winding_to_housing_k_w * GATE.thermal.winding_capacity_j_k) < 1.1
+    assert 0.9 < true.fast_s / (LEAF.thermal.winding_to_housing_k_w * LEAF.thermal.winding_capacity_j_k) < 1.1
 
 
 def test_the_driver_warms_on_the_plant_as_its_true_rise_says() -> None:
     parameters = replace(rig(driver=STIFF_BUS), room_c=20.0)
     plant = powered(parameters)
-    motor = parameters.motors["gate"]
+    motor = parameters.motors["leaf"]
     cold_ohm = motor.resistance_ohm + parameters.driver.on_resistance_ohm
     dead_v = 12.0 * parameters.driver.dead_time_s * parameters.driver.carrier_hz
     level = CURRENT_A * cold_ohm / 12.0 + dead_v / 12.0

@@ -27,7 +27,7 @@ def pendulum(amplitude: float) -> tuple[float, list[float]]:
         if before > 0.0 >= now:
             crossings.append((k - now / (now - before)) * 1e-4)
         before = now
-    motor = parameters.motors["gate"]
+    motor = parameters.motors["leaf"]
     assert motor.arm is not None
     weight = motor.arm.mass_kg * parameters.gravity_m_s2 * motor.arm.length_m
     return sqrt(motor.inertia_kg_m2 / weight), crossings
@@ -74,7 +74,7 @@ def test_beyond_the_band_an_arm_slides_and_then_stands() -> None:
 def test_end_stops_hold_whatever_the_motor_does() -> None:
     plant = powered(rig())
     shaft = plant.motors[0].shaft
-    arm = plant.parameters.motors["gate"].arm
+    arm = plant.parameters.motors["leaf"].arm
     assert arm is not None
     begun = plant.time_ns
     furthest = 0.0
@@ -110,7 +110,7 @@ def test_two_shafts_without_coupling_do_not_know_of_each_other() -> None:
 
 
 def test_inertia_follows_the_parallel_axis() -> None:
-    motor = rig().motors["gate"]
+    motor = rig().motors["leaf"]
     assert motor.arm is not None
     bare = replace(motor, arm=None)
     added = motor.arm.own_inertia_kg_m2 + motor.arm.mass_kg * motor.arm.length_m**2

@@ -54,7 +54,7 @@ def slopes(
 def test_a_motor_that_follows_a_turning_field_agrees_with_an_independent_integration() -> None:
     parameters = rig({"coulomb_friction_n_m": 0.0}, STIFF_BUS)
     parameters = replace(parameters, room_c=20.0)
-    motor = replace(parameters.motors["gate"])
+    motor = replace(parameters.motors["leaf"])
     assert motor.arm is not None
     plant = powered(parameters, parts=2)
     shaft = plant.motors[0].shaft

@@ -12,7 +12,7 @@ from rigs_demo.plant import drawing
 from rigs_demo.plant.sensor import PULSE_CLOCKS, PULSE_HEADER, Sensor, reading_rad, shaft_at_reading, with_parity
 from tests.software.plant.rigs import MS, place, powered, rig
 
-GATE = drawing.load("sluice").motors["gate"]
+LEAF = drawing.load("sluice").motors["leaf"]
 
 
 @given(st.integers(0, 0x7FFF))
@@ -23,16 +23,16 @@ def test_parity_is_even_over_the_whole_word(word: int) -> None:
 
 @given(st.floats(-20.0, 20.0))
 def test_a_reading_leads_back_to_its_shaft_angle(theta: float) -> None:
-    assert shaft_at_reading(GATE, reading_rad(GATE, theta)) == pytest.approx(theta, abs=1e-9)
+    assert shaft_at_reading(LEAF, reading_rad(LEAF, theta)) == pytest.approx(theta, abs=1e-9)
 
 
 def test_readings_scatter_by_the_noise_about_the_reading() -> None:
-    sensor = Sensor(GATE, "gate", 1, lambda _: 1.0)
+    sensor = Sensor(LEAF, "leaf", 1, lambda _: 1.0)
     codes = [sensor.word(0) & 0x3FFF for _ in range(4000)]
     mean = sum(codes) / len(codes)
     spread = (sum((code - mean) ** 2 for code in codes) / len(codes)) ** 0.5
-    noise_codes = GATE.sensor.noise_rad / tau * 16384
-    assert mean == pytest.approx(reading_rad(GATE, 1.0) / tau * 16384, abs=0.1)
+    noise_codes = LEAF.sensor.noise_rad / tau * 16384
+    assert mean == pytest.approx(reading_rad(LEAF, 1.0) / tau * 16384, abs=0.1)
     assert spread == pytest.approx((noise_codes**2 + 1.0 / 12.0) ** 0.5, rel=0.05)
 
 
@@ -43,13 +43,13 @@ def test_a_word_is_as_old_as_its_latency() -> None:
         asked.append(t_ns)
         return 0.0
 
-    sensor = Sensor(GATE, "gate", 1, theta_at)
+    sensor = Sensor(LEAF, "leaf", 1, theta_at)
     sensor.word(10 * MS)
-    assert asked == [10 * MS - round(GATE.sensor.latency_s * 1e9)]
+    assert asked == [10 * MS - round(LEAF.sensor.latency_s * 1e9)]
 
 
 def test_an_error_is_flagged_with_right_parity() -> None:
-    sensor = Sensor(GATE, "gate", 1, lambda _: 0.0)
+    sensor = Sensor(LEAF, "leaf", 1, lambda _: 0.0)
     sensor.error = True
     word = sensor.word(0)
     assert word & 1 << 14
@@ -58,13 +58,13 @@ def test_an_error_is_flagged_with_right_parity() -> None:
 
 @given(st.integers(0, 10**9))
 def test_a_pulse_frame_is_the_same_however_often_it_is_looked_at(t_ns: int) -> None:
-    sensor = Sensor(GATE, "gate", 1, lambda _: 2.0)
+    sensor = Sensor(LEAF, "leaf", 1, lambda _: 2.0)
     rising, high, period = sensor.pulse(t_ns)
     assert sensor.pulse(t_ns) == sensor.pulse(rising) == (rising, high, period)
     assert rising <= t_ns < rising + period
     code = high * PULSE_CLOCKS / period - PULSE_HEADER
     assert code == pytest.approx(
-        reading_rad(GATE, 2.0) / tau * 4096, abs=8.0 * 4096 * GATE.sensor.pulse_noise_rad / tau + 1
+        reading_rad(LEAF, 2.0) / tau * 4096, abs=8.0 * 4096 * LEAF.sensor.pulse_noise_rad / tau + 1
     )
 
 

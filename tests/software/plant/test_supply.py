@@ -68,7 +68,7 @@ def test_a_braking_motor_lifts_the_bus_because_the_supply_takes_nothing_back() -
     plant = powered(rig({"rotor_inertia_kg_m2": 1e-2, "arm": None}))
     place(plant, 0, 0.0, 80.0)
     motor = plant.motors[0]
-    parameters = plant.parameters.motors["gate"]
+    parameters = plant.parameters.motors["leaf"]
     start = plant.bus.voltage_v
     for _ in range(200):
         # Less than the back-EMF, in phase with it: the windings do not burn all of what comes back.

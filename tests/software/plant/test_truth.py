@@ -28,7 +28,7 @@ from tests.software.plant.rigs import rig
 
 ROOT = Path(__file__).resolve().parents[3]
 SLUICE = drawing.load("sluice")
-LEFT_OUT = {"gate.step.loop_jitter", "wheel.step.loop_jitter"}
+LEFT_OUT = {"leaf.step.loop_jitter", "wheel.step.loop_jitter"}
 
 
 @cache
@@ -62,7 +62,7 @@ def torque(motor: MotorParameters, driver: DriverParameters, field: float, level
     return motor.pole_pairs * (-motor.flux_linkage_v_s * float(i @ np.sin(at)) - reluctance)
 
 
-@pytest.mark.parametrize("name", ["gate", "wheel"])
+@pytest.mark.parametrize("name", ["leaf", "wheel"])
 def test_static_torques_agree_with_an_independent_solution(name: str) -> None:
     motor, driver = SLUICE.motors[name], SLUICE.driver
     still = Still(motor, driver, SLUICE.supply.voltage_v)
@@ -78,17 +78,17 @@ def test_static_torques_agree_with_an_independent_solution(name: str) -> None:
 
 
 def test_torque_per_ampere_is_flux_alone() -> None:
-    motor = SLUICE.motors["gate"]
+    motor = SLUICE.motors["leaf"]
     expected = 1.5 * motor.pole_pairs * motor.flux_linkage_v_s
-    assert value("gate.stiffness.torque_per_ampere") == pytest.approx(expected, rel=1e-3)
+    assert value("leaf.stiffness.torque_per_ampere") == pytest.approx(expected, rel=1e-3)
 
 
 def test_a_loop_without_dead_time_and_cogging_swings_and_decays_as_a_linear_one() -> None:
     parameters = rig({"cogging_n_m": 0.0}, {"dead_time_s": 0.0})
-    motor = parameters.motors["gate"]
+    motor = parameters.motors["leaf"]
     firmware = read_firmware("sluice")
     assert motor.arm is not None
-    found = step(parameters, drawing.rig_table("sluice"), "gate", firmware, staircases=1)
+    found = step(parameters, drawing.rig_table("sluice"), "leaf", firmware, staircases=1)
     weight = motor.arm.mass_kg * parameters.gravity_m_s2 * motor.arm.length_m
     stiffness = loop_slope(motor, Still(motor, parameters.driver, parameters.supply.voltage_v), firmware, 0)
     own = sqrt((stiffness + weight) / motor.inertia_kg_m2)
@@ -99,11 +99,11 @@ def test_a_loop_without_dead_time_and_cogging_swings_and_decays_as_a_linear_one(
 
 
 def test_dead_time_and_cogging_move_the_swing_but_not_out_of_sight() -> None:
-    motor = SLUICE.motors["gate"]
+    motor = SLUICE.motors["leaf"]
     assert motor.arm is not None
     weight = motor.arm.mass_kg * SLUICE.gravity_m_s2 * motor.arm.length_m
-    own = sqrt((value("gate.stiffness.closed_loop") + weight) / motor.inertia_kg_m2)
-    assert value("gate.step.natural_frequency") == pytest.approx(own, rel=0.04)
+    own = sqrt((value("leaf.stiffness.closed_loop") + weight) / motor.inertia_kg_m2)
+    assert value("leaf.step.natural_frequency") == pytest.approx(own, rel=0.04)
 
 
 def test_a_finer_step_moves_the_response_by_less_than_anything_measured() -> None:
@@ -143,28 +143,28 @@ def test_the_command_prints_the_same_as_json() -> None:
 
 def test_a_drawn_plant_has_truths_of_its_own() -> None:
     drawn = gather("sluice", 5, (), responses=False)
-    assert drawn["gate.thermal.resistance"][0] == drawing.load("sluice", 5).motors["gate"].resistance_ohm
-    assert drawn["gate.stiffness.closed_loop"][0] != value("gate.stiffness.closed_loop")
+    assert drawn["leaf.thermal.resistance"][0] == drawing.load("sluice", 5).motors["leaf"].resistance_ohm
+    assert drawn["leaf.stiffness.closed_loop"][0] != value("leaf.stiffness.closed_loop")
 
 
 def test_another_board_has_a_driver_of_its_own_and_the_same_motors() -> None:
     found = gather("sluice", None, (), board_seed=3, responses=False)
-    assert found["gate.thermal.resistance"][0] == value("gate.thermal.resistance")
+    assert found["leaf.thermal.resistance"][0] == value("leaf.thermal.resistance")
     driver = drawing.load("sluice", None, 3).driver
     ratio = driver.thermal_resistance_k_w / SLUICE.driver.thermal_resistance_k_w
-    assert found["gate.thermal.driver_rise"][0] / value("gate.thermal.driver_rise") == pytest.approx(ratio, rel=0.2)
-    assert found["gate.thermal.driver_rise"][0] != value("gate.thermal.driver_rise")
+    assert found["leaf.thermal.driver_rise"][0] / value("leaf.thermal.driver_rise") == pytest.approx(ratio, rel=0.2)
+    assert found["leaf.thermal.driver_rise"][0] != value("leaf.thermal.driver_rise")
 
 
 @pytest.mark.parametrize(
     ("fault", "name", "ratio"),
     [
-        ("slack-gain", "gate.stiffness.closed_loop", 0.5),
-        ("faded-magnet", "gate.stiffness.torque_per_ampere", 0.85),
-        ("drooping-supply", "gate.stiffness.supply_voltage", 0.9),
-        ("loose-winding", "gate.thermal.fast_rise", 1.5),
-        ("crossed-leads", "gate.commutation.direction", -1.0),
-        ("extra-pole-pair", "gate.commutation.pole_pairs", 12.0 / 11.0),
+        ("slack-gain", "leaf.stiffness.closed_loop", 0.5),
+        ("faded-magnet", "leaf.stiffness.torque_per_ampere", 0.85),
+        ("drooping-supply", "leaf.stiffness.supply_voltage", 0.9),
+        ("loose-winding", "leaf.thermal.fast_rise", 1.5),
+        ("crossed-leads", "leaf.commutation.direction", -1.0),
+        ("extra-pole-pair", "leaf.commutation.pole_pairs", 12.0 / 11.0),
     ],
 )
 def test_a_fault_moves_the_truth_that_it_is_about(fault: str, name: str, ratio: float) -> None:
@@ -173,7 +173,7 @@ def test_a_fault_moves_the_truth_that_it_is_about(fault: str, name: str, ratio: 
 
 def test_an_open_lead_leaves_a_vector_without_current() -> None:
     found = gather("sluice", None, ("broken-lead=1",), responses=False)
-    assert found["gate.commutation.weakest_vector"][0] < 0.01
+    assert found["leaf.commutation.weakest_vector"][0] < 0.01
 
 
 def test_a_loop_that_lacks_its_pace_has_no_step_response() -> None:
@@ -182,15 +182,15 @@ def test_a_loop_that_lacks_its_pace_has_no_step_response() -> None:
 
 def test_a_late_loop_shows_in_the_delay() -> None:
     late = step(
-        SLUICE, drawing.rig_table("sluice"), "gate", read_firmware("sluice", ("late-loop=0.001",)), staircases=1
+        SLUICE, drawing.rig_table("sluice"), "leaf", read_firmware("sluice", ("late-loop=0.001",)), staircases=1
     )
-    assert late["delay"][0] - value("gate.step.delay") == pytest.approx(1e-3)
-    assert late["stability_margin"][0] < value("gate.step.stability_margin")
-    assert "rise_time" not in late or late["decay"][0] < value("gate.step.decay")
+    assert late["delay"][0] - value("leaf.step.delay") == pytest.approx(1e-3)
+    assert late["stability_margin"][0] < value("leaf.step.stability_margin")
+    assert "rise_time" not in late or late["decay"][0] < value("leaf.step.decay")
 
 
 def test_misalignment_costs_the_cosine() -> None:
-    motor = SLUICE.motors["gate"]
+    motor = SLUICE.motors["leaf"]
     turned = replace(motor, electrical_offset_rad=motor.electrical_offset_rad + 0.3)
     firmware = read_firmware("sluice")
     still = [Still(m, SLUICE.driver, 12.0) for m in (motor, turned)]

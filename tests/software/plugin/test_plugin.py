@@ -36,8 +36,8 @@ from harness import agrees
 
 @pytest.mark.bench
 def test_own(rig, measured, expectation):
-    delay = measured("gate", "step.delay")
-    assert agrees(delay, expectation("gate", "step.delay"))
+    delay = measured("leaf", "step.delay")
+    assert agrees(delay, expectation("leaf", "step.delay"))
     assert delay.value < 2e-3
 """
 
@@ -77,14 +77,14 @@ def run(tmp_path, monkeypatch):
 def test_own_tests_measure_what_they_need_first_and_only_that(run):
     done = run(RIG, "--rig-out", "out", "test_own.py", files={"test_own.py": OWN_TEST})
     assert done.returncode == 0, done.stdout
-    assert "RAN ['gate.commutation', 'gate.step']" in done.stdout
-    assert "sluice (VIRTUAL): " in done.stdout
+    assert "RAN ['leaf.commutation', 'leaf.step']" in done.stdout
+    assert "sluice (SIMULATED): " in done.stdout
     assert "record out, report out/report.html" in done.stdout
     assert "'make safe', 'closed'" in done.stdout
 
 
 def test_a_failing_comparison_prints_measured_expected_uncertainty_and_margin(run):
-    done = run(RIG, "test_own.py", checks="changes={'gate.step.delay': 1.5e-3}", files={"test_own.py": OWN_TEST})
+    done = run(RIG, "test_own.py", checks="changes={'leaf.step.delay': 1.5e-3}", files={"test_own.py": OWN_TEST})
     assert done.returncode == 1
     for words in ("measured 0.0015", "expected 0.001", "u = ", "margin "):
         assert words in done.stdout, done.stdout
@@ -100,11 +100,11 @@ def test_without_a_rig_bench_tests_are_skipped_with_the_reason(run):
 def test_without_the_instrument_a_test_is_skipped_with_what_to_add(run):
     files = {
         "test_own.py": "def test_a(supply): pass\ndef test_b(thermometer): pass\n"
-        "def test_c(multimeter): multimeter('gate')\n"
+        "def test_c(multimeter): multimeter('leaf')\n"
     }
     done = run("-rs", RIG, "test_own.py", rig="has=()", files=files)
     assert "3 skipped" in done.stdout
-    for words in ("no supply: add an", "no thermometer: add an", "no multimeter at gate: add one"):
+    for words in ("no supply: add an", "no thermometer: add an", "no multimeter at leaf: add one"):
         assert words in done.stdout
 
 
@@ -132,11 +132,11 @@ def test_verdicts_become_outcomes(run, tmp_path):
         "junit.xml",
         "--pyargs",
         "harness.checks",
-        checks="changes={'gate.stiffness.open_loop': 1.4, 'gate.thermal.rise': 60.0}, "
-        "raises={'gate.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a trace hook')}",
+        checks="changes={'leaf.stiffness.open_loop': 1.4, 'leaf.thermal.rise': 60.0}, "
+        "raises={'leaf.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a trace hook')}",
     )
     assert done.returncode == 1, done.stdout
-    assert "gate.stiffness.open_loop: differs" in done.stdout
+    assert "leaf.stiffness.open_loop: differs" in done.stdout
     cases = {case.get("name"): case for case in ET.parse(tmp_path / "junit.xml").getroot().iter("testcase")}
     assert len(cases) == 15
 
@@ -145,18 +145,18 @@ def test_verdicts_become_outcomes(run, tmp_path):
         assert found is not None, ET.tostring(cases[name])
         return found.get("message", "")
 
-    stiffness = "test_quantity[gate.stiffness.open_loop]"
-    assert "Differs: gate.stiffness.open_loop: differs" in message(stiffness, "failure")
-    assert "CannotTell: gate.step.delay: cannot tell" in message("test_quantity[gate.step.delay]", "failure")
-    assert "Differs" in message("test_quantity[gate.thermal.rise]", "failure")
+    stiffness = "test_quantity[leaf.stiffness.open_loop]"
+    assert "Differs: leaf.stiffness.open_loop: differs" in message(stiffness, "failure")
+    assert "CannotTell: leaf.step.delay: cannot tell" in message("test_quantity[leaf.step.delay]", "failure")
+    assert "Differs" in message("test_quantity[leaf.thermal.rise]", "failure")
     assert "not run: add a trace hook" in message("test_quantity[wheel.step.delay]", "skipped")
     properties = {entry.get("name"): entry.get("value") for entry in cases[stiffness].iter("property")}
-    assert properties["bench"] == "VIRTUAL"
+    assert properties["bench"] == "SIMULATED"
     assert properties["verdict"] == "differs"
 
 
 def test_bench_trouble_is_an_error_not_a_failure(run):
-    done = run(RIG, "--pyargs", "harness.checks", checks="raises={'gate.step': InstrumentError('silent')}")
+    done = run(RIG, "--pyargs", "harness.checks", checks="raises={'leaf.step': InstrumentError('silent')}")
     assert done.returncode == 1
     assert "1 error" in done.stdout
     assert "failed" not in done.stdout.splitlines()[-1]
@@ -167,7 +167,7 @@ def test_where_making_safe_fails_the_summary_begins_with_the_order_to_a_person(r
     done = run(
         RIG,
         "test_own.py",
-        checks="raises={'gate.commutation': InstrumentError('supply: silent')}",
+        checks="raises={'leaf.commutation': InstrumentError('supply: silent')}",
         rig="unsafe={'supply off': 'supply: silent'}",
         files={"test_own.py": OWN_TEST},
     )
@@ -178,7 +178,7 @@ def test_where_making_safe_fails_the_summary_begins_with_the_order_to_a_person(r
 
 
 def test_a_stop_by_the_board_is_a_failure(run):
-    done = run(RIG, "--pyargs", "harness.checks", checks="raises={'gate.step': StoppedByBoard('too fast')}")
+    done = run(RIG, "--pyargs", "harness.checks", checks="raises={'leaf.step': StoppedByBoard('too fast')}")
     assert "1 failed" in done.stdout
     assert "Nonconforming" in done.stdout
     assert "too fast" in done.stdout
@@ -187,18 +187,18 @@ def test_a_stop_by_the_board_is_a_failure(run):
 
 def test_a_stop_by_the_board_fails_the_test_that_asked_for_a_number(run):
     files = {
-        "test_own.py": "def test_a(measured): measured('gate', 'step.delay')\n"
-        "def test_b(measured): measured('gate', 'thermal.rise')\n"
+        "test_own.py": "def test_a(measured): measured('leaf', 'step.delay')\n"
+        "def test_b(measured): measured('leaf', 'thermal.rise')\n"
         "def test_c(measured): measured('wheel', 'step.delay')\n"
     }
-    done = run(RIG, "test_own.py", files=files, checks="raises={'gate.step': StoppedByBoard('too fast')}")
+    done = run(RIG, "test_own.py", files=files, checks="raises={'leaf.step': StoppedByBoard('too fast')}")
     assert "1 failed, 1 passed, 1 skipped" in done.stdout
-    assert "gate.step.limits: nonconforming" in done.stdout
+    assert "leaf.step.limits: nonconforming" in done.stdout
 
 
 def test_what_cannot_be_told_fails_the_test_that_asked_and_says_so(run, tmp_path):
     files = {
-        "test_own.py": "def test_a(measured): measured('gate', 'step.delay')\n"
+        "test_own.py": "def test_a(measured): measured('leaf', 'step.delay')\n"
         "def test_b(measured): measured('wheel', 'step.delay')\n"
     }
     done = run(
@@ -207,20 +207,20 @@ def test_what_cannot_be_told_fails_the_test_that_asked_and_says_so(run, tmp_path
         "--junitxml",
         "junit.xml",
         files=files,
-        checks="raises={'gate.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a hook')}",
+        checks="raises={'leaf.step': MeasurementError('nothing moved'), 'wheel.step': MissingCapability('add a hook')}",
     )
     assert "1 failed, 1 skipped" in done.stdout
     (failure,) = ET.parse(tmp_path / "junit.xml").getroot().iter("failure")
     message = failure.get("message", "")
-    assert "CannotTell: gate.step.delay: cannot tell; " in message and "(nothing moved)" in message
+    assert "CannotTell: leaf.step.delay: cannot tell; " in message and "(nothing moved)" in message
     (skipped,) = ET.parse(tmp_path / "junit.xml").getroot().iter("skipped")
     assert skipped.get("message") == "wheel.step.delay: not run: add a hook"
 
 
 def test_a_quantity_too_wide_for_what_the_rig_file_must_see_does_not_agree(run):
-    done = run(RIG, "test_own.py", checks="widths={'gate.step.delay': 0.5e-3}", files={"test_own.py": OWN_TEST})
+    done = run(RIG, "test_own.py", checks="widths={'leaf.step.delay': 0.5e-3}", files={"test_own.py": OWN_TEST})
     assert "1 failed" in done.stdout, done.stdout
-    assert "gate.step.delay: cannot tell; measured 0.001 " in done.stdout
+    assert "leaf.step.delay: cannot tell; measured 0.001 " in done.stdout
     assert "must see 0.0012" in done.stdout
 
 
@@ -242,14 +242,14 @@ def test_a_bad_rig_file_is_wrong_use(run, tmp_path):
 
 def test_an_unknown_quantity_or_motor_is_named(run):
     files = {
-        "test_own.py": "def test_a(measured): measured('gate', 'step.dleay')\n"
-        "def test_b(measured): measured('gates', 'step.delay')\n"
+        "test_own.py": "def test_a(measured): measured('leaf', 'step.dleay')\n"
+        "def test_b(measured): measured('leaves', 'step.delay')\n"
     }
     done = run(RIG, "test_own.py", files=files)
     assert "\nno quantity 'step.dleay'; the nearest is 'step.delay'\n" in done.stdout
     assert "plugin.py" not in done.stdout
     assert "Error" not in done.stdout
-    assert "no motor 'gates' on this rig; there are gate, wheel" in done.stdout
+    assert "no motor 'leaves' on this rig; there are leaf, wheel" in done.stdout
 
 
 def test_sigterm_closes_the_rig(run, tmp_path):
@@ -307,7 +307,7 @@ def test_a_run_without_a_rig_stays_light(tmp_path):
 
 
 def test_a_gauge_too_coarse_for_a_requirement_fails_and_says_so(run, tmp_path):
-    entry = {"name": "gate.thermal.rise", "grr": 5.0, "mean": 40.0, "largest": "", "told": True}
+    entry = {"name": "leaf.thermal.rise", "grr": 5.0, "mean": 40.0, "largest": "", "told": True}
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     done = run(RIG, "--rig-out", "out", "--pyargs", "harness.checks", "-k", "thermal")

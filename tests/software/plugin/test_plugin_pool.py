@@ -43,9 +43,9 @@ TESTS = """
 import os
 from pathlib import Path
 def test_delay(measured):
-    assert measured("gate", "step.delay").value < 2e-3
+    assert measured("leaf", "step.delay").value < 2e-3
 def test_third(request, measured):
-    measured("gate", "step.delay")
+    measured("leaf", "step.delay")
     assert request.config.stash[__import__("harness.plugin").plugin.SESSION].name != "sluice-3"
 """
 
@@ -93,7 +93,7 @@ def environment() -> dict[str, str]:
     return {**own, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONPATH": str(ROOT)}
 
 
-def virtual(count: int) -> str:
+def simulated(count: int) -> str:
     return f"schema = 1\nrigs = {[str(SLUICE)] * count!r}\n"
 
 
@@ -103,15 +103,15 @@ def opened(folder: Path) -> list[str]:
 
 
 def test_every_rig_runs_every_test_in_a_process_of_its_own(run, tmp_path):
-    done = run("-n", "auto", "--rig-out", "out", "--junitxml", "junit.xml", "test_own.py", pool=virtual(4))
+    done = run("-n", "auto", "--rig-out", "out", "--junitxml", "junit.xml", "test_own.py", pool=simulated(4))
     assert done.returncode == 1, done.stdout + done.stderr
     assert "1 failed, 7 passed" in done.stdout
     summary = done.stdout.partition("= rotorgate =")[2]
     for name in ("sluice", "sluice-2", "sluice-3", "sluice-4"):
-        assert f"\n{name} (VIRTUAL): " in summary
+        assert f"\n{name} (SIMULATED): " in summary
         assert f"    record out/{name}, report out/{name}/report.html" in summary
         assert read(tmp_path / "out" / name).finished
-    assert "\nsluice-3 (VIRTUAL): " in summary.partition("    failed: test_own.py::test_third")[0]
+    assert "\nsluice-3 (SIMULATED): " in summary.partition("    failed: test_own.py::test_third")[0]
     assert summary.count("failed: ") == 1
     assert "-- rig --" in done.stdout and "\nsluice-3\n" in done.stdout
     cases = list(ET.parse(tmp_path / "junit.xml").getroot().iter("testcase"))
@@ -125,16 +125,16 @@ def test_every_rig_runs_every_test_in_a_process_of_its_own(run, tmp_path):
 
 
 def test_without_workers_one_process_takes_one_rig(run, tmp_path):
-    done = run("test_own.py", "--rig-out", "out", pool=virtual(3))
+    done = run("test_own.py", "--rig-out", "out", pool=simulated(3))
     assert done.returncode == 0, done.stdout
-    assert "\nsluice (VIRTUAL): " in done.stdout
+    assert "\nsluice (SIMULATED): " in done.stdout
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["sluice"]
 
 
 @pytest.mark.slow
 def test_shipped_checks_join_each_worker(run, tmp_path):
     (tmp_path / "empty").mkdir()
-    done = run("-n", "2", "--rig-out", "out", pool=virtual(2), tests="")
+    done = run("-n", "2", "--rig-out", "out", pool=simulated(2), tests="")
     assert done.returncode == 0, done.stdout
     assert "30 passed" in done.stdout
 
@@ -142,14 +142,14 @@ def test_shipped_checks_join_each_worker(run, tmp_path):
 @pytest.mark.parametrize(
     ("words", "pool", "said"),
     [
-        (("-n", "3"), virtual(2), "--rigs: 3 workers, and pool.toml has 2 rigs; give -n auto, or fewer"),
-        (("-n", "2", "--rig", str(SLUICE)), virtual(2), "--rigs: the pool names the rigs; leave out --rig"),
+        (("-n", "3"), simulated(2), "--rigs: 3 workers, and pool.toml has 2 rigs; give -n auto, or fewer"),
+        (("-n", "2", "--rig", str(SLUICE)), simulated(2), "--rigs: the pool names the rigs; leave out --rig"),
         (
             ("-n", "2", "--dist", "loadgroup"),
-            virtual(2),
+            simulated(2),
             "--rigs: every rig runs all tests; leave out --dist loadgroup",
         ),
-        (("--dist", "each", "--tx", "ssh=lab"), virtual(2), "--rigs: workers are processes of this host"),
+        (("--dist", "each", "--tx", "ssh=lab"), simulated(2), "--rigs: workers are processes of this host"),
         (("-n", "auto"), "", "pool.toml: schema: missing key"),
         ((), "schema = 1\nrigs = ['none.toml']", "pool.toml: rigs[0]: none.toml: no such rig file"),
     ],
@@ -172,7 +172,7 @@ def test_a_record_that_is_there_already_is_not_written_over(run, tmp_path):
     for name in ("sluice", "sluice-2"):
         (tmp_path / "out" / name).mkdir(parents=True)
         (tmp_path / "out" / name / FILE).touch()
-    done = run("-n", "2", "--rig-out", "out", "test_own.py", pool=virtual(2))
+    done = run("-n", "2", "--rig-out", "out", "test_own.py", pool=simulated(2))
     assert done.returncode == 4
     assert "out/sluice: holds a record already; choose another folder with --rig-out" in done.stderr
     assert "out/sluice-2: holds a record already" in done.stderr
@@ -182,8 +182,8 @@ def real(folder: Path, *names: str) -> str:
     """A pool of rig files with real addresses, which the fakes never open."""
     text = SLUICE.read_text(encoding="utf-8")
     for name in names:
-        own = text.replace("virtual:sluice/", f"TCPIP0::{name}.lab::5025::SOCKET/").replace(
-            "virtual:sluice", f"rfc2217://{name}.lab:1"
+        own = text.replace("simulated:sluice/", f"TCPIP0::{name}.lab::5025::SOCKET/").replace(
+            "simulated:sluice", f"rfc2217://{name}.lab:1"
         )
         lines = [line.replace("SOCKET/", f"SOCKET-{number}") for number, line in enumerate(own.splitlines())]
         (folder / f"{name}.toml").write_text("\n".join(lines).replace('name = "sluice"', f'name = "{name}"'))
@@ -208,10 +208,10 @@ def test_a_rig_in_use_is_left_to_its_user_and_who_it_is_is_said(run, tmp_path):
 
 def test_a_worker_that_dies_takes_no_other_rig_with_it(run, tmp_path):
     tests = f"{TESTS}\n{DIES}"
-    done = run("-n", "2", "--rig-out", "out", "test_own.py", pool=virtual(2), tests=tests)
+    done = run("-n", "2", "--rig-out", "out", "test_own.py", pool=simulated(2), tests=tests)
     assert done.returncode == 1, done.stdout
     assert "sluice-2: its process has ended without a word" in done.stdout
-    assert "\nsluice (VIRTUAL): " in done.stdout
+    assert "\nsluice (SIMULATED): " in done.stdout
     assert "replacing crashed worker" not in done.stdout
     assert read(tmp_path / "out" / "sluice").finished
     assert not read(tmp_path / "out" / "sluice-2").finished
@@ -238,7 +238,7 @@ def test_waits(rig, request):
 @pytest.fixture
 def waiting(tmp_path, terminal_signals):
     """Two workers in the midst of a test on their rigs: the controller, and the workers' process ids."""
-    write(tmp_path, virtual(2), f"import os\n{WAITS}")
+    write(tmp_path, simulated(2), f"import os\n{WAITS}")
     (tmp_path / "ready").mkdir()
     words = ("-n", "2", "--rig-out", "out", "test_own.py")
     with (tmp_path / "said").open("wb") as said:
@@ -274,7 +274,7 @@ def test_what_ends_the_run_makes_every_rig_safe_and_says_where_its_record_is(wai
     assert safe(tmp_path, workers)
     said = (tmp_path / "said").read_text()
     for name in ("sluice", "sluice-2"):
-        assert f"\n{name} (VIRTUAL): " in said, said
+        assert f"\n{name} (SIMULATED): " in said, said
         assert f"record out/{name}, report out/{name}/report.html" in said
         assert (tmp_path / "out" / name / "report.html").exists()
 

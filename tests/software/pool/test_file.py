@@ -13,7 +13,7 @@ from harness.pool import load_pool
 from tests.examples import examples
 from tests.software.run.fakes import ROOT
 
-VIRTUAL = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
+SIMULATED = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
 
 
 def problems(folder: Path, text: str | bytes) -> list[str]:
@@ -26,17 +26,17 @@ def problems(folder: Path, text: str | bytes) -> list[str]:
 
 
 def test_rigs_stand_in_order_under_names_of_their_own(tmp_path):
-    (tmp_path / "virtual.toml").write_text(VIRTUAL.read_text(encoding="utf-8"), encoding="utf-8")
+    (tmp_path / "simulated.toml").write_text(SIMULATED.read_text(encoding="utf-8"), encoding="utf-8")
     (tmp_path / "pool.toml").write_text(
-        'schema = 1\nrigs = ["virtual.toml", "virtual.toml"]\nstore = "postgresql://lab/benches"\n'
-        '[[rig]]\nfile = "virtual.toml"\nname = "sluice-2"\nplant_seed = 7\n[[rig]]\nfile = "virtual.toml"\n',
+        'schema = 1\nrigs = ["simulated.toml", "simulated.toml"]\nstore = "postgresql://lab/benches"\n'
+        '[[rig]]\nfile = "simulated.toml"\nname = "sluice-2"\nplant_seed = 7\n[[rig]]\nfile = "simulated.toml"\n',
         encoding="utf-8-sig",
     )
     pool = load_pool(tmp_path / "pool.toml")
     assert [(entry.name, entry.plant_seed) for entry in pool.entries] == [
         ("sluice", None), ("sluice-3", None), ("sluice-2", 7), ("sluice-4", None),
     ]  # fmt: skip
-    assert all(entry.virtual for entry in pool.entries)
+    assert all(entry.simulated for entry in pool.entries)
     assert pool.store is not None and pool.store.shown == "postgresql://lab/benches"
 
 
@@ -113,13 +113,13 @@ def test_a_device_is_in_one_rig_only_however_it_is_spelled(tmp_path, rig_file):
     ]
 
 
-def test_what_only_a_virtual_rig_takes_and_names_that_stand_twice(tmp_path, rig_file):
+def test_what_only_a_simulated_rig_takes_and_names_that_stand_twice(tmp_path, rig_file):
     rig_file("a", "/dev/ttyACM0")
     rig_file("b", "/dev/ttyACM1")
     entries = '[[rig]]\nfile = "a.toml"\nplant_seed = 1\n[[rig]]\nfile = "b.toml"\nname = "x"\n'
-    found = problems(tmp_path, f"schema = 1\n{entries}[[rig]]\nfile = {str(VIRTUAL)!r}\nname = 'x'\n")
+    found = problems(tmp_path, f"schema = 1\n{entries}[[rig]]\nfile = {str(SIMULATED)!r}\nname = 'x'\n")
     assert found == [
-        "pool.toml: rig[0]: plant_seed: only for a rig of the virtual bench, and a.toml is a real one",
+        "pool.toml: rig[0]: plant_seed: only for a rig of the simulated bench, and a.toml is a real one",
         "pool.toml: rig[2]: name: expected a name of its own, found x a second time",
     ]
 

@@ -98,10 +98,10 @@ def test_a_store_that_cannot_be_asked_is_not_a_rig_in_use(tmp_path, rig_file):
 @pytest.mark.parametrize("real", [True, pytest.param(False, marks=pytest.mark.slow)])
 def test_processes_that_race_never_have_the_same_rig(tmp_path, rig_file, real):
     """Five for four rigs, all from the same place, so that each is fought for."""
-    virtual = str(ROOT / "rigs_demo" / "rigs" / "sluice.toml")
+    simulated = str(ROOT / "rigs_demo" / "rigs" / "sluice.toml")
     for name in "abcd":
         rig_file(name, f"rfc2217://bench-{name}:4000")
-    rigs = [f"{name}.toml" if real else virtual for name in "abcd"]
+    rigs = [f"{name}.toml" if real else simulated for name in "abcd"]
     (tmp_path / "pool.toml").write_text(f"schema = 1\nrigs = {rigs!r}\n")
     run = tmp_path / "run"
     run.mkdir()

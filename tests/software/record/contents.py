@@ -40,7 +40,7 @@ DECLARED: dict[str, Any] = clean(
 """A declaration of firmware, as a record keeps it."""
 RIG = {"name": "sluice", "description": "Two motors", "file": "sluice.toml", "sha256": "ab" * 32, "text": ""}
 BOARD = {
-    "port": "virtual:sluice",
+    "port": "simulated:sluice",
     "unique_id": "0042",
     "system": "linux",
     "implementation": "micropython",
@@ -63,11 +63,11 @@ def opening(**changes: Any) -> dict[str, Any]:
         "board_seed": None,
         "lot": None,
         "repeat": {"number": 1, "of": 1},
-        "virtual": True,
+        "simulated": True,
         "scenario": "sluice",
         "rig": RIG,
         "board": BOARD,
-        "declared": {"gate": DECLARED},
+        "declared": {"leaf": DECLARED},
         "hashes": {"scripts": {}, "firmware": "cd" * 32},
         "contract_missing": [],
         "instruments": {},

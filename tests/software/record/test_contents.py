@@ -22,5 +22,5 @@ def test_an_opening_has_the_parts_that_a_session_writes(monkeypatch: pytest.Monk
     assert set(made) <= set(real)
     for part in ("rig", "board", "hashes", "risk"):
         assert set(made[part]) == set(real[part]), part
-    assert set(made["declared"]["gate"]) == set(real["declared"]["gate"])
+    assert set(made["declared"]["leaf"]) == set(real["declared"]["leaf"])
     assert set(VERDICT) == set(real["verdicts"][0])

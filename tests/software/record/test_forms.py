@@ -11,7 +11,7 @@ from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Detect, Expectation, Measurement, Outcome, Verdict, VerdictKind
 from harness.record.forms import expectation_entry, expectation_from, verdict_entry, verdict_from
 
-NAME = "gate.step.delay"
+NAME = "leaf.step.delay"
 
 
 def judged(detect: float | None) -> Verdict:
@@ -50,16 +50,16 @@ def test_what_would_help_is_a_field() -> None:
 
 @pytest.mark.parametrize("kind", VerdictKind)
 def test_a_stop_is_one_by_its_kind_and_in_older_records_by_its_name(kind: VerdictKind) -> None:
-    name = "gate.step.limits" if kind is VerdictKind.STOP else NAME
+    name = "leaf.step.limits" if kind is VerdictKind.STOP else NAME
     entry = verdict_entry(Verdict(name=name, kind=kind, outcome=Outcome.NONCONFORMING, reason="too fast"))
     assert read(entry).kind is read(older(entry)).kind is kind
-    assert read({**entry, "name": "gate.step.anything"}).kind is kind
+    assert read({**entry, "name": "leaf.step.anything"}).kind is kind
 
 
 def test_what_an_expectation_lacks_is_a_list_and_in_older_records_a_text() -> None:
-    silent = Expectation(name=NAME, needs=("motor.gate.pole_pairs", "supply.voltage_v"))
+    silent = Expectation(name=NAME, needs=("motor.leaf.pole_pairs", "supply.voltage_v"))
     entry = expectation_entry(silent)
-    assert entry["needs"] == "needs motor.gate.pole_pairs, supply.voltage_v"
+    assert entry["needs"] == "needs motor.leaf.pole_pairs, supply.voltage_v"
     assert expectation_from(entry) == silent
     before = {key: value for key, value in entry.items() if key != "lacking"}
     assert expectation_entry(expectation_from(before))["needs"] == entry["needs"]

@@ -83,7 +83,7 @@ def test_every_property_reads(record: Record) -> None:
 
 def test_it_says_what_that_day_said(record: Record) -> None:
     """A sample of each part."""
-    assert (record.schema, record.finished, record.virtual, record.exit_code) == (1, True, True, 1)
+    assert (record.schema, record.finished, record.simulated, record.exit_code) == (1, True, True, 1)
     assert (record.board.name, record.lot, record.seed, record.motors) == ("A1", "spring", 1, ("gate",))
     assert record.started.isoformat().startswith("2026-11-29T")
     assert record.firmware is not None

@@ -23,7 +23,7 @@ from tests.software.record.contents import content_of
 from tests.software.record.contents import writer as writer_of
 
 
-def observation(name: str = "gate.step.small") -> Observation:
+def observation(name: str = "leaf.step.small") -> Observation:
     data = np.array([(1, -5), (2, 7)], dtype=[("t", "<u4"), ("count", "<i2")])
     columns = (Column(name="t", unit="s", scale=1e-6), Column(name="count", unit="rad", scale=1e-3))
     return Observation(name=name, columns=columns, data=data, conditions={"amplitude": np.float32(0.5), "at": (1, 2)})
@@ -34,11 +34,11 @@ def test_an_observation_is_there_before_the_run_ends(tmp_path):
     writer.keep(observation())
     record = read(tmp_path / "run")
     assert not record.finished
-    taken = record.observation("gate.step.small")
+    taken = record.observation("leaf.step.small")
     assert taken.data.tolist() == [(1, -5), (2, 7)]
     assert taken.si("t").tolist() == pytest.approx([1e-6, 2e-6])
     assert taken.conditions == {"amplitude": 0.5, "at": [1, 2]}
-    assert [entry.name for entry in record.observations()] == ["gate.step.small"]
+    assert [entry.name for entry in record.observations()] == ["leaf.step.small"]
 
 
 def test_a_killed_run_leaves_a_readable_record(tmp_path):
@@ -46,7 +46,7 @@ def test_a_killed_run_leaves_a_readable_record(tmp_path):
         "import os, sys; from pathlib import Path\n"
         "from tests.software.record.test_record import observation, writer_of\n"
         f"w = writer_of(Path({str(tmp_path / 'run')!r}))\n"
-        "for k in range(5): w.keep(observation(f'gate.step.n{k}'))\n"
+        "for k in range(5): w.keep(observation(f'leaf.step.n{k}'))\n"
         "print('kept', flush=True); os.kill(os.getpid(), 9)\n"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
@@ -57,18 +57,18 @@ def test_a_killed_run_leaves_a_readable_record(tmp_path):
 
 def test_results_come_back_as_they_were(tmp_path):
     quantity = Quantity(value=1.5, unit="N m", budget={"a": Contribution(u=-0.1, dof=4.0), "b": Contribution(u=0.2)})
-    measurement = Measurement(name="gate.step.delay", quantity=quantity, observations=("o",), note="n")
+    measurement = Measurement(name="leaf.step.delay", quantity=quantity, observations=("o",), note="n")
     expectation = Expectation(
-        name="gate.step.delay", quantity=exact(1.0, "N m"), interval=(0.9, 1.1), inputs={"r": 5.6}
+        name="leaf.step.delay", quantity=exact(1.0, "N m"), interval=(0.9, 1.1), inputs={"r": 5.6}
     )
-    silent = Expectation(name="gate.step.decay", needs=("motor.gate.flux_linkage_v_s", "supply.voltage_v"))
-    absent = Unmeasured(name="gate.step.decay", outcome=Outcome.NOT_RUN, reason="because")
+    silent = Expectation(name="leaf.step.decay", needs=("motor.leaf.flux_linkage_v_s", "supply.voltage_v"))
+    absent = Unmeasured(name="leaf.step.decay", outcome=Outcome.NOT_RUN, reason="because")
     writer = writer_of(tmp_path)
     writer.add(results=[measurement, absent], expectations=[expectation, silent])
     writer.add(
         verdicts=[
             Verdict(
-                name="gate.step.delay",
+                name="leaf.step.delay",
                 outcome=Outcome.CONFORMING,
                 limits=(-math.inf, 2.0),
                 requirement=Requirement(name="x", high=2.0),
@@ -79,7 +79,7 @@ def test_results_come_back_as_they_were(tmp_path):
     writer.add(
         curves=[
             Curve(
-                name="gate.step.small",
+                name="leaf.step.small",
                 title="t",
                 x_label="x",
                 x_unit="s",
@@ -126,7 +126,7 @@ def test_what_is_on_disk_is_what_the_writer_holds_after_every_change(tmp_path):
     writer = writer_of(tmp_path, lot='odd \u00e9 "name"')
     changes = [
         lambda: writer.keep(observation("a")),
-        lambda: writer.begin("gate step"),
+        lambda: writer.begin("leaf step"),
         lambda: writer.explain([], DiagnosisEntry(words="none"), whole=True),
         lambda: writer.add(results=[Unmeasured(name="a.b", outcome=Outcome.NOT_RUN, reason="r")]),
         writer.add,
@@ -166,7 +166,7 @@ def test_what_is_refused(tmp_path):
     with pytest.raises(RecordError, match="holds a record already; choose another folder with --out"):
         writer_of(tmp_path)
     writer.keep(observation())
-    with pytest.raises(HarnessError, match=r"gate.step.small: kept already"):
+    with pytest.raises(HarnessError, match=r"leaf.step.small: kept already"):
         writer.keep(observation())
     with pytest.raises(HarnessError, match="expected a dotted name"):
         writer.keep(observation("../outside"))
@@ -180,7 +180,7 @@ def test_what_is_refused(tmp_path):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda c: c.update(schema=2), "schema 2, written by a newer rotorgate; this one reads up to 1"),
+        (lambda c: c.update(schema=3), "schema 3, written by a newer rotorgate; this one reads up to 2"),
         (lambda c: c.update(schema=0), "expected a schema number from 1, found 0"),
         (lambda c: c.pop("schema"), "not a record: expected a schema number"),
         (lambda c: c.update(verdicts=None), "damaged: expected verdicts as list, found NoneType"),

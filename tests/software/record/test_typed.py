@@ -16,7 +16,7 @@ OLD = Path(__file__).parent / "schema_1_of_2026_11_29"
 OTHERS = {
     "harness/rigfile/crosscheck.py": {"required"},  # of a rig file
     "harness/run/gauges.py": {"instruments"},  # of a study
-    "harness/store/baselines.py": {"virtual"},  # of rows
+    "harness/store/baselines.py": {"simulated"},  # of rows
     "harness/store/store.py": {"started_utc"},
     "harness/store/studies.py": {"_content"},  # a method of its own
 }
@@ -38,7 +38,7 @@ def looked_up(source: str) -> Iterator[str]:
 
 def test_keys_of_a_record_are_looked_up_in_its_room_only() -> None:
     """By the keys that a record really has."""
-    keys = {*json.loads((OLD / "record.json").read_bytes()), "_content"}
+    keys = {*json.loads((OLD / "record.json").read_bytes()), "simulated", "_content"}
     found = {
         path.relative_to(ROOT).as_posix(): known
         for path in sorted((ROOT / "harness").rglob("*.py"))

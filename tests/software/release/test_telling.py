@@ -18,7 +18,7 @@ from tests.software.gate.test_decision import DELAY, GAIN, NAMES, RING, SAME, de
 
 SUBJECT = Subject(
     rig="sluice",
-    virtual=True,
+    simulated=True,
     firmware="firmware drive 1.5.0 (0123456789ab)",
     baseline="baseline spring, revision 1",
     runs={"run 1, run 7 of the store": "runs/a"},
@@ -44,7 +44,7 @@ def counted(decision: Decision) -> dict[str, str | None]:
 def test_a_release_in_markdown():
     text = told(decided(run()))
     assert text.startswith("## Release gate: released\n")
-    assert "VIRTUAL BENCH: simulated motors, not hardware" in text
+    assert "SIMULATED BENCH: simulated motors, not hardware" in text
     assert "- all 2 required quantities are as in the baseline, and nothing speaks against it" in text
     assert "Waived" not in text
     assert "next" not in text
@@ -58,12 +58,12 @@ def test_a_refusal_in_markdown_names_the_reason_first_and_what_is_waived():
     assert (
         text.index("half \\| of it") < text.index("### Waived (who waived is self-declared)") < text.index("M. Keeper")
     )
-    assert "gate.step.overshoot: differs: twice; waived by M. Keeper until 2026-12-31: known" in text
+    assert "leaf.step.overshoot: differs: twice; waived by M. Keeper until 2026-12-31: known" in text
 
 
 def test_many_reasons_are_cut_and_counted():
     assert MOST_REASONS == 20
-    made = decided(run(*((f"gate.step.q{n}", "differs", "off") for n in range(23))))
+    made = decided(run(*((f"leaf.step.q{n}", "differs", "off") for n in range(23))))
     assert "- and 3 more, in decision.json" in told(made)
     assert told(made).count(": differs: off") == 20
 
@@ -106,12 +106,12 @@ def test_junit_of_a_refusal():
     assert counted(made) == {"tests": "4", "failures": "3", "errors": "0", "skipped": "0"}
 
 
-def test_junit_of_a_release_is_all_passed_and_says_virtual():
+def test_junit_of_a_release_is_all_passed_and_says_simulated():
     assert counted(decided(run())) == {"tests": "4", "failures": "0", "errors": "0", "skipped": "0"}
     data = junit(decided(run()), SUBJECT, SAME, NAMES)
     properties = [(p.get("name"), p.get("value")) for p in ElementTree.fromstring(data).iter("property")]
     assert ("decision", "release") in properties
-    assert properties.count(("bench", "VIRTUAL")) == 5
+    assert properties.count(("bench", "SIMULATED")) == 5
 
 
 def test_junit_of_a_waiver_is_skipped_and_says_who():

@@ -30,7 +30,7 @@ from tests.software.record.contents import edited
 SLUICE = Path(__file__).resolve().parents[3] / "rigs_demo" / "rigs" / "sluice.toml"
 STORED = StoredBaseline(
     id=1, name="spring", revision=1, accepted_utc="2026-03-01T08:00:00+00:00", by_whom="M. Keeper", why="good",
-    despite=None, rig="sluice", virtual=False, runs=tuple(range(1, 9)), mountings=tuple("abcdefgh"), retirement=None,
+    despite=None, rig="sluice", simulated=False, runs=tuple(range(1, 9)), mountings=tuple("abcdefgh"), retirement=None,
     newest=True,
 )  # fmt: skip
 
@@ -294,7 +294,7 @@ def test_what_can_never_be_shown_is_said_before_anything_moves():
         "policy.toml: required: step.delay was never measured in baseline spring, revision 1: leave it out, or accept "
         "a baseline that has it"
     )
-    name = "gate.step.decay"
+    name = "leaf.step.decay"
     with pytest.raises(UsageError) as caught:
         check_reach(conditions(policy(required='["step"]'), scattered(8, name=name)))
     assert str(caught.value) == (
@@ -304,9 +304,9 @@ def test_what_can_never_be_shown_is_said_before_anything_moves():
 
 
 def test_simulated_and_real_are_never_compared():
-    same_kind(SimpleNamespace(virtual=False), STORED)  # type: ignore[arg-type]
+    same_kind(SimpleNamespace(simulated=False), STORED)  # type: ignore[arg-type]
     with pytest.raises(UsageError, match="is of a real bench, this one is simulated: they are never compared; nothing"):
-        same_kind(SimpleNamespace(virtual=True), STORED)  # type: ignore[arg-type]
+        same_kind(SimpleNamespace(simulated=True), STORED)  # type: ignore[arg-type]
 
 
 def test_a_record_that_stands_in_the_baseline_is_no_release(tmp_path, monkeypatch):

@@ -67,7 +67,7 @@ def outline(page: str) -> Outline:
 
 def test_what_the_rig_file_asks_nothing_of_stands_in_one_line_in_plain_words() -> None:
     content = record()
-    for name in ("gate.step.decay", "gate.step.stability_margin"):
+    for name in ("leaf.step.decay", "leaf.step.stability_margin"):
         content["verdicts"].append(verdict(name, "not judged", "1", None, None, reason=UNASKED))
     text = " ".join(outline(render(content)).words)
     words = "measured, not judged: [detect] of the rig file says nothing of step.decay, step.stability_margin"
@@ -80,7 +80,7 @@ def test_the_verdict_comes_first_and_counts_every_word() -> None:
     text = " ".join(outline(page.partition("<body>")[2].partition("</body>")[0]).words)
     assert text.index("The board is refused") < text.index("1 agrees, 1 conforming, 1 differs") < text.index("delay")
     assert "more delay in the loop" in text
-    assert "VIRTUAL BENCH" in text
+    assert "SIMULATED BENCH" in text
     assert "no multimeter on this rig" in text
     assert "This rig has no oscilloscope; it would add the dead time." in text
 
@@ -110,7 +110,7 @@ def test_what_differs_stands_before_what_cannot_be_told_and_its_origin_is_open()
 
 
 def test_a_check_of_which_nothing_was_run_is_one_sentence() -> None:
-    reason = "because the board was stopped in gate step: speed"
+    reason = "because the board was stopped in leaf step: speed"
     names = [f"wheel.thermal.{name}" for name in ("resistance", "rise")]
     rows = [{**record()["verdicts"][-1], "name": name, "reason": reason} for name in names]
     page = render(record(verdicts=[*record()["verdicts"], *rows]))
@@ -137,23 +137,23 @@ def test_parts_of_one_fit_are_one_source_and_small_ones_one_row() -> None:
 
 
 def test_a_stop_that_the_board_provoked_stands_in_the_head() -> None:
-    stop = {**record()["verdicts"][-1], "name": "gate.step.limits", "outcome": "nonconforming", "reason": "too fast"}
+    stop = {**record()["verdicts"][-1], "name": "leaf.step.limits", "outcome": "nonconforming", "reason": "too fast"}
     head = render(record(verdicts=[*record()["verdicts"], stop])).partition("</header>")[0]
-    assert "STOPPED in gate step: too fast." in head
+    assert "STOPPED in leaf step: too fast." in head
     assert "STOPPED" not in render(record())
 
 
 def test_every_quantity_is_told_in_words() -> None:
     page = render(record())
     assert 'delay<br><span class="words">delay from set point to motion</span>' in page
-    assert "gate · holding stiffness" in page
+    assert "leaf · holding stiffness" in page
 
 
 def test_an_unfinished_page_says_what_was_running_and_what_the_guard_did(tmp_path: Path) -> None:
-    killed = record(finished=False, stop=None, verdicts=[], measurements=[], curves=[], running="gate commutation")
+    killed = record(finished=False, stop=None, verdicts=[], measurements=[], curves=[], running="leaf commutation")
     (tmp_path / "record.json").write_text(json.dumps(killed))
     page = write_report(tmp_path).read_text(encoding="utf-8")
-    assert "UNFINISHED. The check that was running: gate commutation. Nothing had been judged yet.</p>" in page
+    assert "UNFINISHED. The check that was running: leaf commutation. Nothing had been judged yet.</p>" in page
     assert "stands below" not in page
     (tmp_path / "guard.log").write_text(
         "2026-01-02T03:04:05.000+00:00 guard 7: not yet: silent\n"
@@ -161,15 +161,15 @@ def test_an_unfinished_page_says_what_was_running_and_what_the_guard_did(tmp_pat
     )
     page = write_report(tmp_path).read_text(encoding="utf-8")
     assert "Nothing had been judged yet. guard.log says of the supply: supply output off, 9 ms after the host" in page
-    some = render(record(finished=False, running="gate step"))
-    assert "The check that was running: gate step. What had been measured until then stands below.</p>" in some
+    some = render(record(finished=False, running="leaf step"))
+    assert "The check that was running: leaf step. What had been measured until then stands below.</p>" in some
 
 
-def test_a_virtual_record_and_an_unfinished_one_say_so_and_others_do_not() -> None:
-    stopped = render(record(finished=False, stop={"kind": "interrupted", "message": "Ctrl-C in gate.step"}))
-    assert "UNFINISHED: Ctrl-C in gate.step" in stopped
-    real = render(record(virtual=False))
-    assert "VIRTUAL BENCH" not in real
+def test_a_simulated_record_and_an_unfinished_one_say_so_and_others_do_not() -> None:
+    stopped = render(record(finished=False, stop={"kind": "interrupted", "message": "Ctrl-C in leaf.step"}))
+    assert "UNFINISHED: Ctrl-C in leaf.step" in stopped
+    real = render(record(simulated=False))
+    assert "SIMULATED BENCH" not in real
     assert "UNFINISHED" not in real
 
 
@@ -185,7 +185,7 @@ def test_a_virtual_record_and_an_unfinished_one_say_so_and_others_do_not() -> No
     ],
 )
 def test_the_headline_claims_no_more_than_the_verdicts(words: list[str], expected: str) -> None:
-    verdicts = [verdict("gate.step.delay", word, "s", None, None) for word in words]
+    verdicts = [verdict("leaf.step.delay", word, "s", None, None) for word in words]
     whole = record(verdicts=verdicts, exit_code=0)
     assert claim(record_of(whole)) == expected
     for cut in ({"exit_code": 3}, {"finished": False}):

@@ -23,7 +23,7 @@ KEYS = st.sampled_from(
         "requirements",
         "detect",
         "clock",
-        "gate",
+        "leaf",
         "sensor",
         "load",
         "thermal",
@@ -52,7 +52,7 @@ LEAVES = (
     | st.dates()
     | st.datetimes()
     | st.times()
-    | st.sampled_from([10**400, -(10**400), "virtual:sluice", "virtual:a/b", "gate.B", "supply", "multimeter"])
+    | st.sampled_from([10**400, -(10**400), "simulated:sluice", "simulated:a/b", "leaf.B", "supply", "multimeter"])
 )
 VALUES = st.recursive(
     LEAVES, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(KEYS, inner, max_size=5), max_leaves=25

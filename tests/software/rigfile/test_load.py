@@ -37,16 +37,16 @@ def test_shipped_rig_files_load(path):
 
 def test_attributes_are_the_keys():
     spec = loads(SLUICE.encode(), "sluice.toml")
-    resistance = spec.motor["gate"].resistance_ohm
-    assert resistance.key == "motor.gate.resistance_ohm"
+    resistance = spec.motor["leaf"].resistance_ohm
+    assert resistance.key == "motor.leaf.resistance_ohm"
     assert resistance.file == "sluice.toml"
     quantity = resistance.quantity("ohm")
     assert quantity.value == 5.6
-    assert list(quantity.budget) == ["motor.gate.resistance_ohm"]
+    assert list(quantity.budget) == ["motor.leaf.resistance_ohm"]
     assert quantity.u == pytest.approx(0.02 * 5.6 / math.sqrt(3.0))
     assert spec.instrument["supply"].class_ == "supply"
-    assert spec.instruments_of("multimeter") == ("meter_gate", "meter_wheel")
-    assert spec.motor["gate"].sensor.counts == 16384
+    assert spec.instruments_of("multimeter") == ("meter_leaf", "meter_wheel")
+    assert spec.motor["leaf"].sensor.counts == 16384
     assert spec.text == SLUICE
 
 
@@ -61,19 +61,19 @@ def test_attributes_are_the_keys():
 )
 def test_four_forms_of_width(form, u):
     spec = loads(changed(RESISTANCE, f"{{ value = 5.6, {form} }}"), "f")
-    assert spec.motor["gate"].resistance_ohm.u == pytest.approx(u)
-    assert spec.motor["gate"].resistance_ohm.quantity("ohm").u == pytest.approx(u)
+    assert spec.motor["leaf"].resistance_ohm.u == pytest.approx(u)
+    assert spec.motor["leaf"].resistance_ohm.quantity("ohm").u == pytest.approx(u)
 
 
 def test_entry_for_one_motor_goes_before_entry_for_all():
     spec = loads(
         changed(
             '"step.overshoot" = { max = 0.95 }',
-            '"step.overshoot" = { max = 0.95 }\n"gate.step.overshoot" = { max = 0.5 }',
+            '"step.overshoot" = { max = 0.95 }\n"leaf.step.overshoot" = { max = 0.5 }',
         ),
         "f",
     )
-    assert Name("gate.step.overshoot").entry_in(spec.requirements).max == 0.5
+    assert Name("leaf.step.overshoot").entry_in(spec.requirements).max == 0.5
     assert Name("wheel.step.overshoot").entry_in(spec.requirements).max == 0.95
     assert Name("wheel.step.delay").entry_in(spec.requirements) is None
 
@@ -87,60 +87,60 @@ def test_a_spec_cannot_be_changed():
 
 
 MESSAGES = [
-    ("pole_pairs = 11", "pole_pairs = 0", "motor.gate.pole_pairs: expected an integer from 1, found 0"),
-    ("pole_pairs = 11", "pole_pairs = 101", "motor.gate.pole_pairs: expected an integer up to 100, found 101"),
-    ("pole_pairs = 11", "pole_pairs = true", "motor.gate.pole_pairs: expected an integer from 1 to 100, found true"),
-    ("pole_pairs = 11", "pole_pairs = 11.0", "motor.gate.pole_pairs: expected an integer from 1 to 100, found 11"),
-    ("pole_pairs = 11", 'pole_pairs = "11"', 'motor.gate.pole_pairs: expected an integer from 1 to 100, found "11"'),
+    ("pole_pairs = 11", "pole_pairs = 0", "motor.leaf.pole_pairs: expected an integer from 1, found 0"),
+    ("pole_pairs = 11", "pole_pairs = 101", "motor.leaf.pole_pairs: expected an integer up to 100, found 101"),
+    ("pole_pairs = 11", "pole_pairs = true", "motor.leaf.pole_pairs: expected an integer from 1 to 100, found true"),
+    ("pole_pairs = 11", "pole_pairs = 11.0", "motor.leaf.pole_pairs: expected an integer from 1 to 100, found 11"),
+    ("pole_pairs = 11", 'pole_pairs = "11"', 'motor.leaf.pole_pairs: expected an integer from 1 to 100, found "11"'),
     ("deadman_s = 0.3", "deadman_ms = 300", "board.deadman_ms: unknown key; use deadman_s"),
     ("speed_rad_s = 60.0", "speed_rpm = 600", "limits.speed_rpm: unknown key; use speed_rad_s"),
-    ("pole_pairs = 11", "pole_pears = 11", "motor.gate.pole_pears: unknown key; did you mean pole_pairs?"),
+    ("pole_pairs = 11", "pole_pears = 11", "motor.leaf.pole_pears: unknown key; did you mean pole_pairs?"),
     ("[limits]", "[limit]", "limits: missing section; add [limits]"),
     ("[limits]", "[limit]", "limit: unknown key; did you mean limits?"),
     ("phase_current_a = 1.0", "", "limits.phase_current_a: missing key"),
-    ("bits = 14", "", "motor.gate.sensor.bits: missing key"),
-    ('\npath = "bus"', '\npath = "spi"', 'motor.gate.sensor.path: expected "bus" or "pulse_width", found "spi"'),
-    ("direction = 1", "direction = 0", "motor.gate.direction: expected 1 or -1, found 0"),
+    ("bits = 14", "", "motor.leaf.sensor.bits: missing key"),
+    ('\npath = "bus"', '\npath = "spi"', 'motor.leaf.sensor.path: expected "bus" or "pulse_width", found "spi"'),
+    ("direction = 1", "direction = 0", "motor.leaf.direction: expected 1 or -1, found 0"),
     (
         "phase_pins = [0, 1, 2]",
         "phase_pins = [0, 1]",
-        "motor.gate.phase_pins: expected a list of three pins, of phases A, B, C, found a list of 2",
+        "motor.leaf.phase_pins: expected a list of three pins, of phases A, B, C, found a list of 2",
     ),
     (
         "enable_pin = 7",
         "enable_pin = 6",
-        "motor.wheel.enable_pin: pin 6 is already used by motor.gate.enable_pin; two things on one pin",
+        "motor.wheel.enable_pin: pin 6 is already used by motor.leaf.enable_pin; two things on one pin",
     ),
     (
         "phase_pins = [3, 4, 5]",
         "phase_pins = [3, 4, 2]",
-        "motor.wheel.phase_pins[2]: pin 2 is already used by motor.gate.phase_pins[2]; two things on one pin",
+        "motor.wheel.phase_pins[2]: pin 2 is already used by motor.leaf.phase_pins[2]; two things on one pin",
     ),
-    (RESISTANCE, "5.6", "motor.gate.resistance_ohm: expected { value = ..., tolerance = ... }"),
+    (RESISTANCE, "5.6", "motor.leaf.resistance_ohm: expected { value = ..., tolerance = ... }"),
     (
         RESISTANCE,
         "{ value = 5.6 }",
-        "motor.gate.resistance_ohm: expected exactly one of tolerance, tolerance_percent, standard, expanded",
+        "motor.leaf.resistance_ohm: expected exactly one of tolerance, tolerance_percent, standard, expanded",
     ),
     (
         RESISTANCE,
         "{ value = 5.6, tolerance_percent = 120 }",
-        "motor.gate.resistance_ohm.tolerance_percent: expected a number up to 100, found 120",
+        "motor.leaf.resistance_ohm.tolerance_percent: expected a number up to 100, found 120",
     ),
     (
         RESISTANCE,
         "{ value = 5.6, tolerance = 6 }",
-        "motor.gate.resistance_ohm.tolerance: expected at most 5.6, or the value could be negative, found 6",
+        "motor.leaf.resistance_ohm.tolerance: expected at most 5.6, or the value could be negative, found 6",
     ),
     (
         RESISTANCE,
         "{ value = inf, tolerance = 1 }",
-        "motor.gate.resistance_ohm.value: expected a finite number, found inf",
+        "motor.leaf.resistance_ohm.value: expected a finite number, found inf",
     ),
     (
         RESISTANCE,
         "{ value = 5.6, toleranse = 1 }",
-        "motor.gate.resistance_ohm.toleranse: unknown key; did you mean tolerance?",
+        "motor.leaf.resistance_ohm.toleranse: unknown key; did you mean tolerance?",
     ),
     ("false_alarm_risk = 0.01", "false_alarm_risk = 0", "rig.false_alarm_risk: expected a number from 1e-06, found 0"),
     ("false_alarm_risk = 0.01", "gauge_share_max = 30", "rig.gauge_share_max: expected a number up to 1, found 30"),
@@ -149,33 +149,37 @@ MESSAGES = [
     ("protection_v = 14.0", "protection_v = 11.0", "supply.protection_v: expected more than voltage_v (12), found 11"),
     ("protection_v = 14.0", "", "supply.protection_v: missing key; it is set in instrument.supply before"),
     (
-        'across = ["gate.B", "gate.C"]',
-        'across = ["gat.B", "gate.C"]',
-        'instrument.meter_gate.across[0]: no motor "gat" in this file',
+        'across = ["leaf.B", "leaf.C"]',
+        'across = ["lea.B", "leaf.C"]',
+        'instrument.meter_leaf.across[0]: no motor "lea" in this file',
     ),
     (
-        'across = ["gate.B", "gate.C"]',
-        'across = ["gate.B", "gate.B"]',
-        "instrument.meter_gate.across: expected two terminals of one motor",
+        'across = ["leaf.B", "leaf.C"]',
+        'across = ["leaf.B", "leaf.B"]',
+        "instrument.meter_leaf.across: expected two terminals of one motor",
     ),
-    ('across = ["gate.B", "gate.C"]', "", "instrument.meter_gate.across: missing key; a multimeter needs it"),
+    ('across = ["leaf.B", "leaf.C"]', "", "instrument.meter_leaf.across: missing key; a multimeter needs it"),
     (
-        '"virtual:sluice/meter_wheel"',
-        '"virtual:sluice/meter_gate"',
-        "instrument.meter_wheel.address: the same address as instrument.meter_gate.address",
+        '"simulated:sluice/meter_wheel"',
+        '"simulated:sluice/meter_leaf"',
+        "instrument.meter_wheel.address: the same address as instrument.meter_leaf.address",
     ),
     (
-        '"virtual:sluice/thermometer"',
-        '"virtual:../etc/thermometer"',
-        "instrument.thermometer.address: expected virtual:SCENARIO/INSTRUMENT in small letters",
+        '"simulated:sluice/thermometer"',
+        '"simulated:../etc/thermometer"',
+        "instrument.thermometer.address: expected simulated:SCENARIO/INSTRUMENT in small letters",
     ),
-    ('"virtual:sluice"', '"virtual:sluice --now"', "board.port: expected an address of 1 to 200 printable characters"),
     (
-        '"virtual:sluice/thermometer"',
-        '"virtual:handwheel/thermometer"',
+        '"simulated:sluice"',
+        '"simulated:sluice --now"',
+        "board.port: expected an address of 1 to 200 printable characters",
+    ),
+    (
+        '"simulated:sluice/thermometer"',
+        '"simulated:handwheel/thermometer"',
         "instrument.thermometer.address: another scenario than sluice",
     ),
-    ('"virtual:sluice"', '"COM3"', "board.port: a rig is either wholly virtual or not at all"),
+    ('"simulated:sluice"', '"COM3"', "board.port: a rig is either wholly simulated or not at all"),
     ('"step.delay" =', '"step.dealy" =', 'detect."step.dealy": no such quantity; did you mean step.delay?'),
     ('"thermal"', '"thermall"', "rig.required[3]: no such quantity; did you mean thermal?"),
     (
@@ -192,7 +196,7 @@ MESSAGES = [
         "contract = 1979-05-27",
         "firmware.contract: expected an integer from 1 to 1, found 1979-05-27 (a date)",
     ),
-    ("[motor.gate.sensor]", "[motor.gate.sensors]", "motor.gate.sensor: missing section; add [motor.gate.sensor]"),
+    ("[motor.leaf.sensor]", "[motor.leaf.sensors]", "motor.leaf.sensor: missing section; add [motor.leaf.sensor]"),
     ("[board]", "[[board]]", "board: expected a section [board], found a list of 1"),
     ("travel_rad = 2.4", "travel_rad = 3.2", "limits.travel_rad: expected a number up to 3, found 3.2"),
 ]
@@ -217,7 +221,7 @@ def test_all_problems_come_at_once():
         text = text.replace(old, new, 1)
     found = complaints(text.encode())
     for key in (
-        "motor.gate.pole_pairs",
+        "motor.leaf.pole_pairs",
         "motor.wheel.enable_pin",
         "board.deadman_ms",
         "supply.protection_v",
@@ -229,7 +233,7 @@ def test_all_problems_come_at_once():
 def test_a_speed_limit_that_the_sensor_cannot_tell_from_rest_is_refused():
     slow = SLUICE.replace("speed_rad_s = 60.0", "speed_rad_s = 3.8").replace("bits = 14", "bits = 4", 1)
     assert complaints(slow.encode()) == [
-        "sluice.toml: limits.speed_rad_s: expected at least 3.93, a count of motor.gate.sensor in 0.1 s, found 3.8"
+        "sluice.toml: limits.speed_rad_s: expected at least 3.93, a count of motor.leaf.sensor in 0.1 s, found 3.8"
     ]
     loads(slow.replace("speed_rad_s = 3.8", "speed_rad_s = 4.0").encode(), "sluice.toml")
 

@@ -29,7 +29,7 @@ def as_expected(expectation: Expectation) -> Measurement:
 def test_filled_with_the_numbers_of_the_demo_it_judges_every_commutation_quantity() -> None:
     filled = DEMO.partition("\n[detect]")[0] + "\n[detect]" + TEMPLATE.partition("\n[detect]")[2]
     spec = loads(filled.encode(), "filled.toml")
-    stated = alignment.expect(spec, declared(), "gate")
+    stated = alignment.expect(spec, declared(), "leaf")
     # How evenly the magnets sit no rig file states: of no rig is it judged.
     expectations = [entry for entry in stated if not entry.name.endswith(".step_spread")]
     rule = Rule(planned=80, detect=spec.detect)

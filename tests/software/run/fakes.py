@@ -60,7 +60,7 @@ def declared(**changes: object) -> Declared:
 
 
 IDENTITY = BoardIdentity(
-    unique_id="ab12", system="fake", implementation="fake", version="1", machine="VIRTUAL \x1b[31m board"
+    unique_id="ab12", system="fake", implementation="fake", version="1", machine="SIMULATED \x1b[31m board"
 )
 
 
@@ -69,11 +69,11 @@ class FakeRig:
     """As much of a Rig as a qualification touches."""
 
     spec: RigSpec = field(default_factory=lambda: load(SLUICE))
-    declared: dict[str, Declared] = field(default_factory=lambda: {"gate": declared(), "wheel": declared()})
+    declared: dict[str, Declared] = field(default_factory=lambda: {"leaf": declared(), "wheel": declared()})
     has: Sequence[str] = ("supply", "thermometer", "multimeter")
     lacks: Sequence[Part] = ()
     events: list[str] = field(default_factory=list)
-    virtual: bool = True
+    simulated: bool = True
     unsafe: Mapping[str, str] = field(default_factory=dict)
     """Steps that fail when it is made safe, and why."""
     gone: BaseException | None = None

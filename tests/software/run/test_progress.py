@@ -12,7 +12,7 @@ from harness.run.planning import usual_seconds
 from harness.run.progress import Progress
 
 COMPUTED_S, ON_A_RIG_S = (usual_seconds(check_named, computed=computed) for computed in (True, False))
-RUNS = [(check, motor) for motor in ("gate", "wheel") for check in ("commutation", "stiffness", "step")]
+RUNS = [(check, motor) for motor in ("leaf", "wheel") for check in ("commutation", "stiffness", "step")]
 
 
 class HandClock(WallClock):
@@ -40,7 +40,7 @@ def follow(clock: HandClock, progress: Progress, durations: dict[tuple[str, str]
 def test_nothing_is_promised_before_half_of_the_first_check():
     clock = HandClock()
     progress = Progress(RUNS, usual_s=COMPUTED_S, clock=clock)
-    progress.begin("commutation", "gate")
+    progress.begin("commutation", "leaf")
     for share in (0.0, 0.2, 0.49):
         clock.at_s += 1.0
         assert progress.remaining_s(share) is None
@@ -62,7 +62,7 @@ def test_usual_ratios_at_any_pace_are_told_exactly(pace):
 def test_the_second_motor_is_expected_to_take_as_long_as_the_first():
     clock = HandClock()
     progress = Progress(RUNS, usual_s=COMPUTED_S, clock=clock)
-    odd = {("commutation", "gate"): 9.0, ("stiffness", "gate"): 1.0, ("step", "gate"): 5.0}
+    odd = {("commutation", "leaf"): 9.0, ("stiffness", "leaf"): 1.0, ("step", "leaf"): 5.0}
     follow(clock, progress, odd)
     assert progress.remaining_s() == pytest.approx(15.0)
     assert progress.fraction() == pytest.approx(0.5)
@@ -71,11 +71,11 @@ def test_the_second_motor_is_expected_to_take_as_long_as_the_first():
 def test_a_check_that_was_cut_short_says_nothing_of_the_next():
     clock = HandClock()
     progress = Progress(RUNS, usual_s=COMPUTED_S, clock=clock)
-    follow(clock, progress, {("commutation", "gate"): 2.0})
-    progress.begin("stiffness", "gate")
+    follow(clock, progress, {("commutation", "leaf"): 2.0})
+    progress.begin("stiffness", "leaf")
     clock.at_s += 0.1
     progress.end(whole=False)
-    progress.leave_out("step", "gate")
+    progress.leave_out("step", "leaf")
     usual = COMPUTED_S
     pace = 2.0 / usual["commutation"]
     assert progress.remaining_s() == pytest.approx(2.0 + pace * (usual["stiffness"] + usual["step"]))
@@ -84,8 +84,8 @@ def test_a_check_that_was_cut_short_says_nothing_of_the_next():
 def test_a_real_rig_waits_for_its_windings():
     assert ON_A_RIG_S.keys() == COMPUTED_S.keys()
     clock = HandClock()
-    progress = Progress([("commutation", "gate"), ("thermal", "gate")], usual_s=ON_A_RIG_S, clock=clock)
-    follow(clock, progress, {("commutation", "gate"): ON_A_RIG_S["commutation"]})
+    progress = Progress([("commutation", "leaf"), ("thermal", "leaf")], usual_s=ON_A_RIG_S, clock=clock)
+    follow(clock, progress, {("commutation", "leaf"): ON_A_RIG_S["commutation"]})
     assert progress.remaining_s() == pytest.approx(ON_A_RIG_S["thermal"])
 
 

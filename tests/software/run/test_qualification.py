@@ -58,10 +58,10 @@ def test_a_healthy_board_passes_in_the_order_of_the_bench(build):
     made = build()
     assert run_to_the_end(made) is ExitCode.AGREES
     assert made.checks.ran == [
-        "gate.commutation",
-        "gate.stiffness",
-        "gate.step",
-        "gate.thermal",
+        "leaf.commutation",
+        "leaf.stiffness",
+        "leaf.step",
+        "leaf.thermal",
         "wheel.commutation",
         "wheel.stiffness",
         "wheel.step",
@@ -90,27 +90,27 @@ def test_a_deviation_is_found_and_only_that(build):
 @pytest.mark.parametrize(
     ("quantity", "value", "words"),
     [
-        ("direction", -1.0, "gate.commutation.direction differs: the loop could run away"),
-        ("pole_pairs", 12.0, "gate.commutation.pole_pairs differs"),
-        ("offset", 2.6, "gate.commutation.offset differs"),
+        ("direction", -1.0, "leaf.commutation.direction differs: the loop could run away"),
+        ("pole_pairs", 12.0, "leaf.commutation.pole_pairs differs"),
+        ("offset", 2.6, "leaf.commutation.offset differs"),
     ],
 )
 def test_the_loop_is_not_closed_on_a_wrong_motor(build, quantity, value, words):
-    made = build(FakeChecks(changes={f"gate.commutation.{quantity}": value}))
+    made = build(FakeChecks(changes={f"leaf.commutation.{quantity}": value}))
     assert run_to_the_end(made) is ExitCode.DIFFERS
-    assert not {"gate.stiffness", "gate.step", "together.together"} & set(made.checks.ran)
-    assert {"gate.thermal", "wheel.stiffness"} <= set(made.checks.ran)
-    verdict = made.verdicts_of("gate.step.delay")[0]
+    assert not {"leaf.stiffness", "leaf.step", "together.together"} & set(made.checks.ran)
+    assert {"leaf.thermal", "wheel.stiffness"} <= set(made.checks.ran)
+    verdict = made.verdicts_of("leaf.step.delay")[0]
     assert verdict.outcome is Outcome.NOT_RUN
     assert verdict.reason.startswith(f"because {words}")
 
 
 def test_the_loop_is_not_closed_where_the_firmware_declares_another_motor(build):
     for change in ({"pole_pairs": 12}, {"direction": -1}, {"offset_count": 4000}):
-        made = build(rig=FakeRig(declared={"gate": declared(**change), "wheel": declared()}))
-        made.run("step", "gate")
-        assert "gate.step" not in made.checks.ran, change
-        assert "declare" in made.verdicts_of("gate.step.delay")[0].reason
+        made = build(rig=FakeRig(declared={"leaf": declared(**change), "wheel": declared()}))
+        made.run("step", "leaf")
+        assert "leaf.step" not in made.checks.ran, change
+        assert "declare" in made.verdicts_of("leaf.step.delay")[0].reason
         made.record.folder.joinpath("record.json").unlink()
 
 
@@ -125,14 +125,14 @@ def test_the_loop_is_not_closed_where_the_firmware_declares_another_motor(build)
     ],
 )
 def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, code, kind):
-    made = build(FakeChecks(raises={"gate.step": error}))
+    made = build(FakeChecks(raises={"leaf.step": error}))
     assert run_to_the_end(made) is code
     assert made.rig.events[-2:] == [type(error).__name__, "make safe"]
-    assert made.checks.ran[-1] == "gate.step"
+    assert made.checks.ran[-1] == "leaf.step"
     record = read(made.folder)
     assert record.stop.kind == kind
-    assert record.observation("gate.step.raw").data.size == 2
-    assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
+    assert record.observation("leaf.step.raw").data.size == 2
+    assert outcomes(made)["leaf.stiffness.open_loop"] is Outcome.AGREES
     left = {name: word for name, word in outcomes(made).items() if name.startswith("wheel")}
     assert set(left.values()) == {Outcome.NOT_RUN}
     assert "because the run was stopped" in made.verdicts_of("wheel.step.delay")[0].reason
@@ -142,44 +142,44 @@ STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 15646 in 100
 
 
 def test_the_record_names_the_check_that_is_running(build):
-    made = build(FakeChecks(raises={"gate.step": BenchError("silent")}))
+    made = build(FakeChecks(raises={"leaf.step": BenchError("silent")}))
     run_to_the_end(made)
-    assert read(made.folder).running == "gate step"
+    assert read(made.folder).running == "leaf step"
 
 
 def test_in_the_record_of_a_whole_run_nothing_is_running(build):
     made = build()
-    made.run("commutation", "gate")
-    assert read(made.folder).running == "gate commutation"
+    made.run("commutation", "leaf")
+    assert read(made.folder).running == "leaf commutation"
     run_to_the_end(made)
     assert read(made.folder).running is None
 
 
 def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured(build):
-    made = build(FakeChecks(raises={"gate.step": STOP}))
+    made = build(FakeChecks(raises={"leaf.step": STOP}))
     assert run_to_the_end(made) is ExitCode.DIFFERS
     assert made.rig.events.count("make safe") == made.rig.events.count("bring back") == 1
     assert made.checks.ran == [
-        "gate.commutation",
-        "gate.stiffness",
-        "gate.step",
+        "leaf.commutation",
+        "leaf.stiffness",
+        "leaf.step",
         "wheel.commutation",
         "wheel.stiffness",
         "wheel.step",
         "wheel.thermal",
     ]
-    assert made.verdicts_of("gate.step.limits") == made.stops
+    assert made.verdicts_of("leaf.step.limits") == made.stops
     assert (made.stops[0].outcome, made.stops[0].kind) == (Outcome.NONCONFORMING, VerdictKind.STOP)
     assert made.stops[0].reason == "speed 80.5 rad/s, limit 60 rad/s"
-    assert outcomes(made)["gate.stiffness.open_loop"] is Outcome.AGREES
-    assert made.verdicts_of("gate.step.delay")[0].reason == f"because the board was stopped: {made.stops[0].reason}"
-    for name in ("gate.thermal.rise", "together.supply_sag"):
+    assert outcomes(made)["leaf.stiffness.open_loop"] is Outcome.AGREES
+    assert made.verdicts_of("leaf.step.delay")[0].reason == f"because the board was stopped: {made.stops[0].reason}"
+    for name in ("leaf.thermal.rise", "together.supply_sag"):
         verdict = made.verdicts_of(name)[0]
         assert verdict.outcome is Outcome.NOT_RUN
-        assert verdict.reason == f"because the board was stopped in gate step: {made.stops[0].reason}"
+        assert verdict.reason == f"because the board was stopped in leaf step: {made.stops[0].reason}"
     record = read(made.folder)
     assert record.stop is None
-    assert record.observation("gate.step.raw").data.size == 2
+    assert record.observation("leaf.step.raw").data.size == 2
 
 
 def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):
@@ -187,8 +187,8 @@ def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):
     assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.commutation.limits", "wheel.step.delay"]
     assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.step.delay"]
     assert made.checks.ran == ["wheel.commutation"]
-    made.run("thermal", "gate")
-    assert made.checks.ran[-1] == "gate.thermal"
+    made.run("thermal", "leaf")
+    assert made.checks.ran[-1] == "leaf.thermal"
 
 
 def test_a_stop_with_both_motors_names_the_check_once(build):
@@ -205,11 +205,11 @@ def test_a_stop_with_both_motors_names_the_check_once(build):
     ],
 )
 def test_a_bench_that_does_not_come_back_after_a_stop_ends_the_run(build, broken, words):
-    made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(**broken))
+    made = build(FakeChecks(raises={"leaf.step": STOP}), rig=FakeRig(**broken))
     assert run_to_the_end(made) is ExitCode.BENCH
-    assert made.checks.ran[-1] == "gate.step"
-    assert made.verdicts_of("gate.step.limits")[0].outcome is Outcome.NONCONFORMING
-    assert len(made.verdicts_of("gate.step.delay")) == 1
+    assert made.checks.ran[-1] == "leaf.step"
+    assert made.verdicts_of("leaf.step.limits")[0].outcome is Outcome.NONCONFORMING
+    assert len(made.verdicts_of("leaf.step.delay")) == 1
     assert words in read(made.folder).stop.message
     assert words in made.verdicts_of("wheel.step.delay")[0].reason
 
@@ -224,9 +224,9 @@ def test_why_a_run_stopped_goes_by_what_was_raised_not_by_its_words():
 
 
 def test_a_signal_while_the_board_is_made_safe_after_a_stop_is_not_lost(build):
-    made = build(FakeChecks(raises={"gate.step": STOP}), rig=FakeRig(gone=KeyboardInterrupt()))
+    made = build(FakeChecks(raises={"leaf.step": STOP}), rig=FakeRig(gone=KeyboardInterrupt()))
     assert run_to_the_end(made) is ExitCode.BENCH
-    assert made.checks.ran[-1] == "gate.step"
+    assert made.checks.ran[-1] == "leaf.step"
 
 
 @pytest.mark.usefixtures("terminal_signals")
@@ -241,46 +241,46 @@ def test_a_signal_amid_the_keeping_of_results_waits_until_all_are_kept(build, mo
 
     monkeypatch.setattr(made.record, "add", interrupted)
     with stop_on_signals(), pytest.raises(StopSignal, match="Ctrl-C"):
-        made.run("commutation", "gate")
+        made.run("commutation", "leaf")
     kept = {verdict.name for verdict in read(made.folder).verdicts}
     assert kept == {verdict.name for verdict in made.verdicts} == set(made.results) != set()
 
 
 def test_what_a_check_lacks_is_not_run_with_what_to_add(build):
-    made = build(FakeChecks(raises={"gate.step": MissingCapability("needs a trace hook: add one")}))
+    made = build(FakeChecks(raises={"leaf.step": MissingCapability("needs a trace hook: add one")}))
     assert run_to_the_end(made) is ExitCode.UNDECIDED  # step is required in this rig file
-    verdict = made.verdicts_of("gate.step.delay")[0]
+    verdict = made.verdicts_of("leaf.step.delay")[0]
     assert (verdict.outcome, verdict.reason) == (Outcome.NOT_RUN, "needs a trace hook: add one")
     assert outcomes(made)["wheel.step.delay"] is Outcome.AGREES
 
 
 def test_observations_that_do_not_support_a_number_cannot_tell(build):
-    made = build(FakeChecks(raises={"gate.step": MeasurementError("nothing moved")}))
+    made = build(FakeChecks(raises={"leaf.step": MeasurementError("nothing moved")}))
     assert run_to_the_end(made) is ExitCode.UNDECIDED
-    assert outcomes(made)["gate.step.delay"] is Outcome.CANNOT_TELL
+    assert outcomes(made)["leaf.step.delay"] is Outcome.CANNOT_TELL
 
 
 def test_on_a_motor_that_is_not_the_stated_one_no_field_is_held_either(build):
-    made = build(FakeChecks(changes={"gate.commutation.direction": -1.0}))
+    made = build(FakeChecks(changes={"leaf.commutation.direction": -1.0}))
     assert run_to_the_end(made) is ExitCode.DIFFERS
-    assert "gate.stiffness" not in made.checks.ran
-    for name in ("gate.stiffness.open_loop", "gate.stiffness.closed_loop", "gate.step.delay"):
+    assert "leaf.stiffness" not in made.checks.ran
+    for name in ("leaf.stiffness.open_loop", "leaf.stiffness.closed_loop", "leaf.step.delay"):
         (verdict,) = made.verdicts_of(name)
         assert verdict.outcome is Outcome.NOT_RUN, name
-        assert verdict.reason == "because gate.commutation.direction differs: the loop could run away"
+        assert verdict.reason == "because leaf.commutation.direction differs: the loop could run away"
 
 
 def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(build):
     made = build(rig=FakeRig(has=()))
     assert made.rule.planned == 13  # without the two thermal rises and their requirements
     assert run_to_the_end(made) is ExitCode.UNDECIDED
-    assert made.verdicts_of("gate.thermal.rise")[0].reason == (
+    assert made.verdicts_of("leaf.thermal.rise")[0].reason == (
         "needs a supply: add an [instrument.NAME] of class supply"
     )
     missing = read(made.folder).missing
     assert [lack.what for lack in missing] == [
         "a programmable supply",
-        "a multimeter at the terminals of gate and wheel",
+        "a multimeter at the terminals of leaf and wheel",
         "a thermometer near the motors",
     ]
 
@@ -288,9 +288,9 @@ def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(bu
 def test_a_firmware_without_a_part_costs_the_checks_that_need_it(build):
     made = build(rig=FakeRig(lacks=[part for part in PARTS if part.name == "trace"]))
     run_to_the_end(made)
-    reason = made.verdicts_of("gate.step.delay")[0].reason
+    reason = made.verdicts_of("leaf.step.delay")[0].reason
     assert reason == "the firmware lacks trace(motor, hook): add it (drive contract)"
-    assert outcomes(made)["gate.thermal.rise"] is Outcome.CONFORMING
+    assert outcomes(made)["leaf.thermal.rise"] is Outcome.CONFORMING
 
 
 def test_only_takes_what_it_needs_along_and_does_not_require_the_rest(build):
@@ -299,24 +299,24 @@ def test_only_takes_what_it_needs_along_and_does_not_require_the_rest(build):
     assert runs(("thermal",), ("a", "b")) == [("thermal", "a"), ("thermal", "b")]
     made = build(only=("thermal",))
     assert run_to_the_end(made) is ExitCode.AGREES
-    assert set(made.checks.ran) == {"gate.thermal", "wheel.thermal"}
+    assert set(made.checks.ran) == {"leaf.thermal", "wheel.thermal"}
 
 
 def test_a_planned_quantity_without_a_result_is_our_defect(build):
-    made = build(FakeChecks(forgets={"gate.step.delay"}))
-    with pytest.raises(HarnessError, match=r"planned quantities without a result: \['gate.step.delay'\]"):
-        made.run("step", "gate")
+    made = build(FakeChecks(forgets={"leaf.step.delay"}))
+    with pytest.raises(HarnessError, match=r"planned quantities without a result: \['leaf.step.delay'\]"):
+        made.run("step", "leaf")
     assert made.finish() is ExitCode.DEFECT
 
 
 def test_a_check_that_was_never_reached_is_our_defect_in_a_whole_run_only(build):
     made = build()
-    made.run("commutation", "gate")
+    made.run("commutation", "leaf")
     assert made.finish() is ExitCode.DEFECT
     made.record.folder.joinpath("record.json").unlink()
     made = build()
-    assert made.reach("gate.step.delay")[0].outcome is Outcome.AGREES
-    assert made.checks.ran == ["gate.commutation", "gate.step"]
+    assert made.reach("leaf.step.delay")[0].outcome is Outcome.AGREES
+    assert made.checks.ran == ["leaf.commutation", "leaf.step"]
     assert made.finish(whole=False) is not ExitCode.DEFECT
 
 
@@ -329,5 +329,5 @@ def test_progress_rises_to_the_whole(build):
 
 
 def test_bench_trouble_goes_before_a_difference(build):
-    made = build(FakeChecks(changes={"gate.stiffness.open_loop": 1.3}, raises={"wheel.step": BenchError("gone")}))
+    made = build(FakeChecks(changes={"leaf.stiffness.open_loop": 1.3}, raises={"wheel.step": BenchError("gone")}))
     assert run_to_the_end(made) is ExitCode.BENCH

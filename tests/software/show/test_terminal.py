@@ -34,7 +34,7 @@ def table(*verdicts: Verdict) -> str:
 
 
 def test_outside_text_passes_whole_and_harmless():
-    shown = table(verdict("gate.step.delay", Outcome.NOT_RUN, HOSTILE))
+    shown = table(verdict("leaf.step.delay", Outcome.NOT_RUN, HOSTILE))
     flat = " ".join(shown.split())
     assert "[red]x[/] \\x1b[2J [/dev/ttyACM0] [requirements]" in flat
     assert "\x1b" not in shown
@@ -43,74 +43,74 @@ def test_outside_text_passes_whole_and_harmless():
 def test_numbers_words_and_marks():
     shown = table(
         verdict(
-            "gate.step.delay",
+            "leaf.step.delay",
             Outcome.AGREES,
             unit="s",
             measured=normal(1.5e-3, 1e-5, "s", "x"),
             expected=Expectation(name="x", quantity=exact(1.4e-3, "s")),
         ),
         verdict(
-            "gate.step.overshoot",
+            "leaf.step.overshoot",
             Outcome.NONCONFORMING,
             "too far",
             measured=normal(0.97, 0.01, "1", "x"),
             requirement=Requirement(name="x", low=0.1, high=0.9),
         ),
         verdict(
-            "gate.step.error",
+            "leaf.step.error",
             Outcome.AGREES,
             measured=normal(0.0, 0.01, "rad", "x"),
             expected=Expectation(name="x", quantity=exact(0.0, "rad"), interval=(-0.1, 0.1)),
         ),
-        verdict("gate.step.odd", Outcome.CANNOT_TELL, measured=exact(3.0, "1")),
+        verdict("leaf.step.odd", Outcome.CANNOT_TELL, measured=exact(3.0, "1")),
     )
     lines = [line.split() for line in shown.splitlines()[1:]]
-    assert lines[0] == ["ok", "gate.step.delay", "1.500", "0.020", "1.400", "ms", "agrees"]
-    assert lines[1] == ["XX", "gate.step.overshoot", "0.970", "0.020", ">=", "0.1", "<=", "0.9", "nonconforming"]
-    assert lines[2] == ["ok", "gate.step.error", "0", "20", "-100", "to", "100", "mrad", "agrees"]
-    assert lines[3] == ["??", "gate.step.odd", "3", "cannot", "tell"]
-    assert lines[4:] == [[], ["XX", "gate.step.overshoot:", "nonconforming:", "too", "far"]]
+    assert lines[0] == ["ok", "leaf.step.delay", "1.500", "0.020", "1.400", "ms", "agrees"]
+    assert lines[1] == ["XX", "leaf.step.overshoot", "0.970", "0.020", ">=", "0.1", "<=", "0.9", "nonconforming"]
+    assert lines[2] == ["ok", "leaf.step.error", "0", "20", "-100", "to", "100", "mrad", "agrees"]
+    assert lines[3] == ["??", "leaf.step.odd", "3", "cannot", "tell"]
+    assert lines[4:] == [[], ["XX", "leaf.step.overshoot:", "nonconforming:", "too", "far"]]
 
 
 def test_each_reason_is_given_once_and_what_is_wrong_first():
     shown = table(
-        verdict("gate.step.decay", Outcome.NOT_JUDGED, "needs a limit"),
+        verdict("leaf.step.decay", Outcome.NOT_JUDGED, "needs a limit"),
         verdict("wheel.step.decay", Outcome.NOT_JUDGED, "needs a limit"),
         verdict("wheel.step.delay", Outcome.DIFFERS, "2 ms off"),
     )
     assert [line.rstrip() for line in shown.split("\n\n")[1].splitlines()] == [
         "XX  wheel.step.delay: differs: 2 ms off",
-        "--  gate.step.decay, wheel.step.decay: not judged: needs a limit",
+        "--  leaf.step.decay, wheel.step.decay: not judged: needs a limit",
     ]
 
 
 def test_what_the_rig_file_asks_nothing_of_is_one_line_in_plain_words():
     shown = table(
-        verdict("gate.step.decay", Outcome.NOT_JUDGED, UNASKED, unasked=True),
-        verdict("gate.step.stability_margin", Outcome.NOT_JUDGED, UNASKED, unasked=True),
-        verdict("gate.step.step_spread", Outcome.NOT_JUDGED, "needs a model"),
+        verdict("leaf.step.decay", Outcome.NOT_JUDGED, UNASKED, unasked=True),
+        verdict("leaf.step.stability_margin", Outcome.NOT_JUDGED, UNASKED, unasked=True),
+        verdict("leaf.step.step_spread", Outcome.NOT_JUDGED, "needs a model"),
         verdict("wheel.step.decay", Outcome.NOT_JUDGED, UNASKED, unasked=True),
         verdict("wheel.step.stability_margin", Outcome.AGREES),
     )
-    assert shown.splitlines()[1].split() == ["--", "gate.step.decay", "not", "judged"]
+    assert shown.splitlines()[1].split() == ["--", "leaf.step.decay", "not", "judged"]
     assert [line.rstrip() for line in shown.split("\n\n")[1].splitlines()] == [
-        "--  measured, not judged: [detect] of the rig file says nothing of step.decay, gate.step.stability_margin",
-        "--  gate.step.step_spread: not judged: needs a model",
+        "--  measured, not judged: [detect] of the rig file says nothing of step.decay, leaf.step.stability_margin",
+        "--  leaf.step.step_spread: not judged: needs a model",
     ]
 
 
 def test_a_requirement_met_is_no_reason_to_name_the_motor():
     shown = table(
-        *(verdict(f"{motor}.step.overshoot", Outcome.NOT_JUDGED, UNASKED, unasked=True) for motor in ("gate", "wheel")),
-        *(verdict(f"{motor}.step.overshoot", Outcome.CONFORMING) for motor in ("gate", "wheel")),
+        *(verdict(f"{motor}.step.overshoot", Outcome.NOT_JUDGED, UNASKED, unasked=True) for motor in ("leaf", "wheel")),
+        *(verdict(f"{motor}.step.overshoot", Outcome.CONFORMING) for motor in ("leaf", "wheel")),
     )
     assert "[detect] of the rig file says nothing of step.overshoot\n" in shown.replace(" \n", "\n")
 
 
 def test_a_clock_s_many_digits_are_cut():
     period = normal(1.00000002e-3, 5e-11, "s", "x")
-    shown = table(verdict("gate.step.loop_period", Outcome.AGREES, unit="s", measured=period))
-    assert shown.splitlines()[1].split() == ["ok", "gate.step.loop_period", "1.00000", "9.8e-08", "ms", "agrees"]
+    shown = table(verdict("leaf.step.loop_period", Outcome.AGREES, unit="s", measured=period))
+    assert shown.splitlines()[1].split() == ["ok", "leaf.step.loop_period", "1.00000", "9.8e-08", "ms", "agrees"]
 
 
 @pytest.mark.parametrize("columns", [20, 40, 79, 80, 100, 200])
@@ -120,7 +120,7 @@ def test_every_width_shows_all_of_it(monkeypatch, columns):
     out = Tty()
     rows = [
         verdict(
-            "gate.step.steady_state_error",
+            "leaf.step.steady_state_error",
             Outcome.DIFFERS,
             "a reason of several words, and [brackets]",
             measured=normal(-6.2e-3, 5e-4, "rad", "x"),
@@ -131,27 +131,27 @@ def test_every_width_shows_all_of_it(monkeypatch, columns):
     plain = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue())
     assert max(len(line) for line in plain.splitlines()) <= columns
     joined = "".join(plain.split())
-    for part in ("gate.step.steady_state_error", "-6.20", "0.98", "-7.93", "2.48", "mrad", "differs", "[brackets]"):
+    for part in ("leaf.step.steady_state_error", "-6.20", "0.98", "-7.93", "2.48", "mrad", "differs", "[brackets]"):
         assert part in joined, (part, plain)
 
 
 def test_neighbours_that_were_not_run_for_one_reason_are_one_row():
-    rows = [verdict(f"gate.step.q{k}", Outcome.NOT_RUN, "because") for k in range(3)]
+    rows = [verdict(f"leaf.step.q{k}", Outcome.NOT_RUN, "because") for k in range(3)]
     rows += [
-        verdict("gate.thermal.rise", Outcome.NOT_RUN, "because"),
-        verdict("gate.thermal.x", Outcome.NOT_RUN, "other"),
+        verdict("leaf.thermal.rise", Outcome.NOT_RUN, "because"),
+        verdict("leaf.thermal.x", Outcome.NOT_RUN, "other"),
     ]
     assert [count for _, count in gathered(rows)] == [3, 1, 1]
-    assert "gate.step (3 quantities)" in table(*rows)
+    assert "leaf.step (3 quantities)" in table(*rows)
 
 
 def test_off_a_terminal_one_line_a_step_without_repeats():
     err = io.StringIO()
     terminal = Terminal(out=io.StringIO(), err=err)
     for fraction in (0.0, 0.1, 0.2):
-        terminal.step("gate: step", fraction, 30.0)
-    terminal.step("gate: thermal\x1b[31m", 0.5, None)
-    assert err.getvalue() == "  0%  gate: step, about 30 s still\n 50%  gate: thermal\\x1b[31m\n"
+        terminal.step("leaf: step", fraction, 30.0)
+    terminal.step("leaf: thermal\x1b[31m", 0.5, None)
+    assert err.getvalue() == "  0%  leaf: step, about 30 s still\n 50%  leaf: thermal\\x1b[31m\n"
 
 
 def test_on_a_terminal_one_line_that_moves_and_is_cleared(monkeypatch):
@@ -190,7 +190,7 @@ def test_the_table_survives_a_narrow_encoding_and_no_colour(monkeypatch):
     monkeypatch.setenv("NO_COLOR", "1")
     raw = io.BytesIO()
     stream = io.TextIOWrapper(raw, encoding="cp1252", errors="backslashreplace")
-    Terminal(out=stream, err=io.StringIO()).table([verdict("gate.step.delay", Outcome.DIFFERS, "\u6c34 \u2265 3")])
+    Terminal(out=stream, err=io.StringIO()).table([verdict("leaf.step.delay", Outcome.DIFFERS, "\u6c34 \u2265 3")])
     assert b"\\u6c34" in raw.getvalue()
 
 
@@ -214,5 +214,5 @@ def test_off_a_terminal_counting_up_is_not_a_line_a_count():
     err = io.StringIO()
     terminal = Terminal(out=io.StringIO(), err=err)
     for second in range(100):
-        terminal.step(f"gate: thermal, heating, {second} s", 0.4 + second / 1000.0, None)
+        terminal.step(f"leaf: thermal, heating, {second} s", 0.4 + second / 1000.0, None)
     assert len(err.getvalue().splitlines()) == 2

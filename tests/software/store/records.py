@@ -14,7 +14,7 @@ from harness.record import RecordWriter
 from tests.software.record import contents
 
 STARTED = "2026-03-01T08:00:00+00:00"
-NAME = "gate.stiffness.open_loop"
+NAME = "leaf.stiffness.open_loop"
 
 
 def begun(
@@ -27,7 +27,7 @@ def begun(
         seed=seed,
         planned=[NAME],
         rig={**contents.RIG, "name": rig},
-        declared={"gate": {**contents.DECLARED, "version": version}},
+        declared={"leaf": {**contents.DECLARED, "version": version}},
     )
 
 
@@ -48,7 +48,7 @@ def written(
     """A record in `folder`: one quantity measured and judged twice, one not run, raw observations."""
     writer = begun(folder, seed=seed, **options)
     for number, counts in enumerate(observations):
-        writer.keep(observation(f"gate.stiffness.n{number}", [seed, *counts]))
+        writer.keep(observation(f"leaf.stiffness.n{number}", [seed, *counts]))
     budget = {"noise": Contribution(u=0.008, dof=7.0)}
     writer.add(
         results=[
@@ -58,7 +58,7 @@ def written(
         verdicts=[
             Verdict(name=NAME, outcome=Outcome.AGREES),
             Verdict(name=NAME, outcome=Outcome.CONFORMING, requirement=Requirement(name=NAME, low=0.4)),
-            Verdict(name="gate.step.limits", outcome=Outcome.NONCONFORMING),
+            Verdict(name="leaf.step.limits", outcome=Outcome.NONCONFORMING),
         ],
     )
     if finished:

@@ -33,7 +33,7 @@ def test_what_is_accepted_comes_back_with_who_and_why(store):
     made = store.baselines.accept("spring", [3, 1], mountings=["a", "b"], despite="a cold room", **WHO)
     assert store.baselines.get("spring") == made
     assert store.baselines.all() == [made]
-    assert (made.name, made.revision, made.rig, made.virtual) == ("spring", 1, "sluice", True)
+    assert (made.name, made.revision, made.rig, made.simulated) == ("spring", 1, "sluice", True)
     assert (made.runs, made.mountings) == ((1, 3), ("b", "a"))  # each label stays with its run
     assert (made.by_whom, made.why, made.despite) == ("A. Person", "first units", "a cold room")
     assert (made.state, made.retirement) == ("in force", None)
@@ -101,7 +101,7 @@ def test_what_is_refused_leaves_no_trace(store, act, kind, words):
 def test_simulated_beside_real_is_refused(store, tmp_path):
     folder = written(tmp_path / "real", seed=9)
     path = folder / "record.json"
-    path.write_text(path.read_text().replace('"virtual": true', '"virtual": false'))
+    path.write_text(path.read_text().replace('"simulated": true', '"simulated": false'))
     real = store.keep(folder).id
     with pytest.raises(StoreError, match=r"rig sluice \(simulated\), run 6 of rig sluice \(real\)"):
         store.baselines.accept("spring", [1, real], **WHO)

@@ -11,10 +11,10 @@ from harness.base.errors import StoreError
 from harness.store import Store, tables
 from tests.software.store.records import written
 
-CONTENT = {"policy": "schema = 1\n", "reasons": ["gate.step.delay: different"]}
+CONTENT = {"policy": "schema = 1\n", "reasons": ["leaf.step.delay: different"]}
 COLUMNS = {
     "rig": "sluice",
-    "virtual": True,
+    "simulated": True,
     "word": "refuse",
     "exit_code": 1,
     "firmware_name": "drive",
@@ -37,9 +37,9 @@ def test_what_was_decided_comes_back(store):
     made = store.decisions.add([3, 2], CONTENT, baseline_id=1, **COLUMNS)
     assert (made.word, made.exit_code, made.runs, made.content) == ("refuse", 1, (2, 3), CONTENT)
     assert store.decisions.get(made.id) == made
-    other = store.decisions.add([], {}, baseline_id=1, **{**COLUMNS, "rig": "handwheel", "virtual": False})
+    other = store.decisions.add([], {}, baseline_id=1, **{**COLUMNS, "rig": "handwheel", "simulated": False})
     assert store.decisions.all() == [made, other]
-    assert store.decisions.all("sluice") == store.decisions.all(virtual=True) == [made]
+    assert store.decisions.all("sluice") == store.decisions.all(simulated=True) == [made]
     with pytest.raises(StoreError, match="no decision 77"):
         store.decisions.get(77)
 

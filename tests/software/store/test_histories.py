@@ -20,19 +20,19 @@ ROW = {
     "kept_utc": STARTED, "ended_utc": None, "rig_sha256": "ab" * 32, "board_id": "0042", "board_name": None,
     "firmware_name": "drive", "lot": None, "seed": 1, "finished": True, "remark": "",
 }  # fmt: skip
-ENTRY = {"name": NAME, "check_name": "stiffness", "motor": "gate", "u": 0.01, "unit": "N m/rad", "dof": None}
+ENTRY = {"name": NAME, "check_name": "stiffness", "motor": "leaf", "u": 0.01, "unit": "N m/rad", "dof": None}
 NUMBERS = itertools.count(1)
 
 Given = tuple[str, bool, str | None, float | None, str]
-"""Rig, virtual, firmware version, value, outcome of a run."""
+"""Rig, simulated, firmware version, value, outcome of a run."""
 
 
 def add(store: Store, runs: Sequence[Given]) -> None:
     with store._database.adding() as adding:
-        for rig, virtual, version, value, outcome in runs:
+        for rig, simulated, version, value, outcome in runs:
             number = next(NUMBERS)
             row = {
-                **ROW, "uid": f"{number:064x}", "started_utc": f"2026-{number:09d}", "rig": rig, "virtual": virtual,
+                **ROW, "uid": f"{number:064x}", "started_utc": f"2026-{number:09d}", "rig": rig, "simulated": simulated,
                 "firmware_version": version, "firmware_sha256": f"{version}{number % 2}", "exit_code": number % 3,
             }  # fmt: skip
             run_id = adding.add_one(tables.run, row)
@@ -45,8 +45,8 @@ def add(store: Store, runs: Sequence[Given]) -> None:
 def by_hand(runs: Sequence[Given], release: Release) -> Level | None:
     own = [
         (value, outcome)
-        for rig, virtual, version, value, outcome in runs
-        if (rig, virtual, version) == (release.rig, release.virtual, release.firmware_version) and value is not None
+        for rig, simulated, version, value, outcome in runs
+        if (rig, simulated, version) == (release.rig, release.simulated, release.firmware_version) and value is not None
     ]
     values = [value for value, _ in own]
     if not values:
@@ -69,8 +69,8 @@ def alike(one: Level, other: Level, scale: float) -> None:
 
 
 def check(store: Store, runs: Sequence[Given]) -> None:
-    for virtual in (True, False):
-        releases = store.histories.releases(virtual=virtual)
+    for simulated in (True, False):
+        releases = store.histories.releases(simulated=simulated)
         known = [value for *_, value, _ in runs if value is not None]
         levels = {level.release: level for level in store.histories.levels(NAME, releases, origin=(known or [0.0])[-1])}
         expected = {release.key: level for release in releases if (level := by_hand(runs, release))}
@@ -98,7 +98,9 @@ def test_levels_are_those_worked_out_by_hand_in_order_or_mixed(tmp_path, runs, o
         runs = sorted(runs, key=lambda run: (str(run[0]), run[1], str(run[2])))
     with Store.open(tmp_path / f"{next(NUMBERS)}.sqlite", make=True) as store:
         add(store, runs)
-        assert not ordered or all(one.alone for kind in (True, False) for one in store.histories.releases(virtual=kind))
+        assert not ordered or all(
+            one.alone for kind in (True, False) for one in store.histories.releases(simulated=kind)
+        )
         check(store, runs)
 
 
@@ -118,19 +120,19 @@ def test_both_databases_say_the_same(place):
         check(store, MIXED)
         assert store.histories.rigs() == {("sluice", False): 1, ("sluice", True): 4, ("wheel", True): 1}
         assert store.histories.names() == [NAME]
-        first, second = store.histories.releases(virtual=True, rig="sluice")
+        first, second = store.histories.releases(simulated=True, rig="sluice")
         assert (first.firmware_version, first.runs, first.boards, first.alone) == ("1.4.0", 2, 1, False)
         assert (second.firmware_version, sum(second.endings.values())) == ("1.5.0", 2)
         assert first.first_utc < first.last_utc
         assert [entry.value for entry in store.histories.entries(NAME, [6, 3])] == [0.60, None]
-        assert [run.id for run in store.runs(rig="sluice", virtual=True, newest=2)] == [4, 6]
+        assert [run.id for run in store.runs(rig="sluice", simulated=True, newest=2)] == [4, 6]
 
 
 def test_both_databases_sum_up_along_the_table(place):
     runs = sorted(MIXED, key=lambda run: (str(run[0]), run[1], str(run[2])))
     with Store.open(place, make=True) as store:
         add(store, runs)
-        assert all(release.alone for release in store.histories.releases(virtual=True))
+        assert all(release.alone for release in store.histories.releases(simulated=True))
         check(store, runs)
 
 
@@ -138,7 +140,7 @@ def test_angles_on_a_circle_are_taken_where_the_newest_is(place):
     angles = [0.02, math.tau - 0.02, 0.01, math.tau - 0.01]
     with Store.open(place, make=True) as store:
         add(store, [("sluice", True, "1.4.0", angle, "agrees") for angle in angles])
-        (release,) = store.histories.releases(virtual=True)
+        (release,) = store.histories.releases(simulated=True)
         (level,) = store.histories.levels(NAME, [release], origin=math.tau - 0.01, turning=True)
     assert level.mean == pytest.approx(math.tau)
     assert (level.low, level.high) == (pytest.approx(math.tau - 0.02), pytest.approx(math.tau + 0.02))
@@ -147,7 +149,7 @@ def test_angles_on_a_circle_are_taken_where_the_newest_is(place):
 def test_values_that_are_alike_do_not_scatter(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         add(store, [("sluice", True, "1.4.0", 0.1, "agrees") for _ in range(7)])
-        releases = store.histories.releases(virtual=True)
+        releases = store.histories.releases(simulated=True)
         levels = [store.histories.levels(NAME, releases, origin=1e4 / k)[0] for k in range(1, 20)]
     assert {level.s for level in levels} == {0.0}
     assert levels[0].mean == pytest.approx(0.1)
@@ -157,6 +159,6 @@ def test_builds_of_one_version_and_unfinished_runs_are_counted(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         add(store, [("sluice", True, "1.4.0", 0.65, "agrees")] * 4)
         store.keep(written(tmp_path / "killed", finished=False, rig="sluice", version="1.4.0"))
-        (release,) = store.histories.releases(virtual=True, rig="sluice")
+        (release,) = store.histories.releases(simulated=True, rig="sluice")
     assert (release.builds, release.boards) == (3, 1)
     assert release.endings[None] == 1

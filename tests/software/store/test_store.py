@@ -40,7 +40,7 @@ def test_a_kept_record_comes_back_as_it_was(place, tmp_path):
             assert one.data.tolist() == kept.data.tolist()
             assert one.data.dtype == kept.data.dtype
         assert store.run(run.id) == run
-    assert (run.rig, run.virtual, run.board_id, run.seed, run.exit_code) == ("sluice", True, "0042", 1, 0)
+    assert (run.rig, run.simulated, run.board_id, run.seed, run.exit_code) == ("sluice", True, "0042", 1, 0)
     assert (run.firmware_name, run.firmware_version, run.finished, run.remark) == ("drive", "1.4.0", True, "")
 
 
@@ -88,8 +88,8 @@ def test_runs_are_found_by_rig_board_and_firmware(place, tmp_path):
         assert store.runs() == [early, other, late]
         assert early.started_utc == "2026-03-01T07:30:00+00:00"
         assert store.runs(rig="sluice") == [early, late]
-        assert store.runs(firmware_version="1.5.0", virtual=True) == [early]
-        assert store.runs(virtual=False) == store.runs(board_id="0043") == store.runs(lot="7") == []
+        assert store.runs(firmware_version="1.5.0", simulated=True) == [early]
+        assert store.runs(simulated=False) == store.runs(board_id="0043") == store.runs(lot="7") == []
         with pytest.raises(StoreError, match="no run 77"):
             store.run(77)
         with pytest.raises(StoreError, match="no run 77"):
@@ -105,10 +105,10 @@ def test_the_history_of_a_quantity(place, tmp_path):
         assert [(entry.run_id, entry.value) for entry in history] == [(2, 1.0), (3, 2.0), (1, 3.0)]
         first = history[0]
         assert (first.u, first.unit, first.dof) == (0.008, "N m/rad", 7.0)
-        assert (first.outcome, first.conformity, first.virtual) == ("agrees", "conforming", True)
-        assert store.values(NAME, "sluice", virtual=False) == []
+        assert (first.outcome, first.conformity, first.simulated) == ("agrees", "conforming", True)
+        assert store.values(NAME, "sluice", simulated=False) == []
         assert store.values("together.supply_sag", "sluice") == []  # never measured
-        assert store.values("gate.stiffness.closed_loop", "sluice") == []
+        assert store.values("leaf.stiffness.closed_loop", "sluice") == []
 
 
 def test_what_was_not_measured_stands_in_the_table(place, tmp_path):
@@ -116,9 +116,9 @@ def test_what_was_not_measured_stands_in_the_table(place, tmp_path):
         store.keep(written(tmp_path / "run"))
         with store._database.reading() as connection:
             rows = {row.name: row for row in connection.execute(sqlalchemy.select(tables.quantity))}
-    assert set(rows) == {NAME, "together.supply_sag", "gate.step.limits"}
+    assert set(rows) == {NAME, "together.supply_sag", "leaf.step.limits"}
     assert rows["together.supply_sag"][2:] == ("together", "", None, None, "", None, "not run", None)
-    assert rows["gate.step.limits"][2:] == ("step", "gate", None, None, "", None, None, "nonconforming")
+    assert rows["leaf.step.limits"][2:] == ("step", "leaf", None, None, "", None, None, "nonconforming")
 
 
 def test_who_reads_sees_one_moment(place, tmp_path):
@@ -145,9 +145,9 @@ ROWS = {
     "baseline": {"id": 1, **WORDS},
     "baseline_run": {"baseline_id": 1, "run_id": 1},
     "retirement": {"baseline_id": 1, "retired_utc": "", "by_whom": "", "why": ""},
-    "study": {"id": 1, "made_utc": "", "kind": "", "rig": "", "virtual": True, "json": b""},
+    "study": {"id": 1, "made_utc": "", "kind": "", "rig": "", "simulated": True, "json": b""},
     "decision": {
-        **{"id": 1, "made_utc": "", "rig": "", "virtual": True, "word": "", "exit_code": 1, "baseline_id": 1},
+        **{"id": 1, "made_utc": "", "rig": "", "simulated": True, "word": "", "exit_code": 1, "baseline_id": 1},
         **{"policy_sha256": "", "json": b""},
     },
     "decision_run": {"decision_id": 1, "run_id": 1},
@@ -177,7 +177,7 @@ def test_hostile_words_are_kept_and_found_written_out(place, tmp_path):
     with Store.open(place, make=True) as store:
         run = store.keep(written(tmp_path / "run", version=version))
         assert run.firmware_version == "1.\\x00\\x1b[31m\\ud800\\u2028é"
-        assert store.record(run.id).declared["gate"].version == version
+        assert store.record(run.id).declared["leaf"].version == version
 
 
 def test_a_record_of_an_older_schema_still_reads(place, tmp_path, monkeypatch):

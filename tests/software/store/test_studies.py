@@ -10,7 +10,7 @@ import sqlalchemy
 from harness.base.errors import StoreError
 from harness.store import Store, tables
 
-CONTENT = {"quantities": [{"name": "gate.step.delay", "grr": 1.5e-4}], "runs": [1, 2]}
+CONTENT = {"quantities": [{"name": "leaf.step.delay", "grr": 1.5e-4}], "runs": [1, 2]}
 
 
 @pytest.fixture
@@ -21,7 +21,7 @@ def store(place):
 
 def test_what_was_found_comes_back(store):
     made = store.studies.add("gauge", "sluice", True, CONTENT)
-    assert (made.kind, made.rig, made.virtual, made.content) == ("gauge", "sluice", True, CONTENT)
+    assert (made.kind, made.rig, made.simulated, made.content) == ("gauge", "sluice", True, CONTENT)
     assert store.studies.get(made.id) == made
     assert store.studies.all() == store.studies.all("gauge") == [made]
     assert store.studies.all("capability") == []
@@ -30,14 +30,14 @@ def test_what_was_found_comes_back(store):
 
 
 def test_the_newest_is_of_one_kind_one_rig_and_one_sort_of_bench(store):
-    assert store.studies.newest("gauge", "sluice", virtual=True) is None
+    assert store.studies.newest("gauge", "sluice", simulated=True) is None
     store.studies.add("gauge", "sluice", True, {})
     last = store.studies.add("gauge", "sluice", True, CONTENT)
-    for kind, rig, virtual in (("gauge", "sluice", False), ("gauge", "wheel", True), ("capability", "sluice", True)):
-        store.studies.add(kind, rig, virtual, {})
-    assert store.studies.newest("gauge", "sluice", virtual=True) == last
-    assert store.studies.newest("gauge", "sluice", virtual=False).content == {}
-    assert [one.id for one in store.studies.all("gauge", "sluice", virtual=True)] == [last.id - 1, last.id]
+    for kind, rig, simulated in (("gauge", "sluice", False), ("gauge", "wheel", True), ("capability", "sluice", True)):
+        store.studies.add(kind, rig, simulated, {})
+    assert store.studies.newest("gauge", "sluice", simulated=True) == last
+    assert store.studies.newest("gauge", "sluice", simulated=False).content == {}
+    assert [one.id for one in store.studies.all("gauge", "sluice", simulated=True)] == [last.id - 1, last.id]
     assert len(store.studies.all("gauge", "sluice")) == 3
 
 
@@ -55,11 +55,18 @@ def test_nothing_of_a_study_changes(store):
 def test_a_damaged_study_takes_nothing_away_from_the_others(store):
     made = store.studies.add("gauge", "sluice", True, CONTENT)
     for number, data in enumerate((b"no zlib", zlib.compress(b"{"), zlib.compress(b"[1]")), start=made.id + 1):
-        row = {"id": number, "made_utc": "2026-01-01", "kind": "gauge", "rig": "sluice", "virtual": True, "json": data}
+        row = {
+            "id": number,
+            "made_utc": "2026-01-01",
+            "kind": "gauge",
+            "rig": "sluice",
+            "simulated": True,
+            "json": data,
+        }
         with store._database._engine.begin() as connection:
             connection.execute(sqlalchemy.insert(tables.study), row)
         with pytest.raises(StoreError, match="a study is damaged"):
             store.studies.get(number)
         with pytest.raises(StoreError, match="a study is damaged"):
-            store.studies.newest("gauge", "sluice", virtual=True)
+            store.studies.newest("gauge", "sluice", simulated=True)
     assert [one.content for one in store.studies.all("gauge", "sluice")] == [CONTENT, {}, {}, {}]

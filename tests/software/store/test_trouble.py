@@ -238,7 +238,7 @@ def test_two_who_write_one_database(cluster, tmp_path, monkeypatch):
 def test_fetch_never_writes_outside(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         run = store.keep(written(tmp_path / "run"))
-        text = store.text(run.id).replace(b"observations/gate.stiffness.n1.npy", b"../../out.npy")
+        text = store.text(run.id).replace(b"observations/leaf.stiffness.n1.npy", b"../../out.npy")
         store.text = lambda run_id: text
         with refused(RecordError, r"observation file '\.\./\.\./out\.npy' would lie outside"):
             fetch(store, run.id, tmp_path / "a" / "b")
@@ -255,7 +255,7 @@ def test_a_missing_and_a_damaged_raw_file(tmp_path):
         lost.unlink()
         hurt.write_bytes(hurt.read_bytes()[:-1] + b"\xff")
         words = set()
-        for name in ("gate.stiffness.n0", "gate.stiffness.n1"):
+        for name in ("leaf.stiffness.n0", "leaf.stiffness.n1"):
             with refused(RecordError, rf"(missing: |damaged: not what was kept of )observation {name} of run 1; put"):
                 record.observation(name)
             with pytest.raises(RecordError) as caught:
@@ -271,15 +271,15 @@ def test_a_missing_raw_row(cluster, tmp_path):
     with Store.open(schema(cluster), make=True) as store:
         run = store.keep(written(tmp_path / "run"))
         store._raw.get = lambda sha256, what: type(store._raw).get(store._raw, "0" * 64, what)
-        with refused(RecordError, r"missing: observation gate\.stiffness\.n0 of run 1; keep the run's folder once"):
+        with refused(RecordError, r"missing: observation leaf\.stiffness\.n0 of run 1; keep the run's folder once"):
             store.record(run.id).observations()
 
 
 @pytest.mark.parametrize(
     ("damage", "words"),
     [
-        (("gate.stiffness.n1.npy", None), r"gate\.stiffness\.n1\.npy: cannot read the observation: No such file"),
-        (("gate.stiffness.n1.npy", b"x"), r"gate\.stiffness\.n1\.npy: cannot read the observation"),
+        (("leaf.stiffness.n1.npy", None), r"leaf\.stiffness\.n1\.npy: cannot read the observation: No such file"),
+        (("leaf.stiffness.n1.npy", b"x"), r"leaf\.stiffness\.n1\.npy: cannot read the observation"),
         (("record.json", b"{"), r"record\.json: damaged: not valid JSON"),
         ((b'"unique_id"', b'"other_id"'), "damaged record, not kept: board: expected 'unique_id' in it"),
         ((b'"value": 0.652', b'"value": NaN'), "damaged record, not kept: "),
@@ -294,10 +294,10 @@ def test_a_missing_raw_row(cluster, tmp_path):
         ((b"2026-03-01T08:00:00+00:00", b"2026-03-01T08:00:00"), "expected a time with its zone"),
         (
             (b'"outcome": "agrees"', b'"outcome": "fine"'),
-            "not kept: gate.stiffness.open_loop: expected a word of a verdict, found 'fine'",
+            "not kept: leaf.stiffness.open_loop: expected a word of a verdict, found 'fine'",
         ),
         ((b'"name": "sluice"', b'"name": 7'), "expected text, found 7"),
-        ((b'gate.stiffness.n1"', b'gate.stiffness.n0"'), "two observations of one name"),
+        ((b'leaf.stiffness.n1"', b'leaf.stiffness.n0"'), "two observations of one name"),
     ],
 )
 def test_a_damaged_record_is_not_kept(place, tmp_path, damage, words):
@@ -309,7 +309,7 @@ def test_a_damaged_record_is_not_kept(place, tmp_path, damage, words):
     else:
         path = folder / "record.json"
         text = path.read_bytes()
-        what, now = (b'gate.stiffness.n1"', b'gate.stiffness.n0"') if not words else (what, now)
+        what, now = (b'leaf.stiffness.n1"', b'leaf.stiffness.n0"') if not words else (what, now)
         assert what in text
         path.write_bytes(text.replace(what, now))
     with Store.open(place, make=True) as store:
@@ -320,9 +320,9 @@ def test_a_damaged_record_is_not_kept(place, tmp_path, damage, words):
 
 def test_observations_outside_the_record_are_not_taken_in(tmp_path):
     folder = written(tmp_path / "run")
-    shutil.copy(folder / "observations" / "gate.stiffness.n0.npy", tmp_path / "secret.npy")
+    shutil.copy(folder / "observations" / "leaf.stiffness.n0.npy", tmp_path / "secret.npy")
     path = folder / "record.json"
-    path.write_text(path.read_text().replace("observations/gate.stiffness.n0.npy", "../secret.npy"))
+    path.write_text(path.read_text().replace("observations/leaf.stiffness.n0.npy", "../secret.npy"))
     with (
         Store.open(tmp_path / "store.sqlite", make=True) as store,
         refused(RecordError, "lies outside the record; not read"),

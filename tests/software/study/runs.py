@@ -11,7 +11,7 @@ from harness.record import Record
 from tests.software.compare.records import INSTRUMENTS, SLUICE, quantity, record
 from tests.software.record.contents import edited
 
-RISE, STIFFNESS, SPREAD = "gate.thermal.rise", "gate.stiffness.open_loop", "gate.commutation.step_spread"
+RISE, STIFFNESS, SPREAD = "leaf.thermal.rise", "leaf.stiffness.open_loop", "leaf.commutation.step_spread"
 ONLY_RISE = SLUICE.partition("[requirements]")[0] + '[requirements]\n"thermal.rise" = { max = 60.0 }\n'
 """The demo's rig file with one requirement."""
 
@@ -53,7 +53,7 @@ def runs(
     made = []
     for number, (a, b, d, _) in enumerate(product(range(boards), range(benches), range(days), range(repeats)), 1):
         value = mean + offsets[0][a] + offsets[1][b] + offsets[2][d] + dice.gauss(0.0, s[3])
-        values = {RISE: quantity(value, "K", scatter_u=0.01, instrument__meter_gate__gain=claimed)}
+        values = {RISE: quantity(value, "K", scatter_u=0.01, instrument__meter_leaf__gain=claimed)}
         made.append(run(values, number, board=f"b{a}", bench=b + 1, day=d + 1, **options))  # type: ignore[arg-type]
     dice.shuffle(made)
     return made

@@ -110,7 +110,7 @@ def test_readings_that_are_all_alike_tell_nothing_and_counts_do():
     assert (found.word, found.grr) == (Fitness.NOT_TOLD, None)
     assert "all readings are alike" in found.reason
     text = ONLY_RISE + '"commutation.pole_pairs" = { min = 10.5 }\n'
-    name = "gate.commutation.pole_pairs"
+    name = "leaf.commutation.pole_pairs"
     counted = [run({name: exact(11.0, "1")}, k, board=f"b{k % 2}", bench=k // 2 % 2, text=text) for k in range(8)]
     found = rise(gauge_study(counted), name)
     assert (found.word, found.grr, found.share) == (Fitness.FIT, 0.0, 0.0)
@@ -171,7 +171,7 @@ def test_without_a_requirement_there_is_nothing_to_be_fit_for():
 
 def test_supply_and_room_are_not_the_gauges_fault():
     """Stiffness of one board at two supply voltages: alike once referred."""
-    dice, volts = Random(2), "gate.stiffness.supply_voltage"
+    dice, volts = Random(2), "leaf.stiffness.supply_voltage"
     those = []
     for number in range(12):
         supply = 11.0 if number % 2 else 12.0
@@ -182,7 +182,7 @@ def test_supply_and_room_are_not_the_gauges_fault():
 
 
 def test_angles_round_zero_are_neighbours():
-    name = "gate.commutation.offset"
+    name = "leaf.commutation.offset"
     those = [run({name: quantity(k * 0.001 % math.tau, "rad")}, k + 5, day=1 + k % 2) for k in range(-4, 4)]
     assert rise(gauge_study(those), name).grr < 0.01
 
@@ -291,13 +291,13 @@ def test_a_day_is_a_date_in_utc():
     assert gauge_study(those).design.days == ("2026-01-03",)
 
 
-def test_benches_are_named_by_what_differs_and_virtual_ones_by_their_plant():
+def test_benches_are_named_by_what_differs_and_simulated_ones_by_their_plant():
     assert gauge_study(runs()).design.benches == tuple(f"supply Maker DC supply SN{k}" for k in (1, 2, 3))
     assert gauge_study(runs(benches=1)).design.benches == ("sluice",)
-    plants = [run({RISE: quantity(50.0 + 0.1 * k, "K")}, k, virtual=True, plant_seed=k % 2 or None) for k in range(8)]
+    plants = [run({RISE: quantity(50.0 + 0.1 * k, "K")}, k, simulated=True, plant_seed=k % 2 or None) for k in range(8)]
     study = gauge_study(plants)
     assert study.design.benches == ("nominal plant", "plant 1")
-    assert any(remark.startswith("VIRTUAL") for remark in study.remarks)
+    assert any(remark.startswith("SIMULATED") for remark in study.remarks)
 
 
 def test_what_cannot_stand_together_is_refused():
@@ -308,7 +308,7 @@ def test_what_cannot_stand_together_is_refused():
     with pytest.raises(UsageError, match="nothing was repeated"):
         gauge_study([run({RISE: quantity(50.0)}, 1)])
     with pytest.raises(UsageError, match="simulated and real"):
-        gauge_study([run({RISE: quantity(50.0)}, 1), run({RISE: quantity(50.0)}, 2, virtual=True)])
+        gauge_study([run({RISE: quantity(50.0)}, 1), run({RISE: quantity(50.0)}, 2, simulated=True)])
 
 
 def test_what_is_kept_of_a_study_is_json():

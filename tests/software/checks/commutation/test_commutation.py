@@ -23,7 +23,7 @@ SPEC = load("rigs_demo/rigs/sluice.toml")
 
 
 def results(observations: list[Observation], spec: RigSpec = SPEC) -> dict[str, Measurement | Unmeasured]:
-    return {r.name.rpartition(".")[2]: r for r in commutation.analyse(observations, spec, "gate")}
+    return {r.name.rpartition(".")[2]: r for r in commutation.analyse(observations, spec, "leaf")}
 
 
 def value(found: dict[str, Measurement | Unmeasured], name: str) -> float:
@@ -97,12 +97,12 @@ def test_rotated_phases_differ_by_the_offset_alone(shift: int) -> None:
 
 
 def test_no_electrical_offset_no_cyclic_order() -> None:
-    gate = SPEC.motor["gate"].model_copy(update={"electrical_offset_rad": None})
-    spec = SPEC.model_copy(update={"motor": {**SPEC.motor, "gate": gate}})
+    leaf = SPEC.motor["leaf"].model_copy(update={"electrical_offset_rad": None})
+    spec = SPEC.model_copy(update={"motor": {**SPEC.motor, "leaf": leaf}})
     found = results(Bench().check(), spec)
     order = found["phase_order"]
     assert isinstance(order, Unmeasured)
-    assert "state motor.gate.electrical_offset_rad" in order.reason
+    assert "state motor.leaf.electrical_offset_rad" in order.reason
 
 
 def test_a_shaft_that_stands_still_is_said_to() -> None:
@@ -190,7 +190,7 @@ def test_nothing_carries_current() -> None:
 
 
 def test_curves_show_each_sweep() -> None:
-    (curve,) = commutation.curves(Bench().check(), SPEC, "gate")
+    (curve,) = commutation.curves(Bench().check(), SPEC, "leaf")
     assert set(curve.series) == {
         "large amplitude, up",
         "large amplitude, down",
@@ -201,8 +201,8 @@ def test_curves_show_each_sweep() -> None:
 
 
 def test_strength_keeps_within_current_and_arm() -> None:
-    assert strength(SPEC, "gate", 1.0) == (0.6, 6)
+    assert strength(SPEC, "leaf", 1.0) == (0.6, 6)
     limits = SPEC.limits.model_copy(update={"phase_current_a": 0.3})
-    amplitude, steps = strength(SPEC.model_copy(update={"limits": limits}), "gate", 1.0)
+    amplitude, steps = strength(SPEC.model_copy(update={"limits": limits}), "leaf", 1.0)
     assert amplitude * 6.0 / 5.6 < 0.3
     assert steps < 6

@@ -61,9 +61,9 @@ def test_an_arm_pulls_back_to_hanging() -> None:
 
 
 def test_every_planned_quantity_has_an_expectation() -> None:
-    names = [e.name for e in alignment.expect(SPEC, NOTHING, "gate")]
+    names = [e.name for e in alignment.expect(SPEC, NOTHING, "leaf")]
     assert names == [
-        f"gate.commutation.{name}"
+        f"leaf.commutation.{name}"
         for name in (
             "direction",
             "pole_pairs",
@@ -81,30 +81,30 @@ def test_every_planned_quantity_has_an_expectation() -> None:
     assert {name.rpartition(".")[2] for name in names} == {
         measurand.name for measurand in row_of("commutation").quantities
     }
-    for expectation in alignment.expect(SPEC, NOTHING, "gate"):
+    for expectation in alignment.expect(SPEC, NOTHING, "leaf"):
         assert (expectation.quantity is None) == bool(expectation.needs)
 
 
 def test_absent_inputs_are_named() -> None:
-    gate = SPEC.motor["gate"].model_copy(update={"electrical_offset_rad": None, "load": None, "direction": None})
-    spec = SPEC.model_copy(update={"motor": {"gate": gate}})
-    needs = {e.name.rpartition(".")[2]: e.needs for e in alignment.expect(spec, declared(), "gate")}
-    assert needs["offset"] == needs["phase_order"] == ("motor.gate.electrical_offset_rad",)
-    assert needs["hang_reading"] == ("motor.gate.load.hang_reading_rad",)
+    leaf = SPEC.motor["leaf"].model_copy(update={"electrical_offset_rad": None, "load": None, "direction": None})
+    spec = SPEC.model_copy(update={"motor": {"leaf": leaf}})
+    needs = {e.name.rpartition(".")[2]: e.needs for e in alignment.expect(spec, declared(), "leaf")}
+    assert needs["offset"] == needs["phase_order"] == ("motor.leaf.electrical_offset_rad",)
+    assert needs["hang_reading"] == ("motor.leaf.load.hang_reading_rad",)
     assert needs["direction"] == ()
-    assert motor.needs(spec, "gate", ("mass_kg", "flux_v_s")) == ("motor.gate.load.mass_kg",)
-    assert alignment.overlay("gate.commutation.following", [0.0], spec, NOTHING, "gate") is None
+    assert motor.needs(spec, "leaf", ("mass_kg", "flux_v_s")) == ("motor.leaf.load.mass_kg",)
+    assert alignment.overlay("leaf.commutation.following", [0.0], spec, NOTHING, "leaf") is None
 
 
 @pytest.mark.parametrize("sense", [1, -1])
 def test_a_sense_that_the_rig_file_leaves_out_is_the_firmwares(sense: int) -> None:
-    gate = SPEC.motor["gate"].model_copy(update={"direction": None})
-    silent = SPEC.model_copy(update={"motor": {"gate": gate}})
-    expectation = alignment.expect(silent, declared(direction=sense), "gate")[0]
+    leaf = SPEC.motor["leaf"].model_copy(update={"direction": None})
+    silent = SPEC.model_copy(update={"motor": {"leaf": leaf}})
+    expectation = alignment.expect(silent, declared(direction=sense), "leaf")[0]
     assert expectation.quantity is not None and expectation.quantity.value == sense and expectation.quantity.exact
-    assert expectation.inputs == {"the firmware's declare(gate), direction": sense}
-    stated = alignment.expect(SPEC, declared(direction=sense), "gate")[0]
-    assert stated.inputs == {"motor.gate.direction": 1.0}, "the rig file goes first"
+    assert expectation.inputs == {"the firmware's declare(leaf), direction": sense}
+    stated = alignment.expect(SPEC, declared(direction=sense), "leaf")[0]
+    assert stated.inputs == {"motor.leaf.direction": 1.0}, "the rig file goes first"
 
 
 def test_codes_of_normal_noise() -> None:
@@ -117,12 +117,12 @@ def test_codes_of_normal_noise() -> None:
 
 
 def test_overlay_is_the_balance_of_torques() -> None:
-    gate = SPEC.motor["gate"]
+    leaf = SPEC.motor["leaf"]
     fields = [20.0, 22.0, 23.0, 24.0]
-    rows = alignment.overlay("gate.commutation.following", fields, SPEC, NOTHING, "gate")
-    ratio = alignment.arm_over_field(SPEC, "gate")
+    rows = alignment.overlay("leaf.commutation.following", fields, SPEC, NOTHING, "leaf")
+    ratio = alignment.arm_over_field(SPEC, "leaf")
     assert rows is not None and ratio is not None
     for field, (reading, u) in zip(fields, rows, strict=True):
-        ahead = math.sin(field - 0.80 - gate.pole_pairs * reading)
+        ahead = math.sin(field - 0.80 - leaf.pole_pairs * reading)
         assert ahead == pytest.approx(ratio.value * math.sin(reading - 2.0), abs=1e-6)
         assert 0.0 < u < 0.01

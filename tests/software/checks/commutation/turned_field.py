@@ -84,13 +84,13 @@ class Bench:
         for which in ("from_above", "from_below"):
             made.append(
                 self.observation(
-                    f"gate.commutation.rest_{which}", rest + random.uniform(-2e-4, 2e-4), np.zeros(260), 0.0, random
+                    f"leaf.commutation.rest_{which}", rest + random.uniform(-2e-4, 2e-4), np.zeros(260), 0.0, random
                 )
             )
         numbers = list(range(start - 3, start + 3))
         made.append(
             self.observation(
-                "gate.commutation.vectors",
+                "leaf.commutation.vectors",
                 rest,
                 np.zeros(260),
                 0.6,
@@ -111,7 +111,7 @@ class Bench:
                 )
                 made.append(
                     self.observation(
-                        f"gate.commutation.{label}_{ending}", shaft, field, amplitude, random, centre=start
+                        f"leaf.commutation.{label}_{ending}", shaft, field, amplitude, random, centre=start
                     )
                 )
         return made

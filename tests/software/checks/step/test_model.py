@@ -84,7 +84,7 @@ def test_linear_limit_is_the_textbook_half_cycle() -> None:
 
 
 def test_every_planned_quantity_is_expected_with_a_width() -> None:
-    found = {each.name.rpartition(".")[2]: each for each in loop.expect(SPEC, DECLARED, "gate")}
+    found = {each.name.rpartition(".")[2]: each for each in loop.expect(SPEC, DECLARED, "leaf")}
     assert set(found) == {
         "stability_margin", "natural_frequency", "decay", "delay", "rise_time", "overshoot", "large_rise_time",
         "large_overshoot", "loop_period", "settling_time", "steady_state_error",
@@ -96,7 +96,7 @@ def test_every_planned_quantity_is_expected_with_a_width() -> None:
     w = found["natural_frequency"].quantity
     assert w is not None
     assert w.value == pytest.approx(50.5, abs=1.5)
-    assert "motor.gate.rotor_inertia_kg_m2" in w.budget
+    assert "motor.leaf.rotor_inertia_kg_m2" in w.budget
     low, high = found["steady_state_error"].interval or (0.0, 0.0)
     assert low < 0.0 < high
     # loop gain x (delay + T/2) against viscous + Kt^2/(1.5 R), by hand from the rig file's numbers
@@ -106,45 +106,45 @@ def test_every_planned_quantity_is_expected_with_a_width() -> None:
     margin = found["stability_margin"].quantity
     assert margin is not None
     assert margin.value == pytest.approx(by_hand, rel=0.03)  # as the swings show it, bent by dead time
-    linear = loop.stability_margin(SPEC, DECLARED, "gate")
+    linear = loop.stability_margin(SPEC, DECLARED, "leaf")
     assert linear is not None
     assert linear.value == pytest.approx(by_hand, rel=1e-6)
 
 
 def test_a_loop_with_too_much_gain_is_expected_to_hunt() -> None:
-    assert not loop.expected_to_hunt(SPEC, DECLARED, "gate")
+    assert not loop.expected_to_hunt(SPEC, DECLARED, "leaf")
     stiff = loads(RIG.read_bytes().replace(b"value = 4.93,", b"value = 12.0,"), "stiff.toml")
-    assert loop.expected_to_hunt(stiff, DECLARED, "gate")
+    assert loop.expected_to_hunt(stiff, DECLARED, "leaf")
 
 
 def test_absent_inertia_is_named_and_the_rest_still_expected() -> None:
     lines = [line for line in RIG.read_text().splitlines() if not line.startswith("rotor_inertia_kg_m2")]
     spec = loads("\n".join(lines).encode(), "bare.toml")
-    found = {each.name.rpartition(".")[2]: each for each in loop.expect(spec, DECLARED, "gate")}
-    assert "motor.gate.rotor_inertia_kg_m2" in found["natural_frequency"].needs
+    found = {each.name.rpartition(".")[2]: each for each in loop.expect(spec, DECLARED, "leaf")}
+    assert "motor.leaf.rotor_inertia_kg_m2" in found["natural_frequency"].needs
     assert found["natural_frequency"].quantity is None
     assert found["delay"].quantity is not None
     assert found["loop_period"].quantity is not None
-    assert loop.overlay("gate.step.small", [0.0, 0.1], spec, DECLARED, "gate") is None
-    assert not loop.expected_to_hunt(spec, DECLARED, "gate")
+    assert loop.overlay("leaf.step.small", [0.0, 0.1], spec, DECLARED, "leaf") is None
+    assert not loop.expected_to_hunt(spec, DECLARED, "leaf")
 
 
 def test_the_overlay_starts_at_zero_and_settles_near_one() -> None:
-    rows = loop.overlay("gate.step.small", [0.0, 0.03, 0.06, 0.8], SPEC, DECLARED, "gate")
+    rows = loop.overlay("leaf.step.small", [0.0, 0.03, 0.06, 0.8], SPEC, DECLARED, "leaf")
     assert rows is not None
     assert rows[0][0] == pytest.approx(0.0, abs=1e-9)
     assert rows[2][0] > 1.5
     assert abs(rows[3][0] - 1.0) < 0.12
-    assert loop.overlay("gate.step.other", [0.0], SPEC, DECLARED, "gate") is None
+    assert loop.overlay("leaf.step.other", [0.0], SPEC, DECLARED, "leaf") is None
 
 
 @pytest.mark.parametrize("share", [0.6, 0.8, 1.2, 1.4])
 def test_overshoot_at_other_friction_lies_within_what_the_tolerance_allows(share: float) -> None:
     """A derivative at the nominal friction said 0.02 where rigs within its tolerance differ by 0.1 and more."""
-    expected = next(each for each in loop.expect(SPEC, DECLARED, "gate") if each.name.endswith("step.overshoot"))
+    expected = next(each for each in loop.expect(SPEC, DECLARED, "leaf") if each.name.endswith("step.overshoot"))
     assert expected.quantity is not None
     assert 0.04 < expected.quantity.u < 0.12
-    parts = loop_shaft.shaft(SPEC, DECLARED, "gate")
+    parts = loop_shaft.shaft(SPEC, DECLARED, "leaf")
     values = tuple(parts[name].value * (share if name == "friction" else 1.0) for name in staircase.SHAFT)
     small, _ = staircase.sequence(values, staircase.SMALL_RAD)
     mean = np.mean([staircase.overshoot(each, each.at(0.0)) for each in small])
@@ -183,9 +183,9 @@ def test_the_droop_is_that_of_the_places_that_the_steps_have() -> None:
         places = np.cumsum(np.array(stimulus.WAYS) * random.permutation(stimulus.SMALL_RAD))
         means.append(np.mean(np.array(stimulus.WAYS) * places))
     assert np.mean(means) == pytest.approx(stimulus.MEAN_PLACE_RAD, abs=1e-4)
-    expected = next(each for each in loop.expect(SPEC, DECLARED, "gate") if each.name.endswith("steady_state_error"))
+    expected = next(each for each in loop.expect(SPEC, DECLARED, "leaf") if each.name.endswith("steady_state_error"))
     assert f"{stimulus.MEAN_PLACE_RAD:.3f} rad" in expected.model
-    parts = loop_shaft.shaft(SPEC, DECLARED, "gate")
+    parts = loop_shaft.shaft(SPEC, DECLARED, "leaf")
     loop_n_m, arm_n_m = parts["loop"].value, parts["arm"].value
     assert expected.quantity is not None
     assert expected.quantity.value == pytest.approx(-arm_n_m * np.mean(means) / (loop_n_m + arm_n_m), rel=3e-3)
@@ -195,5 +195,5 @@ def test_the_droop_is_that_of_the_places_that_the_steps_have() -> None:
 def test_what_is_seldom_stated_is_not_taken_for_nothing(entry: str) -> None:
     lines = [line for line in RIG.read_text().splitlines() if not line.startswith(entry)]
     spec = loads("\n".join(lines).encode(), "bare.toml")
-    found = {each.name.rpartition(".")[2]: each for each in loop.expect(spec, DECLARED, "gate")}
+    found = {each.name.rpartition(".")[2]: each for each in loop.expect(spec, DECLARED, "leaf")}
     assert [key.rpartition(".")[2] for key in found["natural_frequency"].needs] == [entry]

@@ -48,7 +48,7 @@ def records(plants: LoopPlants, places: list[float], seed: int = 3) -> list[Obse
         data["t"], data["count"], data["demand"], data["step"] = ticks, counts[:, plant], demands[:, plant], number
         found.append(
             Observation(
-                name="gate.step.trace",
+                name="leaf.step.trace",
                 columns=(
                     Column(name="t", unit="s", scale=1e-6), Column(name="count", unit="rad", scale=math.tau / COUNTS),
                     Column(name="demand", unit="1", scale=1 / 32768), Column(name="step", unit="1"),
@@ -66,7 +66,7 @@ def records(plants: LoopPlants, places: list[float], seed: int = 3) -> list[Obse
 
 
 def measured(observation: Observation) -> dict[str, Measurement | Unmeasured]:
-    return {result.name.rpartition(".")[2]: result for result in step.analyse([observation], SPEC, "gate")}
+    return {result.name.rpartition(".")[2]: result for result in step.analyse([observation], SPEC, "leaf")}
 
 
 def quantity(results: dict[str, Measurement | Unmeasured], name: str) -> Quantity:
@@ -134,8 +134,8 @@ def test_two_passes_late_are_seen_whichever_way_the_firmware_is_late(kind: str) 
 
 def test_curves_are_short_enough_for_a_page(one: tuple[LoopPlants, Observation]) -> None:
     _, observation = one
-    curve = step.curves([observation], SPEC, "gate")[0]
-    assert curve.name == "gate.step.small"
+    curve = step.curves([observation], SPEC, "leaf")[0]
+    assert curve.name == "leaf.step.small"
     assert set(curve.series) == {"up", "down"}
     assert all(len(points) <= 1200 for points in curve.series.values())
 
@@ -143,7 +143,7 @@ def test_curves_are_short_enough_for_a_page(one: tuple[LoopPlants, Observation])
 def test_period_and_jitter() -> None:
     random = np.random.default_rng(1)
     t = np.round((np.arange(4000) * 1.002e-3 + random.normal(0, 20e-6, 4000)) * 1e6) * 1e-6
-    period, jitter = step_metrics.timing(t, "gate.step")
+    period, jitter = step_metrics.timing(t, "leaf.step")
     assert abs(period.value - 1.002e-3) < 4 * period.u
     assert jitter.value == pytest.approx(20e-6 * math.sqrt(2), rel=0.1)
 
@@ -189,7 +189,7 @@ def test_two_large_steps_scatter_as_the_levels_of_the_small_ones() -> None:
             angles = ringing(0.3, 0.3)
             angles[400:] += random.normal(0, 2e-3)  # the way there as it was, held elsewhere
             large.append(made_of(angles, size=0.3))
-        found = step_metrics.large_overshoot(large, small, "gate", "levels")
+        found = step_metrics.large_overshoot(large, small, "leaf", "levels")
         true = step_metrics.overshoot(made_of(ringing(0.3, 0.3), size=0.3))
         z.append((found.value - true) / found.u)
     assert 0.65 < math.sqrt(float(np.mean(np.square(z)))) < 1.4
@@ -212,11 +212,11 @@ def test_ten_steps_that_rest_alike_do_not_say_where_another_ten_would() -> None:
             made_of(ringing(0.06 + own + random.normal(0.0, 1e-5)), way=way, place=float(place))
             for way, place in zip(WAYS, places, strict=True)
         ]
-        found = step_metrics.error_left(steps, "gate", "error", rest_rad)
+        found = step_metrics.error_left(steps, "leaf", "error", rest_rad)
         z.append(found.value / found.u)
     assert 0.65 < math.sqrt(float(np.mean(np.square(z)))) < 1.4
 
 
 def test_friction_leaves_the_shaft_within_its_torque_over_the_stiffness() -> None:
     inertia = 4.0e-5 + 0.170 * 0.03**2 + 1.0e-5
-    assert step_dynamics.rest_half_width_rad(SPEC, "gate", 50.0) == pytest.approx(2.0e-3 / (inertia * 2500.0), rel=1e-6)
+    assert step_dynamics.rest_half_width_rad(SPEC, "leaf", 50.0) == pytest.approx(2.0e-3 / (inertia * 2500.0), rel=1e-6)

@@ -1,6 +1,6 @@
 """A little bench of its own: many motors with gravity arms at once, currents without inductance.
 
-Independent of the virtual bench's plant and of every model: torque from the dq voltage equation at steady
+Independent of the simulated bench's plant and of every model: torque from the dq voltage equation at steady
 current, Coulomb friction as an impulse that can only stop, semi-implicit steps of 0.25 ms. It carries out
 the orders of the service `fields` and returns the rows that the service would send.
 """

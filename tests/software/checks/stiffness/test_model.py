@@ -27,7 +27,7 @@ def spec_of(text: str) -> RigSpec:
     return loads(text.encode(), "rig.toml")
 
 
-def expectations(text: str = RIG, motor: str = "gate") -> dict[str, Expectation]:
+def expectations(text: str = RIG, motor: str = "leaf") -> dict[str, Expectation]:
     found = model.expect(spec_of(text), DECLARED, motor)
     return {each.name.rpartition(".")[2]: each for each in found}
 
@@ -88,21 +88,21 @@ def test_friction_and_supply_are_what_the_rig_file_states() -> None:
 
 
 INPUTS = {
-    "supply.voltage_v": 0.5e-2, "driver.on_resistance_ohm": 20e-2, "motor.gate.resistance_ohm": 2e-2,
-    "motor.gate.flux_linkage_v_s": 3e-2, "firmware.dead_time_s": 30e-2, "firmware.gain_per_rad": 0.5e-2,
-    "firmware.amplitude_limit": 0.5e-2, "supply.internal_resistance_ohm": 20e-2, "motor.gate.coulomb_friction_n_m": 0.5,
+    "supply.voltage_v": 0.5e-2, "driver.on_resistance_ohm": 20e-2, "motor.leaf.resistance_ohm": 2e-2,
+    "motor.leaf.flux_linkage_v_s": 3e-2, "firmware.dead_time_s": 30e-2, "firmware.gain_per_rad": 0.5e-2,
+    "firmware.amplitude_limit": 0.5e-2, "supply.internal_resistance_ohm": 20e-2, "motor.leaf.coulomb_friction_n_m": 0.5,
 }  # fmt: skip
 """Keys of the rig file with their relative half-widths there."""
 ENTERS = {
-    "open_loop": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.gate.resistance_ohm",
-                  "motor.gate.flux_linkage_v_s", "firmware.dead_time_s", "supply.internal_resistance_ohm"},
-    "closed_loop": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.gate.resistance_ohm",
-                    "motor.gate.flux_linkage_v_s", "firmware.gain_per_rad"},
-    "clip_torque": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.gate.resistance_ohm",
-                    "motor.gate.flux_linkage_v_s", "firmware.dead_time_s", "supply.internal_resistance_ohm",
+    "open_loop": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.leaf.resistance_ohm",
+                  "motor.leaf.flux_linkage_v_s", "firmware.dead_time_s", "supply.internal_resistance_ohm"},
+    "closed_loop": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.leaf.resistance_ohm",
+                    "motor.leaf.flux_linkage_v_s", "firmware.gain_per_rad"},
+    "clip_torque": {"supply.voltage_v", "driver.on_resistance_ohm", "motor.leaf.resistance_ohm",
+                    "motor.leaf.flux_linkage_v_s", "firmware.dead_time_s", "supply.internal_resistance_ohm",
                     "firmware.amplitude_limit"},
-    "torque_per_ampere": {"motor.gate.flux_linkage_v_s"},
-    "friction": {"motor.gate.coulomb_friction_n_m"},
+    "torque_per_ampere": {"motor.leaf.flux_linkage_v_s"},
+    "friction": {"motor.leaf.coulomb_friction_n_m"},
 }  # fmt: skip
 
 
@@ -120,7 +120,7 @@ def test_each_input_moves_an_expectation_by_what_its_budget_says(name: str, keys
 def test_what_is_not_stated_is_named_and_nothing_else_is_missing() -> None:
     bare = "\n".join(line for line in RIG.splitlines() if not line.startswith(("flux_linkage", "amplitude_limit")))
     found = expectations(bare)
-    flux = ("motor.gate.flux_linkage_v_s",)
+    flux = ("motor.leaf.flux_linkage_v_s",)
     assert {name: each.needs for name, each in found.items() if each.needs} == {
         "open_loop": flux,
         "slip_torque": flux,
@@ -147,14 +147,14 @@ def test_what_a_driver_takes_is_not_expected_to_be_nothing() -> None:
 
 def test_curves_are_those_of_the_windings_with_the_width_of_the_torque() -> None:
     spec, at = spec_of(RIG), [-0.1, 0.0, 0.03, 0.1]
-    held = model.overlay("gate.stiffness.open_loop", at, spec, DECLARED, "gate")
-    loop = model.overlay("gate.stiffness.closed_loop", at, spec, DECLARED, "gate")
+    held = model.overlay("leaf.stiffness.open_loop", at, spec, DECLARED, "leaf")
+    loop = model.overlay("leaf.stiffness.closed_loop", at, spec, DECLARED, "leaf")
     assert held is not None and loop is not None
     for x, (torque, u) in zip(at, held, strict=True):
         assert torque == pytest.approx(GATE.torque(x, 0.6, 12.0), rel=5e-4, abs=1e-9)
         assert u == pytest.approx(abs(torque) * expected("open_loop").u / expected("open_loop").value)
     assert [torque for torque, _ in loop] == pytest.approx([expected("closed_loop").value * x for x in at])
     assert [u for _, u in loop] == pytest.approx([expected("closed_loop").u * abs(x) for x in at])
-    assert model.overlay("gate.stiffness.other", at, spec, DECLARED, "gate") is None
+    assert model.overlay("leaf.stiffness.other", at, spec, DECLARED, "leaf") is None
     bare = spec_of("\n".join(line for line in RIG.splitlines() if not line.startswith("flux_linkage")))
-    assert model.overlay("gate.stiffness.open_loop", at, bare, DECLARED, "gate") is None
+    assert model.overlay("leaf.stiffness.open_loop", at, bare, DECLARED, "leaf") is None

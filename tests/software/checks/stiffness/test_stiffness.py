@@ -49,7 +49,7 @@ def rows(
     data["count"] = [round((s + HANG + generator.normal(0, 4e-4)) / math.tau * TURN) % TURN for s in shaft]
     data["amplitude"] = [round(a * 32768) for a in amplitude]
     columns = tuple(Column(name=word, unit=unit, scale=scale) for word, unit, scale in COLUMNS)
-    return Observation(name=f"gate.stiffness.{name}", columns=columns, data=data, conditions=conditions)
+    return Observation(name=f"leaf.stiffness.{name}", columns=columns, data=data, conditions=conditions)
 
 
 def there_and_back(reach: float, points: int = 160) -> tuple[list[float], list[float]]:
@@ -107,14 +107,14 @@ def observations(kt: float = KT, gain: float = LOOP, eccentric: float = 5e-3) ->
 
 
 def value(results: list[Measurement | Unmeasured], name: str) -> Measurement:
-    found = next(result for result in results if result.name == f"gate.stiffness.{name}")
+    found = next(result for result in results if result.name == f"leaf.stiffness.{name}")
     assert isinstance(found, Measurement)
     return found
 
 
 @pytest.mark.parametrize("eccentric", [0.0, 5e-3])
 def test_torques_come_back_whatever_the_sensors_eccentricity(eccentric: float) -> None:
-    results = stiffness.analyse(observations(eccentric=eccentric), SPEC, "gate")
+    results = stiffness.analyse(observations(eccentric=eccentric), SPEC, "leaf")
     assert [result.name.rpartition(".")[2] for result in results] == list(PLANNED)
     true_peak = KT * (0.6 - LOST) * 6.0 / OHM
     # The estimated warmth of a real sweep (2 to 4 K) is taken for granted here: 2 % either way.
@@ -127,8 +127,8 @@ def test_torques_come_back_whatever_the_sensors_eccentricity(eccentric: float) -
 
 
 def test_a_weaker_magnet_shows_in_torque_per_ampere_and_not_in_the_ratio_alone() -> None:
-    sound = stiffness.analyse(observations(), SPEC, "gate")
-    weak = stiffness.analyse(observations(kt=0.85 * KT, gain=0.85 * LOOP), SPEC, "gate")
+    sound = stiffness.analyse(observations(), SPEC, "leaf")
+    weak = stiffness.analyse(observations(kt=0.85 * KT, gain=0.85 * LOOP), SPEC, "leaf")
     for name, ratio in (("torque_per_ampere", 0.85), ("open_loop", 0.85), ("closed_loop", 0.85), ("ratio", 1.0)):
         assert value(weak, name).quantity.value / value(sound, name).quantity.value == pytest.approx(ratio, rel=0.01)
 
@@ -137,19 +137,19 @@ def test_a_field_that_never_slipped_is_an_error_not_a_number() -> None:
     taken = observations()
     taken[2] = replace(taken[2], conditions={**taken[2].conditions, "slipped": None})
     with pytest.raises(MeasurementError, match="did not slip"):
-        stiffness.analyse(taken, SPEC, "gate")
+        stiffness.analyse(taken, SPEC, "leaf")
 
 
 def test_without_a_supply_reading_the_current_is_missing_and_the_torques_are_not() -> None:
     taken = [replace(one, conditions={**one.conditions, "supply": [], "idle": []}) for one in observations()]
-    results = stiffness.analyse(taken, SPEC, "gate")
+    results = stiffness.analyse(taken, SPEC, "leaf")
     missing = [result for result in results if isinstance(result, Unmeasured)]
     assert [entry.name.rpartition(".")[2] for entry in missing] == ["torque_per_ampere", "supply_voltage"]
     assert value(results, "open_loop").quantity.u > 0.0
 
 
 def test_an_open_loop_run_alone_gives_what_it_can() -> None:
-    results = stiffness.analyse(observations()[:3], SPEC, "gate")
+    results = stiffness.analyse(observations()[:3], SPEC, "leaf")
     assert {result.name.rpartition(".")[2] for result in results} == {
         "open_loop",
         "friction",
@@ -166,7 +166,7 @@ def test_readings_that_move_together_count_as_fewer() -> None:
         return replace(one, data=data)
 
     def dof(taken: list[Observation]) -> float:
-        return value(stiffness.analyse(taken, SPEC, "gate"), "open_loop").quantity.budget["gate held-field fit#1"].dof
+        return value(stiffness.analyse(taken, SPEC, "leaf"), "open_loop").quantity.budget["leaf held-field fit#1"].dof
 
     plain = observations()
     assert 3.0 <= dof([*map(waved, plain[:2]), *plain[2:]]) < dof(plain) / 1.5
@@ -178,7 +178,7 @@ def test_a_coarse_supply_current_widens_what_is_weighed_by_it() -> None:
         return replace(one, conditions={**one.conditions, **looks})
 
     exact, rounded = observations(), [coarse(one) for one in observations()]
-    fine, wide = (value(stiffness.analyse(o, SPEC, "gate"), "torque_per_ampere").quantity for o in (exact, rounded))
+    fine, wide = (value(stiffness.analyse(o, SPEC, "leaf"), "torque_per_ampere").quantity for o in (exact, rounded))
     # 0.41 mA on 60 mA of the smaller field, twice as much on the difference of the deflections.
     added = math.sqrt(wide.u**2 - fine.u**2) / wide.value
     assert 0.003 < added < 0.02
@@ -186,8 +186,8 @@ def test_a_coarse_supply_current_widens_what_is_weighed_by_it() -> None:
 
 
 def test_every_arm_dependent_number_names_the_arm_in_its_budget() -> None:
-    results = stiffness.analyse(observations(), SPEC, "gate")
+    results = stiffness.analyse(observations(), SPEC, "leaf")
     for name in ("open_loop", "closed_loop", "friction", "slip_torque", "clip_torque", "torque_per_ampere"):
-        assert "motor.gate.load.length_m" in value(results, name).quantity.budget, name
+        assert "motor.leaf.load.length_m" in value(results, name).quantity.budget, name
     shares = dict(value(results, "ratio").quantity.shares())
-    assert shares.get("motor.gate.load.length_m", 0.0) < 1e-6, "the arm cancels in the ratio"
+    assert shares.get("motor.leaf.load.length_m", 0.0) < 1e-6, "the arm cancels in the ratio"

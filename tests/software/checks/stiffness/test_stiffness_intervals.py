@@ -136,7 +136,7 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
     rig: Any = SimpleNamespace(
         spec=spec,
         declared={
-            "gate": SimpleNamespace(pole_pairs=11, counts_per_turn=TURN, max_static_duty=0.98, amplitude_limit=0.4)
+            "leaf": SimpleNamespace(pole_pairs=11, counts_per_turn=TURN, max_static_duty=0.98, amplitude_limit=0.4)
         },
         supply=SimpleNamespace(measure_voltage=lambda: SimpleNamespace(value=bench.supply_v), measure_current=current),
         thermometer=None,
@@ -144,7 +144,7 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
     )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(procedure, "Hold", board)
-        procedure.procedure(rig, "gate", stimulus(rig.spec, rig.declared["gate"], "gate"))
+        procedure.procedure(rig, "leaf", stimulus(rig.spec, rig.declared["leaf"], "leaf"))
     for taken in board.taken:
         for observation in taken:
             observation.conditions["room_c"] = 20.0  # type: ignore[index]
@@ -171,7 +171,7 @@ def test_intervals_hold_the_truth_and_are_no_wider_than_the_errors(
     errors: dict[str, list[float]] = {name: [] for name in truth}
     inside: dict[str, int] = dict.fromkeys(truth, 0)
     for arm, observations in enumerate(taken):
-        for result in stiffness.analyse(observations, spec, "gate"):
+        for result in stiffness.analyse(observations, spec, "leaf"):
             name = result.name.rpartition(".")[2]
             if name in truth and isinstance(result, Measurement):
                 low, high = interval(result.quantity)
@@ -189,7 +189,7 @@ def test_the_motion_gives_back_inertia_and_where_the_arm_hangs(
 ) -> None:
     bench, taken = checked
     for arm, observations in enumerate(taken[:6]):
-        held = open_loop(readings_of(spec, "gate", {o.name.rpartition(".")[2]: o for o in observations}))
+        held = open_loop(readings_of(spec, "leaf", {o.name.rpartition(".")[2]: o for o in observations}))
         assert held.values["inertia"] == pytest.approx(bench.inertia[arm], rel=0.1)
         assert 2.0 + held.values["hang"] == pytest.approx(bench.hang[arm], abs=0.02)
 

@@ -24,7 +24,7 @@ WITHOUT = SPEC.model_copy(
 
 def observation(name: str, supply: list[float], idle: list[float]) -> Observation:
     return Observation(
-        name=f"gate.stiffness.{name}",
+        name=f"leaf.stiffness.{name}",
         columns=(Column(name="t", unit="s"),),
         data=np.zeros(1, dtype=[("t", "<f8")]),
         conditions={"supply": [[12.0, a] for a in supply], "idle": [[12.0, a] for a in idle]},
@@ -33,7 +33,7 @@ def observation(name: str, supply: list[float], idle: list[float]) -> Observatio
 
 def net(supply: list[float], idle: list[float]) -> Quantity:
     one = observation("field_30", supply, idle)
-    found = supply_readings.current_over_idle(one, [one], SPEC, "gate")
+    found = supply_readings.current_over_idle(one, [one], SPEC, "leaf")
     assert found is not None
     return found
 
@@ -59,9 +59,9 @@ def test_scatter_makes_the_error_that_it_says() -> None:
 def test_what_two_fields_share_of_the_idle_current_cancels() -> None:
     fields = [observation("field_30", [0.1176, 0.1178], [0.05, 0.052]), observation("field_60", [0.3, 0.3002],
               [0.05, 0.052])]  # fmt: skip
-    low, high = (supply_readings.current_over_idle(one, fields, SPEC, "gate") for one in fields)
+    low, high = (supply_readings.current_over_idle(one, fields, SPEC, "leaf") for one in fields)
     assert low is not None and high is not None
-    idle = "gate.stiffness supply current#idle"
+    idle = "leaf.stiffness supply current#idle"
     assert low.budget[idle].u == pytest.approx(high.budget[idle].u) != 0.0
     apart = propagate(lambda a, b: b - a, "A", a=low, b=high)
     assert idle not in apart.budget or abs(apart.budget[idle].u) < 1e-9
@@ -69,9 +69,9 @@ def test_what_two_fields_share_of_the_idle_current_cancels() -> None:
 
 def test_no_supply_no_current() -> None:
     one = observation("field_30", [0.1, 0.1], [0.05, 0.05])
-    assert supply_readings.current_over_idle(one, [one], WITHOUT, "gate") is None
+    assert supply_readings.current_over_idle(one, [one], WITHOUT, "leaf") is None
     assert supply_readings.voltage(one, WITHOUT) is None
-    assert supply_readings.current_over_idle(observation("field_30", [], []), [], SPEC, "gate") is None
+    assert supply_readings.current_over_idle(observation("field_30", [], []), [], SPEC, "leaf") is None
 
 
 def test_single_readings_have_no_scatter_to_judge_by() -> None:

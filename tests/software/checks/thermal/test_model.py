@@ -84,29 +84,29 @@ def declared() -> Declared:
 
 
 def without(spec: RigSpec, **changes: object) -> RigSpec:
-    motor = spec.motor["gate"].model_copy(update=changes)
-    return spec.model_copy(update={"motor": {**spec.motor, "gate": motor}})
+    motor = spec.motor["leaf"].model_copy(update=changes)
+    return spec.model_copy(update={"motor": {**spec.motor, "leaf": motor}})
 
 
 def test_expectations_name_what_they_came_from_and_what_they_need() -> None:
     spec = load(SLUICE)
-    found = {entry.name: entry for entry in thermal.expect(spec, declared(), "gate")}
-    rise = found["gate.thermal.rise"].quantity
+    found = {entry.name: entry for entry in thermal.expect(spec, declared(), "leaf")}
+    rise = found["leaf.thermal.rise"].quantity
     assert rise is not None
     assert rise.value == pytest.approx(thermal.heating(5.6, 2.4, 9.0, 11.0, 48.0).final_k)
-    assert set(rise.budget) >= {"motor.gate.resistance_ohm", "motor.gate.thermal.housing_to_ambient_k_w"}
-    bare = {entry.name: entry for entry in thermal.expect(without(spec, thermal=None), declared(), "gate")}
-    assert "motor.gate.thermal.winding_capacity_j_k" in bare["gate.thermal.fast_time"].needs
-    assert bare["gate.thermal.fast_time"].quantity is None
-    assert bare["gate.thermal.resistance"].quantity is not None
+    assert set(rise.budget) >= {"motor.leaf.resistance_ohm", "motor.leaf.thermal.housing_to_ambient_k_w"}
+    bare = {entry.name: entry for entry in thermal.expect(without(spec, thermal=None), declared(), "leaf")}
+    assert "motor.leaf.thermal.winding_capacity_j_k" in bare["leaf.thermal.fast_time"].needs
+    assert bare["leaf.thermal.fast_time"].quantity is None
+    assert bare["leaf.thermal.resistance"].quantity is not None
 
 
 def test_the_band_of_the_curve_ends_at_the_expected_rise() -> None:
     spec = load(SLUICE)
-    rows = thermal.overlay("gate.thermal.rise", [0.0, 1e5], spec, declared(), "gate")
-    expected = next(e for e in thermal.expect(spec, declared(), "gate") if e.name == "gate.thermal.rise").quantity
+    rows = thermal.overlay("leaf.thermal.rise", [0.0, 1e5], spec, declared(), "leaf")
+    expected = next(e for e in thermal.expect(spec, declared(), "leaf") if e.name == "leaf.thermal.rise").quantity
     assert rows is not None
     assert expected is not None
     assert rows[0][0] == pytest.approx(0.0, abs=1e-9)
     assert rows[1][1] == pytest.approx(expected.u, rel=0.02)
-    assert thermal.overlay("gate.step.small", [0.0], spec, declared(), "gate") is None
+    assert thermal.overlay("leaf.step.small", [0.0], spec, declared(), "leaf") is None

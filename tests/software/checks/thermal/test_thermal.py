@@ -31,7 +31,7 @@ PLANNED = tuple(measurand.name for measurand in row_of("thermal").quantities)
 
 SPEC = load(Path(__file__).resolve().parents[4] / "rigs_demo" / "rigs" / "sluice.toml")
 DEAD_SHARE = 150e-9 * 20e3
-TIMES = procedure.sample_times(SPEC, "gate")
+TIMES = procedure.sample_times(SPEC, "leaf")
 
 
 def winding_c(current_a: float, room_c: float, ohm_20: float = 5.7) -> np.ndarray:
@@ -73,19 +73,19 @@ def observations(
     }
     return [
         Observation(
-            name="gate.thermal.cold",
+            name="leaf.thermal.cold",
             columns=columns,
             data=np.array(rows[:4], dtype),
             conditions={**fixed, "drift": 2e-4},
         ),
         Observation(
-            name="gate.thermal.heating", columns=columns, data=np.array(rows, dtype), conditions={**fixed, **warm}
+            name="leaf.thermal.heating", columns=columns, data=np.array(rows, dtype), conditions={**fixed, **warm}
         ),
     ]
 
 
 def measured(**what: float) -> dict[str, Quantity]:
-    results = thermal.analyse(observations(**what), SPEC, "gate")  # type: ignore[arg-type]
+    results = thermal.analyse(observations(**what), SPEC, "leaf")  # type: ignore[arg-type]
     return {r.name.rpartition(".")[2]: r.quantity for r in results if isinstance(r, Measurement)}
 
 
@@ -130,7 +130,7 @@ def test_a_gain_within_its_accuracy_moves_the_rise_by_what_the_budget_says() -> 
 
 def test_hot_and_cold_share_their_instruments() -> None:
     # The meter's gain alone would be 0.05 K of 255 K + rise if it did not cancel in the ratio.
-    assert abs(measured()["rise"].budget["instrument.meter_gate.voltage_gain"].u) < 2e-3
+    assert abs(measured()["rise"].budget["instrument.meter_leaf.voltage_gain"].u) < 2e-3
 
 
 def test_a_multimeter_that_sees_the_current_reversed_is_said_to() -> None:
@@ -140,7 +140,7 @@ def test_a_multimeter_that_sees_the_current_reversed_is_said_to() -> None:
         data = o.data.copy()
         data["volts"] = -data["volts"]
         turned.append(dataclasses.replace(o, data=data))
-    right, wrong = (thermal.analyse(these, SPEC, "gate")[0] for these in (made, turned))
+    right, wrong = (thermal.analyse(these, SPEC, "leaf")[0] for these in (made, turned))
     assert isinstance(right, Measurement)
     assert isinstance(wrong, Measurement)
     assert wrong.quantity == right.quantity
@@ -151,7 +151,7 @@ def test_volts_that_change_their_sign_are_no_resistance() -> None:
     made = observations()
     made[1].data["volts"][3] *= -1.0
     with pytest.raises(MeasurementError, match="change their sign under a steady current"):
-        thermal.analyse(made, SPEC, "gate")
+        thermal.analyse(made, SPEC, "leaf")
 
 
 @given(slow_s=st.floats(100.0, 5000.0))
@@ -163,15 +163,15 @@ def test_what_two_looks_may_hide_is_what_cools_by_less_than_they_see(slow_s: flo
 
 
 def test_firmware_without_a_driver_temperature_leaves_that_one_out_with_words() -> None:
-    results = thermal.analyse(observations(driver=False), SPEC, "gate")
+    results = thermal.analyse(observations(driver=False), SPEC, "leaf")
     left = [r for r in results if not isinstance(r, Measurement)]
-    assert [(r.name, r.outcome) for r in left] == [("gate.thermal.driver_rise", Outcome.NOT_RUN)]
+    assert [(r.name, r.outcome) for r in left] == [("leaf.thermal.driver_rise", Outcome.NOT_RUN)]
     assert "driver_temperature" in left[0].reason
 
 
 def test_an_observation_that_is_not_there_is_named() -> None:
-    with pytest.raises(MeasurementError, match=r"thermal\.heating: no such observation; there are gate\.thermal\.cold"):
-        thermal.analyse(observations()[:1], SPEC, "gate")
+    with pytest.raises(MeasurementError, match=r"thermal\.heating: no such observation; there are leaf\.thermal\.cold"):
+        thermal.analyse(observations()[:1], SPEC, "leaf")
 
 
 def test_phase_current_takes_off_idle_and_dead_time() -> None:
@@ -186,7 +186,7 @@ def test_samples_are_few_and_reach_more_than_two_slow_times() -> None:
 
 
 def test_the_curve_begins_at_the_cold_winding() -> None:
-    (curve,) = thermal.curves(observations(), SPEC, "gate")
+    (curve,) = thermal.curves(observations(), SPEC, "leaf")
     first = curve.series["measured"][0]
     assert first[1] == pytest.approx(0.46 * first[0], abs=0.3)
 
@@ -233,7 +233,7 @@ def test_every_reading_of_the_heating_is_held_against_the_windings_limit(monkeyp
 
     def check_limits(*, winding_temperature_c: float) -> None:
         if winding_temperature_c > 90.0:  # 255 K x 4/3 - 235 K = 105 degC
-            raise StoppedByBoard(f"gate: winding {winding_temperature_c:.0f} degC")
+            raise StoppedByBoard(f"leaf: winding {winding_temperature_c:.0f} degC")
 
     room = SimpleNamespace(measure_temperature=lambda: SimpleNamespace(value=20.0))
     rig: Any = SimpleNamespace(
@@ -241,6 +241,6 @@ def test_every_reading_of_the_heating_is_held_against_the_windings_limit(monkeyp
     )
     monkeypatch.setattr(procedure, "Heating", heating)
     fixed = {"dead_time_s": 150e-9, "carrier_hz": 20e3, "current_a": CURRENT_A}
-    with pytest.raises(StoppedByBoard, match="gate: winding 105 degC"):
-        procedure._heat(rig, "gate", fixed, 0.5)
+    with pytest.raises(StoppedByBoard, match="leaf: winding 105 degC"):
+        procedure._heat(rig, "leaf", fixed, 0.5)
     assert heating.reads == 2

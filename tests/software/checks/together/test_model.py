@@ -16,7 +16,7 @@ from tests.software.checks.windings import RIG, Machine, changed
 
 DECLARED: Any = SimpleNamespace(pole_pairs=11, carrier_hz=20e3)
 SOURCE_OHM, OPEN_V, GAIN, REACH = 0.5, 12.0, 49.3, 0.6
-NAMES = ("gate", "wheel")
+NAMES = ("leaf", "wheel")
 STIFF = changed("firmware.gain_per_rad", 10.0)
 """The rig with a loop so stiff that its arms sink little: what is expected is of first order in that."""
 UNLIKE = changed("motor.wheel.load.mass_kg", 0.6, changed("motor.wheel.flux_linkage_v_s", 0.75, STIFF))
@@ -25,10 +25,10 @@ TEXT = UNLIKE.replace(
     "[supply]", f"[supply]\ninternal_resistance_ohm = {{ value = {SOURCE_OHM}, tolerance_percent = 20 }}"
 )
 MACHINES = {
-    "gate": Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=5.6 + 0.25),
+    "leaf": Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=5.6 + 0.25),
     "wheel": Machine(pole_pairs=11, flux_v_s=0.75 * 5.8e-3, ohm=5.4 + 0.25),
 }
-ARMS = {"gate": 0.170 * 0.0300 * STANDARD_M_S2, "wheel": 0.6 * 0.165 * 0.0300 * STANDARD_M_S2}
+ARMS = {"leaf": 0.170 * 0.0300 * STANDARD_M_S2, "wheel": 0.6 * 0.165 * 0.0300 * STANDARD_M_S2}
 
 
 def deflection(name: str, volts: float) -> float:
@@ -62,7 +62,7 @@ def expectations(text: str = TEXT) -> dict[str, Quantity]:
 def test_each_deflection_grows_by_what_the_other_motor_takes_of_the_source() -> None:
     both, _ = holding(*NAMES)
     grown = {name: both[name] - holding(name)[0][name] for name in NAMES}
-    assert grown["wheel"] > 1.2 * grown["gate"] > 0.0, "else whose current it is would not show"
+    assert grown["wheel"] > 1.2 * grown["leaf"] > 0.0, "else whose current it is would not show"
     for name in NAMES:
         found = expectations()[f"together.{name}_deflection_change"]
         assert found.unit == "rad"
@@ -77,15 +77,15 @@ def test_the_sag_is_what_holding_alone_leaves_on_the_mean_less_what_holding_toge
 
 
 KEYS = {
-    "supply.internal_resistance_ohm": 20e-2, "motor.gate.load.mass_kg": 0.3e-2, "motor.wheel.load.length_m": 0.5e-2,
-    "motor.gate.flux_linkage_v_s": 3e-2, "motor.wheel.flux_linkage_v_s": 3e-2, "motor.gate.resistance_ohm": 2e-2,
+    "supply.internal_resistance_ohm": 20e-2, "motor.leaf.load.mass_kg": 0.3e-2, "motor.wheel.load.length_m": 0.5e-2,
+    "motor.leaf.flux_linkage_v_s": 3e-2, "motor.wheel.flux_linkage_v_s": 3e-2, "motor.leaf.resistance_ohm": 2e-2,
     "motor.wheel.resistance_ohm": 2e-2, "driver.on_resistance_ohm": 20e-2, "supply.voltage_v": 0.5e-2,
     "firmware.gain_per_rad": 0.5e-2,
 }  # fmt: skip
 """With their relative half-widths in the rig file."""
 
 
-@pytest.mark.parametrize("name", ["gate_deflection_change", "wheel_deflection_change", "supply_sag"])
+@pytest.mark.parametrize("name", ["leaf_deflection_change", "wheel_deflection_change", "supply_sag"])
 def test_each_input_moves_an_expectation_by_what_its_budget_says(name: str) -> None:
     whole = expectations()[f"together.{name}"]
     for key, half_width in KEYS.items():
@@ -106,5 +106,5 @@ def test_what_is_not_stated_of_either_motor_is_named() -> None:
     for each in model.expect(loads("\n".join(lines).encode(), "rig.toml"), DECLARED, "together"):
         assert each.quantity is None
         assert each.needs == (
-            "motor.gate.flux_linkage_v_s", "firmware.gain_per_rad", "motor.wheel.flux_linkage_v_s",
+            "motor.leaf.flux_linkage_v_s", "firmware.gain_per_rad", "motor.wheel.flux_linkage_v_s",
         )  # fmt: skip

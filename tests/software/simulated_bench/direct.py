@@ -1,4 +1,4 @@
-"""A virtual bench in this process, without sockets, on a plant that only writes down what the board does to it."""
+"""A simulated bench in this process, without sockets, on a plant that only writes down what the board does to it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rigs_demo.board.board import VirtualBoard
+from rigs_demo.board.board import SimulatedBoard
 from rigs_demo.board.hardware import Hardware
 from rigs_demo.board.wiring import Wiring
 from rigs_demo.clock import Bench
@@ -16,7 +16,7 @@ RAW = b"raw REPL; CTRL-B to exit\r\n>"
 WIRING = Wiring.of(
     {
         "motor": {
-            "gate": {"phase_pins": [0, 1, 2], "enable_pin": 6},
+            "leaf": {"phase_pins": [0, 1, 2], "enable_pin": 6},
             "wheel": {"phase_pins": [3, 4, 5], "enable_pin": 7},
         }
     }
@@ -58,7 +58,7 @@ class Direct:
 
     def __init__(self, files: Mapping[str, str], cost_permille: int) -> None:
         self.plant = Notes()
-        self.board = VirtualBoard(Hardware(self.plant, WIRING), files, name="test", cost_permille=cost_permille)
+        self.board = SimulatedBoard(Hardware(self.plant, WIRING), files, name="test", cost_permille=cost_permille)
         self.bench = Bench(self.plant, self.board)
         self.output = b""
         self.board.line.send = self._send  # type: ignore[method-assign]

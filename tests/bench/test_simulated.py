@@ -1,4 +1,4 @@
-"""Starting the virtual bench from a rig file: its own scenarios and module only, and clear words where it fails."""
+"""Starting the simulated bench from a rig file: its own scenarios and module only, and clear words where it fails."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 
 from harness.base.errors import BenchError, UsageError
 from harness.bench.opening import addressed, open_rig
-from harness.bench.virtual import VirtualBench
+from harness.bench.simulated import SimulatedBench
 from harness.rigfile import loads
 from tests.bench.conftest import rotorgate
 from tests.software.run.fakes import SLUICE
@@ -26,22 +26,22 @@ def spec(*changes: tuple[str, str]):
 
 
 def test_only_shipped_scenarios_are_started():
-    with pytest.raises(UsageError, match=r"virtual bench: .*nowhere"):
-        VirtualBench("nowhere", seed=1)
+    with pytest.raises(UsageError, match=r"simulated bench: .*nowhere"):
+        SimulatedBench("nowhere", seed=1)
 
 
 def test_an_unknown_rig_fault_is_wrong_use():
-    with pytest.raises(UsageError, match=r"virtual bench: .*no-such-thing"):
-        VirtualBench("sluice", seed=1, faults=("no-such-thing",))
+    with pytest.raises(UsageError, match=r"simulated bench: .*no-such-thing"):
+        SimulatedBench("sluice", seed=1, faults=("no-such-thing",))
 
 
 def test_where_the_bench_is_not_installed_it_says_so():
     with pytest.raises(BenchError, match=r"rigs_demo is not installed here: python -m pip install 'rotorgate\[demo\]'"):
-        VirtualBench("sluice", seed=1, bench="rigs_demo_absent")
+        SimulatedBench("sluice", seed=1, bench="rigs_demo_absent")
 
 
 def test_an_instrument_that_the_scenario_lacks_is_named():
-    wrong = spec(("virtual:sluice/thermometer", "virtual:sluice/barometer"))
+    wrong = spec(("simulated:sluice/thermometer", "simulated:sluice/barometer"))
     with pytest.raises(UsageError, match=r"instrument.thermometer.address: the scenario sluice has no barometer"):
         addressed(wrong, seed=1).__enter__()
 
@@ -56,16 +56,16 @@ def test_a_folder_of_that_name_in_the_working_directory_is_not_run(tmp_path):
 
 
 def test_a_bench_that_dies_is_named_with_its_last_words(monkeypatch):
-    started: list[VirtualBench] = []
+    started: list[SimulatedBench] = []
 
-    class Noted(VirtualBench):
-        def __enter__(self) -> VirtualBench:
+    class Noted(SimulatedBench):
+        def __enter__(self) -> SimulatedBench:
             started.append(self)
             return self
 
-    monkeypatch.setattr("harness.bench.opening.VirtualBench", Noted)
+    monkeypatch.setattr("harness.bench.opening.SimulatedBench", Noted)
     with (
-        pytest.raises(BenchError, match="the virtual bench has ended by itself with code -9"),
+        pytest.raises(BenchError, match="the simulated bench has ended by itself with code -9"),
         open_rig(spec(), seed=1) as rig,
     ):
         os.kill(started[0].pid, signal.SIGKILL)

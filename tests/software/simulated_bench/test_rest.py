@@ -16,9 +16,9 @@ import pytest
 
 from rigs_demo.board import system
 from rigs_demo.board.process import BoardProcess, State
-from tests.software.virtual.direct import Direct, direct
+from tests.software.simulated_bench.direct import Direct, direct
 
-pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
 pytestmark = [
     pytest.mark.board,
     pytest.mark.skipif(sys.platform != "linux", reason="elsewhere the system does not tell what a board waits for"),

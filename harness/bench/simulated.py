@@ -1,4 +1,4 @@
-"""Starting the virtual bench for a rig file whose addresses name one of its scenarios.
+"""Starting the simulated bench for a rig file whose addresses name one of its scenarios.
 
 It is a child in a session of its own, started without a shell from a shipped module; from then on it is reached as
 a real bench is, by the addresses in the rig file it writes.
@@ -21,8 +21,8 @@ from harness.base.closing import Closing
 from harness.base.errors import BenchError, UsageError
 from harness.base.words import visible
 from harness.rigfile import RigSpec, load
+from harness.rigfile.addresses import simulated_place
 
-PREFIX = "virtual:"
 READY_S = 30.0
 """Wall time for the bench to be ready (arbitrary; it takes about one second)."""
 END_S = 5.0
@@ -31,12 +31,11 @@ END_S = 5.0
 
 def scenario_of(spec: RigSpec) -> str | None:
     """Name of the scenario in a rig file's addresses; None for a real rig."""
-    port = spec.board.port
-    return port.removeprefix(PREFIX) if port.startswith(PREFIX) else None
+    return simulated_place(spec.board.port)
 
 
-class VirtualBench(Closing):
-    """A running virtual bench. A context manager that ends it."""
+class SimulatedBench(Closing):
+    """A running simulated bench. A context manager that ends it."""
 
     def __init__(
         self,
@@ -103,7 +102,7 @@ class VirtualBench(Closing):
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(0.2)
         code = self._process.poll()
-        return "" if not code else f"the virtual bench has ended by itself with code {code}: {self._last_words()}"
+        return "" if not code else f"the simulated bench has ended by itself with code {code}: {self._last_words()}"
 
     def addressed(self, spec: RigSpec) -> RigSpec:
         """The person's rig file with the addresses where this bench is really reached.
@@ -114,7 +113,7 @@ class VirtualBench(Closing):
         scenario = scenario_of(spec)
         instruments = {}
         for name, entry in spec.instrument.items():
-            wanted = entry.address.removeprefix(f"{PREFIX}{scenario}/")
+            wanted = (simulated_place(entry.address) or "").removeprefix(f"{scenario}/")
             if wanted not in written.instrument:
                 raise UsageError(
                     f"{spec.file}: instrument.{name}.address: the scenario {scenario} has no {visible(wanted)}; "
@@ -129,27 +128,27 @@ class VirtualBench(Closing):
         lines: queue.Queue[bytes] = queue.Queue()
         stream = self._process.stdout
         if stream is None:
-            raise BenchError("virtual bench: cannot read from it")
+            raise BenchError("simulated bench: cannot read from it")
         threading.Thread(target=lambda: lines.put(stream.readline()), daemon=True).start()
         try:
             line = lines.get(timeout=READY_S)
         except queue.Empty:
-            raise BenchError(f"virtual bench: not ready within {READY_S:g} s; {self._last_words()}") from None
+            raise BenchError(f"simulated bench: not ready within {READY_S:g} s; {self._last_words()}") from None
         if not line:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 self._process.wait(END_S)
             words = self._last_words()
             if self._process.returncode == 4:
-                raise UsageError(f"virtual bench: {words}")
+                raise UsageError(f"simulated bench: {words}")
             if "No module named" in words:
                 words = "rigs_demo is not installed here: python -m pip install 'rotorgate[demo]'"
-            raise BenchError(f"virtual bench: {words}")
+            raise BenchError(f"simulated bench: {words}")
         try:
             ready = json.loads(line)
         except ValueError:
             ready = None
         if not isinstance(ready, dict) or not isinstance(ready.get("rig_file"), str):
-            raise BenchError(f"virtual bench: expected a line with rig_file, found {visible(repr(line[:80]))}")
+            raise BenchError(f"simulated bench: expected a line with rig_file, found {visible(repr(line[:80]))}")
         return ready
 
     def _last_words(self) -> str:

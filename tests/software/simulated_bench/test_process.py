@@ -1,4 +1,5 @@
-"""The virtual bench as a process: what it writes, how it ends, what happens when somebody dies or a cable is pulled."""
+"""The simulated bench as a process: what it writes, how it ends, what happens when somebody dies or a cable is
+pulled."""
 
 from __future__ import annotations
 
@@ -85,7 +86,7 @@ class Running:
 
 @contextlib.contextmanager
 def started(folder: Path) -> Iterator[Running]:
-    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
     running = Running(folder, "sluice", "--seed", "1")
     try:
         running.connect()
@@ -116,7 +117,7 @@ sys.stdin.readline()
 
 
 def test_a_bench_whose_starter_died_before_a_host_came_ends_by_itself(tmp_path: Path) -> None:
-    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
     command = [sys.executable, "-c", STARTER, BENCH, "sluice", "--rig-file", str(tmp_path / "bench.toml")]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as starter:
         assert starter.stdin is not None
@@ -136,7 +137,7 @@ def test_a_bench_whose_starter_died_before_a_host_came_ends_by_itself(tmp_path: 
 def test_the_rig_file_names_real_addresses_and_the_clock(bench: Running) -> None:
     assert bench.said["pid"] == bench.process.pid
     text = Path(bench.said["rig_file"]).read_text(encoding="utf-8")
-    assert "virtual:" not in text
+    assert "simulated:" not in text
     assert bench.rig["instrument"]["supply"]["address"].startswith("TCPIP0::127.0.0.1::")
     assert bench.rig["board"]["port"].startswith("/dev/")
 
@@ -277,7 +278,7 @@ def test_a_signal_ends_bench_and_board_and_leaves_no_files(bench: Running, numbe
 
 
 def test_free_run_needs_no_clock(tmp_path: Path) -> None:
-    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
     running = Running(tmp_path, "handwheel", "--wall-clock")
     try:
         assert "clock" not in running.rig
@@ -333,7 +334,7 @@ def test_without_an_interpreter_it_says_so(tmp_path: Path) -> None:
         bench_command("sluice"), capture_output=True, text=True, timeout=PATIENCE_S, check=False, env=environment
     )
     assert done.returncode == 3
-    assert "the virtual board does not start" in done.stderr
+    assert "the simulated board does not start" in done.stderr
 
 
 @pytest.mark.parametrize("address", ["", "localhost", "localhost:x", "localhost:0", "localhost:70000"])

@@ -1,4 +1,4 @@
-"""Pins, pulse widths, buses and timers of the virtual board, and what they cost in virtual time."""
+"""Pins, pulse widths, buses and timers of the simulated board, and what they cost in simulated time."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from rigs_demo.board import page
-from tests.software.virtual.direct import Direct, direct
+from tests.software.simulated_bench.direct import Direct, direct
 
 pytestmark = pytest.mark.board
 ROOM = Path(__file__).parents[3] / "rigs_demo"
@@ -17,7 +17,7 @@ ROOM = Path(__file__).parents[3] / "rigs_demo"
 
 @pytest.fixture
 def board() -> Iterator[Direct]:
-    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+    pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
     with direct() as bench:
         bench.raw()
         yield bench

@@ -1,4 +1,4 @@
-"""The virtual board acts as a board: deadman, Ctrl-C, resets, watchdog, boot files, in every state it can be in."""
+"""The simulated board acts as a board: deadman, Ctrl-C, resets, watchdog, boot files, in every state it can be in."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.software.virtual.direct import MS, RAW, Direct, direct
+from tests.software.simulated_bench.direct import MS, RAW, Direct, direct
 
-pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the virtual board")
+pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
 pytestmark = pytest.mark.board
 
 DEADMAN = """
@@ -174,14 +174,14 @@ def test_files_survive_resets_and_the_machine_is_out_of_reach(board: Direct) -> 
     assert board.execute("try: open('/etc/passwd')\nexcept OSError: print('none')") == "none\n"
 
 
-def test_it_says_that_it_is_virtual(board: Direct) -> None:
-    assert "VIRTUAL" in board.execute("import os\nprint(os.uname()[4])")
-    assert board.execute("import machine\nprint(machine.unique_id()[:4])") == "b'VIRT'\n"
+def test_it_says_that_it_is_simulated(board: Direct) -> None:
+    assert "SIMULATED" in board.execute("import os\nprint(os.uname()[4])")
+    assert board.execute("import machine\nprint(machine.unique_id()[:4])") == "b'SIMU'\n"
 
 
 def test_asyncio_is_refused_rather_than_wrong(board: Direct) -> None:
     board.start("import asyncio\nasyncio.run(None)")
-    assert b"NotImplementedError: asyncio is not on the virtual board" in board.until(b"\x04>")
+    assert b"NotImplementedError: asyncio is not on the simulated board" in board.until(b"\x04>")
 
 
 @pytest.mark.parametrize("wakes", [b"print('here')\x04", b"\x03"])

@@ -1,0 +1,33 @@
+"""Records of earlier schemas in the words of this one. Nothing else knows the words they were written in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+OLDER_WORD, WORD = "virtual", "simulated"
+RISK_KEYS = {"looks": "runs_sharing_risk"}
+
+
+def to_schema_2(content: dict[str, Any]) -> dict[str, Any]:
+    """Schema 1 called the simulated bench by another word, in its own entry and where its parts say what they are.
+
+    And the number of runs that share the false-alarm risk had another key.
+    """
+    raised = {(WORD if key == OLDER_WORD else key): value for key, value in content.items()}
+    for key in ("board", "instruments"):
+        if key in raised:
+            raised[key] = _renamed(raised[key])
+    risk = raised.get("risk")
+    if isinstance(risk, Mapping):
+        raised["risk"] = {RISK_KEYS.get(key, key): value for key, value in risk.items()}
+    return raised
+
+
+def _renamed(entry: Any) -> Any:
+    """Texts at any depth, in today's word."""
+    if isinstance(entry, Mapping):
+        return {key: _renamed(value) for key, value in entry.items()}
+    if isinstance(entry, str):
+        return entry.replace(OLDER_WORD.upper(), WORD.upper()).replace(OLDER_WORD, WORD)
+    return entry
