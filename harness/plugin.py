@@ -221,10 +221,10 @@ def multimeter(rig: Rig) -> Callable[[str], Multimeter]:
 
     def of(motor: str) -> Multimeter:
         known_motor(rig, motor)
-        found = rig.multimeter(motor)
-        if found is None:
+        meter = rig.multimeter(motor)
+        if meter is None:
             pytest.skip(f"this rig has no multimeter at {motor}: add one with across = two of its terminals")
-        return found
+        return meter
 
     return of
 
@@ -261,12 +261,12 @@ def expectation(qualification: Qualification) -> Callable[[str, str], Expectatio
 
     def of(motor: str, name: str) -> Expectation:
         full = asked_for(qualification, motor, name)
-        found = qualification.expected(full)
-        if found is None or found.quantity is None:
+        expected = qualification.expected(full)
+        if expected is None or expected.quantity is None:
             from harness.nouns.results import needed
 
-            pytest.skip(f"{full}: no expectation: {needed(found.needs if found else ('a model',))}")
-        return replace(found, detect=qualification.rule.detect_for(full))
+            pytest.skip(f"{full}: no expectation: {needed(expected.needs if expected else ('a model',))}")
+        return replace(expected, detect=qualification.rule.detect_for(full))
 
     return of
 
@@ -274,14 +274,14 @@ def expectation(qualification: Qualification) -> Callable[[str, str], Expectatio
 @pytest.fixture
 def verdicts(qualification: Qualification, quantity: str, request: pytest.FixtureRequest) -> list[Verdict]:
     """The verdicts on the quantity of this case; bench trouble while it is measured is an error of the case."""
-    found = qualification.reach(quantity)
-    for entry in found:
+    verdicts_there = qualification.reach(quantity)
+    for entry in verdicts_there:
         request.node.user_properties.append(("verdict", entry.outcome.value))
         if entry.measured is not None:
             unit = entry.unit if entry.unit not in ("", "1") else "ratio"
             request.node.user_properties.append((f"measured in {unit}", float(entry.measured.value)))
             request.node.user_properties.append((f"standard uncertainty in {unit}", float(entry.measured.u)))
-    return found
+    return verdicts_there
 
 
 def asked_for(qualification: Qualification, motor: str, name: str) -> str:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from harness.pool import Pool, Taken
+    from harness.pool import HeldRig, Pool
     from harness.run.means import Means
     from harness.run.session import BenchSession
 
@@ -53,9 +53,9 @@ def configure(config: pytest.Config, session_key: pytest.StashKey[BenchSession],
     Raises pytest.UsageError; nothing is opened yet.
     """
     if hasattr(config, "workerinput"):
-        told = config.workerinput
+        worker_input = config.workerinput
         config.pluginmanager.register(
-            OneRig(config, session_key, means, place=told[PLACE], run=Path(told[RUN])), "rotorgate-rig"
+            OneRig(config, session_key, means, place=worker_input[PLACE], run=Path(worker_input[RUN])), "rotorgate-rig"
         )
         return True
     if config.getoption("--rig"):
@@ -141,15 +141,15 @@ class OneRig:
 
         self.config = config
         self.session: BenchSession | None = None
-        self.taken: Taken | None = None
+        self.taken: HeldRig | None = None
         self.name = "no rig"
         try:
-            self.taken = taken = take(pool_of(config), first=place, run=run)
-            entry = taken.entry
+            self.taken = held = take(pool_of(config), first=place, run=run)
+            entry = held.entry
             self.name = entry.name
             out = out_of(config, entry.name)
             settings = Settings(rig=entry.path, out=out, plant_seed=entry.plant_seed, name=entry.name)
-            self.session = config.stash[session_key] = BenchSession(settings, locks=taken.locks, means=means)
+            self.session = config.stash[session_key] = BenchSession(settings, locks=held.locks, means=means)
         except (HarnessError, pytest.UsageError) as error:
             config.stash[TROUBLE] = error  # each test that asks for a rig ends with it
 
@@ -236,12 +236,12 @@ class Leading:
         """What came of each rig; an order to a person before everything else."""
         from harness.base.words import visible
 
-        told = {node.gateway.id: self._told(node) for node in self.nodes}
+        outputs = {node.gateway.id: self._told(node) for node in self.nodes}
         terminalreporter.section("rotorgate")
-        for worker, (order, _) in told.items():
+        for worker, (order, _) in outputs.items():
             if order:
                 terminalreporter.line(f"{visible(self.rigs.get(worker, worker))}: {order}")
-        for worker, (_, (first, *others)) in told.items():
+        for worker, (_, (first, *others)) in outputs.items():
             terminalreporter.line(first)
             for test in self.failed.get(worker, ()):
                 terminalreporter.line(f"    failed: {visible(test)}")
@@ -254,8 +254,8 @@ class Leading:
 
     def _told(self, node: Any) -> tuple[str, list[str]]:
         """The order to a person ("" where there is none), and what else a worker has told, at least one line."""
-        told = getattr(node, "workeroutput", {}).get(TOLD)
-        if told is not None:
-            return str(told["order"]), [str(line) for line in told["lines"]]
+        output = getattr(node, "workeroutput", {}).get(TOLD)
+        if output is not None:
+            return str(output["order"]), [str(line) for line in output["lines"]]
         name = self.rigs.get(node.gateway.id, f"the rig of worker {node.gateway.id}")
         return "", [f"{name}: its process has ended without a word; look at the rig and at the record's guard.log"]

@@ -252,7 +252,7 @@ class Bench(Generic[P]):
         return t_ns // 1000 - begun_ns // 1000
 
     def _delay_to_edge(self, t_ns: int, pin: int, trigger: int) -> int:
-        found = self.board.hardware.next_edge(t_ns, pin)
-        if found is not None and not trigger & (IRQ_RISING if found[1] else IRQ_FALLING):
-            found = self.board.hardware.next_edge(found[0], pin)
-        return 0 if found is None else max(1, found[0] - t_ns)
+        edge = self.board.hardware.next_edge(t_ns, pin)
+        if edge is not None and not trigger & (IRQ_RISING if edge[1] else IRQ_FALLING):
+            edge = self.board.hardware.next_edge(edge[0], pin)
+        return 0 if edge is None else max(1, edge[0] - t_ns)

@@ -49,8 +49,8 @@ class Scenario:
     def rig_file(self, port: str, instruments: Mapping[str, str], clock: str | None) -> str:
         """The rig file for one running bench: every `simulated:` address replaced, the bench's clock named."""
 
-        def real(found: re.Match[str]) -> str:
-            return f'"{port if found[2] is None else instruments[found[2]]}"'
+        def real(match: re.Match[str]) -> str:
+            return f'"{port if match[2] is None else instruments[match[2]]}"'
 
         text = ADDRESS.sub(real, self.text)
         if clock is None:

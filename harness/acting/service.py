@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from harness.base.errors import DeviceError, LinkError
 from harness.bench.scripts import device_scripts
 from harness.bench.stops import meaning, stopped
-from harness.link.frames import Event, Rows
-from harness.link.run import Run
+from harness.link.frames import Event, StreamRows
+from harness.link.run import ScriptRun
 from harness.nouns.observation import Column, Conditions, Observation
 
 ANSWER_S = 10.0
@@ -33,7 +33,7 @@ SCALES = {"us": ("s", 1e-6), "ms": ("s", 1e-3), "mA": ("A", 1e-3), "mV": ("V", 1
 class Scripts(Protocol):
     """What a service needs of a rig."""
 
-    def script(self, module: str, call: str, **parameters: object) -> Run:
+    def script(self, module: str, call: str, **parameters: object) -> ScriptRun:
         """Start `module.call(guard, **parameters)` of the device scripts."""
         ...
 
@@ -51,7 +51,7 @@ class Service:
         self._last = last
         self._name = f"{module}.{call}"
         self._rows: dict[str, list[NDArray[np.void]]] = {}
-        self._streams: dict[str, Rows] = {}
+        self._streams: dict[str, StreamRows] = {}
         self.events: list[Event] = []
         """All events so far, in order."""
         self._run = rig.script(module, call, **parameters)
@@ -77,13 +77,13 @@ class Service:
             except DeviceError as error:
                 raise meaning(error, device_scripts()) from error
 
-    def step(self, timeout_s: float = ANSWER_S) -> Event | Rows | None:
+    def step(self, timeout_s: float = ANSWER_S) -> Event | StreamRows | None:
         """Take one frame: rows are gathered and handed over as well; None when the script has ended."""
         try:
             frame = self._run.next_frame(timeout_s)
         except DeviceError as error:
             raise meaning(error, device_scripts()) from error
-        if isinstance(frame, Rows):
+        if isinstance(frame, StreamRows):
             self._streams[frame.stream] = frame
             self._rows.setdefault(frame.stream, []).append(frame.data)
         elif isinstance(frame, Event):

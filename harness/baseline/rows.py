@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.show.columns import Heading, Layout, Row
+from harness.show.columns import Heading, Layout, TableRow
 from harness.store.baselines import StoredBaseline
 
 LIST = Layout(
@@ -18,12 +18,12 @@ LIST = Layout(
 )
 
 
-def list_row(stored: StoredBaseline) -> Row:
+def list_row(stored: StoredBaseline) -> TableRow:
     """A revision in the list of baselines."""
     rig = f"{stored.rig} (SIMULATED)" if stored.simulated else stored.rig
     counts = str(stored.revision), str(len(stored.runs)), str(mountings_of(stored))
     by, when = stored.by_whom, stored.accepted_utc[:10]
-    return Row(
+    return TableRow(
         standing=None,
         name=stored.name,
         cells=(*counts, rig, by if len(by) <= 20 else f"{by[:17]}...", when),
@@ -34,9 +34,9 @@ def list_row(stored: StoredBaseline) -> Row:
     )
 
 
-def in_list(those: Sequence[Row]) -> str:
+def in_list(rows: Sequence[TableRow]) -> str:
     """Why revisions are retired."""
-    return f"{', '.join(f'{row.name} (revision {row.cells[0]})' for row in those)}: retired {those[0].reason}"
+    return f"{', '.join(f'{row.name} (revision {row.cells[0]})' for row in rows)}: retired {rows[0].reason}"
 
 
 def mountings_of(stored: StoredBaseline) -> int:

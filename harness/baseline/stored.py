@@ -13,12 +13,12 @@ from harness.store import Store
 from harness.store.baselines import StoredBaseline
 
 
-def load(store: Store, stored: StoredBaseline) -> Baseline:
+def load_baseline(store: Store, stored: StoredBaseline) -> Baseline:
     """The levels of a stored baseline. Raises StoreError, RecordError, UsageError."""
     return baseline_of([store.record(run) for run in stored.runs], stored.mountings)
 
 
-def compared(
+def compare_with(
     stored: StoredBaseline,
     against: Baseline,
     records: Sequence[Record],

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from harness.base.closing import Closing
+from harness.base.closable import Closable
 from harness.bench.visa import Session
 
 
-class Connected(Closing):
+class ConnectedInstrument(Closable):
     """An opened instrument; a context manager that closes its connection."""
 
     session: Session

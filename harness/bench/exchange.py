@@ -45,7 +45,7 @@ def collect(path: Path, allowed: tuple[str, ...]) -> dict[str, bytes]:
     if not path.exists():
         raise UsageError(f"--firmware {shown}: no such file or folder")
     root = path.resolve() if path.is_dir() else path.resolve().parent
-    found: dict[str, bytes] = {}
+    files: dict[str, bytes] = {}
     problems: list[str] = []
     for entry in sorted(path.rglob("*")) if path.is_dir() else [path]:
         name = entry.relative_to(path).as_posix() if path.is_dir() else entry.name
@@ -63,12 +63,12 @@ def collect(path: Path, allowed: tuple[str, ...]) -> dict[str, bytes]:
         elif entry.stat().st_size > LARGEST:
             problems.append(f"--firmware {shown}: {visible(name)}: expected at most {LARGEST} bytes")
         else:
-            found[name] = entry.read_bytes()
+            files[name] = entry.read_bytes()
     if problems:
         raise UsageError("\n".join(problems))
-    if not found:
+    if not files:
         raise UsageError(f"--firmware {shown}: no .py or .mpy file there")
-    return found
+    return files
 
 
 def firmware_files(path: Path, spec: RigSpec) -> dict[str, bytes]:
@@ -170,8 +170,8 @@ def back_up(board: Board, store: Path, names: list[str]) -> None:
 def saved_before(store: Path) -> list[dict[str, Any]]:
     """The entries of a backup, none where there is none. Raises BenchError for one that cannot be read."""
     try:
-        found = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
-        return [{key: entry[key] for key in ("name", "file", "sha256")} for entry in found]
+        entries = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
+        return [{key: entry[key] for key in ("name", "file", "sha256")} for entry in entries]
     except FileNotFoundError:
         return []
     except (OSError, ValueError, KeyError, TypeError) as error:
@@ -183,17 +183,17 @@ def hidden_by(board: Board, files: Mapping[str, bytes]) -> list[str]:
 
     MicroPython takes a folder of a module's name first, then NAME.py, then NAME.mpy (py/builtinimport.c, from memory).
     """
-    found = []
+    hiding = []
     for name in files:
         stem, _, ending = name.rpartition(".")
         for before in (stem, f"{stem}.py") if ending == "mpy" else (stem,):
             given = any(other == before or other.startswith(f"{before}/") for other in files)
             if not given and exists(board, before):
-                found.append(
+                hiding.append(
                     f"the board holds {before}, which it would import in place of {name}: remove it from the board; "
                     "nothing was changed"
                 )
-    return found
+    return hiding
 
 
 def install(board: Board, files: dict[str, bytes]) -> None:

@@ -86,14 +86,14 @@ class Guard:
 
     def wait_ready(self, timeout_s: float = READY_WITHIN_S) -> None:
         """Wait until the guard watches; before that no output may go on. Raises BenchError."""
-        said: list[bytes] = []
+        lines: list[bytes] = []
         pipe: IO[bytes] | None = self._process.stdout
         if pipe is None or pipe.closed:
             return
-        reader = threading.Thread(target=lambda: said.append(pipe.readline()), daemon=True)
+        reader = threading.Thread(target=lambda: lines.append(pipe.readline()), daemon=True)
         reader.start()
         reader.join(timeout_s)
-        if said != [READY]:
+        if lines != [READY]:
             raise BenchError(f"the guard of the supply did not start within {timeout_s:g} s; see {self._log}")
         pipe.close()
 

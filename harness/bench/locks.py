@@ -2,7 +2,7 @@
 
 The kernel holds the lock, so it is free at once when its holder dies, however it dies; a note beside it says
 who holds it. The locks bind the processes of one user on one machine. Another user's are not seen: the serial
-port's own exclusive open refuses those. Who excludes other hosts (`harness/pool`) is handed in as `beyond`.
+port's own exclusive open refuses those. Who excludes other hosts (`harness/pool`) is handed in as `remote`.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from harness.base.errors import BenchBusy, BenchError
 LONGEST_STEM = 40  # arbitrary: enough of the device's name to recognise the file
 
 
-class Beyond(Protocol):
+class RemoteLocks(Protocol):
     """Who excludes users that this machine's locks do not see."""
 
     def hold(self, devices: Sequence[str]) -> None:
@@ -42,15 +42,15 @@ class Beyond(Protocol):
 
 
 class DeviceLocks:
-    """Holds devices until released; a context manager. `beyond` holds them too, after this machine's locks.
+    """Holds devices until released; a context manager. `remote` holds them too, after this machine's locks.
 
     `lasting`: leaving the context gives nothing back, because the rig is opened again and nobody is to come between;
     `release` does.
     """
 
-    def __init__(self, folder: Path | None = None, *, beyond: Beyond | None = None, lasting: bool = False) -> None:
+    def __init__(self, folder: Path | None = None, *, remote: RemoteLocks | None = None, lasting: bool = False) -> None:
         self._folder = folder
-        self._beyond = beyond
+        self._remote = remote
         self._lasting = lasting
         self._held: dict[str, tuple[FileLock, Path]] = {}
 
@@ -75,29 +75,29 @@ class DeviceLocks:
         BenchError where the folder of the locks cannot be used or who holds beyond this machine cannot be asked.
         """
         wanted = sorted(set(devices) - set(self._held))
-        taken: list[str] = []
+        held_now: list[str] = []
         try:
             for device in wanted:
                 self._take(device)
-                taken.append(device)
-            if self._beyond is not None and wanted:
-                self._beyond.hold(wanted)
+                held_now.append(device)
+            if self._remote is not None and wanted:
+                self._remote.hold(wanted)
         except BaseException:
-            for device in reversed(taken):
+            for device in reversed(held_now):
                 self._give(device)
             raise
 
     def release(self) -> None:
         """Give all of them back."""
-        if self._beyond is not None and self._held:
-            self._beyond.give(self.devices)
+        if self._remote is not None and self._held:
+            self._remote.give(self.devices)
         for device in sorted(self._held, reverse=True):
             self._give(device)
 
     def check(self) -> None:
         """Raises BenchError where what is held beyond this machine may have been lost; the kernel loses none."""
-        if self._beyond is not None and self._held:
-            self._beyond.check()
+        if self._remote is not None and self._held:
+            self._remote.check()
 
     def _take(self, device: str) -> None:
         folder = self._folder if self._folder is not None else lock_folder()
@@ -140,11 +140,11 @@ def lock_folder() -> Path:
     folder = Path(tempfile.gettempdir()) / f"rotorgate-{re.sub(r'[^A-Za-z0-9._-]', '_', user())}"
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
-        found = folder.lstat()
+        status = folder.lstat()
     except OSError as error:
         raise BenchError(f"{folder}: cannot make the folder of device locks: {error.strerror}") from error
     # Anybody can make a folder or link of that name in a shared temporary directory.
-    if not stat.S_ISDIR(found.st_mode) or (hasattr(os, "getuid") and found.st_uid != os.getuid()):
+    if not stat.S_ISDIR(status.st_mode) or (hasattr(os, "getuid") and status.st_uid != os.getuid()):
         raise BenchError(f"{folder}: the folder of device locks belongs to somebody else; remove it or set TMPDIR")
     return folder
 

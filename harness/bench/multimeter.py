@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 
-from harness.bench.connected import Connected
+from harness.bench.connected import ConnectedInstrument
 from harness.bench.visa import Session
 from harness.nouns.reading import AccuracyEntry, Reading
 
@@ -13,7 +13,7 @@ LINE_CYCLE_S = 0.02  # at 50 Hz; a 60 Hz meter is a little faster, so a deadline
 AUTOZERO = 2.0  # common practice: with autozero each reading is two apertures
 
 
-class Multimeter(Connected):
+class Multimeter(ConnectedInstrument):
     """One multimeter."""
 
     def __init__(self, session: Session, *, voltage_accuracy: AccuracyEntry) -> None:

@@ -28,7 +28,7 @@ from harness.bench.stops import meaning
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.link.board import Board, BoardIdentity
-from harness.link.run import Run
+from harness.link.run import ScriptRun
 from harness.nouns.contract import Declared, Part, missing_parts, parse_declared
 from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
@@ -134,7 +134,7 @@ class Rig:
 
     # --- what a procedure does -----------------------------------------------------------------------
 
-    def script(self, module: str, call: str, **parameters: object) -> Run:
+    def script(self, module: str, call: str, **parameters: object) -> ScriptRun:
         """Start `module.call(guard, **parameters)` of the device scripts, under the board's own guard.
 
         While the host waits for frames the board's deadman is fed. Raises LinkError, DeviceError; BenchError where
@@ -163,13 +163,13 @@ class Rig:
     ) -> None:
         """Compare what was read with the rig file's limits. Raises StoppedByBoard; nothing given, nothing checked."""
         limits = self.spec.limits
-        for words, found, limit, unit in (
+        for words, value, limit, unit in (
             ("phase current", phase_current_a, limits.phase_current_a, "A"),
             ("winding temperature", winding_temperature_c, limits.winding_temperature_c, "degC"),
             ("driver temperature", driver_temperature_c, limits.driver_temperature_c, "degC"),
         ):
-            if found is not None and limit is not None and abs(found) > limit:
-                raise StoppedByBoard(f"{words} {found:.3g} {unit}, limit {limit:g} {unit}")
+            if value is not None and limit is not None and abs(value) > limit:
+                raise StoppedByBoard(f"{words} {value:.3g} {unit}, limit {limit:g} {unit}")
 
     def power_on(self) -> None:
         """Set the supply's limits, read them back, then switch its output on. A battery is taken to be on.

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.base.closing import Closing
+from harness.base.closable import Closable
 from harness.base.errors import BenchError, UsageError
 from harness.base.words import visible
 from harness.rigfile import RigSpec, load
@@ -34,7 +34,7 @@ def scenario_of(spec: RigSpec) -> str | None:
     return simulated_place(spec.board.port)
 
 
-class SimulatedBench(Closing):
+class SimulatedBench(Closable):
     """A running simulated bench. A context manager that ends it."""
 
     def __init__(
@@ -153,5 +153,5 @@ class SimulatedBench(Closing):
 
     def _last_words(self) -> str:
         self._errors.seek(0)
-        said = self._errors.read()[-4000:].decode("utf-8", "backslashreplace").strip()
-        return visible(said.splitlines()[-1]) if said else "it ended without a word"
+        printed = self._errors.read()[-4000:].decode("utf-8", "backslashreplace").strip()
+        return visible(printed.splitlines()[-1]) if printed else "it ended without a word"

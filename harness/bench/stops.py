@@ -21,17 +21,17 @@ GUARDED = re.compile(r"\bStop: (.*)\s*\Z")
 PLACE = re.compile(r'^\s*File "([^"]+)", line (\d+)', re.MULTILINE)
 
 
-def stopped(said: str) -> HarnessError:
+def stopped(words: str) -> HarnessError:
     """The error for what the guard said.
 
     StoppedByBoard for a limit; BenchError for its deadman, which only a silent host sets off.
     """
-    if DEADMAN in said:
+    if DEADMAN in words:
         return BenchError(
-            f"the board turned its phases off: {said.partition(DEADMAN)[2]} for longer than board.deadman_s; "
+            f"the board turned its phases off: {words.partition(DEADMAN)[2]} for longer than board.deadman_s; "
             "a busy machine or a slow link: raise board.deadman_s"
         )
-    return StoppedByBoard(said)
+    return StoppedByBoard(words)
 
 
 def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
@@ -53,21 +53,21 @@ def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
     return StoppedByBoard(f"the firmware raised {text.rsplit(chr(10), 1)[-1].strip()} ({name}, line {line})")
 
 
-def in_words(said: str, spec: RigSpec) -> str:
+def in_words(text: str, spec: RigSpec) -> str:
     """The same with motors by name, and angles and speeds in the units of the rig file."""
-    named = MOTOR.search(said)
+    named = MOTOR.search(text)
     if named is None or int(named[1]) >= len(spec.motors):
-        return said
+        return text
     name = spec.motors[int(named[1])]
     turn = spec.motor[name].sensor.counts
-    said = said[: named.start()].removesuffix(f"{name}: ") + f"{name}: " + said[named.end() :]
-    if found := SPEED.search(said):
-        counts, us, limit = (int(group) for group in found.groups())
+    text = text[: named.start()].removesuffix(f"{name}: ") + f"{name}: " + text[named.end() :]
+    if match := SPEED.search(text):
+        counts, us, limit = (int(group) for group in match.groups())
         speed = abs(counts) / us * 1e6 * math.tau / turn
         words = f"speed {speed:.3g} rad/s, limit {limit / SPEED_SPAN_S * math.tau / turn:.3g} rad/s"
-    elif found := TRAVEL.search(said):
-        counts, limit = (int(group) for group in found.groups())
+    elif match := TRAVEL.search(text):
+        counts, limit = (int(group) for group in match.groups())
         words = f"travel {counts * math.tau / turn:+.3g} rad from hanging, limit {limit * math.tau / turn:.3g} rad"
     else:
-        return said
-    return said[: found.start()] + words + said[found.end() :]
+        return text
+    return text[: match.start()] + words + text[match.end() :]

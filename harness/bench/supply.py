@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from enum import Enum
 
-from harness.bench.connected import Connected
+from harness.bench.connected import ConnectedInstrument
 from harness.bench.visa import TIMEOUT_S, Session
 from harness.nouns.reading import AccuracyEntry, Reading
 
 READ_BACK_RELATIVE = 2e-3  # common practice, no source: setting resolution of a bench supply
 READ_BACK_ABSOLUTE = 5e-3  # the same, in volts and amperes
 
-SETTLING_LOOKS = 10  # arbitrary: some 0.2 s or more, while capacitors at the output charge
+SETTLING_POLLS = 10  # arbitrary: some 0.2 s or more, while capacitors at the output charge
 
 # STATus:QUEStionable:CONDition? (SCPI-1999 volume 1, 9.3): which quantity is not under control.
 VOLTAGE_UNREGULATED = 1
@@ -49,7 +49,7 @@ def _select(channel: int | None) -> str:
     return "" if channel is None else f"INST:NSEL {channel};:"
 
 
-class Supply(Connected):
+class Supply(ConnectedInstrument):
     """One output of a DC supply; closing the connection leaves it as it is."""
 
     def __init__(
@@ -96,7 +96,7 @@ class Supply(Connected):
             raise self.session.error("output not switched on: its limits were not set and read back before")
         self._set("OUTP ON")
         state = self.state()
-        for _ in range(SETTLING_LOOKS):
+        for _ in range(SETTLING_POLLS):
             if state is OutputState.CONSTANT_VOLTAGE:
                 break
             if state in {OutputState.OFF, OutputState.OVER_VOLTAGE}:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from harness.bench.connected import Connected
+from harness.bench.connected import ConnectedInstrument
 from harness.bench.visa import Session
 from harness.nouns.reading import AccuracyEntry, Reading
 
 
-class Thermometer(Connected):
+class Thermometer(ConnectedInstrument):
     """One thermometer."""
 
     def __init__(self, session: Session, *, temperature_accuracy: AccuracyEntry) -> None:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 from harness.base.clock import Clock
-from harness.base.closing import Closing
+from harness.base.closable import Closable
 from harness.base.errors import HarnessError, InstrumentError
 from harness.base.words import visible
 
@@ -71,10 +71,10 @@ class QueuedError:
 
 def parse_error(reply: str) -> QueuedError:
     """Read a reply to SYSTem:ERRor?, such as `-113,"Undefined header"`. Raises ValueError for anything else."""
-    found = _ERROR.fullmatch(reply)
-    if found is None:
+    match = _ERROR.fullmatch(reply)
+    if match is None:
         raise ValueError(f'a number, a comma and a "text" expected, found {printable(reply)!r}')
-    return QueuedError(number=int(found[1]), text=found[2].replace('""', '"'))
+    return QueuedError(number=int(match[1]), text=match[2].replace('""', '"'))
 
 
 def parse_number(reply: str) -> float:
@@ -92,7 +92,7 @@ def parse_number(reply: str) -> float:
     return value
 
 
-class Session(Closing):
+class Session(Closable):
     """One instrument at one VISA address. One exchange at a time, whichever thread asks."""
 
     def __init__(self, name: str, address: str, *, timeout_s: float = TIMEOUT_S, clock: Clock | None = None) -> None:
@@ -144,9 +144,9 @@ class Session(Closing):
                 with contextlib.suppress(Exception):
                     resource.close()
 
-    def error(self, found: str) -> InstrumentError:
+    def error(self, words: str) -> InstrumentError:
         """An error that names instrument and address."""
-        return InstrumentError(f"instrument {self.name} at {self.address}: {found}")
+        return InstrumentError(f"instrument {self.name} at {self.address}: {words}")
 
     def query(self, command: str, *, timeout_s: float | None = None) -> str:
         """Send a query and return the reply without its terminator. Raises InstrumentError."""
@@ -200,16 +200,16 @@ class Session(Closing):
 
     def errors(self) -> tuple[QueuedError, ...]:
         """Read the error queue until it is empty, oldest first. Raises InstrumentError."""
-        found: list[QueuedError] = []
+        queued: list[QueuedError] = []
         for _ in range(MOST_ERRORS):
             try:
                 entry = parse_error(self.query("SYST:ERR?"))
             except ValueError as error:
                 raise self.error(f"SYST:ERR?: {error}") from error
             if entry.number == 0:
-                return tuple(found)
-            found.append(entry)
-        raise self.error(f"SYST:ERR?: still errors after {MOST_ERRORS}; the last was {found[-1]}")
+                return tuple(queued)
+            queued.append(entry)
+        raise self.error(f"SYST:ERR?: still errors after {MOST_ERRORS}; the last was {queued[-1]}")
 
     def _explained(self, error: InstrumentError) -> InstrumentError:
         """An instrument that cannot read a message drops the rest of it, *OPC? too: its queue says so."""

@@ -69,20 +69,20 @@ def _list(arguments: argparse.Namespace, terminal: Terminal) -> int:
 
     address = _address(arguments)
     with Store.open(address) as store:
-        found = store.baselines.all()
+        stored = store.baselines.all()
     if arguments.json:
         terminal.result(
-            json.dumps({"exit_code": 0, "store": address.shown, "baselines": [_entry(one) for one in found]})
+            json.dumps({"exit_code": 0, "store": address.shown, "baselines": [_entry(one) for one in stored]})
         )
-    elif not found:
+    elif not stored:
         terminal.result(f"{address.shown}: no baselines; `rotorgate baseline accept` makes one")
     else:
-        terminal.rows(LIST, [list_row(one) for one in found], in_list)
+        terminal.rows(LIST, [list_row(one) for one in stored], in_list)
     return ExitCode.AGREES
 
 
 def _show(arguments: argparse.Namespace, terminal: Terminal) -> int:
-    from harness.baseline.stored import compared, load
+    from harness.baseline.stored import compare_with, load_baseline
     from harness.command.named_runs import labels_of, record_of
     from harness.compare import steps, terms_of
     from harness.store import Store
@@ -93,11 +93,13 @@ def _show(arguments: argparse.Namespace, terminal: Terminal) -> int:
     address = _address(arguments)
     with Store.open(address) as store:
         stored = store.baselines.get(arguments.name, arguments.revision)
-        against = load(store, stored)
+        against = load_baseline(store, stored)
         records = [record_of(store, word) for word in arguments.runs]
         if not records:
             return _levels(arguments, terminal, stored, against, terms_of(against), steps(against.records))
-        return _differences(arguments, terminal, stored, against, records, compared(stored, against, records, labels))
+        return _differences(
+            arguments, terminal, stored, against, records, compare_with(stored, against, records, labels)
+        )
 
 
 def _retire(arguments: argparse.Namespace, terminal: Terminal) -> int:
@@ -149,22 +151,22 @@ def _differences(
     stored: StoredBaseline,
     against: Baseline,
     records: Sequence[Record],
-    found: Comparison,
+    comparison: Comparison,
 ) -> int:
-    from harness.compare import headline
+    from harness.compare import findings_counted
     from harness.compare.rows import DIFFERENCES, difference_row
 
-    code = found.exit_code
+    code = comparison.exit_code
     remarks = [
         f"{visible(str(record.folder))}: did not come to its end" for record in records if not record.finished
     ]  # fmt: skip
     if stored.state == "superseded":
         remarks.append(f"{stored.title} is superseded by a newer one")
-    if found.exchanged:
-        remarks.append(f"exchanged since the baseline's last record: {', '.join(map(visible, found.exchanged))}")
-    remarks += _step_words(found.steps)
-    if found.left_out:
-        remarks.append(f"not in the baseline, not compared: {', '.join(map(visible, found.left_out))}")
+    if comparison.exchanged:
+        remarks.append(f"exchanged since the baseline's last record: {', '.join(map(visible, comparison.exchanged))}")
+    remarks += _step_words(comparison.steps)
+    if comparison.left_out:
+        remarks.append(f"not in the baseline, not compared: {', '.join(map(visible, comparison.left_out))}")
     remarks.append(_margins(stored))
     if arguments.json:
         entries = [
@@ -175,13 +177,13 @@ def _differences(
                 "u": None if one.gap is None else one.gap.u, "allowed": one.allowed,
                 "bounds": None if one.bounds is None else list(one.bounds), "margin": one.margin, "reason": one.reason,
             }
-            for one in found.differences
+            for one in comparison.differences
         ]  # fmt: skip
         _json(terminal, code, baseline=_entry(stored), differences=entries, remarks=remarks)
         return code
     kind = " (SIMULATED)" if stored.simulated else ""
-    terminal.result(f"{stored.rig}{kind} against {stored.title}: {headline(found.differences)}")
-    terminal.rows(DIFFERENCES, [difference_row(one, against.levels[one.name]) for one in found.differences])
+    terminal.result(f"{stored.rig}{kind} against {stored.title}: {findings_counted(comparison.differences)}")
+    terminal.rows(DIFFERENCES, [difference_row(one, against.levels[one.name]) for one in comparison.differences])
     terminal.result("\n".join(remarks))
     return code
 
@@ -202,11 +204,11 @@ def _remarks(stored: StoredBaseline, terms: Terms, *, labelled: bool) -> list[st
     from harness.compare import LEAST_MOUNTINGS, seen_beyond
 
     count = mountings_of(stored)
-    told = f"{count} mountings, as declared with --mounting"
+    counted = f"{count} mountings, as declared with --mounting"
     if not labelled:
         repeats = ", repeats of one command together" if count < len(stored.runs) else ""
-        told = f"each of {count} {'commands' if repeats else 'records'} counts as one{repeats}"
-    remarks = [f"separate mountings are self-declared ({told}): no record shows that the arm was put on anew"]
+        counted = f"each of {count} {'commands' if repeats else 'records'} counts as one{repeats}"
+    remarks = [f"separate mountings are self-declared ({counted}): no record shows that the arm was put on anew"]
     if count < LEAST_MOUNTINGS:
         remarks.append(
             f"fewer than {LEAST_MOUNTINGS} separate mountings ({count}): "
@@ -253,8 +255,8 @@ def _margins(stored: StoredBaseline) -> str:
 def _step_words(steps: Sequence[tuple[Any, str]]) -> list[str]:
     """Steps of the mean, one line for all that made one at one record."""
     places: dict[tuple[str, tuple[str, ...]], list[str]] = {}
-    for one, place in steps:
-        places.setdefault((place, one.exchanged), []).append(one.name)
+    for series, place in steps:
+        places.setdefault((place, series.exchanged), []).append(series.name)
     return [
         f"a step from {place} on ({_exchanged(swapped)}): {', '.join(map(visible, names))}"
         for (place, swapped), names in places.items()

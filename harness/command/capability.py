@@ -15,7 +15,7 @@ from harness.store.address import DEFAULT
 if TYPE_CHECKING:
     from harness.lot.gathered import Lot
     from harness.lot.quantities import LotQuantity
-    from harness.lot.reference import Reference
+    from harness.lot.reference import ReferenceComparison
     from harness.show.terminal import Terminal
     from harness.store import Store
 
@@ -26,22 +26,24 @@ def capability(arguments: argparse.Namespace, terminal: Terminal) -> int:
     from harness.lot.certificate import write_certificates
     from harness.lot.gathered import LotRun, gather
     from harness.lot.quantities import quantities
-    from harness.lot.reference import compared
+    from harness.lot.reference import compare_with_reference
     from harness.store import Store
 
     with Store.open(arguments.store or DEFAULT) as store:
         name = arguments.lot or _only_lot(store)
-        found = store.runs(lot=name)
-        if not found:
+        runs = store.runs(lot=name)
+        if not runs:
             raise UsageError(f"--lot {visible(name)}: no run of it in {store.address.shown}; {_lots(store)}")
-        lot = gather(name, [LotRun(number=run.id, uid=run.uid, record=store.record(run.id)) for run in found])
+        lot = gather(name, [LotRun(number=run.id, uid=run.uid, record=store.record(run.id)) for run in runs])
         measured = quantities(lot)
-        reference = compared(lot, arguments.reference, measured) if arguments.reference is not None else None
+        reference = (
+            compare_with_reference(lot, arguments.reference, measured) if arguments.reference is not None else None
+        )
         pages = []
         if arguments.out is not None:
             made = utc_now().isoformat(timespec="seconds")
             pages = write_certificates(lot, measured, Path(arguments.out), made, reference)
-    code = exit_code(lot, measured, reference)
+    code = lot_exit_code(lot, measured, reference)
     if arguments.json:
         _say_json(terminal, code, lot, measured, reference, pages)
     else:
@@ -49,7 +51,7 @@ def capability(arguments: argparse.Namespace, terminal: Terminal) -> int:
     return code
 
 
-def exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: Reference | None) -> ExitCode:
+def lot_exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: ReferenceComparison | None) -> ExitCode:
     """1 where a board misses a requirement or differs from the reference board; 2 where something is undecided, not
     measured, or there are too few boards for a capability; else 0. Beside the reference board as against a baseline: a
     quantity without a margin cannot be equivalent and asks for nothing.
@@ -62,8 +64,8 @@ def exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: Reference | 
     verdicts = [value.verdict for one in asked for value in one.boards.values() if value.verdict is not None]
     gaps = too_few(lot) or any(one.missing for one in asked)
     own = overall([*(verdict.outcome.standing for verdict in verdicts), *([Standing.OPEN] if gaps else [])])
-    beside = [one.found for those in reference.beside.values() for one in those] if reference else []
-    return ExitCode.first_of([own.exit_code, *([comparison.exit_code(beside)] if beside else [])])
+    beside = [one.found for boards in reference.by_board.values() for one in boards] if reference else []
+    return ExitCode.first_of([own.exit_code, *([comparison.comparison_exit_code(beside)] if beside else [])])
 
 
 def _only_lot(store: Store) -> str:
@@ -88,7 +90,7 @@ def _say(
     terminal: Terminal,
     lot: Lot,
     measured: Sequence[LotQuantity],
-    reference: Reference | None,
+    reference: ReferenceComparison | None,
     pages: Sequence[Path],
 ) -> None:
     from harness.compare.rows import DIFFERENCES
@@ -96,9 +98,9 @@ def _say(
     from harness.lot.rows import (
         BOARDS,
         CAPABILITY,
-        beside_line,
         board_rows,
         capability_row,
+        difference_line,
         explained,
         reference_rows,
         with_requirement,
@@ -123,7 +125,7 @@ def _say(
         rows = reference_rows(reference)
         if rows:
             terminal.rows(DIFFERENCES, rows)
-        terminal.result("\n".join(beside_line(reference, board) for board in reference.beside))
+        terminal.result("\n".join(difference_line(reference, board) for board in reference.by_board))
         terminal.result(_of_reference(reference))
     if not terminal.quiet:
         terminal.result("\n".join([*explained(lot, shown), *lot.remarks]))
@@ -133,7 +135,7 @@ def _say(
         terminal.result(f"certificate {path}")
 
 
-def _of_reference(reference: Reference) -> str:
+def _of_reference(reference: ReferenceComparison) -> str:
     from harness.compare import LEAST_MOUNTINGS
 
     count = f"{reference.mountings} {'mounting' if reference.mountings == 1 else 'mountings'}"
@@ -151,13 +153,13 @@ def _say_json(
     code: ExitCode,
     lot: Lot,
     measured: Sequence[LotQuantity],
-    reference: Reference | None,
+    reference: ReferenceComparison | None,
     pages: Sequence[Path],
 ) -> None:
     from harness.lot.quantities import too_few
     from harness.record.forms import clean
 
-    said = {
+    result = {
         "exit_code": int(code), "lot": lot.name, "rig": lot.rig, "simulated": lot.simulated,
         "boards": {board: [run.number for run in runs] for board, runs in lot.boards.items()},
         "too_few": too_few(lot), "left_out": list(lot.left_out), "remarks": list(lot.remarks),
@@ -165,32 +167,35 @@ def _say_json(
         "reference": None if reference is None else _reference_entry(reference),
         "certificates": [str(path) for path in pages],
     }  # fmt: skip
-    terminal.result(json.dumps(clean(said)))
+    terminal.result(json.dumps(clean(result)))
 
 
-def _entry(one: LotQuantity) -> dict[str, Any]:
-    found = one.capability
+def _entry(quantity: LotQuantity) -> dict[str, Any]:
+    capability = quantity.capability
     return {
-        "name": one.name, "unit": one.unit,
-        "required": None if one.requirement is None else {"min": one.requirement.low, "max": one.requirement.high},
-        "mean": one.mean, "s": one.s, "noise": one.noise, "between": one.between, "shift95": one.shift,
+        "name": quantity.name, "unit": quantity.unit,
+        "required": None if quantity.requirement is None
+        else {"min": quantity.requirement.low, "max": quantity.requirement.high},
+        "mean": quantity.mean, "s": quantity.s, "noise": quantity.noise, "between": quantity.between,
+        "shift95": quantity.shift,
         "boards": {
             board: {
                 "value": value.mean.value, "u": value.mean.u, "runs": value.runs,
                 "verdict": None if value.verdict is None else value.verdict.outcome.value,
             }
-            for board, value in one.boards.items()
+            for board, value in quantity.boards.items()
         },
-        "missing": dict(one.missing),
-        "capability": None if found is None else {
-            "cp": found.cp, "cp_above": found.cp_least, "cpk": found.cpk, "cpk_above": found.cpk_least,
-            "cpk_above_with_bench": found.cpk_bench, "normality_p": found.normal_p,
+        "missing": dict(quantity.missing),
+        "capability": None if capability is None else {
+            "cp": capability.cp, "cp_above": capability.cp_least, "cpk": capability.cpk,
+            "cpk_above": capability.cpk_least,
+            "cpk_above_with_bench": capability.cpk_bench, "normality_p": capability.normal_p,
         },
-        "why_not": one.why_not,
+        "why_not": quantity.why_not,
     }  # fmt: skip
 
 
-def _reference_entry(reference: Reference) -> dict[str, Any]:
+def _reference_entry(reference: ReferenceComparison) -> dict[str, Any]:
     return {
         "board": reference.board,
         "mountings": reference.mountings,
@@ -202,8 +207,8 @@ def _reference_entry(reference: Reference) -> dict[str, Any]:
                     "u": None if one.apart is None else one.apart.u,
                     "allowed": one.found.allowed, "margin": one.found.margin,
                 }
-                for one in those
+                for one in differences
             ]
-            for board, those in reference.beside.items()
+            for board, differences in reference.by_board.items()
         },
     }  # fmt: skip

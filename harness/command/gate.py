@@ -12,23 +12,40 @@ from pathlib import Path
 from harness.base.clock import WallClock, utc_now
 from harness.base.errors import BenchError, ExitCode, UsageError
 from harness.base.words import visible
-from harness.baseline.stored import load, refuse_retired
+from harness.baseline.stored import load_baseline, refuse_retired
 from harness.bench.exchange import firmware_files, left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
-from harness.compare import Difference, headline, terms_of
-from harness.gate import Policy, Word
-from harness.gate import load as load_policy
+from harness.compare import Difference, findings_counted, terms_of
+from harness.gate import Policy, Word, load_policy
 from harness.judge.tally import headline as verdicts_counted
 from harness.pool import locks_for
-from harness.release.account import DECISION, JUNIT, SUMMARY, Account, content_of, kept, orders_of, subject_of, written
-from harness.release.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
+from harness.release.outcome import (
+    DECISION,
+    JUNIT,
+    SUMMARY,
+    ReleaseReport,
+    decision_content,
+    keep_decision,
+    orders_of,
+    subject_of,
+    write_files,
+)
+from harness.release.trial import (
+    GateConditions,
+    ReleaseAttempt,
+    attempt,
+    check_reach,
+    restore_or_forget,
+    same_kind,
+    terms_for,
+)
 from harness.rigfile import RigSpec
 from harness.rigfile import load as load_rig
 from harness.run.means import Means
 from harness.run.session import BenchSession, Settings, folder_for, is_there
-from harness.run.whole_run import Ended, run_session
+from harness.run.whole_run import FinishedRun, run_session
 from harness.show.terminal import Terminal, cause_line
 from harness.store import Store
 from harness.store.address import DEFAULT, Address
@@ -48,17 +65,17 @@ def gate(arguments: argparse.Namespace) -> int:
     conditions = _conditions(arguments, policy, spec, address)
     sessions: list[BenchSession] = []
     with stop_on_signals(), locks_for(address) as locks:
-        tried = _tried(settings, conditions, terminal, locks, files, spec, sessions, arguments.means)
+        attempt = _attempted(settings, conditions, terminal, locks, files, spec, sessions, arguments.means)
         # What was decided is done and told whole, whoever asks to stop meanwhile.
         with contextlib.suppress(StopSignal), signals_held():
-            released = tried.decision.word is Word.RELEASE
-            trouble = settle(sessions, released=released, locks=locks)
+            released = attempt.decision.word is Word.RELEASE
+            trouble = restore_or_forget(sessions, released=released, locks=locks)
             exchanged = any(session.backup is not None for session in sessions)
-            account = Account(
+            account = ReleaseReport(
                 settings=settings,
                 conditions=conditions,
-                tried=tried,
-                code=ExitCode.first_of([tried.decision.code, *([ExitCode.BENCH] if trouble else [])]),
+                attempt=attempt,
+                code=ExitCode.first_of([attempt.decision.code, *([ExitCode.BENCH] if trouble else [])]),
                 files=files,
                 fate=(STAYS if released else IS_BACK) if exchanged and not trouble else "",
                 trouble=trouble,
@@ -67,16 +84,16 @@ def gate(arguments: argparse.Namespace) -> int:
     return account.code
 
 
-def _tried(
+def _attempted(
     settings: Settings,
-    conditions: Conditions,
+    conditions: GateConditions,
     terminal: Terminal,
     locks: DeviceLocks,
     files: Mapping[str, bytes],
     spec: RigSpec,
     sessions: list[BenchSession],
     means: Means | None,
-) -> Tried:
+) -> ReleaseAttempt:
     """The release tried; every session that is begun is added to `sessions`.
 
     Raises what trying it raises, with the firmware from before put back, and BenchError where that failed, too.
@@ -90,19 +107,19 @@ def _tried(
         if rig.simulated and len(sessions) == 1:
             terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")
 
-    def run(one: Settings) -> Ended:
-        if one.firmware is not None and firmware_files(one.firmware, spec) != files:
-            raise UsageError(f"--firmware {visible(str(one.firmware))}: its files changed while the gate was running")
-        sessions.append(BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks, means=means))
-        terminal.say(f"run {one.number} of {one.looks}, seed {sessions[-1].seed}")
+    def run(each: Settings) -> FinishedRun:
+        if each.firmware is not None and firmware_files(each.firmware, spec) != files:
+            raise UsageError(f"--firmware {visible(str(each.firmware))}: its files changed while the gate was running")
+        sessions.append(BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means))
+        terminal.say(f"run {each.number} of {each.runs_sharing_risk}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
-        terminal.say(f"run {one.number} of {one.looks}: {verdicts_counted(ended.qualification.verdicts)}")
+        terminal.say(f"run {each.number} of {each.runs_sharing_risk}: {verdicts_counted(ended.qualification.verdicts)}")
         return ended
 
     try:
         return attempt(settings, conditions, run, WallClock())
     except BaseException as error:
-        if trouble := settle(sessions, released=False, locks=locks):
+        if trouble := restore_or_forget(sessions, released=False, locks=locks):
             raise BenchError(f"{trouble}; before that: {error}") from error
         raise
 
@@ -129,7 +146,7 @@ def _settings(arguments: argparse.Namespace, address: Address) -> Settings:
     return replace(settings, out=folder)
 
 
-def _conditions(arguments: argparse.Namespace, policy: Policy, spec: RigSpec, address: Address) -> Conditions:
+def _conditions(arguments: argparse.Namespace, policy: Policy, spec: RigSpec, address: Address) -> GateConditions:
     with Store.open(address) as store:
         stored = store.baselines.get(arguments.against, arguments.revision)
         refuse_retired(stored)
@@ -138,8 +155,8 @@ def _conditions(arguments: argparse.Namespace, policy: Policy, spec: RigSpec, ad
                 f"{stored.title} is of rig {visible(stored.rig)}, {visible(str(arguments.rig))} is {spec.rig.name}: "
                 "expected a baseline of this rig"
             )
-        against = load(store, stored)
-    conditions = Conditions(
+        against = load_baseline(store, stored)
+    conditions = GateConditions(
         policy=policy,
         stored=stored,
         against=against,
@@ -150,16 +167,16 @@ def _conditions(arguments: argparse.Namespace, policy: Policy, spec: RigSpec, ad
     return conditions
 
 
-def _tell(terminal: Terminal, account: Account, address: Address) -> None:
+def _tell(terminal: Terminal, account: ReleaseReport, address: Address) -> None:
     """The decision on disk, in the store and at the terminal."""
-    tried, subject = account.tried, subject_of(account)
-    content = content_of(account, subject)
-    places = written(account, subject, content)
-    place = kept(account, content, address)
+    attempt, subject = account.attempt, subject_of(account)
+    content = decision_content(account, subject)
+    places = write_files(account, subject, content)
+    place = keep_decision(account, content, address)
     if terminal.json:
         terminal.result(json.dumps({**content, "kept": place, "files": places}, allow_nan=False))
         return
-    decision = tried.decision
+    decision = attempt.decision
     kind = " (SIMULATED)" if subject.simulated else ""
     for line in orders_of(account):
         terminal.result(line)
@@ -177,8 +194,8 @@ def _tell(terminal: Terminal, account: Account, address: Address) -> None:
         terminal.result(f"  waiver of {waiver.quantity} by {waiver.by}: {why}")
     for line in subject.remarks:
         terminal.result(line)
-    if not terminal.quiet and tried.comparison is not None:
-        _table(terminal, tried.differences)
+    if not terminal.quiet and attempt.comparison is not None:
+        _table(terminal, attempt.differences)
     for line in decision.next_steps:
         terminal.result(f"next: {line}")
     if account.trouble:
@@ -191,6 +208,6 @@ def _tell(terminal: Terminal, account: Account, address: Address) -> None:
 def _table(terminal: Terminal, differences: Sequence[Difference]) -> None:
     from harness.compare.rows import DIFFERENCES, difference_row
 
-    terminal.result(f"against the baseline: {headline(differences)}")
+    terminal.result(f"against the baseline: {findings_counted(differences)}")
     rows = [difference_row(one, one.level) for one in differences if one.level is not None]
     terminal.rows(DIFFERENCES, rows)

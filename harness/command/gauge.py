@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chosen:
+class StudiedRuns:
     """The runs that a person chose. `named`: by number or folder, as words."""
 
     address: Address
@@ -28,7 +28,7 @@ class Chosen:
     left_out: tuple[str, ...] = ()
 
 
-def chosen(arguments: argparse.Namespace) -> Chosen:
+def studied_runs(arguments: argparse.Namespace) -> StudiedRuns:
     """The runs of RUN ... or --lot."""
     from harness.command.named_runs import is_number, records_of
     from harness.store import Store
@@ -42,7 +42,7 @@ def chosen(arguments: argparse.Namespace) -> Chosen:
     else:
         address = beside(Path(words[0])) if folders else Address.parse(DEFAULT)
     if words:
-        return Chosen(address=address, named=words, records=tuple(records_of(words, address)))
+        return StudiedRuns(address=address, named=words, records=tuple(records_of(words, address)))
     with Store.open(address) as store:
         runs = store.runs(lot=arguments.lot)
         whole = [run.id for run in runs if run.finished]
@@ -50,7 +50,7 @@ def chosen(arguments: argparse.Namespace) -> Chosen:
             raise UsageError(f"{address.shown}: no finished run of lot {visible(arguments.lot)}")
         records = tuple(store.record(run) for run in whole)
     gone = tuple(f"left out: run {run.id}, which did not come to its end" for run in runs if not run.finished)
-    return Chosen(address=address, named=tuple(map(str, whole)), records=records, left_out=gone)
+    return StudiedRuns(address=address, named=tuple(map(str, whole)), records=records, left_out=gone)
 
 
 def gauge(arguments: argparse.Namespace, terminal: Terminal) -> int:
@@ -60,34 +60,34 @@ def gauge(arguments: argparse.Namespace, terminal: Terminal) -> int:
     from harness.study.rows import EXPLAINED, LAYOUT, reasons, row
     from harness.study.study import gauge_study
 
-    these = chosen(arguments)
+    these = studied_runs(arguments)
     benches, days = (labels_of(getattr(arguments, name), these.named, f"--{name}") for name in ("bench", "day"))
-    found = gauge_study(these.records, benches, days)
+    study = gauge_study(these.records, benches, days)
     # All of it is judged before anything is kept: what is refused leaves no trace.
     with Store.open(these.address, make=any(not is_number(word) for word in these.named)) as store:
         runs = numbers_of(store, these.named)
-        kept = store.studies.add("gauge", found.rig, found.simulated, found.content(runs))
-    where = f"study {kept.id} in store {these.address.shown}, of {_runs(runs)}"
+        stored = store.studies.add("gauge", study.rig, study.simulated, study.content(runs))
+    where = f"study {stored.id} in store {these.address.shown}, of {_runs(runs)}"
     if arguments.out:
         from harness.report.gauge import render_gauge
 
-        _write(Path(arguments.out), render_gauge(kept.content, number=kept.id, made=kept.made_utc))
-    remarks = [*found.remarks, *these.left_out]
+        _write(Path(arguments.out), render_gauge(stored.content, number=stored.id, made=stored.made_utc))
+    remarks = [*study.remarks, *these.left_out]
     if arguments.json:
-        said = {"exit_code": int(found.exit_code), "study": kept.id, "made_utc": kept.made_utc,
-                "store": these.address.shown, **kept.content, "remarks": remarks}  # fmt: skip
-        terminal.result(json.dumps(said))
-        return found.exit_code
-    kind = " (SIMULATED)" if found.simulated else ""
-    terminal.result(f"{found.rig}{kind}, gauge: {found.headline}")
+        result = {"exit_code": int(study.exit_code), "study": stored.id, "made_utc": stored.made_utc,
+                "store": these.address.shown, **stored.content, "remarks": remarks}  # fmt: skip
+        terminal.result(json.dumps(result))
+        return study.exit_code
+    kind = " (SIMULATED)" if study.simulated else ""
+    terminal.result(f"{study.rig}{kind}, gauge: {study.headline}")
     if not terminal.quiet:
-        terminal.result(found.design.words)
-        terminal.rows(LAYOUT, [row(one) for one in found.quantities], reasons)
+        terminal.result(study.design.words)
+        terminal.rows(LAYOUT, [row(one) for one in study.quantities], reasons)
         terminal.result("\n".join([*EXPLAINED, *remarks]))
     terminal.result(where)
     if arguments.out:
         terminal.result(f"page {arguments.out}")
-    return found.exit_code
+    return study.exit_code
 
 
 def _runs(runs: list[int]) -> str:

@@ -17,7 +17,7 @@ BEGINNING = b"<!doctype html>"
 
 def history(arguments: argparse.Namespace) -> int:
     """Write the page. Raises UsageError, StoreError, StoreUnavailable."""
-    from harness.history import entry, gather, render
+    from harness.history import entry, read_history, render
     from harness.history.page import many
     from harness.record.forms import clean
     from harness.show.terminal import Terminal
@@ -28,19 +28,19 @@ def history(arguments: argparse.Namespace) -> int:
     _may_be_written(page)
     kind = True if arguments.simulated else False if arguments.real else None
     with Store.open(address) as store:
-        found = gather(store, rig=arguments.rig, simulated=kind)
-    text = render(found, beside=page.parent)
+        runs = read_history(store, rig=arguments.rig, simulated=kind)
+    text = render(runs, beside=page.parent)
     try:
         page.write_text(text, encoding="utf-8")
     except OSError as error:
         raise _refused(page, f"cannot write the page: {error.strerror}") from error
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
     if arguments.json:
-        terminal.result(json.dumps(clean({"exit_code": 0, "page": str(page), **entry(found)})))
+        terminal.result(json.dumps(clean({"exit_code": 0, "page": str(page), **entry(runs)})))
         return ExitCode.AGREES
-    simulated = " (SIMULATED)" if found.simulated else ""
+    simulated = " (SIMULATED)" if runs.simulated else ""
     lines = [f"history {page}{simulated}"]
-    for rig in found.rigs:
+    for rig in runs.rigs:
         versions = many(len(rig.releases) + rig.older, "firmware version")
         lines.append(f"rig {rig.name}: {many(rig.runs, 'run')}, {versions}")
         lines += rig.remarks

@@ -62,17 +62,19 @@ def inspect(arguments: argparse.Namespace) -> int:
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
     if arguments.new:
         write_template(Path(arguments.new))
-        found = Findings(lines=[f"wrote {arguments.new}: fill it in, then `rotorgate inspect {arguments.new}`"])
+        findings = Findings(lines=[f"wrote {arguments.new}: fill it in, then `rotorgate inspect {arguments.new}`"])
     elif arguments.rig:
-        found = inspect_rig(Path(arguments.rig), interrupt=arguments.interrupt)
+        findings = inspect_rig(Path(arguments.rig), interrupt=arguments.interrupt)
     else:
-        found = list_devices()
+        findings = list_devices()
     if arguments.json:
-        terminal.result(json.dumps({"exit_code": int(found.code), "lines": found.lines, "problems": found.problems}))
+        terminal.result(
+            json.dumps({"exit_code": int(findings.code), "lines": findings.lines, "problems": findings.problems})
+        )
     else:
-        for line in found.problems if arguments.quiet else found.lines:
+        for line in findings.problems if arguments.quiet else findings.lines:
             terminal.result(line)
-    return found.code
+    return findings.code
 
 
 def write_template(path: Path) -> None:
@@ -93,14 +95,14 @@ def list_devices() -> Findings:
     """Serial ports with their USB serial numbers, and VISA addresses, within five seconds."""
     from serial.tools import list_ports
 
-    found = Findings()
+    findings = Findings()
     ports = sorted(list_ports.comports(), key=lambda port: str(port.device))
     for port in ports:
         serial = f", usb:{port.serial_number}" if port.serial_number else ""
         words = "no description" if port.description in (None, "", "n/a") else port.description
-        found.note(f"serial port {port.device}: {words}{serial}")
+        findings.note(f"serial port {port.device}: {words}{serial}")
     if not ports:
-        found.note("no serial port")
+        findings.note("no serial port")
     answers: queue.Queue[list[str] | str] = queue.Queue()
     threading.Thread(target=_list_visa, args=(answers,), daemon=True).start()
     try:
@@ -108,17 +110,17 @@ def list_devices() -> Findings:
     except queue.Empty:
         addresses = f"the search for VISA instruments was not over within {LIST_S:g} s"
     if isinstance(addresses, str):
-        found.note(addresses)
+        findings.note(addresses)
     else:
         for address in addresses:
             if address.upper().startswith("ASRL"):
                 continue  # a serial port, told above
-            found.note(f"instrument {address}")
+            findings.note(f"instrument {address}")
         if all(address.upper().startswith("ASRL") for address in addresses):
-            found.note(
+            findings.note(
                 "no VISA instrument found; one on a plain socket does not announce itself: TCPIP0::HOST::PORT::SOCKET"
             )
-    return found
+    return findings
 
 
 def _list_visa(answers: queue.Queue[list[str] | str]) -> None:
@@ -141,9 +143,9 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
     from harness.bench.supply import Supply
     from harness.rigfile import load
 
-    found = Findings()
+    findings = Findings()
     spec = load(path)
-    found.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
+    findings.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
     with ExitStack() as stack:
         spec = stack.enter_context(bench.addressed(spec, seed=0))
         stack.enter_context(DeviceLocks()).hold(bench.devices_of(spec))
@@ -154,22 +156,22 @@ def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
             "its supply was not asked" if spec.instruments_of("supply") else "nothing here can switch its power off"
         )
         for name, entry in spec.instrument.items():
-            with found.catching(f"instrument.{name}"):
+            with findings.catching(f"instrument.{name}"):
                 instrument = bench.open_instrument(name, entry, clock)
                 stack.callback(instrument.close)
-                found.good(f"instrument.{name}: {instrument.identity}")
+                findings.good(f"instrument.{name}: {instrument.identity}")
                 for queued in instrument.session.found_errors:
-                    found.note(f"instrument.{name}: stood in its error queue: {queued}")
+                    findings.note(f"instrument.{name}: stood in its error queue: {queued}")
                 if isinstance(instrument, Supply):
                     powered = f"the output of {name} is on" if instrument.output_enabled() else ""
                     if powered:
-                        found.note(f"instrument.{name}: its output is ON; nothing was switched")
-        with found.catching("board"):
-            _inspect_board(spec, clock, found, interrupt=interrupt, powered=powered)
-    return found
+                        findings.note(f"instrument.{name}: its output is ON; nothing was switched")
+        with findings.catching("board"):
+            _inspect_board(spec, clock, findings, interrupt=interrupt, powered=powered)
+    return findings
 
 
-def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, powered: str) -> None:
+def _inspect_board(spec: Any, clock: Any, findings: Findings, *, interrupt: bool, powered: str) -> None:
     """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only."""
     from harness.bench import source
     from harness.bench.exchange import left_behind
@@ -186,14 +188,14 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
         identity = board.identity()
         check_board(spec, identity)
         simulated = ", SIMULATED" if identity.simulated else ""
-        found.good(
+        findings.good(
             f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
             f"unique id {identity.unique_id or 'none'}{simulated}"
         )
         if left := left_behind(identity.unique_id):
-            found.note(left)
+            findings.note(left)
         if powered and not interrupt:
-            found.note(
+            findings.note(
                 f"firmware {spec.firmware.module}: not asked, because {powered} and importing it may energise a motor; "
                 "--interrupt asks it, phases off before and after"
             )
@@ -202,7 +204,7 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
         try:
             answers = source.answers(board.execute(source.ask_firmware(spec), timeout_s=10.0))
         except DeviceError as error:
-            found.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {error.last_words}")
+            findings.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {error.last_words}")
             return
         finally:
             board.soft_reset()  # ends timers that the import may have started
@@ -210,19 +212,19 @@ def _inspect_board(spec: Any, clock: Any, found: Findings, *, interrupt: bool, p
         names = ast.literal_eval(answers[0])
         pace = "own"
         for motor, text in zip(spec.motors, answers[1:], strict=True):
-            with found.catching(f"firmware {spec.firmware.module}"):
+            with findings.catching(f"firmware {spec.firmware.module}"):
                 declared = parse_declared(motor, ast.literal_eval(text))
                 pace = declared.pace
-                found.good(
+                findings.good(
                     f"firmware {declared.name} {declared.version}, {motor}: paced {declared.pace}, "
                     f"{declared.loop_period_s * 1e3:g} ms, sensor by {declared.sensor_path}"
                 )
                 for line in contradictions(spec, motor, declared):
-                    found.bad(line, ExitCode.DIFFERS)
+                    findings.bad(line, ExitCode.DIFFERS)
         for part in missing_parts(names, pace):
             checks = needed_by(part.name)
             costs = f"; without it not run: {', '.join(checks)}" if checks else " (optional)"
-            found.note(f"firmware lacks {part.call}: {part.meaning}{costs}")
+            findings.note(f"firmware lacks {part.call}: {part.meaning}{costs}")
 
 
 def contradictions(spec: Any, motor: str, declared: Any) -> list[str]:
@@ -237,7 +239,7 @@ def contradictions(spec: Any, motor: str, declared: Any) -> list[str]:
         ("firmware.contract", spec.firmware.contract, declared.contract),
     ]
     return [
-        f"{spec.file}: {key}: the rig file says {written}, the firmware declares {said}"
-        for key, written, said in pairs
-        if written is not None and written != said
+        f"{spec.file}: {key}: the rig file says {written}, the firmware declares {of_firmware}"
+        for key, written, of_firmware in pairs
+        if written is not None and written != of_firmware
     ]

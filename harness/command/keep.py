@@ -19,7 +19,7 @@ def keep(arguments: argparse.Namespace) -> int:
     from harness.record import read
     from harness.show.terminal import Terminal
     from harness.store import Store
-    from harness.store.keeping import Kept
+    from harness.store.keeping import KeepOutcome
 
     given = Address.parse(arguments.store) if arguments.store else None
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
@@ -34,7 +34,7 @@ def keep(arguments: argparse.Namespace) -> int:
         except RecordError as error:
             problems.append(str(error))
             continue
-        kept = Kept.at(address, run)
+        kept = KeepOutcome.at(address, run)
         entries.append({"record": str(folder), **kept.entry()})
         if not arguments.json:
             terminal.result(f"{folder}: {kept.words}")

@@ -15,7 +15,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, NoReturn, cast
 
 from harness.base.errors import PRECEDENCE, ExitCode, HarnessError, UsageError
-from harness.base.sink import open_closed_streams
+from harness.base.streams import open_closed_streams
 from harness.base.versions import version_of
 from harness.base.words import visible
 from harness.command.arguments import baseline, bench, gate, history, records, study

@@ -20,11 +20,11 @@ from harness.nouns.names import Name
 from harness.pool import locks_for
 from harness.record import Record
 from harness.record.forms import clean
-from harness.run.board_names import Named, lot_for
+from harness.run.board_names import BoardNameCheck, lot_for
 from harness.run.qualification import is_bench, why_stopped
-from harness.run.repeats import Repeats, repeated
+from harness.run.repeats import Repeats, repeat
 from harness.run.session import BenchSession, Settings, folder_for
-from harness.run.whole_run import Ended, Keep, run_session
+from harness.run.whole_run import FinishedRun, Keep, run_session
 from harness.show.terminal import Terminal, cause_line
 from harness.store.address import Address, beside
 from harness.store.keeping import keep_run
@@ -35,10 +35,10 @@ DEMO_SEED = 1
 
 def demo(arguments: argparse.Namespace) -> int:
     """Qualify the shipped sluice rig on the simulated bench."""
-    found = importlib.util.find_spec("rigs_demo")
-    if found is None or not found.submodule_search_locations:
+    package = importlib.util.find_spec("rigs_demo")
+    if package is None or not package.submodule_search_locations:
         raise BenchError("demo: rigs_demo is not installed here: python -m pip install 'rotorgate[demo]'")
-    rig = Path(found.submodule_search_locations[0]) / "rigs" / "sluice.toml"
+    rig = Path(package.submodule_search_locations[0]) / "rigs" / "sluice.toml"
     out = Path(arguments.out) if arguments.out else None
     return run(Settings(rig=rig, out=out, seed=DEMO_SEED, studied=False), arguments)
 
@@ -71,7 +71,7 @@ def qualify(arguments: argparse.Namespace) -> int:
             arguments,
             count=arguments.repeats,
             keep=(lambda one: keep_run(one, store)) if kept else None,
-            named=Named.of(settings, (lambda: store or beside(folder)) if kept else None),
+            named=BoardNameCheck.of(settings, (lambda: store or beside(folder)) if kept else None),
             locks=locks,
         )
 
@@ -82,7 +82,7 @@ def run(
     *,
     count: int = 1,
     keep: Keep | None = None,
-    named: Named | None = None,
+    named: BoardNameCheck | None = None,
     locks: DeviceLocks | None = None,
 ) -> int:
     """Open, run, close, keep and show, `count` times; the exit code over all."""
@@ -97,10 +97,10 @@ def run(
         if named is not None and (remark := named.check(rig.identity.unique_id, simulated=rig.simulated)):
             terminal.say(remark)
 
-    def once(one: Settings) -> Ended:
-        session = BenchSession(one, on_step=terminal.step, on_open=opened, locks=locks, means=arguments.means)
+    def once(each: Settings) -> FinishedRun:
+        session = BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=arguments.means)
         if count > 1:
-            terminal.say(f"repeat {one.number} of {one.looks}, seed {session.seed}")
+            terminal.say(f"repeat {each.number} of {each.runs_sharing_risk}, seed {session.seed}")
         elif drawn:
             terminal.say(f"seed {session.seed}")
         ended = run_session(session, keep)
@@ -111,41 +111,41 @@ def run(
     if settings.board is not None:
         terminal.say(f"board {settings.board} of lot {settings.lot}")
     with stop_on_signals():
-        found = repeated(settings, count, once)
+        repeats = repeat(settings, count, once)
     if count == 1:
-        show(found.runs[0], terminal)
+        show(repeats.runs[0], terminal)
     else:
-        show_all(found, terminal)
-    return found.code
+        show_all(repeats, terminal)
+    return repeats.code
 
 
-def show_all(found: Repeats, terminal: Terminal) -> None:
+def show_all(repeats: Repeats, terminal: Terminal) -> None:
     """What became of each repeat."""
-    missing = [number for number in range(1, found.asked + 1) if number > len(found.runs)]
-    why = "" if found.trouble is None else str(found.trouble) or type(found.trouble).__name__
-    last = found.runs[-1]
+    missing = [number for number in range(1, repeats.asked + 1) if number > len(repeats.runs)]
+    why = "" if repeats.trouble is None else str(repeats.trouble) or type(repeats.trouble).__name__
+    last = repeats.runs[-1]
     if not why and last.code.ends_row:
         why = f"because repeat {last.session.settings.number} ended with {int(last.code)}"
     if terminal.json:
-        entries = [said_of(ended) for ended in found.runs]
+        entries = [json_of(ended) for ended in repeats.runs]
         terminal.result(
             json.dumps(
-                {"exit_code": int(found.code), "asked": found.asked, "repeats": entries, "trouble": why},
+                {"exit_code": int(repeats.code), "asked": repeats.asked, "repeats": entries, "trouble": why},
                 allow_nan=False,
             )
         )
         return
-    for ended in found.runs:
+    for ended in repeats.runs:
         number, words = ended.session.settings.number, headline(ended.qualification.verdicts)
-        terminal.result(f"repeat {number} of {found.asked}: exit code {int(ended.code)}: {words}")
+        terminal.result(f"repeat {number} of {repeats.asked}: exit code {int(ended.code)}: {words}")
     for number in missing:
-        terminal.result(f"repeat {number} of {found.asked}: not run{f': {why}' if why else ''}")
+        terminal.result(f"repeat {number} of {repeats.asked}: not run{f': {why}' if why else ''}")
 
 
-def show(ended: Ended, terminal: Terminal) -> None:
+def show(ended: FinishedRun, terminal: Terminal) -> None:
     """The verdict, the table, the causes, and where record and report are."""
     if terminal.json:
-        terminal.result(json.dumps(said_of(ended), allow_nan=False))
+        terminal.result(json.dumps(json_of(ended), allow_nan=False))
         return
     session, qualification, kept = ended.session, ended.qualification, ended.kept
     record = qualification.record.read()
@@ -179,7 +179,7 @@ def show(ended: Ended, terminal: Terminal) -> None:
         terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 
 
-def lines_of(ended: Ended, record: Record) -> list[str]:
+def lines_of(ended: FinishedRun, record: Record) -> list[str]:
     """What went wrong: what a person must do first, why the run ended early, where the board was stopped."""
     lines = [record.stop.by_hand] if record.stop is not None and record.stop.by_hand else []
     stop = ended.qualification.stop
@@ -195,7 +195,7 @@ def lines_of(ended: Ended, record: Record) -> list[str]:
     return lines
 
 
-def said_of(ended: Ended) -> dict[str, Any]:
+def json_of(ended: FinishedRun) -> dict[str, Any]:
     """The result as --json gives it."""
     session, qualification = ended.session, ended.qualification
     record = qualification.record.read()
@@ -210,7 +210,7 @@ def said_of(ended: Ended) -> dict[str, Any]:
         "board_seed": session.settings.board_seed,
         "board": session.settings.board,
         "lot": session.settings.lot,
-        "repeat": {"number": session.settings.number, "of": session.settings.looks},
+        "repeat": {"number": session.settings.number, "of": session.settings.runs_sharing_risk},
         "error": lines_of(ended, record),
         "verdicts": [
             {

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from harness.base.errors import UsageError
 from harness.base.words import visible
 from harness.compare.between import one_way
+from harness.compare.comparable import ComparableValue, comparable_values, refuse_mixed, rig_of, turned_near
 from harness.compare.reference import surroundings
-from harness.compare.taken import Taken, mixed, near, rig_of, taken_from
 from harness.nouns.quantity import Contribution, Quantity, combine, exact
 from harness.record import Record
 
@@ -24,7 +24,7 @@ SCATTER = "scatter between mountings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Level:
+class BaselineLevel:
     """One quantity of a baseline. `why_not` says why nothing can be compared with it; "" if something can."""
 
     name: str
@@ -69,7 +69,7 @@ class Baseline:
     rig: tuple[str, tuple[str, ...]]
     nominal_v: float
     """What supply voltages are referred to: that of the first record's rig file."""
-    levels: Mapping[str, Level]
+    levels: Mapping[str, BaselineLevel]
     records: tuple[Record, ...]
 
 
@@ -102,30 +102,32 @@ def baseline_of(records: Sequence[Record], mountings: Sequence[str] | None = Non
     labels = list(mountings) if mountings is not None else by_command(records)
     if len(labels) != len(records):
         raise UsageError(f"expected a mounting for each of {len(records)} records, found {len(labels)}")
-    mixed(records)
+    refuse_mixed(records)
     for record in records:
         if not record.finished:
             raise UsageError(f"{visible(str(record.folder))}: did not come to its end: no record for a baseline")
     nominal_v = surroundings(records[0]).nominal_v
-    found = [taken_from(record, nominal_v) for record in records]
-    names = dict.fromkeys(name for one in found for name in one)
-    levels = {name: level(name, [one.get(name, "not planned") for one in found], labels) for name in names}
+    runs = [comparable_values(record, nominal_v) for record in records]
+    names = dict.fromkeys(name for one in runs for name in one)
+    levels = {name: level(name, [one.get(name, "not planned") for one in runs], labels) for name in names}
     return Baseline(rig=rig_of(records[0]), nominal_v=nominal_v, levels=levels, records=tuple(records))
 
 
-def level(name: str, runs: Sequence[Taken | str], mountings: Sequence[str]) -> Level:
+def level(name: str, runs: Sequence[ComparableValue | str], mountings: Sequence[str]) -> BaselineLevel:
     """One quantity from its runs; a run without a value is a text that says why, and is left out."""
-    values: dict[str, list[Taken]] = {}
+    values: dict[str, list[ComparableValue]] = {}
     for run, label in zip(runs, mountings, strict=True):
-        if isinstance(run, Taken):
+        if isinstance(run, ComparableValue):
             values.setdefault(label, []).append(run)
     groups = list(values.values())
     if not groups:
         why = next((run for run in runs if isinstance(run, str) and run), "it was not measured")
-        return Level(name=name, lasting=exact(0.0, ""), mountings=0, records=0, why_not=f"not in the baseline: {why}")
+        return BaselineLevel(
+            name=name, lasting=exact(0.0, ""), mountings=0, records=0, why_not=f"not in the baseline: {why}"
+        )
     origin = groups[0][0]
-    every = [near(name, one, origin.value) for group in groups for one in group]
-    groups = [[near(name, one, origin.value) for one in group] for group in groups]
+    every = [turned_near(name, one, origin.value) for group in groups for one in group]
+    groups = [[turned_near(name, one, origin.value) for one in group] for group in groups]
     units = {one.lasting.unit or "1" for one in every}
     if len(units) > 1:
         raise UsageError(f"{name}: the records of the baseline give it in {' and '.join(sorted(units))}: one is wrong")
@@ -137,18 +139,18 @@ def level(name: str, runs: Sequence[Taken | str], mountings: Sequence[str]) -> L
     if all(one.exact for one in every):
         unlike = len({one.value for one in every}) > 1
         # As counted, not as a mean: a sixth of six ones is not quite one.
-        return Level(
+        return BaselineLevel(
             name=name, lasting=every[0].lasting, mountings=counted[0], records=counted[1], exact=True,
             why_not="the records of the baseline do not agree on it" if unlike else few,
         )  # fmt: skip
     if counted[0] < 2:
-        return Level(name=name, lasting=lasting, mountings=counted[0], records=counted[1], why_not=few)
+        return BaselineLevel(name=name, lasting=lasting, mountings=counted[0], records=counted[1], why_not=few)
     spread = one_way([[one.value for one in group] for group in groups])
     own = _root_mean_square(one.own_u for one in every)
     # Runs scatter at least as their own readings do. Values that are all alike are as coarse as they are, and then
     # what the procedure leaves open may hide in it.
     least = own if spread.s_of_means else math.hypot(own, _root_mean_square(one.procedure_u for one in every))
-    return Level(
+    return BaselineLevel(
         name=name,
         lasting=lasting,
         mountings=counted[0],
@@ -162,7 +164,7 @@ def level(name: str, runs: Sequence[Taken | str], mountings: Sequence[str]) -> L
     )
 
 
-def mean_of(groups: Sequence[Sequence[Taken]]) -> Quantity:
+def mean_of(groups: Sequence[Sequence[ComparableValue]]) -> Quantity:
     """Mean over groups, each group counted once; what its runs took from one source stays one contribution."""
     terms = [(1.0 / len(groups) / len(group), one.lasting) for group in groups for one in group]
     return combine(terms, terms[0][1].unit)

@@ -9,9 +9,9 @@ from typing import Self
 from harness.base.errors import ExitCode, UsageError
 from harness.base.words import visible
 from harness.compare.baseline import Baseline
-from harness.compare.belonging import exchanged
 from harness.compare.difference import Difference, Finding, Terms, compare
-from harness.compare.drift import History, in_time, steps
+from harness.compare.drift import QuantitySeries, in_time, steps
+from harness.compare.ownership import exchanged
 from harness.nouns.results import Measurement
 from harness.nouns.standing import overall
 from harness.record import Record
@@ -31,7 +31,7 @@ class Comparison:
     """Quantities that the records measured and the baseline did not."""
     exchanged: list[str]
     """What is another on the bench than when the baseline's last record was made."""
-    steps: list[tuple[History, str]]
+    steps: list[tuple[QuantitySeries, str]]
     """Quantities whose mean makes a step over baseline and records, with where it does."""
 
     @classmethod
@@ -47,14 +47,14 @@ class Comparison:
         Raises UsageError where the records cannot be compared with it.
         """
         terms = terms or terms_of(against)
-        found = compare(against, records, terms, mountings)
+        differences = compare(against, records, terms, mountings)
         known = {level.name for level in against.levels.values() if level.records}
         measured = dict.fromkeys(
             one.name for record in records for one in record.results if isinstance(one, Measurement)
         )
         return cls(
             terms=terms,
-            differences=[one for one in found if one.name in known],
+            differences=[one for one in differences if one.name in known],
             left_out=[name for name in measured if name not in known],
             exchanged=exchanged(in_time(against.records)[-1], in_time(records)[0]),
             steps=steps([*against.records, *records]),
@@ -63,7 +63,7 @@ class Comparison:
     @property
     def exit_code(self) -> ExitCode:
         """By every one of the differences."""
-        return exit_code(self.differences)
+        return comparison_exit_code(self.differences)
 
 
 def terms_of(against: Baseline) -> Terms:
@@ -87,13 +87,16 @@ def refuse_unlike(records: Sequence[Record]) -> None:
             )
 
 
-def exit_code(differences: Iterable[Difference]) -> ExitCode:
+def comparison_exit_code(differences: Iterable[Difference]) -> ExitCode:
     """1 where something is different; 2 where something is undecided or not shown to lie inside its margin, or
     nothing is equivalent; else 0. A quantity without a margin cannot be equivalent and asks for nothing."""
     return overall(one.standing for one in differences).exit_code
 
 
-def headline(differences: Iterable[Difference]) -> str:
+def findings_counted(differences: Iterable[Difference]) -> str:
     """Every word of a comparison that occurs, counted."""
-    found = [one.finding for one in differences]
-    return ", ".join(f"{found.count(word)} {word.value}" for word in Finding if word in found) or "nothing to compare"
+    findings = [one.finding for one in differences]
+    return (
+        ", ".join(f"{findings.count(word)} {word.value}" for word in Finding if word in findings)
+        or "nothing to compare"
+    )

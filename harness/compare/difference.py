@@ -22,9 +22,9 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from harness.base.errors import UsageError
-from harness.compare.baseline import SCATTER, Baseline, Level, mean_of
+from harness.compare.baseline import SCATTER, Baseline, BaselineLevel, mean_of
 from harness.compare.between import f_tail
-from harness.compare.taken import Taken, mixed, near, taken_from
+from harness.compare.comparable import ComparableValue, comparable_values, refuse_mixed, turned_near
 from harness.nouns.coverage import half_width, safe_factor, shared_risk
 from harness.nouns.names import Name
 from harness.nouns.quantity import Contribution, Quantity, combine
@@ -84,7 +84,7 @@ class Terms:
         """One quantity's share of `difference_risk`."""
         return shared_risk(self.difference_risk, self.planned)
 
-    def margin(self, level: Level) -> float | None:
+    def margin(self, level: BaselineLevel) -> float | None:
         """The margin of a quantity in its unit, the entry for its motor first; None where none is stated."""
         entry = Name(level.name).entry_in(self.margins)
         return None if entry is None else entry.deviation(level.value)
@@ -97,7 +97,7 @@ class Difference:
     name: str
     finding: Finding
     unit: str = ""
-    level: Level | None = None
+    level: BaselineLevel | None = None
     measured: float | None = None
     """Referred to 20 degC and nominal supply, mean of the repeats."""
     gap: Quantity | None = None
@@ -130,10 +130,10 @@ def compare(
     labels = list(mountings) if mountings is not None else ["one"] * len(records)
     if len(labels) != len(records):
         raise UsageError(f"expected a mounting for each of {len(records)} records, found {len(labels)}")
-    mixed([*against.records, *records])
-    found = [taken_from(record, against.nominal_v) for record in records]
+    refuse_mixed([*against.records, *records])
+    runs = [comparable_values(record, against.nominal_v) for record in records]
     return [
-        compared(level, [one.get(name, "the record does not have it") for one in found], labels, terms)
+        difference_from(level, [one.get(name, "the record does not have it") for one in runs], labels, terms)
         for name, level in against.levels.items()
     ]
 
@@ -154,7 +154,9 @@ def seen_beyond(mountings: int, terms: Terms) -> float:
     return float(-stdtrit(mountings - 1, terms.risk_each / 2.0)) * math.sqrt(1.0 + 1.0 / mountings)
 
 
-def compared(level: Level, runs: Sequence[Taken | str], mountings: Sequence[str], terms: Terms) -> Difference:
+def difference_from(
+    level: BaselineLevel, runs: Sequence[ComparableValue | str], mountings: Sequence[str], terms: Terms
+) -> Difference:
     """The finding on one quantity; a run without a value is a text that says why."""
     open_ = Difference(name=level.name, finding=Finding.UNDECIDED, unit=level.lasting.unit, level=level)
     missing = next((run for run in runs if isinstance(run, str)), None)
@@ -162,7 +164,7 @@ def compared(level: Level, runs: Sequence[Taken | str], mountings: Sequence[str]
         return replace(open_, reason=f"not measured: {missing or 'no reason stands in the record'}")
     if level.why_not:
         return replace(open_, reason=level.why_not)
-    values = [near(level.name, run, level.value) for run in runs if isinstance(run, Taken)]
+    values = [turned_near(level.name, run, level.value) for run in runs if isinstance(run, ComparableValue)]
     units = {value.lasting.unit or "1" for value in values} | {level.lasting.unit or "1"}
     if len(units) > 1:
         raise UsageError(f"{level.name}: baseline and record give it in {' and '.join(sorted(units))}: one is wrong")
@@ -177,7 +179,7 @@ def compared(level: Level, runs: Sequence[Taken | str], mountings: Sequence[str]
     return _found(replace(open_, measured=gap.value + level.value, gap=gap), gap, terms.margin(level), terms)
 
 
-def _counted(open_: Difference, level: Level, values: Sequence[Taken]) -> Difference:
+def _counted(open_: Difference, level: BaselineLevel, values: Sequence[ComparableValue]) -> Difference:
     """Counts, senses and patterns: the same or not."""
     others = sorted({value.value for value in values} - {level.value})
     return replace(
@@ -188,7 +190,7 @@ def _counted(open_: Difference, level: Level, values: Sequence[Taken]) -> Differ
     )
 
 
-def _wild(level: Level, values: Sequence[Taken]) -> str:
+def _wild(level: BaselineLevel, values: Sequence[ComparableValue]) -> str:
     """Why repeats cannot be averaged: they scatter as no runs of the baseline do; "" if they can."""
     if len(values) < 2:
         return ""
@@ -201,9 +203,9 @@ def _wild(level: Level, values: Sequence[Taken]) -> str:
     return f"its repeats scatter, {times} the baseline's runs: look for what is loose, and repeat"
 
 
-def _gap(level: Level, values: Sequence[Taken], mountings: Sequence[str]) -> Quantity:
+def _gap(level: BaselineLevel, values: Sequence[ComparableValue], mountings: Sequence[str]) -> Quantity:
     """Measured less baseline with its budget."""
-    groups: dict[str, list[Taken]] = {}
+    groups: dict[str, list[ComparableValue]] = {}
     for value, label in zip(values, mountings, strict=True):
         groups.setdefault(label, []).append(value)
     fixed = combine(((1.0, mean_of(list(groups.values()))), (-1.0, level.lasting)), level.lasting.unit)

@@ -19,10 +19,10 @@ from dataclasses import dataclass
 
 from harness.base.errors import UsageError
 from harness.base.words import visible
-from harness.compare.belonging import exchanged
+from harness.compare.comparable import ComparableValue, comparable_values, refuse_mixed, turned_near
+from harness.compare.ownership import exchanged
 from harness.compare.reference import surroundings
 from harness.compare.runlength import limit_for, run_length
-from harness.compare.taken import Taken, mixed, near, taken_from
 from harness.record import Record
 
 WEIGHT = 0.2
@@ -63,7 +63,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class History:
+class QuantitySeries:
     """One quantity over the records that have it."""
 
     name: str
@@ -116,10 +116,10 @@ def average(values: Sequence[float], *, length: float = RUN_LENGTH, weight: floa
     """
     limit = limit_for(length, weight)
     half = limit * math.sqrt(weight / (2.0 - weight))
-    found = scores(values)
+    scored = scores(values)
     averages: list[float | None] = []
     level, out = 0.0, None
-    for place, score in enumerate(found):
+    for place, score in enumerate(scored):
         if score is None:
             averages.append(None)
             continue
@@ -128,7 +128,7 @@ def average(values: Sequence[float], *, length: float = RUN_LENGTH, weight: floa
         if out is None and abs(level) > half:
             out = place
     return Average(
-        scores=tuple(found),
+        scores=tuple(scored),
         averages=tuple(averages),
         limit=half,
         length=length,
@@ -172,9 +172,9 @@ def change_point(values: Sequence[float], risk: float = 0.01) -> Change | None:
     return Change(at=best + 1, shift=float(shifts[best]), u=float(u[best]), dof=count - 2, p=p)
 
 
-def history(
+def series_of(
     records: Sequence[Record], *, length: float = RUN_LENGTH, weight: float = WEIGHT, risk: float = 0.01
-) -> list[History]:
+) -> list[QuantitySeries]:
     """Every measured quantity over records in the order in which they were made.
 
     `length` and `risk` are for all quantities together: each has its share. The order is that of the sequence, not
@@ -183,32 +183,34 @@ def history(
     """
     if not records:
         raise UsageError("a history needs records, found none")
-    mixed(records)
+    refuse_mixed(records)
     nominal_v = surroundings(records[0]).nominal_v
-    found = [taken_from(record, nominal_v) for record in records]
+    runs = [comparable_values(record, nominal_v) for record in records]
     names = [
         name
-        for name in dict.fromkeys(name for one in found for name in one)
-        if sum(isinstance(one.get(name), Taken) for one in found) >= 3
+        for name in dict.fromkeys(name for one in runs for name in one)
+        if sum(isinstance(one.get(name), ComparableValue) for one in runs) >= 3
     ]
-    return [_history(name, records, found, length * len(names), weight, risk / len(names)) for name in names]
+    return [_series(name, records, runs, length * len(names), weight, risk / len(names)) for name in names]
 
 
-def _history(
+def _series(
     name: str,
     records: Sequence[Record],
-    found: Sequence[dict[str, Taken | str]],
+    values_by_run: Sequence[dict[str, ComparableValue | str]],
     length: float,
     weight: float,
     risk: float,
-) -> History:
-    runs = [(place, run) for place, one in enumerate(found) if isinstance(run := one.get(name), Taken)]
-    values = [near(name, run, runs[0][1].value).value for _, run in runs]
+) -> QuantitySeries:
+    runs = [
+        (place, run) for place, one in enumerate(values_by_run) if isinstance(run := one.get(name), ComparableValue)
+    ]
+    values = [turned_near(name, run, runs[0][1].value).value for _, run in runs]
     change = change_point(values, risk)
     swapped: list[str] = []
     if change is not None:
         swapped = exchanged(records[runs[change.at - 1][0]], records[runs[change.at][0]])
-    return History(
+    return QuantitySeries(
         name=name,
         unit=runs[0][1].lasting.unit,
         records=tuple(place for place, _ in runs),
@@ -219,12 +221,12 @@ def _history(
     )
 
 
-def steps(records: Sequence[Record]) -> list[tuple[History, str]]:
+def steps(records: Sequence[Record]) -> list[tuple[QuantitySeries, str]]:
     """Quantities whose mean makes a step over these records in the order of their clocks, with where it does."""
     ordered = in_time(records)
     return [
         (one, visible(str(ordered[one.records[one.change.at]].folder)))
-        for one in history(ordered)
+        for one in series_of(ordered)
         if one.change is not None
     ]
 

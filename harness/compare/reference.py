@@ -2,7 +2,7 @@
 
 A discharging battery moves stiffness by 12 %, a room 10 K warmer by 4 %: neither is the board. The measurements of
 torque and stiffness refer themselves to 20 degC already; what is left to do each check states of its quantities
-(`Follows`):
+(`Dependence`):
 
     referred = value * (nominal / supply)^exponent * (1 - per_k * (room - 20 degC))
 
@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from harness.base.errors import MeasurementError
 from harness.base.reference import REFERENCE_C
 from harness.checks.catalogue import measurand_of
-from harness.nouns.measurand import Follows
+from harness.nouns.measurand import Dependence
 from harness.nouns.names import Name
 from harness.nouns.observation import Description
 from harness.nouns.quantity import Quantity, propagate, rectangular
@@ -31,7 +31,7 @@ FARTHEST = 0.25
 """Relative distance of the supply from nominal beyond which nothing is referred. Arbitrary: a battery moves by half."""
 
 
-def follows(name: str) -> Follows:
+def dependence_of(name: str) -> Dependence:
     """How a quantity follows supply and room, by its full name, as its check states it.
 
     Raises MeasurementError for a quantity that no check of this version measures: nobody knows how it follows.
@@ -81,7 +81,7 @@ def referred(name: str, quantity: Quantity, around: Surroundings, nominal_v: flo
 
     Raises MeasurementError where the supply was so far from it that nothing can be said.
     """
-    rule = follows(name)
+    rule = dependence_of(name)
     result = quantity
     if rule.supply or rule.supply_half:
         volts = around.supply_of(name)
@@ -107,10 +107,10 @@ def referred(name: str, quantity: Quantity, around: Surroundings, nominal_v: flo
 def _rooms(spec: RigSpec, observations: Iterable[Description]) -> dict[str, Quantity]:
     """Rooms as read, by check; otherwise as the rig file states it, otherwise 20 +- 10 degC (arbitrary)."""
     stated = spec.room.temperature_c.quantity("degC") if spec.room is not None else None
-    found = {"": stated or rectangular(REFERENCE_C, 10.0, "degC", "room.temperature_c")}
+    rooms = {"": stated or rectangular(REFERENCE_C, 10.0, "degC", "room.temperature_c")}
     names = spec.instruments_of("thermometer")
     if not names:
-        return found
+        return rooms
     name = next(iter(names))
     accuracy = spec.instrument[name].temperature_accuracy
     for observation in observations:
@@ -118,9 +118,9 @@ def _rooms(spec: RigSpec, observations: Iterable[Description]) -> dict[str, Quan
         if reading is not None:
             half = accuracy.half_width(reading) if accuracy is not None else 1.0
             read = rectangular(reading, half, "degC", f"instrument.{name}.temperature_offset")
-            found.setdefault(Name(observation.name).prefix, read)
-            found[""] = read
-    return found
+            rooms.setdefault(Name(observation.name).prefix, read)
+            rooms[""] = read
+    return rooms
 
 
 def _reading(observation: Description) -> float | None:

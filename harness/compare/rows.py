@@ -6,18 +6,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.compare.baseline import Level
+from harness.compare.baseline import BaselineLevel
 from harness.compare.difference import Difference, Terms
 from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
 from harness.nouns.standing import Standing
 from harness.report.numbers import decimals_for, prefix_for
-from harness.show.columns import Heading, Layout, Row
+from harness.show.columns import Heading, Layout, TableRow
 from harness.show.table import FINEST, rounded
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
+class RowFormat:
     """How the numbers of one row are written: in one unit, with the digits that an uncertainty supports."""
 
     factor: float
@@ -25,7 +25,7 @@ class Scale:
     unit: str
 
     @classmethod
-    def of(cls, value: float, half: float, unit: str) -> Scale:
+    def of(cls, value: float, half: float, unit: str) -> RowFormat:
         """For a value known to `half`."""
         factor, shown = prefix_for(value if abs(value) > half else half, unit)
         digits = min(decimals_for(half / factor), FINEST) if half else None
@@ -62,60 +62,60 @@ DIFFERENCES = _layout("quantity unit", "baseline difference +- margin", "finding
 """About as wide as their rows are."""
 
 
-def level_row(level: Level, terms: Terms) -> Row:
+def level_row(level: BaselineLevel, terms: Terms) -> TableRow:
     """One quantity of a baseline."""
     counts = f"{level.records} records, {level.mountings} mountings"
-    cells, said = ("",) * 7, [counts]
+    cells, phrases = ("",) * 7, [counts]
     if level.records:
         known = level.known
         half = half_width(known)
-        scale = Scale.of(known.value, half, known.unit)
+        scale = RowFormat.of(known.value, half, known.unit)
         value, spread, unit = scale.number(known.value), scale.size(half), scale.unit
         scatter, margin = scale.size(level.scatter), scale.size(terms.margin(level))
         cells = (value, spread, scatter, margin, str(level.records), str(level.mountings), unit)
-        said = [_phrase(value, spread and f"+- {spread}", unit), scatter and f"scatter {scatter}",
+        phrases = [_phrase(value, spread and f"+- {spread}", unit), scatter and f"scatter {scatter}",
                 margin and f"margin {margin}", counts]  # fmt: skip
     word = "no" if level.why_not else "yes"
-    return Row(
+    return TableRow(
         standing=Standing.UNJUDGED if level.why_not else Standing.GOOD,
         name=level.name,
         cells=cells,
         word=word,
-        sentence=", ".join(part for part in (*said, f"compared: {word}") if part),
+        sentence=", ".join(part for part in (*phrases, f"compared: {word}") if part),
         group=Name(level.name).prefix,
         reason=level.why_not,
     )
 
 
-def of_levels(those: Sequence[Row]) -> str:
+def of_levels(rows: Sequence[TableRow]) -> str:
     """Why quantities of a baseline are not compared."""
-    return f"{', '.join(row.name for row in those)}: not compared: {those[0].reason}"
+    return f"{', '.join(row.name for row in rows)}: not compared: {rows[0].reason}"
 
 
-def difference_row(found: Difference, level: Level) -> Row:
+def difference_row(difference: Difference, level: BaselineLevel) -> TableRow:
     """One quantity of a comparison; +- is what the difference may be off by, at the equivalence risk on either side."""
-    half = (found.bounds[1] - found.bounds[0]) / 2.0 if found.bounds is not None else 0.0
+    half = (difference.bounds[1] - difference.bounds[0]) / 2.0 if difference.bounds is not None else 0.0
     fine = half or half_width(level.known)
-    scale = Scale.of(level.value, fine, found.unit)
-    base, spread, margin, unit = scale.number(level.value), scale.size(half), scale.size(found.margin), scale.unit
+    scale = RowFormat.of(level.value, fine, difference.unit)
+    base, spread, margin, unit = scale.number(level.value), scale.size(half), scale.size(difference.margin), scale.unit
     off = ""
-    if found.measured is not None:
-        off = scale.number(found.measured - level.value)
+    if difference.measured is not None:
+        off = scale.number(difference.measured - level.value)
         off = f"+{off}" if float(off) > 0.0 else off
-    said = [
+    phrases = [
         off and _phrase(off, spread and f"+- {spread}", unit),
         _phrase("baseline", base, unit),
         margin and f"margin {margin}",
-        found.finding.value,
+        difference.finding.value,
     ]
-    return Row(
-        standing=found.finding.standing,
-        name=found.name,
+    return TableRow(
+        standing=difference.finding.standing,
+        name=difference.name,
         cells=(base, off, spread, margin, unit),
-        word=found.finding.value,
-        sentence=", ".join(part for part in said if part),
-        group=Name(found.name).prefix,
-        reason=found.reason,
+        word=difference.finding.value,
+        sentence=", ".join(part for part in phrases if part),
+        group=Name(difference.name).prefix,
+        reason=difference.reason,
     )
 
 

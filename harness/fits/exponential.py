@@ -12,13 +12,12 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from harness.base.errors import MeasurementError
 from harness.fits import regression as fit
+from harness.nouns.array import Array
 from harness.nouns.quantity import Contribution, Quantity, combine, propagate
-
-Array = NDArray[np.float64]
 
 PARTED = 0.5
 """Both changes of level must be known to this share of themselves, or the second term is chance (two deviations)."""
@@ -90,14 +89,14 @@ def approach(
         raise MeasurementError(f"an exponential fit needs at least 4 samples of a level that moves, found {times.size}")
     order = np.argsort(times, kind="stable")
     problem = _Problem(times=times[order], values=values[order], start=start, final=final)
-    one = _fitted(problem, 1)
+    single = _fitted(problem, 1)
     two: fit.Fit | None = None
     why = "one time constant was asked for"
     if most_terms > 1:
-        two, why = _second_term(problem, one)
+        two, why = _second_term(problem, single)
     if two is not None:
         return _result(problem, _honest(two, u_y), 2, "", unit, source)
-    result = _result(problem, _honest(one, u_y), 1, why, unit, source)
+    result = _result(problem, _honest(single, u_y), 1, why, unit, source)
     if most_terms == 1 or final is not None:
         return result
     return _with_model_doubt(problem, result, source)
@@ -164,7 +163,7 @@ def _fitted(problem: _Problem, terms: int) -> fit.Fit:
     return fit.nonlinear(model, [*linear.tolist(), *np.log(constants).tolist()], problem.values, patience=PATIENCE)
 
 
-def _second_term(problem: _Problem, one: fit.Fit) -> tuple[fit.Fit | None, str]:
+def _second_term(problem: _Problem, single: fit.Fit) -> tuple[fit.Fit | None, str]:
     """The two-term fit if the samples support it; otherwise None and the reason."""
     try:
         two = _fitted(problem, 2)
@@ -176,25 +175,27 @@ def _second_term(problem: _Problem, one: fit.Fit) -> tuple[fit.Fit | None, str]:
     if slow > math.log(10.0 * float(np.ptp(problem.times))):
         return None, "one time constant: the record is too short for the slow one"
     if two.dof < 1 or two.chi_squared <= 0.0:
-        return (two, "") if two.chi_squared < 1e-9 * one.chi_squared else (None, "one time constant: too few samples")
+        return (
+            (two, "") if two.chi_squared < 1e-9 * single.chi_squared else (None, "one time constant: too few samples")
+        )
     changes = two.values[-4:-2]
     if np.sign(changes[0]) != np.sign(changes[1]) or np.any(two.u[-4:-2] > PARTED * np.abs(changes)):
         return None, "one time constant: the samples do not part a second one"
     return two, ""
 
 
-def _honest(found: fit.Fit, u_y: float | None) -> fit.Fit:
+def _honest(fitted: fit.Fit, u_y: float | None) -> fit.Fit:
     """Covariance inflated for residuals that move together, and for points known to be worse than they scatter."""
-    factor = fit.inflation(found.residuals)
-    if u_y is not None and found.residual_deviation > 0.0:
-        factor = max(factor, u_y / found.residual_deviation)
-    return replace(found, covariance=found.covariance * factor**2, dof=max(found.dof / factor**2, 1.0))
+    factor = fit.inflation(fitted.residuals)
+    if u_y is not None and fitted.residual_deviation > 0.0:
+        factor = max(factor, u_y / fitted.residual_deviation)
+    return replace(fitted, covariance=fitted.covariance * factor**2, dof=max(fitted.dof / factor**2, 1.0))
 
 
-def _result(problem: _Problem, found: fit.Fit, terms: int, why: str, unit: str, source: str) -> Approach:
+def _result(problem: _Problem, fitted: fit.Fit, terms: int, why: str, unit: str, source: str) -> Approach:
     """Parameters in words, slow term first."""
-    units = [unit] * (len(found.values) - terms) + ["1"] * terms
-    parts = found.quantities(units, source, "a longer record")
+    units = [unit] * (len(fitted.values) - terms) + ["1"] * terms
+    parts = fitted.quantities(units, source, "a longer record")
     changes, logs = parts[-2 * terms : -terms], parts[-terms:]
     if terms == 2 and logs[0].value < logs[1].value:
         changes, logs = changes[::-1], logs[::-1]
@@ -215,21 +216,21 @@ def _result(problem: _Problem, found: fit.Fit, terms: int, why: str, unit: str, 
         slow_time=constants[0],
         fast_change=changes[1] if terms == 2 else None,
         fast_time=constants[1] if terms == 2 else None,
-        fit=found,
+        fit=fitted,
     )
 
 
 def _with_model_doubt(problem: _Problem, result: Approach, source: str) -> Approach:
     """Add what a single term may get wrong: how far any two terms that fit as well would move the final level."""
-    tried = [
+    costs = [
         (cost, linear)
         for constants in combinations(_grid(problem), 2)
         for cost, linear in [_at(problem, np.array(constants[::-1]))]
         if linear[-1] * linear[-2] >= 0.0  # both heat, or both cool
     ]
-    least = min(result.fit.chi_squared, min((cost for cost, _ in tried), default=math.inf))
+    least = min(result.fit.chi_squared, min((cost for cost, _ in costs), default=math.inf))
     limit = least + AS_GOOD * result.fit.chi_squared / result.fit.dof
-    finals = [problem.final_of(linear) for cost, linear in tried if cost <= limit]
+    finals = [problem.final_of(linear) for cost, linear in costs if cost <= limit]
     shift = max((abs(final - result.final.value) for final in finals), default=0.0)
     if shift == 0.0:
         return result

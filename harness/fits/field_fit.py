@@ -16,12 +16,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.fits.regression import Fit, inflation, nonlinear
+from harness.nouns.array import Array
 
-Array = NDArray[np.float64]
 FOLLOWS_RAD = 0.35
 """Electrical: a fit whose residuals spread more than this describes no shaft that follows (arbitrary)."""
 SPAN = 5
@@ -45,13 +44,13 @@ class Sweep:
         """+1 where the field turns up."""
         return math.copysign(1.0, float(self.field_rad[-1] - self.field_rad[0]))
 
-    def smoothed(self, rows: int = SPAN) -> Motion:
+    def smoothed(self, rows: int = SPAN) -> SmoothedSweep:
         """Field and motion of the shaft, all of them means over the same number of rows three times over."""
         step_s = float(np.median(np.diff(self.t_s)))
         span = max(1, min(rows, (self.t_s.size - 1) // 6))
         once = _mean(self.shaft_rad, span)
         twice = _mean(once, span)
-        return Motion(
+        return SmoothedSweep(
             field_rad=_mean(_mean(_mean(self.field_rad, span), span), span)[::span],
             shaft_rad=_mean(twice, span)[::span],
             speed_rad_s=_change(twice, span)[::span] / (span * step_s),
@@ -60,7 +59,7 @@ class Sweep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Motion:
+class SmoothedSweep:
     """A sweep (n each) that has been smoothed; still an equation of motion, as every term went through one filter."""
 
     field_rad: Array
@@ -81,7 +80,7 @@ def _change(values: Array, span: int) -> Array:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Following:
+class FieldFit:
     """What the regression gives; `fit` holds the parameters in the order of `NAMES` (those that were free)."""
 
     direction: int
@@ -108,7 +107,7 @@ class Following:
         explained = cross @ np.linalg.solve(covariance[np.ix_(others, others)], cross)
         return math.sqrt(max(float(covariance[own, own] - explained), 0.0))
 
-    def unloaded(self, motion: Motion, sense: float) -> Array:
+    def unloaded(self, motion: SmoothedSweep, sense: float) -> Array:
         """Where the shaft would be without arm, drag and inertia, at the larger amplitude, rad from zero (n).
 
         `sense` is that of the sweep whose motion it is.
@@ -146,7 +145,7 @@ def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
 
 def follow(
     sweeps: Sequence[Sweep], direction: int, *, has_arm: bool, log_ratio: float, error_u: tuple[float, float]
-) -> Following:
+) -> FieldFit:
     """Fit all sweeps at once; the larger amplitude has index 0.
 
     `direction`: as `sense_of` has it; `has_arm`: whether one pulls on the shaft; `log_ratio`: of the torques, smaller's
@@ -187,15 +186,15 @@ def follow(
     for _ in range(2):  # the second time with the spreads that the first has found
         fit = nonlinear(model, start, points, np.concatenate((spread, beliefs_u)))
         residuals = fit.residuals[: y.size]
-        found = float(np.std(residuals))
-        if found > FOLLOWS_RAD:
-            raise MeasurementError(f"the shaft strays from the field by {math.degrees(found):.0f} electrical degrees")
+        scatter = float(np.std(residuals))
+        if scatter > FOLLOWS_RAD:
+            raise MeasurementError(f"the shaft strays from the field by {math.degrees(scatter):.0f} electrical degrees")
         alone = max(inflation(part) for part in np.split(residuals, ends))
         factor = alone * math.sqrt(1.0 + common(np.split(x, ends), np.split(residuals / spread, ends)))
         for level in (0.0, 1.0):
             spread[small == level] = max(float(np.std(residuals[small == level])) * factor, 1e-6)
         start = fit.values.tolist()
-    return Following(direction=direction, fit=fit, names=names, scatter_rad=float(np.min(spread)))
+    return FieldFit(direction=direction, fit=fit, names=names, scatter_rad=float(np.min(spread)))
 
 
 def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:
@@ -219,7 +218,7 @@ def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:
     return max(0.0, math.fsum(product for product, _ in pairs) / scale) if scale > 0.0 else 0.0
 
 
-def hold_positions(following: Following, sweeps: Sequence[Sweep], fields_rad: Array) -> tuple[Array, float]:
+def hold_positions(following: FieldFit, sweeps: Sequence[Sweep], fields_rad: Array) -> tuple[Array, float]:
     """Unloaded positions at the given fields, rad: mean of a sweep up and one down, and what they scatter by alone.
 
     The scatter is seen in the distance of the two ways; what both share is not in it.

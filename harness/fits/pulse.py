@@ -9,11 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from harness.base.errors import MeasurementError
-
-Array = NDArray[np.float64]
+from harness.nouns.array import Array
 
 LOW_REFERENCE = 0.10
 MID_REFERENCE = 0.50

@@ -11,12 +11,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from harness.base.errors import MeasurementError
+from harness.nouns.array import Array
 from harness.nouns.quantity import Quantity, from_covariance
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +124,7 @@ def nonlinear(
         return np.asarray((model(scaled * unit) - points) / u, dtype=np.float64)
 
     try:
-        found = least_squares(
+        solution = least_squares(
             weighted,
             first / unit,
             jac="3-point",
@@ -139,14 +138,14 @@ def nonlinear(
         )
     except (ValueError, FloatingPointError) as error:
         raise MeasurementError(f"a fit left the range of its model: {error}") from error
-    if found.status <= 0 or not np.all(np.isfinite(found.x)):
-        raise MeasurementError(f"a fit did not converge: {found.message}")
-    jacobian = np.asarray(found.jac, dtype=np.float64)
+    if solution.status <= 0 or not np.all(np.isfinite(solution.x)):
+        raise MeasurementError(f"a fit did not converge: {solution.message}")
+    jacobian = np.asarray(solution.jac, dtype=np.float64)
     scale = np.linalg.norm(jacobian, axis=0)
     if not np.all(scale > 0.0) or np.linalg.cond(jacobian / scale) > 1e10:
         raise MeasurementError("the points cannot part the parameters of a fit: take them further or longer")
     inverse = np.linalg.pinv(jacobian / scale) * (unit / scale)[:, None]
-    return _fit(found.x * unit, inverse @ inverse.T, -weighted(found.x) * u, u, u_y, absolute)
+    return _fit(solution.x * unit, inverse @ inverse.T, -weighted(solution.x) * u, u, u_y, absolute)
 
 
 def inflation(residuals: ArrayLike) -> float:

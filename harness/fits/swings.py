@@ -17,14 +17,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.fits import sliding
 from harness.fits.regression import linear
+from harness.nouns.array import Array
 from harness.nouns.quantity import Quantity, normal
 
-Array = NDArray[np.float64]
 SMALLEST_SWING_RAD = 0.010
 """Swings below this do not count: dead time and cogging bend them. Arbitrary, some 25 times a usual sensor noise."""
 SMALLEST_RETURN_RAD = 0.003
@@ -130,10 +129,10 @@ def turning_point(t_s: Array, y: Array, near_s: float, frequency_rad_s: float) -
         slope = -frequency_rad_s * np.sin(phase) * np.where(early, before, after)
         columns = [np.ones_like(phase), bend * early, bend * ~early]
         if before == 0.0:  # first pass: the three linear parameters alone
-            found = np.append(np.linalg.lstsq(np.column_stack(columns), y[use], rcond=None)[0], 0.0)
+            cubic = np.append(np.linalg.lstsq(np.column_stack(columns), y[use], rcond=None)[0], 0.0)
         else:
-            found = np.linalg.lstsq(np.column_stack([*columns, slope]), y[use], rcond=None)[0]
-        top, before, after, shift = (float(value) for value in found)
+            cubic = np.linalg.lstsq(np.column_stack([*columns, slope]), y[use], rcond=None)[0]
+        top, before, after, shift = (float(value) for value in cubic)
         limit = 0.2 / frequency_rad_s
         turn += min(max(shift, -limit), limit)
         if before != 0.0 and 0.0 < abs(shift) < 1e-7:
@@ -164,14 +163,14 @@ def find_swings(t_s: Array, angle_rad: Array) -> Swings:
     rough = smoothed(angle_rad, max(3, round(half_cycle_s / spacing / 8.0)))
     turns = turning_indices(rough, SMALLEST_RETURN_RAD, SMALLEST_SWING_RAD)
     reach = 0.95 / frequency
-    found = [
+    turning_points = [
         turning_point(t_s, angle_rad, float(t_s[i]), frequency)
         for i in turns
         if t_s[0] + reach < t_s[i] < t_s[-1] - reach
     ]
     rest = float(np.mean(angle_rad[t_s > t_s[-1] - 0.5 * half_cycle_s]))
-    instants = [instant for instant, _ in found] + [float(t_s[-1])]
-    angles = [angle for _, angle in found] + [rest]
+    instants = [instant for instant, _ in turning_points] + [float(t_s[-1])]
+    angles = [angle for _, angle in turning_points] + [rest]
     return Swings(instants_s=np.array(instants), angles_rad=np.array(angles), stops=True)
 
 

@@ -60,7 +60,7 @@ class Objection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Waived:
+class WaivedObjection:
     """An objection that somebody answers for."""
 
     objection: Objection
@@ -74,7 +74,7 @@ class Decision:
     word: Word
     code: ExitCode
     objections: tuple[Objection, ...]
-    waived: tuple[Waived, ...]
+    waived: tuple[WaivedObjection, ...]
     idle: tuple[tuple[Waiver, str], ...]
     """Waivers that took nothing away, with the reason."""
     shown: tuple[str, ...]
@@ -108,7 +108,7 @@ def decide(
     finished ones from the baseline, none where none finished. `bench`: why the bench could not be operated; "" if it
     could. `stopped`: objections from outside any record, such as firmware that cannot be imported or time that ran out.
     """
-    found = [
+    objections = [
         *stopped,
         *_of_verdicts(records),
         *_of_requireds(policy, records),
@@ -116,15 +116,15 @@ def decide(
         *_of_baseline(policy, differences),
         *_of_strangers(policy, records, differences),
     ]
-    unique = list(dict.fromkeys(found))
+    unique = list(dict.fromkeys(objections))
     kept: list[Objection] = []
-    waived: list[Waived] = []
-    for one in sorted(unique, key=lambda objection: not objection.refuses):
-        waiver = policy.standing(one.quantity, on_day) if _may_be_waived(one) else None
+    waived: list[WaivedObjection] = []
+    for each in sorted(unique, key=lambda objection: not objection.refuses):
+        waiver = policy.standing(each.quantity, on_day) if _may_be_waived(each) else None
         if waiver is None:
-            kept.append(one)
+            kept.append(each)
         else:
-            waived.append(Waived(objection=one, waiver=waiver))
+            waived.append(WaivedObjection(objection=each, waiver=waiver))
     equivalent = {one.name for one in differences if one.finding is Finding.EQUIVALENT}
     shown = tuple(policy.required_of(sorted(equivalent)))
     if not shown and not kept:
@@ -158,20 +158,20 @@ def _word(kept: Sequence[Objection], bench: str) -> tuple[Word, ExitCode]:
     return word, word.standing.exit_code
 
 
-def _may_be_waived(one: Objection) -> bool:
-    return bool(one.quantity) and not one.stop
+def _may_be_waived(objection: Objection) -> bool:
+    return bool(objection.quantity) and not objection.stop
 
 
 def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
     """What the model or a requirement says against it, whichever repeat it was seen in; each quantity's words once."""
-    found: dict[tuple[str, Outcome], tuple[Verdict, list[int]]] = {}
+    entries: dict[tuple[str, Outcome], tuple[Verdict, list[int]]] = {}
     count = len(records)
     for number, record in enumerate(records, start=1):
         for verdict in record.verdicts:
             if verdict.outcome.standing in (Standing.BAD, Standing.OPEN):
-                _, numbers = found.setdefault((verdict.name, verdict.outcome), (verdict, []))
+                _, numbers = entries.setdefault((verdict.name, verdict.outcome), (verdict, []))
                 numbers.append(number)
-    return [_of_verdict(verdict, numbers, count) for verdict, numbers in found.values()]
+    return [_of_verdict(verdict, numbers, count) for verdict, numbers in entries.values()]
 
 
 def _of_verdict(verdict: Verdict, numbers: Sequence[int], count: int) -> Objection:
@@ -188,16 +188,16 @@ def _of_verdict(verdict: Verdict, numbers: Sequence[int], count: int) -> Objecti
 
 def _of_requireds(policy: Policy, records: Sequence[Record]) -> list[Objection]:
     """Required quantities that have no number although their run came to its end."""
-    found: dict[str, Objection] = {}
+    objections: dict[str, Objection] = {}
     for number, record in enumerate(records, start=1):
         if record.stop is not None:
             continue  # the bench's fault, told elsewhere
         for name in policy.required_of(record.planned):
             reason = _why_without(record, name)
-            if reason and name not in found:
+            if reason and name not in objections:
                 words = f"required, not measured{_where([number], len(records))}: {visible(reason)}"
-                found[name] = Objection(refuses=True, quantity=visible(name), words=words)
-    return list(found.values())
+                objections[name] = Objection(refuses=True, quantity=visible(name), words=words)
+    return list(objections.values())
 
 
 def _why_without(record: Record, name: str) -> str:
@@ -213,14 +213,18 @@ def _why_without(record: Record, name: str) -> str:
 def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Objection]:
     """What is different, and what of the required is not shown to be the same."""
     required = set(policy.required_of(one.name for one in differences))
-    found: list[Objection] = []
-    for one in differences:
-        if one.finding is Finding.DIFFERENT:
-            found.append(Objection(refuses=True, quantity=one.name, words=f"different: {one.reason}"))
-        elif one.name in required and one.finding is not Finding.EQUIVALENT:
-            words = f"required, {one.finding.value}: {one.reason}"
-            found.append(Objection(refuses=False, quantity=one.name, words=words, remedies=(_remedy(one),)))
-    return found
+    objections: list[Objection] = []
+    for difference in differences:
+        if difference.finding is Finding.DIFFERENT:
+            objections.append(
+                Objection(refuses=True, quantity=difference.name, words=f"different: {difference.reason}")
+            )
+        elif difference.name in required and difference.finding is not Finding.EQUIVALENT:
+            words = f"required, {difference.finding.value}: {difference.reason}"
+            objections.append(
+                Objection(refuses=False, quantity=difference.name, words=words, remedies=(_remedy(difference),))
+            )
+    return objections
 
 
 def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
@@ -244,11 +248,11 @@ def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequen
             yield Objection(refuses=False, quantity=visible(name), words=words, remedies=(visible(remedy),))
 
 
-def _remedy(one: Difference) -> str:
+def _remedy(difference: Difference) -> str:
     """What would shrink the largest contribution to a difference, or what the finding says of it."""
-    shares = one.gap.shares() if one.gap is not None else []
-    words = one.gap.remedy(shares[0][0]) if one.gap is not None and shares else ""
-    return f"{one.name}: {words or one.reason}"
+    shares = difference.gap.shares() if difference.gap is not None else []
+    words = difference.gap.remedy(shares[0][0]) if difference.gap is not None and shares else ""
+    return f"{difference.name}: {words or difference.reason}"
 
 
 def _where(numbers: Sequence[int], count: int) -> str:
@@ -258,7 +262,7 @@ def _where(numbers: Sequence[int], count: int) -> str:
     return f" in repeat {' and '.join(map(str, numbers))} of {count}"
 
 
-def _idle(policy: Policy, waived: Sequence[Waived], on_day: date) -> list[tuple[Waiver, str]]:
+def _idle(policy: Policy, waived: Sequence[WaivedObjection], on_day: date) -> list[tuple[Waiver, str]]:
     used = {id(one.waiver) for one in waived}
     return [
         (one, f"ended on {one.until}" if on_day > one.until else "nothing to waive")

@@ -36,7 +36,7 @@ from harness.nouns.results import Detect
 from harness.rigfile import fields, problems, toml
 from harness.rigfile.crosscheck import named
 from harness.rigfile.fields import integer, listed, number, text
-from harness.rigfile.spec import PersonsFile, Section
+from harness.rigfile.spec import PersonsFile, SpecSection
 
 WHAT = "policy file"
 SCHEMA = 1
@@ -61,7 +61,7 @@ def _entries(value: object) -> object:
     return tuple(value)
 
 
-class Risks(Section):
+class Risks(SpecSection):
     """[risks] of the comparison with the baseline."""
 
     difference: Annotated[float, number(1e-6, 0.49)] = 0.01
@@ -70,14 +70,14 @@ class Risks(Section):
     """That a quantity off by its margin is called equivalent."""
 
 
-class Waivers(Section):
+class Waivers(SpecSection):
     """[waivers]: who may waive, and until when at most."""
 
     by: Annotated[tuple[str, ...], listed("a list of people who may waive", _person, 1, 50)]
     until: DayField
 
 
-class Waiver(Section):
+class Waiver(SpecSection):
     """[[waiver]]: what somebody answers for. Nobody checks who wrote it: the name is self-declared."""
 
     quantity: QuantityField
@@ -107,9 +107,9 @@ class Policy(PersonsFile):
 
     def check_names(self, motors: Sequence[str]) -> None:
         """Whether every name is of a quantity that a rig with these motors has. Raises PolicyError with all."""
-        found = [f"{self._file}: {problems.dotted(place)}: {words}" for place, words in self._strangers(motors)]
-        if found:
-            raise PolicyError(found)
+        unknown = [f"{self._file}: {problems.dotted(place)}: {words}" for place, words in self._strangers(motors)]
+        if unknown:
+            raise PolicyError(unknown)
 
     def required_of(self, names: Iterable[str]) -> list[str]:
         """Those of these full names that are required: by full name, as `check.quantity`, or by their check."""
@@ -120,49 +120,49 @@ class Policy(PersonsFile):
         """The waiver that covers a quantity on that day, if there is one."""
         return next((one for one in self.waiver if one.covers(name) and on_day <= one.until), None)
 
-    def _strangers(self, motors: Sequence[str]) -> Iterator[tuple[problems.Place, str]]:
+    def _strangers(self, motors: Sequence[str]) -> Iterator[tuple[problems.KeyPath, str]]:
         for position, name in enumerate(self.required):
             yield from named(("required", position), name, motors, checks=True)
         for name in self.margins:
             yield from named(("margins", name), name, motors)
-        for position, one in enumerate(self.waiver):
-            yield from named(("waiver", position, "quantity"), one.quantity, motors)
+        for position, waiver in enumerate(self.waiver):
+            yield from named(("waiver", position, "quantity"), waiver.quantity, motors)
 
 
-def load(path: Path) -> Policy:
+def load_policy(path: Path) -> Policy:
     """Read a policy file. Raises PolicyError with all problems, one line each."""
-    return loads(toml.content_of(path, WHAT, PolicyError), toml.name_of(path))
+    return loads_policy(toml.bytes_of(path, WHAT, PolicyError), toml.name_of(path))
 
 
-def loads(content: bytes, file: str) -> Policy:
+def loads_policy(content: bytes, file: str) -> Policy:
     """A policy from its file's bytes; `file` names it in messages. Raises as `load`."""
     whole, raw = toml.tables_of(content, file, WHAT, PolicyError)
-    found = toml.unclean(raw, file)
+    problems_found = toml.unclean(raw, file)
     policy: Policy | None = None
     try:
         policy = Policy.model_validate(raw)
     except ValidationError as error:
-        found += problems.lines(file, error, raw, Policy)
+        problems_found += problems.lines(file, error, raw, Policy)
     if policy is not None:
-        found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unfounded(policy)]
-    if found or policy is None:
-        raise PolicyError(toml.once_a_place(found))
+        problems_found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unfounded(policy)]
+    if problems_found or policy is None:
+        raise PolicyError(toml.once_a_place(problems_found))
     policy.read_from(content, whole, file)
     return policy
 
 
-def _unfounded(policy: Policy) -> Iterator[tuple[problems.Place, str]]:
+def _unfounded(policy: Policy) -> Iterator[tuple[problems.KeyPath, str]]:
     """Waivers that nobody may give, or for longer than anybody may."""
-    for position, one in enumerate(policy.waiver):
-        place: problems.Place = ("waiver", position)
+    for position, waiver in enumerate(policy.waiver):
+        place: problems.KeyPath = ("waiver", position)
         if policy.waivers is None:
             yield place, "nobody may waive by this policy; add [waivers] with by and until, or leave the waiver out"
             continue
-        if one.by not in policy.waivers.by:
+        if waiver.by not in policy.waivers.by:
             people = ", ".join(map(visible, policy.waivers.by))
-            yield (*place, "by"), f"expected one of those in waivers.by ({people}), found {visible(one.by)}"
-        if one.until > policy.waivers.until:
-            yield (*place, "until"), f"expected at most waivers.until, {policy.waivers.until}, found {one.until}"
+            yield (*place, "by"), f"expected one of those in waivers.by ({people}), found {visible(waiver.by)}"
+        if waiver.until > policy.waivers.until:
+            yield (*place, "until"), f"expected at most waivers.until, {policy.waivers.until}, found {waiver.until}"
 
 
 def required_by(wanted: str, names: Iterable[str]) -> list[str]:

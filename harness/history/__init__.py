@@ -1,7 +1,7 @@
 """Every quantity of a store over its firmware versions: gathered from the store, drawn as one page."""
 
 from harness.history.entries import entry
-from harness.history.gather import History, gather
 from harness.history.page import render
+from harness.history.runs import StoreHistory, read_history
 
-__all__ = ["History", "entry", "gather", "render"]
+__all__ = ["StoreHistory", "entry", "read_history", "render"]

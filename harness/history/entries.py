@@ -5,18 +5,18 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from harness.history.gather import History, Key, Quantity, Rig
+from harness.history.decision_view import view_of
 from harness.history.plot import band_of
-from harness.history.told import told
-from harness.store.histories import Level
+from harness.history.runs import Key, QuantityHistory, RigHistory, StoreHistory
+from harness.store.histories import ReleaseLevel
 
 
-def entry(history: History) -> dict[str, Any]:
+def entry(history: StoreHistory) -> dict[str, Any]:
     """What `--json` says."""
     return {"store": history.store, "simulated": history.simulated, "rigs": [_rig(rig) for rig in history.rigs]}
 
 
-def _rig(rig: Rig) -> dict[str, Any]:
+def _rig(rig: RigHistory) -> dict[str, Any]:
     places = {release.key: place for place, release in enumerate(rig.releases)}
     return {
         "rig": rig.name,
@@ -39,7 +39,7 @@ def _rig(rig: Rig) -> dict[str, Any]:
             }
             for run in rig.drawn
         ],
-        "decisions": [asdict(told(decision)) for decision in rig.decisions],
+        "decisions": [asdict(view_of(decision)) for decision in rig.decisions],
         "looked_over": rig.watched.runs,
         "findings": [asdict(finding) for finding in rig.watched.findings],
         "why_not": rig.watched.why_not,
@@ -49,7 +49,7 @@ def _rig(rig: Rig) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _quantity(quantity: Quantity, places: dict[Key, int]) -> dict[str, Any]:
+def _quantity(quantity: QuantityHistory, places: dict[Key, int]) -> dict[str, Any]:
     """`versions` count from 0 in the rig's list; `newest` are run, value and standard uncertainty."""
     return {
         "name": quantity.name,
@@ -61,7 +61,7 @@ def _quantity(quantity: Quantity, places: dict[Key, int]) -> dict[str, Any]:
     }
 
 
-def _level(level: Level, place: int) -> dict[str, Any]:
+def _level(level: ReleaseLevel, place: int) -> dict[str, Any]:
     band = band_of(level)
     return {
         "version": place, "runs": level.runs, "mean": level.mean, "s": level.s, "low": level.low, "high": level.high,

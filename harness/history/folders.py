@@ -26,11 +26,11 @@ def reports(store: Store, runs: Sequence[StoredRun]) -> dict[int, Path]:
     by_start: dict[str, list[StoredRun]] = {}
     for run in runs:
         by_start.setdefault(run.started_utc, []).append(run)
-    found: dict[int, Path] = {}
+    page_of_run: dict[int, Path] = {}
     try:
         pages = sorted(folder.glob(f"*/{PAGE}"))
     except OSError:
-        return found
+        return page_of_run
     for page in pages:
         try:
             with page.with_name(FILE).open("rb") as stream:
@@ -40,11 +40,11 @@ def reports(store: Store, runs: Sequence[StoredRun]) -> dict[int, Path]:
                 if maybe:
                     text += stream.read()
             for run in maybe:
-                if run.id not in found and store.text(run.id) == text:
-                    found[run.id] = page
+                if run.id not in page_of_run and store.text(run.id) == text:
+                    page_of_run[run.id] = page
         except (OSError, ValueError, HarnessError):
             continue  # a folder that cannot be read is no folder to point to
-    return found
+    return page_of_run
 
 
 def _utc(text: bytes) -> str:

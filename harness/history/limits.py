@@ -15,7 +15,7 @@ NONE: Ends = (None, None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class ShownLimits:
     """Of one quantity; None where there is no limit on that side."""
 
     model: Ends = NONE
@@ -26,7 +26,7 @@ class Limits:
     """The same with their guard bands: inside them a value conforms."""
 
 
-def limits_of(store: Store, runs: Sequence[StoredRun]) -> tuple[StoredRun | None, dict[str, Limits], list[str]]:
+def limits_of(store: Store, runs: Sequence[StoredRun]) -> tuple[StoredRun | None, dict[str, ShownLimits], list[str]]:
     """The newest run of `runs` (in their order) that came to its end, its limits by quantity, and what went wrong."""
     whole = [run for run in runs if run.finished]
     if not whole:
@@ -36,18 +36,18 @@ def limits_of(store: Store, runs: Sequence[StoredRun]) -> tuple[StoredRun | None
         verdicts = store.record(newest.id).verdicts
     except HarnessError as error:
         return None, {}, [f"no limits are shown: {error}"]
-    found: dict[str, Limits] = {}
+    limits_by_name: dict[str, ShownLimits] = {}
     for verdict in verdicts:
-        found[verdict.name] = _with(found.get(verdict.name, Limits()), verdict)
-    return newest, {name: limits for name, limits in found.items() if limits != Limits()}, []
+        limits_by_name[verdict.name] = _with(limits_by_name.get(verdict.name, ShownLimits()), verdict)
+    return newest, {name: limits for name, limits in limits_by_name.items() if limits != ShownLimits()}, []
 
 
-def _with(known: Limits, verdict: Verdict) -> Limits:
+def _with(known: ShownLimits, verdict: Verdict) -> ShownLimits:
     requirement = verdict.requirement
     if requirement is None:
-        return Limits(model=_ends(verdict.limits), required=known.required, accepted=known.accepted)
+        return ShownLimits(model=_ends(verdict.limits), required=known.required, accepted=known.accepted)
     stated = requirement.low, requirement.high
-    return Limits(model=known.model, required=stated, accepted=_ends(verdict.limits))
+    return ShownLimits(model=known.model, required=stated, accepted=_ends(verdict.limits))
 
 
 def _ends(limits: tuple[float, float] | None) -> Ends:

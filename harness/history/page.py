@@ -15,10 +15,10 @@ from markupsafe import Markup
 
 from harness.base.words import visible
 from harness.gate import Word
-from harness.history.gather import VERSIONS, History, Quantity, Rig
+from harness.history.decision_view import DecisionView, view_of
 from harness.history.limits import Ends
 from harness.history.plot import band_of, columns_of, limits_are_far, plot
-from harness.history.told import Told, told
+from harness.history.runs import VERSIONS, QuantityHistory, RigHistory, StoreHistory
 from harness.nouns.standing import of_exit_code, standing_of
 from harness.report.marks import MARKS
 from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, with_uncertainty
@@ -26,7 +26,7 @@ from harness.report.page import ORDER
 from harness.report.shell import filled
 from harness.report.titles import check_title, described, quantity_title, spaced
 from harness.store import StoredRun
-from harness.store.histories import Level, Release
+from harness.store.histories import Release, ReleaseLevel
 
 SHOWN = 8
 """Characters of a build's hash (arbitrary: enough to tell a few builds apart)."""
@@ -56,7 +56,7 @@ class Group:
     figures: Sequence[Figure]
 
 
-def render(history: History, *, beside: Path) -> str:
+def render(history: StoreHistory, *, beside: Path) -> str:
     """The page as text. `beside` is the folder that it will lie in, from which its links go."""
     sections = [_section(rig, number, history.store, beside) for number, rig in enumerate(history.rigs, 1)]
     releases = [release for rig in history.rigs for release in rig.releases]
@@ -74,7 +74,7 @@ def render(history: History, *, beside: Path) -> str:
     )
 
 
-def _title(history: History) -> str:
+def _title(history: StoreHistory) -> str:
     names = [rig.name for rig in history.rigs]
     return f"History of rig {names[0]}" if len(names) == 1 else f"History of {len(names)} rigs"
 
@@ -84,7 +84,7 @@ def many(count: int, word: str) -> str:
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
-def _section(rig: Rig, number: int, store: str, beside: Path) -> dict[str, Any]:
+def _section(rig: RigHistory, number: int, store: str, beside: Path) -> dict[str, Any]:
     anchor = f"s{number}"
     links = {run.id: _link(rig, run, anchor, beside) for run in rig.drawn}
     columns = columns_of(rig)
@@ -108,7 +108,7 @@ def _section(rig: Rig, number: int, store: str, beside: Path) -> dict[str, Any]:
         "counts": f"{many(rig.runs, 'run')}, {many(len(rig.releases) + rig.older, 'firmware version')}",
         "aggregated": _aggregated(rig),
         "releases": [_release(rig, release) for release in reversed(rig.releases)],
-        "decisions": [_decision(told(decision)) for decision in reversed(rig.decisions)],
+        "decisions": [_decision(view_of(decision)) for decision in reversed(rig.decisions)],
         "findings": _findings(rig, anchor),
         "groups": [
             Group(anchor=f"{anchor}-g{place}", title=title, figures=figures)
@@ -124,7 +124,7 @@ def _identity(name: str) -> str:
     return "".join(letter if letter in PLAIN else "-" for letter in name)
 
 
-def _link(rig: Rig, run: StoredRun, anchor: str, beside: Path) -> str:
+def _link(rig: RigHistory, run: StoredRun, anchor: str, beside: Path) -> str:
     """Where a click on a run leads: its page, or its row in the table of runs."""
     page = rig.reports.get(run.id)
     if page is None:
@@ -135,7 +135,7 @@ def _link(rig: Rig, run: StoredRun, anchor: str, beside: Path) -> str:
         return page.absolute().as_uri()
 
 
-def _aggregated(rig: Rig) -> str:
+def _aggregated(rig: RigHistory) -> str:
     parts = []
     if rig.runs > len(rig.drawn):
         parts.append(
@@ -147,7 +147,7 @@ def _aggregated(rig: Rig) -> str:
     return " ".join(parts)
 
 
-def _newest(quantity: Quantity) -> str:
+def _newest(quantity: QuantityHistory) -> str:
     for entry in reversed(quantity.entries):
         if entry.value is not None:
             half = 2.0 * entry.u if entry.u else None
@@ -155,7 +155,7 @@ def _newest(quantity: Quantity) -> str:
     return ""
 
 
-def _facts(rig: Rig, quantity: Quantity) -> list[str]:
+def _facts(rig: RigHistory, quantity: QuantityHistory) -> list[str]:
     """Limits and baseline in words."""
     facts = []
     if quantity.limits is not None and rig.judged is not None:
@@ -180,13 +180,13 @@ def _between(ends: Ends, unit: str) -> str:
     return "" if high is None else f"at most {in_unit(high, unit)}"
 
 
-def _levels(rig: Rig, quantity: Quantity) -> list[dict[str, str]]:
+def _levels(rig: RigHistory, quantity: QuantityHistory) -> list[dict[str, str]]:
     """A row a firmware version, the newest first."""
     shown = [(release, quantity.levels[release.key]) for release in rig.releases if release.key in quantity.levels]
     return [_level(release, level, quantity.unit) for release, level in reversed(shown)]
 
 
-def _level(release: Release, level: Level, unit: str) -> dict[str, str]:
+def _level(release: Release, level: ReleaseLevel, unit: str) -> dict[str, str]:
     """Values with the digits that their scatter supports."""
     factor, text = prefix_for(level.mean, unit)
 
@@ -214,7 +214,7 @@ def _version(name: str | None, version: str | None) -> str:
     return visible(f"{name or ''} {version or ''}".strip() or "not stated")
 
 
-def _release(rig: Rig, release: Release) -> dict[str, Any]:
+def _release(rig: RigHistory, release: Release) -> dict[str, Any]:
     decided = [one for one in rig.decisions if release.key == (rig.name, one.firmware_name, one.firmware_version)]
     return {
         "version": _version(release.firmware_name, release.firmware_version),
@@ -224,7 +224,7 @@ def _release(rig: Rig, release: Release) -> dict[str, Any]:
         "boards": release.boards,
         "endings": ", ".join(f"{count} × {_ending(code)}" for code, count in release.endings.items()),
         # All of them, the newest first: builds of one version may have been decided on otherwise.
-        "gate": [_decision(told(one)) for one in reversed(decided)],
+        "gate": [_decision(view_of(one)) for one in reversed(decided)],
     }
 
 
@@ -237,7 +237,7 @@ def _ending(code: int | None) -> str:
     return "unfinished" if code is None else f"exit {code}"
 
 
-def _decision(decision: Told) -> dict[str, Any]:
+def _decision(decision: DecisionView) -> dict[str, Any]:
     mark = MARKS[standing_of(Word, decision.word)]
     return {
         "told": decision,
@@ -248,22 +248,22 @@ def _decision(decision: Told) -> dict[str, Any]:
     }
 
 
-def _findings(rig: Rig, anchor: str) -> dict[str, Any]:
+def _findings(rig: RigHistory, anchor: str) -> dict[str, Any]:
     lines = []
     known = {quantity.name for quantity in rig.quantities if quantity.levels}
-    for one in rig.watched.findings:
-        if one.kind == "step":
-            exchanged = ", ".join(one.exchanged)
+    for finding in rig.watched.findings:
+        if finding.kind == "step":
+            exchanged = ", ".join(finding.exchanged)
             cause = f"exchanged there: {exchanged}" if exchanged else "nothing that a record shows was exchanged there"
-            words = f"the mean makes a step of {in_unit(one.shift, one.unit)} at run {one.run}; {cause}"
+            words = f"the mean makes a step of {in_unit(finding.shift, finding.unit)} at run {finding.run}; {cause}"
         else:
-            words = f"drifts: its average left the limits at run {one.run}"
-        link = f"#{anchor}-{_identity(one.name)}" if one.name in known else ""
-        lines.append({"where": spaced(one.name), "link": link, "words": visible(words)})
+            words = f"drifts: its average left the limits at run {finding.run}"
+        link = f"#{anchor}-{_identity(finding.name)}" if finding.name in known else ""
+        lines.append({"where": spaced(finding.name), "link": link, "words": visible(words)})
     return {"lines": lines, "runs": rig.watched.runs, "why_not": visible(rig.watched.why_not)}
 
 
-def _runs(rig: Rig, links: Mapping[int, str], anchor: str) -> list[dict[str, Any]]:
+def _runs(rig: RigHistory, links: Mapping[int, str], anchor: str) -> list[dict[str, Any]]:
     """A row a drawn run, the newest first."""
     before = {run.id: earlier for earlier, run in pairwise(rig.drawn)}
     return [

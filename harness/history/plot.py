@@ -12,14 +12,14 @@ from xml.etree import ElementTree as Tree
 from markupsafe import Markup
 
 from harness.base.words import visible
-from harness.history.gather import Key, Quantity, Rig
+from harness.history.runs import Key, QuantityHistory, RigHistory
 from harness.nouns.coverage import student_quantile
 from harness.nouns.results import Outcome
 from harness.nouns.standing import Standing, standing_of, worst
 from harness.report import svg
 from harness.report.marks import MARKS
 from harness.report.numbers import in_unit, prefix_for
-from harness.store.histories import Entry, Level
+from harness.store.histories import ReleaseLevel, RunEntry
 
 WIDTH, HEIGHT = 480.0, 236.0
 LEFT, RIGHT, TOP, BOTTOM = 70.0, 10.0, 28.0, 46.0
@@ -38,7 +38,7 @@ ROOM = 0.08
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
+class VersionColumn:
     """Where a firmware version stands."""
 
     left: float
@@ -57,7 +57,7 @@ class Column:
         return self.left + room, self.right - room
 
 
-def band_of(level: Level) -> tuple[float, float] | None:
+def band_of(level: ReleaseLevel) -> tuple[float, float] | None:
     """Where a further run of a version would lie 95 times in 100, from how its runs scatter; None with too few.
 
     mean +- t s sqrt(1 + 1/n), t the Student quantile for n - 1 degrees of freedom: the prediction interval of a
@@ -69,27 +69,33 @@ def band_of(level: Level) -> tuple[float, float] | None:
     return level.mean - half, level.mean + half
 
 
-def columns_of(rig: Rig) -> dict[Key, Column]:
+def columns_of(rig: RigHistory) -> dict[Key, VersionColumn]:
     """Versions from left to right; those with many drawn runs are wider."""
     drawn = Counter(_keys(rig).values())
     widths = {release.key: math.sqrt(1.0 + drawn[release.key]) for release in rig.releases}
     scale = (WIDTH - LEFT - RIGHT) / sum(widths.values())
-    columns: dict[Key, Column] = {}
+    columns: dict[Key, VersionColumn] = {}
     left = LEFT
     for release in rig.releases:
         right = left + scale * widths[release.key]
         label = visible(release.firmware_version or "not stated")
-        columns[release.key] = Column(left=left, right=right, label=label)
+        columns[release.key] = VersionColumn(left=left, right=right, label=label)
         left = right
     return columns
 
 
-def plot(rig: Rig, quantity: Quantity, columns: Mapping[Key, Column], links: Mapping[int, str], name: str) -> Markup:
+def plot(
+    rig: RigHistory,
+    quantity: QuantityHistory,
+    columns: Mapping[Key, VersionColumn],
+    links: Mapping[int, str],
+    name: str,
+) -> Markup:
     """The drawing; `links` says where a run's page or row is, `name` makes its ids unique on the page."""
     factor, unit = prefix_for(_size(quantity), quantity.unit)
     low, high, far = _range(quantity)
-    up = svg.Scale(low=low / factor, high=high / factor, start=HEIGHT - BOTTOM, end=TOP)
-    across = svg.Scale(low=0.0, high=1.0, start=LEFT, end=WIDTH - RIGHT)
+    up = svg.AxisScale(low=low / factor, high=high / factor, start=HEIGHT - BOTTOM, end=TOP)
+    across = svg.AxisScale(low=0.0, high=1.0, start=LEFT, end=WIDTH - RIGHT)
     described = (
         f"{visible(quantity.name)} over {len(quantity.levels)} firmware versions; the table below has the numbers."
     )
@@ -110,37 +116,37 @@ def plot(rig: Rig, quantity: Quantity, columns: Mapping[Key, Column], links: Map
     return Markup(Tree.tostring(root, encoding="unicode"))  # text was escaped by the serialiser
 
 
-def limits_are_far(quantity: Quantity) -> bool:
+def limits_are_far(quantity: QuantityHistory) -> bool:
     """Whether the limits lie so far out that the drawing leaves them to the words beside it."""
     return _range(quantity)[2]
 
 
-def standing(entry: Entry) -> Standing:
+def standing(entry: RunEntry) -> Standing:
     """What a run's verdicts say of a quantity."""
     return worst(standing_of(Outcome, word) for word in (entry.outcome, entry.conformity) if word)
 
 
-def _keys(rig: Rig) -> dict[int, Key]:
+def _keys(rig: RigHistory) -> dict[int, Key]:
     """Firmware versions of the drawn runs."""
     return {run.id: (run.rig, run.firmware_name, run.firmware_version) for run in rig.drawn}
 
 
-def _size(quantity: Quantity) -> float:
+def _size(quantity: QuantityHistory) -> float:
     return max((max(abs(level.low), abs(level.high)) for level in quantity.levels.values()), default=0.0)
 
 
-def _measured(quantity: Quantity) -> list[float]:
+def _measured(quantity: QuantityHistory) -> list[float]:
     values = [end for level in quantity.levels.values() for end in (level.low, level.high)]
     values += [end for level in quantity.levels.values() for end in band_of(level) or ()]
     values += [entry.value for entry in quantity.entries if entry.value is not None]
     return values + ([quantity.reference.mean] if quantity.reference else [])
 
 
-def _range(quantity: Quantity) -> tuple[float, float, bool]:
+def _range(quantity: QuantityHistory) -> tuple[float, float, bool]:
     """Lowest and highest of the drawing, and whether limits are too far out for it."""
     measured = _measured(quantity)
-    found = quantity.limits
-    ends = [end for pair in ((found.model, found.required) if found else ()) for end in pair if end is not None]
+    limits = quantity.limits
+    ends = [end for pair in ((limits.model, limits.required) if limits else ()) for end in pair if end is not None]
     size = max(map(abs, measured))
     if max(measured) - min(measured) <= ROUNDING * size:
         measured = measured[-1:]  # the rest is rounding, and no axis has numbers for it
@@ -150,7 +156,7 @@ def _range(quantity: Quantity) -> tuple[float, float, bool]:
     return low, high, far
 
 
-def _limits(root: Tree.Element, quantity: Quantity, up: svg.Scale, factor: float) -> None:
+def _limits(root: Tree.Element, quantity: QuantityHistory, up: svg.AxisScale, factor: float) -> None:
     if quantity.limits is None:
         return
     low, high = quantity.limits.model
@@ -164,7 +170,7 @@ def _limits(root: Tree.Element, quantity: Quantity, up: svg.Scale, factor: float
             svg.line(root, LEFT, up(end / factor), WIDTH - RIGHT, up(end / factor), "required")
 
 
-def _versions(root: Tree.Element, columns: Sequence[Column], up: svg.Scale) -> None:
+def _versions(root: Tree.Element, columns: Sequence[VersionColumn], up: svg.AxisScale) -> None:
     """Names under the columns, as many as have room, the newest first; a line between columns."""
     for column in columns[1:] if len(columns) <= APART else ():
         svg.line(root, column.left, up.start, column.left, up.end, "between")
@@ -180,7 +186,9 @@ def _versions(root: Tree.Element, columns: Sequence[Column], up: svg.Scale) -> N
     svg.text(root, (LEFT + WIDTH - RIGHT) / 2, up.start + 38, "firmware version", "label")
 
 
-def _level(root: Tree.Element, level: Level, column: Column, up: svg.Scale, factor: float, *, reach: bool) -> None:
+def _level(
+    root: Tree.Element, level: ReleaseLevel, column: VersionColumn, up: svg.AxisScale, factor: float, *, reach: bool
+) -> None:
     left, right = column.inside
     if (band := band_of(level)) is not None:
         top, bottom = up(band[1] / factor), up(band[0] / factor)
@@ -194,14 +202,14 @@ def _level(root: Tree.Element, level: Level, column: Column, up: svg.Scale, fact
 def _runs(
     root: Tree.Element,
     keys: Mapping[int, Key],
-    quantity: Quantity,
-    columns: Mapping[Key, Column],
-    up: svg.Scale,
+    quantity: QuantityHistory,
+    columns: Mapping[Key, VersionColumn],
+    up: svg.AxisScale,
     factor: float,
     links: Mapping[int, str],
 ) -> None:
     """A mark a run, in the order of their starts. Each leads to the run; by keyboard the table of runs does."""
-    inside: dict[Key, list[Entry]] = {}
+    inside: dict[Key, list[RunEntry]] = {}
     for entry in quantity.entries:
         if entry.value is not None and keys[entry.run_id] in columns:
             inside.setdefault(keys[entry.run_id], []).append(entry)

@@ -9,7 +9,7 @@ from harness.base.errors import HarnessError
 from harness.base.words import visible
 from harness.store import Store, StoredRun
 
-LOOKED_OVER = 12
+WATCHED_RUNS = 12
 """Newest runs that are looked over. Arbitrary: each record takes some 50 ms to read and to refer to one temperature
 and supply, which a page of many runs cannot wait for."""
 LEAST = 5
@@ -17,7 +17,7 @@ LEAST = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class DriftFinding:
     """A drift or a step of one quantity. `run` is the first after the step, or at which the drift was seen."""
 
     name: str
@@ -30,37 +30,37 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Watched:
+class DriftWatch:
     """What looking over the newest runs found; `why_not` says in words why nobody looked."""
 
     runs: int = 0
-    findings: Sequence[Finding] = ()
+    findings: Sequence[DriftFinding] = ()
     why_not: str = ""
 
 
-def watched(store: Store, runs: Sequence[StoredRun]) -> Watched:
+def watch_drift(store: Store, runs: Sequence[StoredRun]) -> DriftWatch:
     """Drifts and steps over the newest of `runs`, which are in the order in which they were started."""
-    newest = [run for run in runs if run.finished][-LOOKED_OVER:]
+    newest = [run for run in runs if run.finished][-WATCHED_RUNS:]
     if len(newest) < LEAST:
-        return Watched(why_not=f"looked for with {LEAST} finished runs or more, found {len(newest)}")
-    from harness.compare import history
+        return DriftWatch(why_not=f"looked for with {LEAST} finished runs or more, found {len(newest)}")
+    from harness.compare import series_of
 
     try:
         records = [store.record(run.id) for run in newest]
-        found = history(records)
+        series = series_of(records)
     except HarnessError as error:
-        return Watched(why_not=visible(str(error)))
-    findings: list[Finding] = []
-    for one in found:
-        if one.change is not None:
-            run = newest[one.records[one.change.at]].id
+        return DriftWatch(why_not=visible(str(error)))
+    findings: list[DriftFinding] = []
+    for quantity in series:
+        if quantity.change is not None:
+            run = newest[quantity.records[quantity.change.at]].id
             findings.append(
-                Finding(
-                    name=one.name, kind="step", run=run, shift=one.change.shift, unit=one.unit,
-                    exchanged=one.exchanged,
+                DriftFinding(
+                    name=quantity.name, kind="step", run=run, shift=quantity.change.shift, unit=quantity.unit,
+                    exchanged=quantity.exchanged,
                 )
             )  # fmt: skip
-        elif one.average.out_at is not None:
-            run = newest[one.records[one.average.out_at]].id
-            findings.append(Finding(name=one.name, kind="drift", run=run, shift=None, unit=one.unit))
-    return Watched(runs=len(newest), findings=findings)
+        elif quantity.average.out_at is not None:
+            run = newest[quantity.records[quantity.average.out_at]].id
+            findings.append(DriftFinding(name=quantity.name, kind="drift", run=run, shift=None, unit=quantity.unit))
+    return DriftWatch(runs=len(newest), findings=findings)

@@ -32,7 +32,7 @@ PARTED = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CauseFound:
+class NamedCause:
     """A cause that explains all that was measured: where, how large, and which deviations it explains."""
 
     name: str
@@ -52,7 +52,7 @@ class Diagnosis:
     """
 
     differs: tuple[str, ...] = ()
-    causes: tuple[CauseFound, ...] = ()
+    causes: tuple[NamedCause, ...] = ()
     parted_by: tuple[str, ...] = ()
 
     @property
@@ -176,7 +176,7 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
             name = Name(verdict.name)
             expected.setdefault(name.motor, {})[name.suffix] = verdict.expected.quantity.value
     motors = tuple(dict.fromkeys(motor for v in judged if (motor := Name(v.name).motor)))
-    found = []
+    causes_found = []
     for cause in causes:
         fits = [
             fit
@@ -184,8 +184,8 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
             if (fit := _try(_Claim(cause, place, expected), items, differs)) is not None
         ]
         if fits:
-            found.append(min(fits, key=lambda fit: fit[0])[1])
-    return Diagnosis(differs=differs, causes=tuple(found), parted_by=_parted_by(found, causes, items))
+            causes_found.append(min(fits, key=lambda fit: fit[0])[1])
+    return Diagnosis(differs=differs, causes=tuple(causes_found), parted_by=_parted_by(causes_found, causes, items))
 
 
 def _places(cause: Cause, motors: tuple[str, ...]) -> list[tuple[str, ...]]:
@@ -194,7 +194,7 @@ def _places(cause: Cause, motors: tuple[str, ...]) -> list[tuple[str, ...]]:
     return single + ([motors] if len(motors) != 1 or cause.where == "rig" else [])
 
 
-def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[float, CauseFound] | None:
+def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[float, NamedCause] | None:
     """The claim with its sizes and worst residual, or None where it does not explain everything."""
     effects = {item.name: claim.effect(item) for item in items}
     for name in differs:
@@ -213,7 +213,7 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
         return None
     if any(not size.low <= sizes[name] <= size.high for name, size in claim.cause.sizes.items()):
         return None
-    return _worst(claim, bound, effects, sizes), CauseFound(
+    return _worst(claim, bound, effects, sizes), NamedCause(
         name=claim.cause.name,
         words=_in_words(claim, items, sizes),
         motors=claim.motors,
@@ -245,11 +245,11 @@ def _fitted(claim: _Claim, touched: list[_Item], effects: Mapping[str, Effect | 
     """Sizes by least squares over what the claim touches; where that will not hold, by the least worst residual."""
     sizes = {name: _first_guess(claim, touched, effects, name) for name in claim.cause.sizes}
 
-    def squares(tried: Mapping[str, float]) -> float:
-        return math.fsum(min(claim.misfit(item, effects[item.name], tried), 1e6) ** 2 for item in touched)
+    def squares(sizes: Mapping[str, float]) -> float:
+        return math.fsum(min(claim.misfit(item, effects[item.name], sizes), 1e6) ** 2 for item in touched)
 
-    def worst(tried: Mapping[str, float]) -> float:
-        return _worst(claim, touched, effects, tried)
+    def worst(sizes: Mapping[str, float]) -> float:
+        return _worst(claim, touched, effects, sizes)
 
     sizes = _searched(sizes, squares)
     return sizes if worst(sizes) <= 1.0 else _searched(sizes, worst)
@@ -312,20 +312,20 @@ def _in_words(claim: _Claim, items: list[_Item], sizes: Mapping[str, float]) -> 
     return f"{' and '.join(claim.motors)}: {words}"
 
 
-def _parted_by(found: list[CauseFound], causes: Sequence[Cause], items: list[_Item]) -> tuple[str, ...]:
+def _parted_by(named: list[NamedCause], causes: Sequence[Cause], items: list[_Item]) -> tuple[str, ...]:
     """Quantities that these causes predict differently and that were not measured well enough; then other means."""
-    if len(found) < 2:
+    if len(named) < 2:
         return ()
     rows = {cause.name: cause for cause in causes}
-    told = {item.suffix for item in items if item.outcome in (Outcome.AGREES, Outcome.DIFFERS)}
-    suffixes = dict.fromkeys(key for cause in found for key in rows[cause.name].effects if not key.endswith("*"))
+    decided = {item.suffix for item in items if item.outcome in (Outcome.AGREES, Outcome.DIFFERS)}
+    suffixes = dict.fromkeys(key for cause in named for key in rows[cause.name].effects if not key.endswith("*"))
     parting = []
     for key in suffixes:
-        signs = [_signature(rows[cause.name].effect(key), cause.sizes) for cause in found]
+        signs = [_signature(rows[cause.name].effect(key), cause.sizes) for cause in named]
         known = [sign for sign in signs if sign is not None]
-        if key not in told and len(known) > 1 and max(known) - min(known) > PARTED:
+        if key not in decided and len(known) > 1 and max(known) - min(known) > PARTED:
             parting.append(f"{words_of(key)} ({key})")
-    return (*parting, *dict.fromkeys(cause.settled_by for cause in found if cause.settled_by))
+    return (*parting, *dict.fromkeys(cause.settled_by for cause in named if cause.settled_by))
 
 
 def _signature(effect: Effect | None, sizes: Mapping[str, float]) -> float | None:

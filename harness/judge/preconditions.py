@@ -21,17 +21,17 @@ def loop_unsafe(
     for quantity in ("direction", "pole_pairs", "phase_order", "offset"):
         if (name := f"{motor}.commutation.{quantity}") in differing:
             return f"because {name} differs: the loop could run away"
-    found: dict[str, float] = {}
+    values: dict[str, float] = {}
     for quantity in ("direction", "pole_pairs", "offset"):
         result = results.get(f"{motor}.commutation.{quantity}")
         if not isinstance(result, Measurement):
             return f"because {motor}.commutation.{quantity} is not known: the loop could run away"
-        found[quantity] = result.quantity.value
-    if round(found["pole_pairs"]) != declared.pole_pairs or found["direction"] * declared.direction <= 0.0:
+        values[quantity] = result.quantity.value
+    if round(values["pole_pairs"]) != declared.pole_pairs or values["direction"] * declared.direction <= 0.0:
         return f"because {motor}'s pole pairs or direction are not those that the firmware declares"
     turn_rad = math.tau * declared.offset_count / declared.counts_per_turn
     declared_offset_rad = -declared.direction * declared.pole_pairs * turn_rad
-    apart_rad = math.remainder(found["offset"] - declared_offset_rad, math.tau)
+    apart_rad = math.remainder(values["offset"] - declared_offset_rad, math.tau)
     if abs(apart_rad) > OFFSET_LIMIT_RAD:
         return (
             f"because {motor}'s electrical offset is {math.degrees(apart_rad):+.0f} degrees from the one that the "

@@ -53,14 +53,14 @@ UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
 class Rule:
     """What was fixed before measuring: how many numbers, at which risks, and what must be seen.
 
-    `planned` is the number of decisions (see `decisions`), `looks` how many times each may be taken.
+    `planned` is the number of decisions (see `decisions`), `runs_sharing_risk` how many times each may be taken.
     The keys of `detect` and `requirements` are `check.quantity`, for every motor, or `motor.check.quantity`.
     """
 
     planned: int
     false_alarm_risk: float = 0.01
     false_acceptance_risk: float = 0.05
-    looks: int = 1
+    runs_sharing_risk: int = 1
     detect: Mapping[str, Detect] = field(default_factory=dict)
     requirements: Mapping[str, Requirement] = field(default_factory=dict)
     gauge: Mapping[str, Gauge] = field(default_factory=dict)
@@ -68,8 +68,10 @@ class Rule:
     gauge_share_max: float = GAUGE_SHARE_MAX
 
     def __post_init__(self) -> None:
-        if self.planned < 1 or self.looks < 1:
-            raise ValueError(f"a rule needs at least one decision and one look, found {self.planned}, {self.looks}")
+        if self.planned < 1 or self.runs_sharing_risk < 1:
+            raise ValueError(
+                f"a rule needs at least one decision and one run, found {self.planned}, {self.runs_sharing_risk}"
+            )
         for risk in (self.false_alarm_risk, self.false_acceptance_risk):
             if not 0.0 < risk < 1.0:
                 raise ValueError(f"a risk lies between 0 and 1, found {risk}")
@@ -77,7 +79,7 @@ class Rule:
     @property
     def risk_each(self) -> float:
         """One decision's share of the false-alarm risk: 1 - (1 - R)^(1/N)."""
-        return shared_risk(self.false_alarm_risk, self.planned * self.looks)
+        return shared_risk(self.false_alarm_risk, self.planned * self.runs_sharing_risk)
 
     def detect_for(self, name: str) -> Detect | None:
         """The `detect` entry for a quantity, the one for its motor first."""

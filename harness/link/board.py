@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from harness.link import files, snippets
 from harness.link.console import Console
-from harness.link.run import Run
+from harness.link.run import ScriptRun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +34,7 @@ class Board(Console):
         """What the board says of itself."""
         return BoardIdentity(**ast.literal_eval(self.execute(snippets.IDENTITY)))
 
-    def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> Run:
+    def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> ScriptRun:
         """Start a script that sends frames. `timeout_s`: until it is started.
 
         `heartbeat_s`: while the host waits for frames it sends an empty line this often (the script reads
@@ -44,7 +44,7 @@ class Board(Console):
             names = ("frames.py", "inbox.py") if "select" in self.abilities else ("frames.py",)
             self.deploy({name: snippets.device_script(name) for name in names})
         self.port.listen()
-        run = Run(self, heartbeat_s=heartbeat_s)
+        run = ScriptRun(self, heartbeat_s=heartbeat_s)
         self.start(snippets.framed(source), framed=True)
         run.wait_started(timeout_s)
         return run

@@ -11,12 +11,12 @@ from itertools import count
 from typing import Self
 
 from harness.base.clock import Clock
-from harness.base.closing import Closing
+from harness.base.closable import Closable
 from harness.base.errors import BenchError, BoardBusy, DeviceError, Interrupted, LinkError, LinkTimeout
 from harness.link import snippets
 from harness.link.port import Port
-from harness.link.protocol import Ended, Entered, Happening, Output, RawRepl, Restarted, State
-from harness.link.wire import Damaged
+from harness.link.protocol import Output, RawPrompt, RawRepl, ReplEvent, Restart, ScriptEnd, State
+from harness.link.wire import DamagedFrame
 
 log = logging.getLogger("harness.link")
 
@@ -32,7 +32,7 @@ _ATTEMPT_S = 0.5
 """Wait for the raw prompt before interrupting again (arbitrary)."""
 
 
-class Console(Closing):
+class Console(Closable):
     """One board's console. Open it with `open`; a context manager that leaves the board at its friendly prompt.
 
     `make_safe_source` is the first thing executed after any interrupt: all phase pins off.
@@ -94,7 +94,7 @@ class Console(Closing):
             attempt_s = min(deadline_s, self.clock.now_s() + _ATTEMPT_S)
             while self.clock.now_s() < attempt_s and (data := self.port.read(attempt_s)):
                 heard += data
-                entered = any(isinstance(happening, Entered) for happening in self._repl.receive(data))
+                entered = any(isinstance(happening, RawPrompt) for happening in self._repl.receive(data))
                 self.flush()
                 if entered:
                     self._make_safe()
@@ -109,7 +109,7 @@ class Console(Closing):
     def _make_safe(self) -> None:
         if self.make_safe_source:
             self.start(self.make_safe_source, framed=False)
-            self._until(Ended, SAFE_S, "making safe", recover=False)
+            self._until(ScriptEnd, SAFE_S, "making safe", recover=False)
 
     def interrupt(self, timeout_s: float = 5.0) -> None:
         """Stop what runs, and make the board safe."""
@@ -120,7 +120,7 @@ class Console(Closing):
         self.deployed.clear()
         self._repl.soft_reset()
         self.flush()
-        heard = self._until(Restarted, timeout_s, "soft reset")
+        heard = self._until(Restart, timeout_s, "soft reset")
         log.debug("soft reset: %r", heard)
 
     def execute(self, source: str, timeout_s: float = 5.0) -> str:
@@ -129,7 +129,7 @@ class Console(Closing):
         Raises DeviceError (it raised), LinkTimeout (interrupted and made safe first), LinkError.
         """
         self.start(source, framed=False)
-        return _text(self._until(Ended, timeout_s, "script"))
+        return _text(self._until(ScriptEnd, timeout_s, "script"))
 
     @property
     def abilities(self) -> frozenset[str]:
@@ -157,7 +157,7 @@ class Console(Closing):
         if data := self._repl.take():
             self.port.write(data)
 
-    def hear(self, deadline_s: float) -> list[Happening] | None:
+    def hear(self, deadline_s: float) -> list[ReplEvent] | None:
         """What happened next; None when nothing came until the deadline. Writes what that asks for."""
         data = self.port.read(deadline_s)
         if not data:
@@ -167,7 +167,7 @@ class Console(Closing):
         return happenings
 
     def _until(
-        self, wanted: type[Ended] | type[Restarted], timeout_s: float, what: str, *, recover: bool = True
+        self, wanted: type[ScriptEnd] | type[Restart], timeout_s: float, what: str, *, recover: bool = True
     ) -> bytes:
         deadline_s = self.clock.now_s() + timeout_s
         printed = b""
@@ -183,12 +183,12 @@ class Console(Closing):
                 match happening:
                     case Output(data):
                         printed += data
-                    case Ended(traceback) if wanted is Ended:
+                    case ScriptEnd(traceback) if wanted is ScriptEnd:
                         if raised := self.failure(traceback):
                             raise raised
                         return printed
-                    case Restarted(data):
-                        if wanted is Restarted and self._repl.state is State.READY:
+                    case Restart(data):
+                        if wanted is Restart and self._repl.state is State.READY:
                             return data
                         error = self.restart(printed + data)
                         if recover:
@@ -218,7 +218,7 @@ class Console(Closing):
         self.deployed.clear()
         return LinkError(f"{self.port.url}: the board has reset itself while a script ran; {_heard(data)}", data)
 
-    def damage(self, damage: Damaged, expected: int) -> LinkError:
+    def damage(self, damage: DamagedFrame, expected: int) -> LinkError:
         """The error that a frame failed its checks."""
         return LinkError(
             f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}", damage.data

@@ -12,7 +12,7 @@ from pathlib import PurePosixPath
 from harness.base.errors import DeviceError, LinkError, LinkTimeout
 from harness.link import snippets
 from harness.link.console import Console
-from harness.link.protocol import CREDIT, PIECE, Ended, Output, Restarted
+from harness.link.protocol import CREDIT, PIECE, Output, Restart, ScriptEnd
 
 BLOCK = 225
 """Size of a block to the board: within the credit, and every count in it plus 32 fits a byte."""
@@ -142,8 +142,8 @@ def _sum_of(data: bytes, like: str) -> str:
     return f"{len(data)}:{crc32(data)}" if ":" in like else hashlib.sha256(data).hexdigest()
 
 
-def _same(found: str, data: bytes) -> bool:
-    return found == _sum_of(data, found)
+def _same(reported: str, data: bytes) -> bool:
+    return reported == _sum_of(data, reported)
 
 
 def blocks(data: bytes) -> Iterator[bytes]:
@@ -168,14 +168,14 @@ def _send_blocks(console: Console, name: str, data: bytes, timeout_s: float) -> 
     deadline_s = console.clock.now_s() + timeout_s
     console.start(snippets.RECEIVE % {"name": name, "block": BLOCK}, framed=False)
     pieces = list(blocks(data))
-    sent = taken = 0
+    sent = acknowledged = 0
     printed = b""
     for turn in count():
         happenings = console.hear(deadline_s)
         if happenings is None or console.overdue(deadline_s, turn):
             console.recover()
             raise LinkTimeout(
-                f"{console.port.url}: {name}: board took {max(0, taken - 1)} of {len(pieces) - 1} blocks "
+                f"{console.port.url}: {name}: board took {max(0, acknowledged - 1)} of {len(pieces) - 1} blocks "
                 f"within {timeout_s:g} s",
                 printed,
             )
@@ -183,19 +183,19 @@ def _send_blocks(console: Console, name: str, data: bytes, timeout_s: float) -> 
             match happening:
                 case Output(text):
                     printed = (printed + text)[-80:]
-                    taken += text.count(b"+")
-                case Ended(traceback):
+                    acknowledged += text.count(b"+")
+                case ScriptEnd(traceback):
                     if raised := console.failure(traceback):
                         raise raised
                     return
-                case Restarted(text):
+                case Restart(text):
                     error = console.restart(printed + text)
                     console.recover()
                     raise error
                 case _:
                     pass
-        if taken:
-            credit = taken - 1 + CREDIT // BLOCK
+        if acknowledged:
+            credit = acknowledged - 1 + CREDIT // BLOCK
             ready = b"".join(pieces[sent:credit])
             sent = max(sent, min(credit, len(pieces)))
             if ready:

@@ -44,7 +44,7 @@ class StreamColumn:
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class StreamRows:
     """Consecutive rows of one stream."""
 
     stream: str
@@ -61,7 +61,7 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class Acknowledgement:
     """The board has taken this many bytes of what was sent to it."""
 
     count: int
@@ -83,7 +83,7 @@ class FrameReader:
         self.finished = False
         self._streams: list[tuple[str, tuple[StreamColumn, ...], np.dtype[np.void]]] = []
 
-    def read(self, frame: RawFrame) -> Rows | Event | Taken | FilePiece | None:
+    def read(self, frame: RawFrame) -> StreamRows | Event | Acknowledgement | FilePiece | None:
         """What a frame says; None for those that only keep order."""
         if frame.sequence != self.expected & 0xFFFF:
             missing = (frame.sequence - self.expected) & 0xFFFF
@@ -105,16 +105,16 @@ class FrameReader:
             return LinkError(f"frame {self.expected}: lost, the script has ended without its last frame")
         return None
 
-    def _meaning(self, kind: int, payload: bytes) -> Rows | Event | Taken | FilePiece | None:
+    def _meaning(self, kind: int, payload: bytes) -> StreamRows | Event | Acknowledgement | FilePiece | None:
         if kind >= ROWS:
             name, columns, dtype = self._streams[kind - ROWS]
-            return Rows(name, columns, np.frombuffer(payload, dtype))
+            return StreamRows(name, columns, np.frombuffer(payload, dtype))
         match chr(kind):
             case "E":
                 name, _, value = payload.decode().partition("\n")
                 return Event(name, ast.literal_eval(value))
             case "A":
-                return Taken(int.from_bytes(payload, "little"))
+                return Acknowledgement(int.from_bytes(payload, "little"))
             case "F":
                 return FilePiece(payload)
             case "H":

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("harness.link")
 
-_LOOKS = 100
+_POLLS = 100
 """Looks before a wait sleeps: some 0.2 ms (arbitrary; about what a block of a file takes there and back)."""
 _SLICE_S = 0.02
 """How long one read of the operating system waits before the deadline is looked at again (arbitrary)."""
@@ -173,7 +173,7 @@ class Port:
     @staticmethod
     def _ready(selector: selectors.BaseSelector) -> list[tuple[selectors.SelectorKey, int]]:
         # Looked at some times before sleeping: to be woken takes longer than most boards take to answer.
-        for _ in range(_LOOKS):
+        for _ in range(_POLLS):
             if ready := selector.select(0):
                 return ready
         return selector.select(_SLICE_S)
@@ -267,8 +267,8 @@ def find(url: str) -> str:
     for device, number in ports:
         if number.lower() == wanted.lower():
             return device
-    found = ", ".join(f"{number} ({device})" for device, number in ports) or "none"
-    raise LinkError(f"{url}: expected a USB serial port with serial number {wanted}, found {found}")
+    there = ", ".join(f"{number} ({device})" for device, number in ports) or "none"
+    raise LinkError(f"{url}: expected a USB serial port with serial number {wanted}, found {there}")
 
 
 def _unopened(url: str, baudrate: int) -> serial.Serial:

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from harness.link.wire import Damaged, RawFrame, Splitter
+from harness.link.wire import DamagedFrame, RawFrame, Splitter
 
 INTERRUPT = b"\x03"
 END = b"\x04"
@@ -54,7 +54,7 @@ class State(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Entered:
+class RawPrompt:
     """The board is at the raw prompt."""
 
 
@@ -66,20 +66,20 @@ class Output:
 
 
 @dataclass(frozen=True, slots=True)
-class Ended:
+class ScriptEnd:
     """The script has ended; `traceback` is empty if it did not raise."""
 
     traceback: bytes
 
 
 @dataclass(frozen=True, slots=True)
-class Restarted:
+class Restart:
     """The board has reset itself; what it says then is in `data`."""
 
     data: bytes
 
 
-Happening = Entered | Output | RawFrame | Damaged | Ended | Restarted
+ReplEvent = RawPrompt | Output | RawFrame | DamagedFrame | ScriptEnd | Restart
 
 
 class RawRepl:
@@ -99,7 +99,7 @@ class RawRepl:
         self._splitter: Splitter | None = None
         self._tail = b""
         self._traceback = b""
-        self._happenings: list[Happening] = []
+        self._happenings: list[ReplEvent] = []
         self._entered = 0
 
     # --- what the owner asks for -------------------------------------------------------------------
@@ -155,7 +155,7 @@ class RawRepl:
 
     # --- what the board says -----------------------------------------------------------------------
 
-    def receive(self, data: bytes) -> list[Happening]:
+    def receive(self, data: bytes) -> list[ReplEvent]:
         """Take what has come, in pieces of any size; return what it means, in order."""
         self._in += data
         self._happenings = []
@@ -190,7 +190,7 @@ class RawRepl:
             return False
         del self._in[: answer.end()]
         self.state = State.READY
-        self._happenings.append(Entered())
+        self._happenings.append(RawPrompt())
         return True
 
     def _restarting(self) -> bool:
@@ -200,7 +200,7 @@ class RawRepl:
         text = bytes(self._in[:at])
         del self._in[: at + len(RAW_BANNER)]
         self.state = State.READY
-        self._happenings.append(Restarted(text))
+        self._happenings.append(Restart(text))
         return True
 
     def _asked(self) -> bool:
@@ -297,7 +297,7 @@ class RawRepl:
                     return self._restart()
             else:
                 self._happenings.append(piece)
-                if isinstance(piece, Damaged):
+                if isinstance(piece, DamagedFrame):
                     self.state = State.LOST
                     return False
         if splitter.ended:
@@ -333,7 +333,7 @@ class RawRepl:
                 self._type_next()
             else:
                 self.state = State.READY
-                self._happenings.append(Ended(self._traceback))
+                self._happenings.append(ScriptEnd(self._traceback))
             return True
         return self._restart()  # SystemExit: the board resets instead of prompting
 
@@ -343,7 +343,7 @@ class RawRepl:
 
     def _restart(self) -> bool:
         """The board has reset in the middle; where it stands now only `enter` can tell."""
-        self._happenings.append(Restarted(bytes(self._in)))
+        self._happenings.append(Restart(bytes(self._in)))
         self._in.clear()
         self.state = State.LOST
         return False

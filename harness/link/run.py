@@ -9,12 +9,12 @@ from types import TracebackType
 
 from harness.base.errors import LinkError, LinkTimeout
 from harness.link.console import SAFE_S, TICK_S, Console
-from harness.link.frames import Event, FilePiece, FrameReader, Rows, Taken
-from harness.link.protocol import CREDIT, Ended, Happening, Output, Restarted
-from harness.link.wire import Damaged, RawFrame
+from harness.link.frames import Acknowledgement, Event, FilePiece, FrameReader, StreamRows
+from harness.link.protocol import CREDIT, Output, ReplEvent, Restart, ScriptEnd
+from harness.link.wire import DamagedFrame, RawFrame
 
 
-class Run:
+class ScriptRun:
     """A running script. A context manager that interrupts a script still running and makes the board safe."""
 
     def __init__(self, console: Console, *, heartbeat_s: float | None = None) -> None:
@@ -24,13 +24,13 @@ class Run:
         self._heartbeat_s = heartbeat_s
         self._heard_s = console.clock.now_s()
         self._reader = FrameReader()
-        self._frames: deque[Rows | Event | FilePiece] = deque()
+        self._frames: deque[StreamRows | Event | FilePiece] = deque()
         self._printed = bytearray()
         self._in_flight = 0
         self._started = False
         self._beaten_s = self._heard_s
 
-    def __enter__(self) -> Run:
+    def __enter__(self) -> ScriptRun:
         return self
 
     def __exit__(
@@ -76,7 +76,7 @@ class Run:
         self._in_flight += len(data)
         self._beaten_s = self.console.clock.now_s()
 
-    def next_frame(self, timeout_s: float = 5.0) -> Rows | Event | None:
+    def next_frame(self, timeout_s: float = 5.0) -> StreamRows | Event | None:
         """The next rows or event; None when the script has ended and nothing is left.
 
         What came before an error is given first. Raises LinkTimeout, DeviceError (the script raised),
@@ -162,7 +162,7 @@ class Run:
             self._in_flight += 1
             self._beaten_s = now_s
 
-    def _take(self, happenings: list[Happening]) -> None:
+    def _take(self, happenings: list[ReplEvent]) -> None:
         for happening in happenings:
             if self._ended:
                 return
@@ -171,11 +171,11 @@ class Run:
                     self._frame(happening)
                 case Output(data):
                     self._printed += data
-                case Damaged():
+                case DamagedFrame():
                     self._fail(self.console.damage(happening, self._reader.expected))
-                case Restarted(data):
+                case Restart(data):
                     self._fail(self.console.restart(data))
-                case Ended(traceback):
+                case ScriptEnd(traceback):
                     self._end()
                     self._failure = self.console.failure(traceback) or self._reader.incomplete()
                 case _:
@@ -187,7 +187,7 @@ class Run:
         except LinkError as error:
             self._fail(LinkError(f"{self.console.port.url}: {error}", error.received))
             return
-        if isinstance(meaning, Taken):
+        if isinstance(meaning, Acknowledgement):
             self._in_flight -= meaning.count
         elif meaning is not None:
             self._frames.append(meaning)

@@ -1,6 +1,6 @@
 """Frames on the wire: how samples and printed text share one stream. The layout stands in device_scripts/frames.py.
 
-Pure: bytes in, pieces out. A frame whose header or body fails its check is `Damaged`, never data.
+Pure: bytes in, pieces out. A frame whose header or body fails its check is `DamagedFrame`, never data.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ class RawFrame:
 
 
 @dataclass(frozen=True, slots=True)
-class Damaged:
+class DamagedFrame:
     """A frame that did not pass; `what` says in which way, `sequence` what it gave as its number."""
 
     what: str
@@ -41,9 +41,9 @@ class Splitter:
     def __init__(self) -> None:
         self.ended = False
 
-    def split(self, buffer: bytearray) -> list[bytes | RawFrame | Damaged]:
+    def split(self, buffer: bytearray) -> list[bytes | RawFrame | DamagedFrame]:
         """Take whole pieces off the front of `buffer`; an unfinished frame stays in it."""
-        pieces: list[bytes | RawFrame | Damaged] = []
+        pieces: list[bytes | RawFrame | DamagedFrame] = []
         while buffer and not self.ended:
             mark = _MARK.search(buffer)
             at = mark.start() if mark else len(buffer)
@@ -60,12 +60,12 @@ class Splitter:
             if frame is None:
                 break
             pieces.append(frame)
-            if isinstance(frame, Damaged):
+            if isinstance(frame, DamagedFrame):
                 break
         return pieces
 
     @staticmethod
-    def _frame(buffer: bytearray) -> RawFrame | Damaged | None:
+    def _frame(buffer: bytearray) -> RawFrame | DamagedFrame | None:
         """The frame at the front, or None while it is not all there."""
         is_hex = buffer[0] == _HEX
         offset, scale = (1, 2) if is_hex else (0, 1)
@@ -81,13 +81,13 @@ class Splitter:
             return None
         head = piece(0, HEADER_BYTES)
         if head is None or head[0] != _BINARY or struct.unpack_from("<H", head, 6)[0] != crc32(head[:6]) & 0xFFFF:
-            return Damaged("its header fails its check", None, bytes(buffer))
+            return DamagedFrame("its header fails its check", None, bytes(buffer))
         _, kind, sequence, length = _HEADER.unpack_from(head)
         whole = HEADER_BYTES + length + CHECK_BYTES
         if len(buffer) < offset + whole * scale:
             return None
         body = piece(HEADER_BYTES, whole)
         if body is None or struct.unpack_from("<I", body, length)[0] != crc32(body[:length], crc32(head)):
-            return Damaged(f"its {length} bytes fail their CRC", sequence, bytes(buffer))
+            return DamagedFrame(f"its {length} bytes fail their CRC", sequence, bytes(buffer))
         del buffer[: offset + whole * scale]
         return RawFrame(kind, sequence, body[:length])

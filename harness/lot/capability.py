@@ -30,7 +30,7 @@ DOUBTFUL_P = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class SpecificationLimits:
     """A requirement: at least one of the two is set."""
 
     low: float | None = None
@@ -42,9 +42,9 @@ class Limits:
         high = math.inf if self.high is None else self.high - value
         return min(low, high)
 
-    def drawn_in(self, by: float) -> Limits:
+    def drawn_in(self, by: float) -> SpecificationLimits:
         """Both limits moved inwards."""
-        return Limits(
+        return SpecificationLimits(
             low=None if self.low is None else self.low + by, high=None if self.high is None else self.high - by
         )
 
@@ -80,14 +80,14 @@ class NoCapability(MeasurementError):
         self.short = short
 
 
-def capability(values: Sequence[float], limits: Limits, shift: float = 0.0) -> Capability:
+def capability_of(values: Sequence[float], limits: SpecificationLimits, shift: float = 0.0) -> Capability:
     """Capability of the process that the boards with these values (n) are a sample of, against the limits.
 
     `shift`: half-width of the 95 % interval of what all values are off by together, a bench's own error. Raises
     NoCapability for fewer than LEAST_BOARDS values, and where they do not scatter at all.
 
     >>> rises = [50.1, 48.9, 51.0, 50.4, 49.2, 49.9, 50.6, 49.5, 50.0, 50.3]
-    >>> found = capability(rises, Limits(high=54.0))
+    >>> found = capability_of(rises, SpecificationLimits(high=54.0))
     >>> round(found.cpk, 2), round(found.cpk_least, 2)
     (2.08, 1.24)
     """
@@ -115,7 +115,7 @@ def capability(values: Sequence[float], limits: Limits, shift: float = 0.0) -> C
     )
 
 
-def least_index(found: float, count: int, confidence: float = CONFIDENCE) -> float:
+def least_index(index_found: float, count: int, confidence: float = CONFIDENCE) -> float:
     """Lower confidence limit of a one-sided index found with `count` boards, exact for normal values.
 
     The index whose noncentral t has `confidence` below what was found. For the nearer of two limits as well: the
@@ -130,13 +130,13 @@ def least_index(found: float, count: int, confidence: float = CONFIDENCE) -> flo
     root = 3.0 * math.sqrt(count)
 
     def beyond(index: float) -> float:
-        below = float(nctdtr(count - 1, root * index, root * found))
+        below = float(nctdtr(count - 1, root * index, root * index_found))
         if math.isnan(below):  # far out in a tail, where it does not converge
-            below = 1.0 if index < found else 0.0
+            below = 1.0 if index < index_found else 0.0
         return below - confidence
 
-    reach = 1.0 + abs(found)
-    low, high = found - reach, found + reach
+    reach = 1.0 + abs(index_found)
+    low, high = index_found - reach, index_found + reach
     while beyond(low) < 0.0:
         low -= reach
     while beyond(high) > 0.0:
@@ -144,7 +144,7 @@ def least_index(found: float, count: int, confidence: float = CONFIDENCE) -> flo
     return float(brentq(beyond, low, high, xtol=1e-10))
 
 
-def least_cp(found: float, count: int, confidence: float = CONFIDENCE) -> float:
+def least_cp(cp: float, count: int, confidence: float = CONFIDENCE) -> float:
     """Lower limit of Cp found with `count` boards: times the root of the chi-square quantile over degrees of freedom.
 
     `confidence` is how often the true Cp is above it.
@@ -154,7 +154,7 @@ def least_cp(found: float, count: int, confidence: float = CONFIDENCE) -> float:
     """
     from scipy.special import chdtri
 
-    return float(found * math.sqrt(chdtri(count - 1, confidence) / (count - 1)))
+    return float(cp * math.sqrt(chdtri(count - 1, confidence) / (count - 1)))
 
 
 def normality(values: Sequence[float]) -> float:

@@ -11,14 +11,14 @@ from harness.checks.catalogue import CHECK_NAMES
 from harness.compare.reference import surroundings
 from harness.lot.gathered import Lot, LotRun
 from harness.lot.quantities import LotQuantity
-from harness.lot.reference import Beside, Reference
+from harness.lot.reference import BoardDifference, ReferenceComparison
 from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import REQUIRED, Outcome, VerdictKind
 from harness.nouns.standing import Standing, overall
 from harness.record.entries import RiskEntry
-from harness.report.certificate import Certificate, Facts, Line, certificate_page
+from harness.report.certificate import Certificate, CertificateLine, Facts, certificate_page
 from harness.report.marks import CLAIMS
 from harness.report.numbers import limits_in_words, with_uncertainty
 from harness.report.titles import described
@@ -27,7 +27,11 @@ WORST_FIRST = (Outcome.DIFFERS, Outcome.CANNOT_TELL, Outcome.AGREES, Outcome.NOT
 
 
 def write_certificates(
-    lot: Lot, quantities: Sequence[LotQuantity], folder: Path, made_utc: str, reference: Reference | None = None
+    lot: Lot,
+    quantities: Sequence[LotQuantity],
+    folder: Path,
+    made_utc: str,
+    reference: ReferenceComparison | None = None,
 ) -> list[Path]:
     """Write `certificate-ID.html` for each board.
 
@@ -59,15 +63,15 @@ def _title(board: str, lot: str) -> str:
 
 
 def certificate(
-    lot: Lot, board: str, quantities: Sequence[LotQuantity], made_utc: str, reference: Reference | None = None
+    lot: Lot, board: str, quantities: Sequence[LotQuantity], made_utc: str, reference: ReferenceComparison | None = None
 ) -> Certificate:
     """What the page of one board says."""
     runs = lot.boards[board]
     newest = runs[-1].record
-    said = _said(runs)
-    beside = {} if reference is None else {one.found.name: one for one in reference.beside.get(board, ())}
+    outcomes = _said(runs)
+    beside = {} if reference is None else {one.found.name: one for one in reference.by_board.get(board, ())}
     required = _required(quantities, board, beside)
-    lines = [*required, *_modelled(quantities, board, said, beside)]
+    lines = [*required, *_modelled(quantities, board, outcomes, beside)]
     claim = _claim(runs, required)
     words = {
         "accepted": f"Board {board} conforms in all that was measured and judged",
@@ -96,15 +100,15 @@ def certificate(
 
 def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
     """What each run said of a quantity against its model, by name."""
-    said: dict[str, list[Outcome]] = {}
+    outcomes: dict[str, list[Outcome]] = {}
     for run in runs:
         for verdict in run.record.verdicts:
             if verdict.outcome not in REQUIRED or verdict.kind is VerdictKind.STOP:
-                said.setdefault(verdict.name, []).append(verdict.outcome)
-    return said
+                outcomes.setdefault(verdict.name, []).append(verdict.outcome)
+    return outcomes
 
 
-def _claim(runs: Sequence[LotRun], required: Sequence[Line]) -> str:
+def _claim(runs: Sequence[LotRun], required: Sequence[CertificateLine]) -> str:
     """`refused` where a mean misses its requirement or any run found something; `accepted` where all is decided."""
     judged = [verdict.outcome.standing for run in runs for verdict in run.record.verdicts]
     found = [line.outcome.standing for line in required] + [one for one in judged if one is Standing.BAD]
@@ -112,35 +116,37 @@ def _claim(runs: Sequence[LotRun], required: Sequence[Line]) -> str:
     return CLAIMS[overall(found if whole else [*found, Standing.OPEN])]
 
 
-def _required(quantities: Iterable[LotQuantity], board: str, beside: Mapping[str, Beside]) -> list[Line]:
+def _required(
+    quantities: Iterable[LotQuantity], board: str, beside: Mapping[str, BoardDifference]
+) -> list[CertificateLine]:
     """Lines of the quantities that have a requirement."""
-    found = []
+    lines = []
     for quantity in quantities:
         value = quantity.boards.get(board)
         if value is not None and value.verdict is not None and quantity.requirement is not None:
             required = limits_in_words(quantity.requirement.low, quantity.requirement.high, quantity.unit)
             outcome = value.verdict.outcome
-            found.append(_line(quantity, value.mean, value.runs, required, outcome.value, outcome, beside))
-    return found
+            lines.append(_line(quantity, value.mean, value.runs, required, outcome.value, outcome, beside))
+    return lines
 
 
 def _modelled(
     quantities: Iterable[LotQuantity],
     board: str,
-    said: Mapping[str, Sequence[Outcome]],
-    beside: Mapping[str, Beside],
-) -> list[Line]:
+    words_of_runs: Mapping[str, Sequence[Outcome]],
+    beside: Mapping[str, BoardDifference],
+) -> list[CertificateLine]:
     """Lines of all quantities, with what the runs said of the model."""
-    found = []
+    lines = []
     for quantity in quantities:
-        value, outcomes = quantity.boards.get(board), said.get(quantity.name, ())
+        value, outcomes = quantity.boards.get(board), words_of_runs.get(quantity.name, ())
         if value is None or not outcomes:
             continue
         outcome = next(word for word in WORST_FIRST if word in outcomes)
         count = sum(one is outcome for one in outcomes)
         word = outcome.value if outcome is Outcome.NOT_JUDGED else f"{outcome.value} in {count} of {len(outcomes)}"
-        found.append(_line(quantity, value.mean, value.runs, "model of the rig", word, outcome, beside))
-    return found
+        lines.append(_line(quantity, value.mean, value.runs, "model of the rig", word, outcome, beside))
+    return lines
 
 
 def _line(
@@ -150,10 +156,10 @@ def _line(
     required: str,
     word: str,
     outcome: Outcome,
-    beside: Mapping[str, Beside],
-) -> Line:
+    beside: Mapping[str, BoardDifference],
+) -> CertificateLine:
     half = half_width(mean)
-    return Line(
+    return CertificateLine(
         name=quantity.name.replace(".", " · ").replace("_", " "),
         words=described(quantity.name),
         value=with_uncertainty(mean.value, half, quantity.unit),
@@ -166,22 +172,22 @@ def _line(
     )
 
 
-def _apart(one: Beside | None, unit: str) -> str:
-    if one is None:
+def _apart(difference: BoardDifference | None, unit: str) -> str:
+    if difference is None:
         return ""
-    if one.apart is None:
-        return one.found.finding.value
-    half = half_width(one.apart)
-    return f"{with_uncertainty(one.apart.value, half, unit)}: {one.found.finding.value}"
+    if difference.apart is None:
+        return difference.found.finding.value
+    half = half_width(difference.apart)
+    return f"{with_uncertainty(difference.apart.value, half, unit)}: {difference.found.finding.value}"
 
 
 def _identity(lot: Lot, runs: Sequence[LotRun]) -> Facts:
     records = [run.record for run in runs]
     board = records[-1].board
     declared = {
-        f"Firmware, {motor}": f"{said.name} {said.version}".strip()
+        f"Firmware, {motor}": f"{firmware.name} {firmware.version}".strip()
         for record in records
-        for motor, said in record.declared.items()
+        for motor, firmware in record.declared.items()
     }
     return [
         ("Board", runs[-1].board),
@@ -252,9 +258,11 @@ def _left_out(runs: Sequence[LotRun]) -> Facts:
     return [*facts, *([("not asked for in these runs", ", ".join(absent))] if absent else [])]
 
 
-def _rule(risk: RiskEntry, reference: Reference | None) -> list[str]:
-    shared = f"{risk.planned} decisions" + (f" in each of {risk.looks} runs" if risk.looks > 1 else "")
-    found = [
+def _rule(risk: RiskEntry, reference: ReferenceComparison | None) -> list[str]:
+    shared = f"{risk.planned} decisions" + (
+        f" in each of {risk.runs_sharing_risk} runs" if risk.runs_sharing_risk > 1 else ""
+    )
+    sentences = [
         "Against a requirement, with guard bands (JCGM 106:2012, ISO 14253-1): conforming inside the limit by at least "
         f"what keeps the chance of accepting a board at the limit to {100 * risk.false_acceptance:g} %, "
         f"nonconforming beyond it by at least what keeps that of refusing one to the share of one decision in "
@@ -266,17 +274,17 @@ def _rule(risk: RiskEntry, reference: Reference | None) -> list[str]:
         "one run that found something refuses the board.",
     ]
     if reference is not None:
-        found.append(
+        sentences.append(
             f"Beside board {reference.board} ({reference.mountings} mountings of it): equivalent where a difference as "
             "large as the margin of the rig file is ruled out (two one-sided tests, 5 %), different beyond what an "
             f"unchanged board scatters ({100 * 0.01:g} % for all boards and quantities). What both took from the bench "
             "has cancelled. ± is for 95 % coverage."
         )
-    return found
+    return sentences
 
 
 def _limits(lot: Lot) -> list[str]:
-    found = [
+    sentences = [
         f"It is of this board with this firmware on the reference motor ({lot.motors}) with its load and sensor: these "
         "are the bench's. No other motor was measured.",
         "Accuracies of the instruments are those that the rig file states; whether and by whom they were calibrated "
@@ -288,7 +296,7 @@ def _limits(lot: Lot) -> list[str]:
     simulated = (
         ["Board, motors and instruments are simulated: it says nothing about hardware."] if lot.simulated else []
     )
-    return simulated + found
+    return simulated + sentences
 
 
 def _each(values: Iterable[object]) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from harness.base.errors import UsageError
 from harness.base.words import visible
 from harness.compare import by_command
-from harness.compare.belonging import belongings
+from harness.compare.ownership import owners_of
 from harness.record import Record
 from harness.rigfile import RigSpec
 
@@ -92,7 +92,7 @@ def gather(name: str, runs: Sequence[LotRun]) -> Lot:
             left.append(f"run {run.number}: {why}")
         else:
             whole.append(run)
-    for board, why in swapped_in((run.board, run.unique_id, run.number) for run in whole):
+    for board, why in contradictions((run.board, run.unique_id, run.number) for run in whole):
         left.append(f"board {visible(board)}: {why}")
         whole = [run for run in whole if run.board != board]
     if not whole:
@@ -108,13 +108,13 @@ def gather(name: str, runs: Sequence[LotRun]) -> Lot:
         rig=newest.record.rig.name,
         simulated=newest.record.simulated,
         spec=newest.record.spec,
-        boards={board: tuple(those) for board, those in sorted(boards.items())},
+        boards={board: tuple(runs_of_board) for board, runs_of_board in sorted(boards.items())},
         left_out=tuple(left),
         remarks=tuple(_remarks(chosen)),
     )
 
 
-def swapped_in(runs: Iterable[tuple[str, str, int]]) -> list[tuple[str, str]]:
+def contradictions(runs: Iterable[tuple[str, str, int]]) -> list[tuple[str, str]]:
     """Boards whose name and unique id contradict each other in (name, unique id, number of the run), and how."""
     ids: dict[str, dict[str, int]] = {}
     names: dict[str, dict[str, int]] = {}
@@ -122,17 +122,17 @@ def swapped_in(runs: Iterable[tuple[str, str, int]]) -> list[tuple[str, str]]:
         if unique_id:
             ids.setdefault(name, {}).setdefault(unique_id, number)
             names.setdefault(unique_id, {}).setdefault(name, number)
-    found = {}
+    contradicted = {}
     for name, known in ids.items():
         if len(known) > 1:
-            told = " and ".join(f"{visible(one)} in run {number}" for one, number in known.items())
-            found[name] = f"two boards under one name: unique id {told}"
+            listed = " and ".join(f"{visible(one)} in run {number}" for one, number in known.items())
+            contradicted[name] = f"two boards under one name: unique id {listed}"
     for unique_id, called in names.items():
         if len(called) > 1:
-            told = " and ".join(f"{visible(one)} in run {number}" for one, number in called.items())
+            listed = " and ".join(f"{visible(one)} in run {number}" for one, number in called.items())
             for name in called:
-                found.setdefault(name, f"one board under two names: unique id {visible(unique_id)} was {told}")
-    return list(found.items())
+                contradicted.setdefault(name, f"one board under two names: unique id {visible(unique_id)} was {listed}")
+    return list(contradicted.items())
 
 
 def mountings(runs: Iterable[LotRun]) -> list[str]:
@@ -145,18 +145,18 @@ def _one_bench(runs: Sequence[LotRun]) -> tuple[list[LotRun], list[str]]:
     for run in runs:
         benches.setdefault(_bench(run.record), []).append(run)
     chosen = max(benches.values(), key=lambda those: (len({run.board for run in those}), those[-1].started))
-    here = belongings(chosen[-1].record)
+    here = owners_of(chosen[-1].record)
     left = []
-    for those in benches.values():
-        if those is not chosen:
-            there = belongings(those[-1].record)
-            numbers = ", ".join(str(run.number) for run in those)
-            left.append(f"{'run' if len(those) == 1 else 'runs'} {numbers}: another bench ({_apart(here, there)})")
+    for runs_there in benches.values():
+        if runs_there is not chosen:
+            there = owners_of(runs_there[-1].record)
+            numbers = ", ".join(str(run.number) for run in runs_there)
+            left.append(f"{'run' if len(runs_there) == 1 else 'runs'} {numbers}: another bench ({_apart(here, there)})")
     return chosen, left
 
 
 def _bench(record: Record) -> str:
-    one = belongings(record)
+    one = owners_of(record)
     return repr((one.place, sorted(one.instruments.items()), [(key, one.rig.get(key)) for key in BENCH]))
 
 
@@ -171,13 +171,13 @@ def _apart(one: Any, other: Any) -> str:
 
 def _remarks(runs: Sequence[LotRun]) -> list[str]:
     """What was not the same for all runs of a lot and scatters with its boards."""
-    owners = [belongings(run.record) for run in runs]
-    found = []
+    owners = [owners_of(run.record) for run in runs]
+    remarks = []
     if len({one.firmware for one in owners}) > 1:
-        found.append("firmware was not the same in all runs: what it does differently counts as the boards'")
+        remarks.append("firmware was not the same in all runs: what it does differently counts as the boards'")
     if len({one.procedure for one in owners}) > 1:
-        found.append("rotorgate or its device scripts were not the same in all runs: that counts as the boards'")
+        remarks.append("rotorgate or its device scripts were not the same in all runs: that counts as the boards'")
     texts = {repr(one.rig.get("requirements")) for one in owners}
     if len(texts) > 1:
-        found.append(f"requirements were not the same in all runs: those of run {runs[-1].number}, the newest, count")
-    return found
+        remarks.append(f"requirements were not the same in all runs: those of run {runs[-1].number}, the newest, count")
+    return remarks

@@ -18,11 +18,11 @@ from dataclasses import dataclass, replace
 
 from harness.base.errors import UsageError
 from harness.compare.baseline import mean_of
-from harness.compare.belonging import belongings
 from harness.compare.between import one_way
-from harness.compare.taken import Taken, near, taken
+from harness.compare.comparable import ComparableValue, comparable_value, turned_near
+from harness.compare.ownership import owners_of
 from harness.judge import verdict as rules
-from harness.lot.capability import LEAST_BOARDS, Capability, Limits, NoCapability, capability
+from harness.lot.capability import LEAST_BOARDS, Capability, NoCapability, SpecificationLimits, capability_of
 from harness.lot.gathered import Lot
 from harness.nouns.coverage import half_width
 from harness.nouns.quantity import Contribution, Quantity
@@ -69,27 +69,31 @@ class LotQuantity:
 
 def quantities(lot: Lot) -> list[LotQuantity]:
     """Every quantity that a run of the lot planned, in the order of the newest run. Raises RecordError, UsageError."""
-    measured: dict[str, dict[str, list[Taken]]] = {}
+    measured: dict[str, dict[str, list[ComparableValue]]] = {}
     missing: dict[str, dict[str, str]] = {}
     for run in reversed(lot.runs):
-        owners = belongings(run.record)
+        owners = owners_of(run.record)
         for result in run.record.results:
             if isinstance(result, Unmeasured):
                 missing.setdefault(result.name, {}).setdefault(run.board, result.reason)
                 measured.setdefault(result.name, {})
             else:
-                measured.setdefault(result.name, {}).setdefault(run.board, []).append(taken(result.quantity, owners))
+                measured.setdefault(result.name, {}).setdefault(run.board, []).append(
+                    comparable_value(result.quantity, owners)
+                )
     requirements = lot.spec.required
     rule = _rule(lot, requirements)
-    found = []
+    lot_quantities = []
     for name, boards in measured.items():
         reasons = {
             board: missing.get(name, {}).get(board, "not planned in any of its runs")
             for board in lot.boards
             if board not in boards
         }
-        found.append(_quantity(name, {board: boards[board] for board in lot.boards if board in boards}, reasons, rule))
-    return found
+        lot_quantities.append(
+            _quantity(name, {board: boards[board] for board in lot.boards if board in boards}, reasons, rule)
+        )
+    return lot_quantities
 
 
 def _rule(lot: Lot, requirements: Mapping[str, Requirement]) -> rules.Rule:
@@ -106,48 +110,48 @@ def _rule(lot: Lot, requirements: Mapping[str, Requirement]) -> rules.Rule:
 
 
 def _quantity(
-    name: str, boards: Mapping[str, Sequence[Taken]], missing: Mapping[str, str], rule: rules.Rule
+    name: str, boards: Mapping[str, Sequence[ComparableValue]], missing: Mapping[str, str], rule: rules.Rule
 ) -> LotQuantity:
     requirement = rule.requirement_for(name)
-    found = LotQuantity(name=name, unit="", requirement=requirement, boards={}, missing=missing)
+    quantity = LotQuantity(name=name, unit="", requirement=requirement, boards={}, missing=missing)
     if not boards:
-        return replace(found, why_not="not measured")
+        return replace(quantity, why_not="not measured")
     origin = next(iter(boards.values()))[0]
     units = {one.lasting.unit or "1" for runs in boards.values() for one in runs}
     if len(units) > 1:
         raise UsageError(f"{name}: the records of the lot give it in {' and '.join(sorted(units))}: one is wrong")
-    groups = {board: [near(name, one, origin.value) for one in runs] for board, runs in boards.items()}
+    groups = {board: [turned_near(name, one, origin.value) for one in runs] for board, runs in boards.items()}
     every = [one for runs in groups.values() for one in runs]
     excess, dof = _excess(groups)
     values = {board: _board(name, runs, excess, dof, requirement, rule) for board, runs in groups.items()}
-    found = replace(found, unit=origin.lasting.unit, boards=values, exact=all(one.exact for one in every))
+    quantity = replace(quantity, unit=origin.lasting.unit, boards=values, exact=all(one.exact for one in every))
     means = [value.mean.value for value in values.values()]
     lasting = mean_of(list(groups.values()))
-    found = replace(found, mean=lasting.value, shift=half_width(lasting))
+    quantity = replace(quantity, mean=lasting.value, shift=half_width(lasting))
     if len(means) > 1:
         spread = one_way([[one.value for one in runs] for runs in groups.values()])
         noise = _noise(groups, excess)
-        found = replace(
-            found, s=spread.s_of_means, noise=noise, between=math.sqrt(max(spread.s_of_means**2 - noise**2, 0.0))
+        quantity = replace(
+            quantity, s=spread.s_of_means, noise=noise, between=math.sqrt(max(spread.s_of_means**2 - noise**2, 0.0))
         )
-    return _with_capability(found, means)
+    return _with_capability(quantity, means)
 
 
-def _with_capability(found: LotQuantity, means: Sequence[float]) -> LotQuantity:
-    if found.requirement is None:
-        return replace(found, why_not="no requirement in the rig file")
-    if found.exact:
-        return replace(found, why_not="counted, not measured")
+def _with_capability(quantity: LotQuantity, means: Sequence[float]) -> LotQuantity:
+    if quantity.requirement is None:
+        return replace(quantity, why_not="no requirement in the rig file")
+    if quantity.exact:
+        return replace(quantity, why_not="counted, not measured")
     try:
-        limits = Limits(low=found.requirement.low, high=found.requirement.high)
-        return replace(found, capability=capability(means, limits, found.shift))
+        limits = SpecificationLimits(low=quantity.requirement.low, high=quantity.requirement.high)
+        return replace(quantity, capability=capability_of(means, limits, quantity.shift))
     except NoCapability as error:
-        return replace(found, why_not=str(error), short=error.short)
+        return replace(quantity, why_not=str(error), short=error.short)
 
 
 def _board(
     name: str,
-    runs: Sequence[Taken],
+    runs: Sequence[ComparableValue],
     excess: float,
     dof: float,
     requirement: Requirement | None,
@@ -156,10 +160,10 @@ def _board(
     count = len(runs)
     lasting = mean_of([runs])
     budget = dict(lasting.budget)
-    for number, one in enumerate(runs, start=1):
-        if one.own_u:
+    for number, run in enumerate(runs, start=1):
+        if run.own_u:
             budget[f"readings of its run {number}"] = Contribution(
-                u=one.own_u / count, dof=one.own_dof, remedy="more repeats"
+                u=run.own_u / count, dof=run.own_dof, remedy="more repeats"
             )
     if excess:
         budget[REPEATS] = Contribution(u=excess / math.sqrt(count), dof=dof, remedy="more repeats")
@@ -170,7 +174,7 @@ def _board(
     return BoardValue(mean=mean, runs=count, verdict=verdict)
 
 
-def _excess(groups: Mapping[str, Sequence[Taken]]) -> tuple[float, float]:
+def _excess(groups: Mapping[str, Sequence[ComparableValue]]) -> tuple[float, float]:
     """What one run scatters by beyond its readings, with its degrees of freedom, pooled over the boards; 0 if none."""
     dof = sum(len(runs) - 1 for runs in groups.values())
     if not dof:
@@ -186,7 +190,7 @@ def _excess(groups: Mapping[str, Sequence[Taken]]) -> tuple[float, float]:
     return (math.sqrt(left), float(dof)) if left > (1e-12 * largest) ** 2 else (0.0, math.inf)
 
 
-def _noise(groups: Mapping[str, Sequence[Taken]], excess: float) -> float:
+def _noise(groups: Mapping[str, Sequence[ComparableValue]], excess: float) -> float:
     """Standard deviation that runs give the boards' means: root of the mean over boards of its square."""
     squares = [
         math.fsum(one.own_u**2 for one in runs) / len(runs) ** 2 + excess**2 / len(runs) for runs in groups.values()

@@ -17,19 +17,19 @@ from dataclasses import dataclass, replace
 
 from harness.base.errors import UsageError
 from harness.base.words import visible
-from harness.compare import Difference, Level, Terms
+from harness.compare import BaselineLevel, Difference, Terms
 from harness.compare.baseline import level
-from harness.compare.belonging import Belongings, belongings
-from harness.compare.difference import compared as found_on
+from harness.compare.comparable import ComparableValue, comparable_values
+from harness.compare.difference import difference_from as found_on
+from harness.compare.ownership import Owners, owners_of
 from harness.compare.reference import surroundings
-from harness.compare.taken import Taken, taken_from
 from harness.lot.gathered import Lot, LotRun, mountings
 from harness.lot.quantities import LotQuantity
 from harness.nouns.quantity import Contribution, Quantity, difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Beside:
+class BoardDifference:
     """One quantity of one board beside the reference board's."""
 
     board: str
@@ -39,57 +39,55 @@ class Beside:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reference:
+class ReferenceComparison:
     """All boards of a lot beside one of them."""
 
     board: str
     mountings: int
-    levels: Mapping[str, Level]
+    levels: Mapping[str, BaselineLevel]
     """Of the reference board, by quantity."""
-    beside: dict[str, list[Beside]]
+    by_board: dict[str, list[BoardDifference]]
     """By board, the quantities in order."""
 
 
-def compared(lot: Lot, board: str, quantities: Sequence[LotQuantity]) -> Reference:
+def compare_with_reference(lot: Lot, board: str, quantities: Sequence[LotQuantity]) -> ReferenceComparison:
     """Every board but the reference one, quantity by quantity. Raises UsageError for a board that is not in the lot."""
     if board not in lot.boards:
         there = ", ".join(map(visible, lot.boards))
         raise UsageError(f"--reference {visible(board)}: not in lot {visible(lot.name)}; it has {there}")
     nominal_v = surroundings(lot.runs[-1].record).nominal_v
-    own, labels = _taken(lot.boards[board], nominal_v), mountings(lot.boards[board])
+    own, labels = _comparable(lot.boards[board], nominal_v), mountings(lot.boards[board])
     names = dict.fromkeys(name for one in own for name in one)
     levels = {name: level(name, [one.get(name, "not planned") for one in own], labels) for name in names}
     others = {name: runs for name, runs in lot.boards.items() if name != board}
     # One decision over all boards and quantities: else chance alone would call one of many boards different.
     terms = Terms(planned=max(1, len(levels) * len(others)), margins=lot.spec.detect)
     known = {quantity.name: quantity for quantity in quantities}
-    procedures = list({owners.procedure: owners for owners in (belongings(run.record) for run in lot.runs)}.values())
-    beside: dict[str, list[Beside]] = {}
+    procedures = list({owners.procedure: owners for owners in (owners_of(run.record) for run in lot.runs)}.values())
+    beside: dict[str, list[BoardDifference]] = {}
     for name, runs in others.items():
-        values, mounted = _taken(runs, nominal_v), mountings(runs)
+        values, mounted = _comparable(runs, nominal_v), mountings(runs)
         beside[name] = []
         for each in levels.values():
-            found = found_on(
+            difference_found = found_on(
                 each, [one.get(each.name, "the record does not have it") for one in values], mounted, terms
             )
-            apart = found.gap or _apart(known.get(each.name), name, board, procedures)
-            beside[name].append(Beside(board=name, found=found, apart=apart))
-    return Reference(board=board, mountings=len(set(labels)), levels=levels, beside=beside)
+            apart = difference_found.gap or _apart(known.get(each.name), name, board, procedures)
+            beside[name].append(BoardDifference(board=name, found=difference_found, apart=apart))
+    return ReferenceComparison(board=board, mountings=len(set(labels)), levels=levels, by_board=beside)
 
 
-def _taken(runs: Iterable[LotRun], nominal_v: float) -> list[dict[str, Taken | str]]:
+def _comparable(runs: Iterable[LotRun], nominal_v: float) -> list[dict[str, ComparableValue | str]]:
     """Quantities of each run; what the procedure leaves open belongs to the board."""
-    found = []
+    values = []
     for run in runs:
-        owners = belongings(run.record)
+        owners = owners_of(run.record)
         owners = replace(owners, procedure=f"{owners.procedure}, {owners.board}")
-        found.append(taken_from(run.record, nominal_v, owners))
-    return found
+        values.append(comparable_values(run.record, nominal_v, owners))
+    return values
 
 
-def _apart(
-    quantity: LotQuantity | None, board: str, reference: str, procedures: Sequence[Belongings]
-) -> Quantity | None:
+def _apart(quantity: LotQuantity | None, board: str, reference: str, procedures: Sequence[Owners]) -> Quantity | None:
     """Mean of one board less that of the other, as measured; what both took from the bench cancels."""
     if quantity is None or quantity.exact or board not in quantity.boards or reference not in quantity.boards:
         return None
@@ -97,7 +95,7 @@ def _apart(
     return difference(one, other)
 
 
-def _own(mean: Quantity, board: str, procedures: Sequence[Belongings]) -> Quantity:
+def _own(mean: Quantity, board: str, procedures: Sequence[Owners]) -> Quantity:
     """With what is of this board or of its runs alone under its name, so that it adds."""
 
     def its_own(source: str, part: Contribution) -> bool:

@@ -6,15 +6,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from harness.compare import Finding
-from harness.compare.rows import Scale, difference_row
+from harness.compare.rows import RowFormat, difference_row
 from harness.lot.gathered import Lot
 from harness.lot.quantities import LotQuantity
-from harness.lot.reference import Reference
+from harness.lot.reference import ReferenceComparison
 from harness.nouns.coverage import half_width
 from harness.nouns.names import Name
 from harness.nouns.results import Outcome, Requirement
 from harness.nouns.standing import Standing
-from harness.show.columns import Heading, Layout, Row
+from harness.show.columns import Heading, Layout, TableRow
 from harness.show.table import rounded
 
 
@@ -34,54 +34,56 @@ CAPABILITY = _layout("quantity", "boards mean s bench+- required Cpk above bench
 BOARDS = _layout("board", "runs value +- required", "unit verdict", 72)
 
 
-def capability_row(found: LotQuantity) -> Row:
+def capability_row(quantity: LotQuantity) -> TableRow:
     """One quantity of a lot that has a requirement."""
-    scale = Scale.of(found.mean, found.s, found.unit)
-    limit = required(found.requirement, scale)
+    scale = RowFormat.of(quantity.mean, quantity.s, quantity.unit)
+    limit = required(quantity.requirement, scale)
     counts, mean, s, shift = (
-        str(len(found.boards)),
-        scale.number(found.mean),
-        scale.size(found.s),
-        scale.size(found.shift),
+        str(len(quantity.boards)),
+        scale.number(quantity.mean),
+        scale.size(quantity.s),
+        scale.size(quantity.shift),
     )
     indices = ("", "", "")
-    word, reason = found.short or found.why_not, found.why_not
+    word, reason = quantity.short or quantity.why_not, quantity.why_not
     standing: Standing | None = Standing.UNJUDGED
-    if found.capability is not None:
-        one = found.capability
-        indices = f"{one.cpk:.2f}", f"{one.cpk_least:.2f}", f"{one.cpk_bench:.2f}"
+    if quantity.capability is not None:
+        capability = quantity.capability
+        indices = f"{capability.cpk:.2f}", f"{capability.cpk_least:.2f}", f"{capability.cpk_bench:.2f}"
         word, standing, reason = "given", None, ""
-        if one.doubtful:
+        if capability.doubtful:
             word, standing = "doubtful", Standing.OPEN
-            reason = f"not like a sample of a normal distribution (p = {one.normal_p:.2g}), which the figures rest on"
-    said = [f"{counts} boards", f"mean {mean} {scale.unit}".strip(), s and f"s {s}", f"required {limit}", word]
-    if found.capability is not None:
-        said.append(f"Cpk {indices[0]}, above {indices[1]} with 95 %")
-    return Row(
+            reason = (
+                f"not like a sample of a normal distribution (p = {capability.normal_p:.2g}), which the figures rest on"
+            )
+    phrases = [f"{counts} boards", f"mean {mean} {scale.unit}".strip(), s and f"s {s}", f"required {limit}", word]
+    if quantity.capability is not None:
+        phrases.append(f"Cpk {indices[0]}, above {indices[1]} with 95 %")
+    return TableRow(
         standing=standing,
-        name=found.name,
+        name=quantity.name,
         cells=(counts, mean, s, shift, limit, *indices, scale.unit),
         word=word,
-        sentence=", ".join(part for part in said if part),
-        group=Name(found.name).prefix,
+        sentence=", ".join(part for part in phrases if part),
+        group=Name(quantity.name).prefix,
         reason=reason,
     )
 
 
-def board_rows(found: LotQuantity) -> list[Row]:
+def board_rows(quantity: LotQuantity) -> list[TableRow]:
     """One quantity of every board."""
     rows = []
-    for board, value in found.boards.items():
+    for board, value in quantity.boards.items():
         mean = value.mean
         half = half_width(mean)
-        scale = Scale.of(mean.value, half, found.unit)
+        scale = RowFormat.of(mean.value, half, quantity.unit)
         outcome = value.verdict.outcome if value.verdict is not None else Outcome.NOT_JUDGED
-        limit = required(found.requirement, scale)
+        limit = required(quantity.requirement, scale)
         number, spread = scale.number(mean.value), scale.size(half)
         rows.append(
-            Row(
+            TableRow(
                 standing=outcome.standing,
-                name=f"{board} {found.name}",
+                name=f"{board} {quantity.name}",
                 cells=(str(value.runs), number, spread, limit, scale.unit),
                 word=outcome.value,
                 sentence=f"{number} +- {spread} {scale.unit}, required {limit}, {outcome.value}",
@@ -89,20 +91,20 @@ def board_rows(found: LotQuantity) -> list[Row]:
             )
         )
     rows += [
-        Row(
+        TableRow(
             standing=Standing.ABSENT,
-            name=f"{board} {found.name}",
+            name=f"{board} {quantity.name}",
             cells=("", "", "", "", ""),
             word=Outcome.NOT_RUN.value,
             sentence=Outcome.NOT_RUN.value,
             reason=why,
         )
-        for board, why in found.missing.items()
+        for board, why in quantity.missing.items()
     ]
     return rows
 
 
-def reference_rows(reference: Reference) -> list[Row]:
+def reference_rows(reference: ReferenceComparison) -> list[TableRow]:
     """What is different, board by board."""
     return [
         replace(
@@ -110,20 +112,20 @@ def reference_rows(reference: Reference) -> list[Row]:
             name=f"{board} {one.found.name}",
             group="",
         )
-        for board, those in reference.beside.items()
-        for one in those
+        for board, differences in reference.by_board.items()
+        for one in differences
         if one.found.finding is Finding.DIFFERENT
     ]
 
 
-def beside_line(reference: Reference, board: str) -> str:
+def difference_line(reference: ReferenceComparison, board: str) -> str:
     """`B02: 40 equivalent, 1 different`."""
-    words = [one.found.finding for one in reference.beside[board]]
+    words = [one.found.finding for one in reference.by_board[board]]
     counted = ", ".join(f"{words.count(word)} {word.value}" for word in Finding if word in words)
     return f"{board} beside reference board {reference.board}: {counted}"
 
 
-def required(requirement: Requirement | None, scale: Scale) -> str:
+def required(requirement: Requirement | None, scale: RowFormat) -> str:
     """`>= 0.45`, `<= 6`, or both, in a row's unit."""
     if requirement is None:
         return ""

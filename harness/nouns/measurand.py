@@ -39,7 +39,7 @@ class Origin(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Follows:
+class Dependence:
     """How a quantity follows supply voltage (exponent) and room (relative, 1/K), each with a half-width."""
 
     supply: float = 0.0
@@ -67,7 +67,7 @@ class Measurand:
     """SI, as a measurement of it carries it (`N m/rad`, `1` for a ratio or a count)."""
     sense: Sense
     origin: Origin
-    follows: Follows
+    follows: Dependence
     detect: UsualDetect
 
     def names(self, motors: Iterable[str]) -> list[str]:

@@ -133,5 +133,5 @@ def _sequence(value: Condition, where: str) -> Sequence[Condition]:
     return value
 
 
-def _other(where: str, expected: str, found: Condition) -> MeasurementError:
-    return MeasurementError(f"{where}: expected {expected}, found {'nothing' if found is None else repr(found)[:40]}")
+def _other(where: str, expected: str, value: Condition) -> MeasurementError:
+    return MeasurementError(f"{where}: expected {expected}, found {'nothing' if value is None else repr(value)[:40]}")

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from harness.nouns.quantity import Quantity
 from harness.physics.drive import circuit_ohm, phase_volts
 from harness.rigfile import RigSpec
-from harness.rigfile.known import Known
+from harness.rigfile.known import StatedValue
 
 
 def torque_per_ampere(pole_pairs: float, flux_v_s: float) -> float:
@@ -58,7 +58,7 @@ def arm_torque(mass_kg: float, length_m: float, gravity_m_s2: float, from_hangin
     return -mass_kg * gravity_m_s2 * length_m * math.sin(from_hanging_rad)
 
 
-def entries(spec: RigSpec, motor: str) -> dict[str, tuple[str, Known | None, str]]:
+def entries(spec: RigSpec, motor: str) -> dict[str, tuple[str, StatedValue | None, str]]:
     """Model inputs of a motor: short name -> (dotted key, what the rig file says or None, unit)."""
     m, thermal, load = spec.motor[motor], spec.motor[motor].thermal, spec.motor[motor].load
     of = f"motor.{motor}"

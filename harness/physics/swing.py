@@ -40,7 +40,7 @@ class Shaft:
 
 
 @dataclass(slots=True, kw_only=True)
-class Motion:
+class SwingMotion:
     """Pieces (begin_s, y(t)), turning points (instant_s, y), and where friction holds the shaft."""
 
     pieces: list[tuple[float, Callable[[float], float]]] = field(default_factory=list)
@@ -99,7 +99,7 @@ def _piece(
     return angle, speed, math.sqrt(stiffness / shaft.inertia)
 
 
-def let_go(shaft: Shaft, start: float, hang: float) -> Motion:
+def let_go(shaft: Shaft, start: float, hang: float) -> SwingMotion:
     """Motion from rest at `start` (rad beyond the set point); the arm hangs at `hang` beyond it.
 
     >>> shaft = Shaft(loop=0.5, arm=0.05, inertia=2e-4, damping=1.2e-3, lag_s=0.0, friction=2e-3,
@@ -109,7 +109,7 @@ def let_go(shaft: Shaft, start: float, hang: float) -> Motion:
     ([0.0434, -0.0296, 0.0181, -0.0084, 0.0004], True)
     """
     edges = (-shaft.clip_rad, -shaft.dead_rad, shaft.dead_rad, shaft.clip_rad)
-    motion = Motion()
+    motion = SwingMotion()
     y, v, now, sense = start, 0.0, 0.0, 0.0
 
     def zone_of(angle: float, way: float) -> int:

@@ -52,7 +52,7 @@ AND (lock.classid::bigint << 32 | lock.objid::bigint) = %s
 
 
 class HostLocks:
-    """Devices held among all who use one PostgreSQL database; hand it to DeviceLocks as `beyond`. One process."""
+    """Devices held among all who use one PostgreSQL database; hand it to DeviceLocks as `remote`. One process."""
 
     def __init__(self, address: Address, *, host: str | None = None) -> None:
         """`host` is what this machine is called. Nothing is connected yet. Raises StoreError for a SQLite file."""
@@ -66,14 +66,14 @@ class HostLocks:
     def hold(self, devices: Sequence[str]) -> None:
         """Take all of them or none, in sorted order, without waiting. Raises BenchBusy, BenchError, StoreError."""
         names = {name_everywhere(device, self.host): device for device in devices}
-        taken: list[str] = []
+        held_now: list[str] = []
         try:
             with self._translated():
                 for name in sorted(set(names) - self._held):
                     self._take(name, names[name])
-                    taken.append(name)
+                    held_now.append(name)
         except BaseException:
-            self._give(taken)
+            self._give(held_now)
             raise
 
     def give(self, devices: Sequence[str]) -> None:
@@ -97,8 +97,8 @@ class HostLocks:
 
     def _take(self, name: str, device: str) -> None:
         connection = self._connected()
-        taken = connection.execute(TAKE, (key(name),)).fetchone()
-        if taken is None or not taken[0]:
+        row = connection.execute(TAKE, (key(name),)).fetchone()
+        if row is None or not row[0]:
             holder = connection.execute(WHO, (key(name),)).fetchone()
             raise BenchBusy(f"{device}: in use by {_in_words(holder)}; wait until it has ended")
         self._held.add(name)
@@ -165,8 +165,8 @@ def _in_words(holder: tuple[Any, ...] | None) -> str:
         return "another process that has just let it go"
     name, began = str(holder[0]), holder[1]
     since = f", started {began.astimezone().isoformat(timespec='seconds')}" if began is not None else ""
-    found = re.fullmatch(r"rotorgate (\d+) (.+)", name)
-    return f"process {found[1]} of {visible(found[2])}{since}" if found else f"{visible(name) or 'somebody'}{since}"
+    match = re.fullmatch(r"rotorgate (\d+) (.+)", name)
+    return f"process {match[1]} of {visible(match[2])}{since}" if match else f"{visible(name) or 'somebody'}{since}"
 
 
 @contextlib.contextmanager
@@ -176,7 +176,7 @@ def locks_for(store: Address | None) -> Iterator[DeviceLocks]:
     Whoever shares a PostgreSQL store may share benches.
     """
     beyond = HostLocks(store) if store is not None and store.url else None
-    locks = DeviceLocks(beyond=beyond, lasting=True)
+    locks = DeviceLocks(remote=beyond, lasting=True)
     try:
         yield locks
     finally:

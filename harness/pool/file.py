@@ -15,8 +15,8 @@ from harness.bench.devices import port_device, visa_device
 from harness.bench.simulated import scenario_of
 from harness.rigfile import RigSpec, load, problems
 from harness.rigfile.fields import integer, listed, refuse, text
-from harness.rigfile.spec import Section
-from harness.rigfile.toml import content_of, name_of, once_a_place, tables_of, unclean
+from harness.rigfile.spec import SpecSection
+from harness.rigfile.toml import bytes_of, name_of, once_a_place, tables_of, unclean
 from harness.store.address import Address
 
 SCHEMA = 1
@@ -32,7 +32,7 @@ FILE = "the path of a rig file, relative to the pool file"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class PoolEntry:
     """One rig of a pool."""
 
     place: str
@@ -55,7 +55,7 @@ class Pool:
     """A pool file, read with all its rig files."""
 
     file: str
-    entries: tuple[Entry, ...]
+    entries: tuple[PoolEntry, ...]
     store: Address | None = None
     """PostgreSQL through which hosts exclude each other."""
 
@@ -66,7 +66,7 @@ def _path(value: Any) -> str:
     return value
 
 
-class _Rig(Section):
+class _Rig(SpecSection):
     """[[rig]]."""
 
     file: Annotated[str, text(FILE, r".+", longest=LONGEST)]
@@ -74,7 +74,7 @@ class _Rig(Section):
     plant_seed: Annotated[int | None, integer(0, 2**63 - 1)] = None
 
 
-class _File(Section):
+class _File(SpecSection):
     """A whole pool file."""
 
     schema_: Annotated[int, integer(SCHEMA, SCHEMA)] = Field(alias="schema")
@@ -87,29 +87,29 @@ def load_pool(path: Path | str) -> Pool:
     """Read a pool file and the rig files that it lists. Raises PoolFileError with all problems, one line each."""
     path = Path(path)
     file = name_of(path)
-    content = content_of(path, WHAT, PoolFileError, hint=ABSENT)
+    content = bytes_of(path, WHAT, PoolFileError, hint=ABSENT)
     _, raw = tables_of(content, file, WHAT, PoolFileError)
-    found = unclean(raw, file)
+    problems_found = unclean(raw, file)
     try:
         parsed = _File.model_validate(raw)
     except ValidationError as error:
-        raise PoolFileError(once_a_place(found + problems.lines(file, error, raw, _File))) from error
-    if found:
-        raise PoolFileError(once_a_place(found))
+        raise PoolFileError(once_a_place(problems_found + problems.lines(file, error, raw, _File))) from error
+    if problems_found:
+        raise PoolFileError(once_a_place(problems_found))
     listed_rigs = [(f"rigs[{number}]", _Rig(file=name)) for number, name in enumerate(parsed.rigs)]
     listed_rigs += [(f"rig[{number}]", rig) for number, rig in enumerate(parsed.rig)]
     if not listed_rigs:
         raise PoolFileError([f'{file}: rigs: expected at least one rig file, such as rigs = ["a.toml"], found none'])
-    store, found = _store(parsed.store, file)
-    entries: list[Entry] = []
+    store, problems_found = _store(parsed.store, file)
+    entries: list[PoolEntry] = []
     for place, rig in listed_rigs:
         try:
             entries.append(_entry(place, rig, path.parent, entries, [other.name for _, other in listed_rigs]))
         except (PoolFileError, RigFileError) as error:
-            found += [f"{file}: {place}: {line}" for line in error.problems]
-    found += [f"{file}: {line}" for line in _shared(entries)]
-    if found:
-        raise PoolFileError(found)
+            problems_found += [f"{file}: {place}: {line}" for line in error.problems]
+    problems_found += [f"{file}: {line}" for line in _shared(entries)]
+    if problems_found:
+        raise PoolFileError(problems_found)
     return Pool(file=file, entries=tuple(entries), store=store)
 
 
@@ -125,17 +125,17 @@ def _store(given: str | None, file: str) -> tuple[Address | None, list[str]]:
     return address, []
 
 
-def _entry(place: str, rig: _Rig, folder: Path, before: Sequence[Entry], named: Sequence[str | None]) -> Entry:
+def _entry(place: str, rig: _Rig, folder: Path, before: Sequence[PoolEntry], named: Sequence[str | None]) -> PoolEntry:
     path = folder / rig.file
     spec = load(path)
     if rig.plant_seed is not None and scenario_of(spec) is None:
         raise PoolFileError([f"plant_seed: only for a rig of the simulated bench, and {spec.file} is a real one"])
-    taken = {entry.name for entry in before}
-    if rig.name in taken:
+    names_before = {entry.name for entry in before}
+    if rig.name in names_before:
         raise PoolFileError([f"name: expected a name of its own, found {rig.name} a second time"])
-    taken |= {name for name in named if name is not None}
-    name = rig.name or next(name for name in _names(spec.rig.name) if name not in taken)
-    return Entry(place=place, name=name, path=path, spec=spec, plant_seed=rig.plant_seed)
+    names_before |= {name for name in named if name is not None}
+    name = rig.name or next(name for name in _names(spec.rig.name) if name not in names_before)
+    return PoolEntry(place=place, name=name, path=path, spec=spec, plant_seed=rig.plant_seed)
 
 
 def _names(stem: str) -> Iterator[str]:
@@ -144,10 +144,10 @@ def _names(stem: str) -> Iterator[str]:
         yield f"{stem}-{number}"
 
 
-def _shared(entries: Sequence[Entry]) -> list[str]:
+def _shared(entries: Sequence[PoolEntry]) -> list[str]:
     """Devices that stand in two rigs of the pool: a line for each rig and the first one that has its device."""
-    owners: dict[str, Entry] = {}
-    found: list[str] = []
+    owners: dict[str, PoolEntry] = {}
+    problems_found: list[str] = []
     for entry in entries:
         if entry.simulated:
             continue
@@ -157,5 +157,5 @@ def _shared(entries: Sequence[Entry]) -> list[str]:
             owner = owners.setdefault(device, entry)
             if owner is not entry:
                 words = f"{visible(device)} belongs to {owner.place} ({owner.spec.file}) already"
-                found.append(f"{entry.place} ({entry.spec.file}): {words}; a device can be in one rig only")
-    return found
+                problems_found.append(f"{entry.place} ({entry.spec.file}): {words}; a device can be in one rig only")
+    return problems_found

@@ -73,12 +73,13 @@ class RepeatEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RiskEntry:
-    """What was fixed before measuring: `planned` decisions, each taken `looks` times, share the false-alarm risk."""
+    """What was fixed before measuring: `planned` decisions, each taken `runs_sharing_risk` times, share the false-alarm
+    risk."""
 
     false_alarm: float
     false_acceptance: float
     planned: int
-    looks: int = 1
+    runs_sharing_risk: int = 1
     each: float
     """One decision's share of `false_alarm`."""
 

@@ -33,7 +33,7 @@ from harness.nouns.results import (
 from harness.record.entries import GaugeEntry, ObservationEntry
 from harness.record.values import Damage, at, flag, listed, number, read_as, table, text
 
-Entry = Mapping[str, Any]
+RecordEntry = Mapping[str, Any]
 
 
 def clean(value: Any) -> Any:
@@ -67,7 +67,7 @@ def clean(value: Any) -> Any:
     raise TypeError(f"a record holds JSON values only, found {type(value).__name__}")
 
 
-def budget_entries(quantity: Quantity) -> list[Entry]:
+def budget_entries(quantity: Quantity) -> list[RecordEntry]:
     """A budget, largest contribution first."""
     ordered = sorted(quantity.budget.items(), key=lambda item: (-abs(item[1].u), item[0]))
     return [
@@ -81,7 +81,7 @@ def finite(value: float | None) -> float | None:
     return value if value is not None and math.isfinite(value) else None
 
 
-def quantity_entry(quantity: Quantity) -> Entry:
+def quantity_entry(quantity: Quantity) -> RecordEntry:
     """Value, unit, standard uncertainty, effective degrees of freedom, budget."""
     return {
         "value": quantity.value,
@@ -92,7 +92,7 @@ def quantity_entry(quantity: Quantity) -> Entry:
     }
 
 
-def measurement_entry(measurement: Measurement) -> Entry:
+def measurement_entry(measurement: Measurement) -> RecordEntry:
     """A measurement with its 95 % interval."""
     return {
         "name": measurement.name,
@@ -103,14 +103,14 @@ def measurement_entry(measurement: Measurement) -> Entry:
     }
 
 
-def unmeasured_entry(unmeasured: Unmeasured) -> Entry:
+def unmeasured_entry(unmeasured: Unmeasured) -> RecordEntry:
     """A planned quantity without a number."""
     return {"name": unmeasured.name, "outcome": unmeasured.outcome.value, "reason": unmeasured.reason}
 
 
-def expectation_entry(expectation: Expectation) -> Entry:
+def expectation_entry(expectation: Expectation) -> RecordEntry:
     """An expectation; `value` is null where the rig file is silent."""
-    empty: Entry = {"value": None, "unit": "", "u": None, "dof": None, "budget": []}
+    empty: RecordEntry = {"value": None, "unit": "", "u": None, "dof": None, "budget": []}
     return {
         "name": expectation.name,
         **(empty if expectation.quantity is None else quantity_entry(expectation.quantity)),
@@ -122,7 +122,7 @@ def expectation_entry(expectation: Expectation) -> Entry:
     }
 
 
-def verdict_entry(verdict: Verdict) -> Entry:
+def verdict_entry(verdict: Verdict) -> RecordEntry:
     """A verdict; the measurement and expectation it was taken from stand in their own lists."""
     requirement = verdict.requirement
     return {
@@ -142,7 +142,7 @@ def verdict_entry(verdict: Verdict) -> Entry:
     }
 
 
-def curve_entry(curve: Curve) -> Entry:
+def curve_entry(curve: Curve) -> RecordEntry:
     """A measured curve and the model over it."""
     return {
         "name": curve.name,
@@ -163,7 +163,7 @@ def result_entries(
     expectations: Iterable[Expectation] = (),
     verdicts: Iterable[Verdict] = (),
     curves: Iterable[Curve] = (),
-) -> dict[str, list[Entry]]:
+) -> dict[str, list[RecordEntry]]:
     """All that comes of observations, by the names of its lists in record.json."""
     measured, unmeasured = [], []
     for result in results:
@@ -180,7 +180,7 @@ def result_entries(
     }
 
 
-def quantity_from(entry: Entry, where: str) -> Quantity:
+def quantity_from(entry: RecordEntry, where: str) -> Quantity:
     """The quantity of an entry. Raises Damage, MeasurementError."""
     budget = {}
     for part in map(partial(table, where=where), listed(at(entry, "budget", where), where)):
@@ -196,7 +196,7 @@ def quantity_from(entry: Entry, where: str) -> Quantity:
     return Quantity(value=value, unit=text(at(entry, "unit", where), where), budget=budget)
 
 
-def measurement_from(entry: Entry) -> Measurement:
+def measurement_from(entry: RecordEntry) -> Measurement:
     """The measurement of an entry. Raises Damage, MeasurementError."""
     name = name_of(entry, "measurements")
     return Measurement(
@@ -207,13 +207,13 @@ def measurement_from(entry: Entry) -> Measurement:
     )
 
 
-def unmeasured_from(entry: Entry) -> Unmeasured:
+def unmeasured_from(entry: RecordEntry) -> Unmeasured:
     """The unmeasured quantity of an entry. Raises Damage."""
     name = name_of(entry, "unmeasured")
     return Unmeasured(name=name, outcome=_outcome(entry, name), reason=text(at(entry, "reason", name), name))
 
 
-def expectation_from(entry: Entry) -> Expectation:
+def expectation_from(entry: RecordEntry) -> Expectation:
     """The expectation of an entry. Raises Damage, MeasurementError."""
     name = name_of(entry, "expectations")
     interval = at(entry, "interval", name)
@@ -227,7 +227,7 @@ def expectation_from(entry: Entry) -> Expectation:
     )
 
 
-def _needs(entry: Entry, where: str) -> tuple[str, ...]:
+def _needs(entry: RecordEntry, where: str) -> tuple[str, ...]:
     """What was missing; in records older than the list of it, as they say it."""
     if "lacking" in entry:
         return read_as(tuple[str, ...], entry["lacking"], where)
@@ -240,7 +240,7 @@ UNASKED_BEFORE = "needs an entry in [detect] of the rig file, which says nothing
 
 
 def verdict_from(
-    entry: Entry, measurements: Mapping[str, Measurement], expectations: Mapping[str, Expectation]
+    entry: RecordEntry, measurements: Mapping[str, Measurement], expectations: Mapping[str, Expectation]
 ) -> Verdict:
     """The verdict of an entry, with the measurement and the expectation that it was taken from. Raises Damage."""
     name = name_of(entry, "verdicts")
@@ -266,7 +266,7 @@ def verdict_from(
     )
 
 
-def gauge_from(entry: Entry | None) -> GaugeEntry | None:
+def gauge_from(entry: RecordEntry | None) -> GaugeEntry | None:
     """The studies of the gauge of an entry. Raises Damage."""
     if entry is None:
         return None
@@ -282,7 +282,7 @@ def check_gauge(gauge: Gauge) -> None:
         raise Damage(f"gauge: {gauge.name}: expected a standard deviation, found {gauge.grr:g}")
 
 
-def curve_from(entry: Entry) -> Curve:
+def curve_from(entry: RecordEntry) -> Curve:
     """The curve of an entry. Raises Damage."""
     name = name_of(entry, "curves")
     series = table(at(entry, "series", name), name)
@@ -298,7 +298,7 @@ def curve_from(entry: Entry) -> Curve:
     )
 
 
-def observation_from(entry: Entry) -> ObservationEntry:
+def observation_from(entry: RecordEntry) -> ObservationEntry:
     """The description of an observation, and its file. Raises Damage."""
     name = name_of(entry, "observations")
     return ObservationEntry(
@@ -309,18 +309,18 @@ def observation_from(entry: Entry) -> ObservationEntry:
     )
 
 
-def outcome_from(entry: Entry) -> tuple[str, Outcome]:
+def outcome_from(entry: RecordEntry) -> tuple[str, Outcome]:
     """Quantity and word of a verdict's entry. Raises Damage."""
     name = name_of(entry, "verdicts")
     return name, _outcome(entry, name)
 
 
-def name_of(entry: Entry, where: str) -> str:
+def name_of(entry: RecordEntry, where: str) -> str:
     """The name of an entry. Raises Damage."""
     return text(at(entry, "name", where), where)
 
 
-def _outcome(entry: Entry, where: str) -> Outcome:
+def _outcome(entry: RecordEntry, where: str) -> Outcome:
     word = text(at(entry, "outcome", where), where)
     try:
         return Outcome(word)
@@ -328,7 +328,7 @@ def _outcome(entry: Entry, where: str) -> Outcome:
         raise Damage(f"{where}: expected a word of a verdict, found {word!r}") from error
 
 
-def _kind(entry: Entry, name: str) -> VerdictKind:
+def _kind(entry: RecordEntry, name: str) -> VerdictKind:
     """Quantity or stop; of records older than the field `kind` the name says it."""
     if "kind" not in entry:
         return VerdictKind.STOP if Name(name).quantity == LIMITS else VerdictKind.QUANTITY
@@ -344,7 +344,7 @@ def _limits(value: Any, where: str) -> tuple[float, float]:
     return -math.inf if low is None else low, math.inf if high is None else high
 
 
-def _optional(entry: Entry, key: str, where: str) -> float | None:
+def _optional(entry: RecordEntry, key: str, where: str) -> float | None:
     value = at(entry, key, where)
     return None if value is None else number(value, where)
 

@@ -34,7 +34,7 @@ from harness.record.entries import (
 )
 from harness.record.parts import DamagedRecord, mapping_of, optional, part, tuple_of, value
 from harness.record.raw import RawReader, beside, observation_of
-from harness.record.schema import content_of
+from harness.record.schema import record_content
 from harness.record.values import Damage, listed, read_as, table, text, whole
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ class Record:
         self.folder = folder
         self.data = data
         self.raw = raw or beside(folder)
-        self.content = content_of(folder / FILE, data)
+        self.content = record_content(folder / FILE, data)
         """Its entries as JSON has them, raised to today's schema; unchecked but for those that none can lack."""
 
     # --- the run -------------------------------------------------------------------------------------

@@ -49,7 +49,7 @@ PLAN: Mapping[str, Any] = {"planned": [], "required": [], "missing": [], "not_su
 """Entries that follow the first write: a run that was killed in between has none, and planned nothing."""
 
 
-def content_of(path: Path, data: bytes) -> Mapping[str, Any]:
+def record_content(path: Path, data: bytes) -> Mapping[str, Any]:
     """What a record.json says, as one of this schema; `path` is for messages. Raises RecordError."""
     try:
         content = json.loads(data.decode("utf-8"))

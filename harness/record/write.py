@@ -16,7 +16,7 @@ from harness.base.errors import BenchError, HarnessError, RecordError
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, Verdict
 from harness.record.entries import CauseEntry, DiagnosisEntry, OpeningEntries, PlanEntries, StopEntry
-from harness.record.forms import Entry, clean, result_entries
+from harness.record.forms import RecordEntry, clean, result_entries
 from harness.record.record import FILE, Record
 from harness.record.schema import SCHEMA
 
@@ -128,7 +128,7 @@ class RecordWriter:
             self._content[name] = clean(value)
             self._set_texts[name] = _encoded(self._content[name])
 
-    def _append(self, name: str, entries: Iterable[Entry]) -> None:
+    def _append(self, name: str, entries: Iterable[RecordEntry]) -> None:
         for entry in map(clean, entries):
             self._content[name].append(entry)
             self._added_texts[name].append(_encoded(entry))

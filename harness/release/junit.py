@@ -49,7 +49,7 @@ def junit(decision: Decision, subject: Subject, differences: Sequence[Difference
 
 
 def _case(
-    suite: ElementTree.Element, decision: Decision, name: str, found: Difference | None, subject: Subject
+    suite: ElementTree.Element, decision: Decision, name: str, difference: Difference | None, subject: Subject
 ) -> None:
     case = _new_case(suite, f"{subject.rig}.{Name(name).prefix}", Name(name).quantity, subject)
     against = [one for one in decision.objections if one.quantity == name]
@@ -62,8 +62,8 @@ def _case(
             words = f"waived by {waiver.by} (self-declared) until {waiver.until}: {waiver.why}; {one.objection.words}"
             ElementTree.SubElement(case, "skipped", message=_text(words))
             return
-    if found is not None and found.measured is None:
-        ElementTree.SubElement(case, "skipped", message=_text(found.reason or "not measured"))
+    if difference is not None and difference.measured is None:
+        ElementTree.SubElement(case, "skipped", message=_text(difference.reason or "not measured"))
 
 
 def _whole(suite: ElementTree.Element, decision: Decision, subject: Subject) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.base.words import visible
-from harness.compare import Difference, Finding, headline
+from harness.compare import Difference, Finding, findings_counted
 from harness.compare.rows import difference_row
 from harness.gate.decision import Decision, Word
 from harness.gate.policy import Policy
@@ -66,7 +66,7 @@ def markdown(decision: Decision, policy: Policy, subject: Subject, differences: 
     if to_know := [*subject.urgent, *subject.remarks]:
         parts += ["### To know", _list(_cut(to_know))]
     if decision.waived:
-        parts += ["### Waived (who waived is self-declared)", _list(_waived(decision))]
+        parts += ["### Waived (who waived is self-declared)", _list(_waivers(decision))]
     if decision.idle:
         parts += ["### Waivers without effect", _list(f"{one.quantity}, {one.by}: {why}" for one, why in decision.idle)]
     if decision.next_steps:
@@ -91,7 +91,7 @@ def _cut(lines: Sequence[str]) -> list[str]:
     return [*lines[:MOST_REASONS], *([f"and {left} more, in decision.json"] if left > 0 else [])]
 
 
-def _waived(decision: Decision) -> list[str]:
+def _waivers(decision: Decision) -> list[str]:
     return [
         f"{one.objection.line}; waived by {one.waiver.by} until {one.waiver.until}: {one.waiver.why}"
         for one in decision.waived
@@ -101,17 +101,17 @@ def _waived(decision: Decision) -> list[str]:
 def _table(policy: Policy, differences: Sequence[Difference]) -> str:
     """Required quantities, and whatever is different; the others are counted."""
     required = set(policy.required_of(one.name for one in differences))
-    told = [one for one in differences if one.name in required or one.finding is Finding.DIFFERENT]
+    shown = [one for one in differences if one.name in required or one.finding is Finding.DIFFERENT]
     rows = [
         "| | quantity | baseline | difference | ± | margin | unit | finding |",
         "|---|---|---:|---:|---:|---:|---|---|",
     ]
-    for one in told:
-        if one.level is None:
+    for difference in shown:
+        if difference.level is None:
             continue
-        row = difference_row(one, one.level)
+        row = difference_row(difference, difference.level)
         rows.append("| " + " | ".join(plain(cell) for cell in (row.mark, row.name, *row.cells, row.word)) + " |")
-    others = [one for one in differences if one not in told]
+    others = [one for one in differences if one not in shown]
     if others:
-        rows.append(f"\nNot required: {headline(others)}.")
+        rows.append(f"\nNot required: {findings_counted(others)}.")
     return "\n".join(rows)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from harness.base.clock import Clock
 from harness.base.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
-from harness.baseline.stored import compared
+from harness.baseline.stored import compare_with
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
@@ -23,16 +23,16 @@ from harness.gate import Decision, Objection, Policy, Word, decide
 from harness.gate.policy import required_by
 from harness.record import Record, read
 from harness.run.qualification import is_bench, why_stopped
-from harness.run.repeats import Repeats, repeated
+from harness.run.repeats import Repeats, repeat
 from harness.run.session import BenchSession, Settings
-from harness.run.whole_run import Ended
+from harness.run.whole_run import FinishedRun
 from harness.store.baselines import StoredBaseline
 
-Run = Callable[[Settings], Ended]
+QualifyOnce = Callable[[Settings], FinishedRun]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Conditions:
+class GateConditions:
     """What a release is judged by, all of it fixed before the first run."""
 
     policy: Policy
@@ -43,10 +43,10 @@ class Conditions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tried:
+class ReleaseAttempt:
     """What became of a release."""
 
-    runs: tuple[Ended, ...]
+    runs: tuple[FinishedRun, ...]
     records: tuple[Record, ...]
     comparison: Comparison | None
     decision: Decision
@@ -67,38 +67,38 @@ def terms_for(policy: Policy, by_default: Terms) -> Terms:
     )
 
 
-def remarks(conditions: Conditions) -> list[str]:
+def remarks(conditions: GateConditions) -> list[str]:
     """Where the policy asks for less than would count without it, and a baseline that is not the newest, in words."""
     policy, stored, own = conditions.policy, conditions.stored, terms_of(conditions.against)
-    found = [] if stored.newest else [f"{stored.title} is not the newest of its name"]
+    words = [] if stored.newest else [f"{stored.title} is not the newest of its name"]
     for level in conditions.against.levels.values():
         asked, usual = conditions.terms.margin(level), own.margin(level)
         if level.records and not level.exact and asked is not None and usual is not None and asked > usual * (1 + 1e-9):
             unit = f" {level.lasting.unit}" if level.lasting.unit not in {"", "1"} else ""
-            found.append(
+            words.append(
                 f"{level.name}: the policy's margin of {asked:.3g}{unit} is wider than the {usual:.3g}{unit} of the "
                 "baseline's rig file"
             )
     if policy.risks.difference < own.difference_risk:
         less = f"{policy.risks.difference:g} is less than {own.difference_risk:g}"
-        found.append(f"risks.difference of {less}: a difference must be larger to be seen")
+        words.append(f"risks.difference of {less}: a difference must be larger to be seen")
     if policy.risks.equivalence > own.equivalence_risk:
         more = f"{policy.risks.equivalence:g} is more than {own.equivalence_risk:g}"
-        found.append(f"risks.equivalence of {more}: what is off by its margin passes more often")
-    return found
+        words.append(f"risks.equivalence of {more}: what is off by its margin passes more often")
+    return words
 
 
 JUDGED_BY = ("rig", "requirements", "detect", "limits", "motor", "driver", "firmware", "supply", "room")
 """Sections of a rig file by which runs are judged; the others say where things are."""
 
 
-def changed_sections(against: Baseline, tried: Record) -> list[str]:
+def changed_sections(against: Baseline, record: Record) -> list[str]:
     """Sections in which the rig file judges otherwise than it did for the baseline's last run. Raises RecordError."""
-    before, now = in_time(against.records)[-1].sections, tried.sections
+    before, now = in_time(against.records)[-1].sections, record.sections
     return [f"[{key}]" for key in JUDGED_BY if before.get(key) != now.get(key)]
 
 
-def check_reach(conditions: Conditions) -> None:
+def check_reach(conditions: GateConditions) -> None:
     """Whether every required quantity can be shown to be as in the baseline at all. Raises UsageError with all."""
     policy, levels = conditions.policy, conditions.against.levels
     title = conditions.stored.title
@@ -130,7 +130,7 @@ def same_kind(rig: Rig, stored: StoredBaseline) -> None:
         )
 
 
-def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) -> Tried:
+def attempt(settings: Settings, conditions: GateConditions, run: QualifyOnce, clock: Clock) -> ReleaseAttempt:
     """Qualify as often as the policy says, and decide.
 
     Ends early where the policy's time is over or a verdict refuses already. Raises UsageError, RecordError before
@@ -141,13 +141,13 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
     times_s = [clock.now_s()]
     late = False
 
-    def once(one: Settings) -> Ended:
-        ended = run(one)
+    def once(each: Settings) -> FinishedRun:
+        ended = run(each)
         records.append(read(ended.folder))
         times_s.append(clock.now_s())
         return ended
 
-    def go_on(_runs: Sequence[Ended]) -> bool:
+    def go_on(_runs: Sequence[FinishedRun]) -> bool:
         nonlocal late
         if decide(policy, records, (), on_day=conditions.on_day).word is Word.REFUSE:
             return False
@@ -156,7 +156,7 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
         return not late
 
     try:
-        made = repeated(settings, policy.repeats, once, go_on=go_on)
+        made = repeat(settings, policy.repeats, once, go_on=go_on)
     except (BenchError, FirmwareError) as error:
         made = Repeats(asked=policy.repeats, runs=(), trouble=error)
     stopped: list[Objection] = []
@@ -170,7 +170,7 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
     finished = [record for record in records if record.finished]
     comparison = None
     if finished:
-        comparison = compared(conditions.stored, conditions.against, finished, terms=conditions.terms)
+        comparison = compare_with(conditions.stored, conditions.against, finished, terms=conditions.terms)
     decision = decide(
         policy,
         records,
@@ -183,10 +183,10 @@ def attempt(settings: Settings, conditions: Conditions, run: Run, clock: Clock) 
     ends = [ended.code for ended in made.runs if ended.code.ends_row]
     ends += [made.trouble.exit_code] if made.trouble is not None else []
     decision = replace(decision, code=ExitCode.first_of([decision.code, *ends]))
-    return Tried(runs=made.runs, records=tuple(records), comparison=comparison, decision=decision)
+    return ReleaseAttempt(runs=made.runs, records=tuple(records), comparison=comparison, decision=decision)
 
 
-def settle(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLocks | None = None) -> str:
+def restore_or_forget(sessions: Sequence[BenchSession], *, released: bool, locks: DeviceLocks | None = None) -> str:
     """Forget the firmware from before, or put it back, supply off; why that failed, "" if it did not.
 
     Cannot be interrupted half-way.

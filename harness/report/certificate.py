@@ -18,7 +18,7 @@ Facts = Sequence[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class CertificateLine:
     """One quantity on the page, ready to print."""
 
     name: str
@@ -57,7 +57,7 @@ class Certificate:
     identity: Facts
     bench: Facts
     runs: Sequence[Sequence[str]]
-    lines: Sequence[Line]
+    lines: Sequence[CertificateLine]
     left_out: Facts
     """Why something was not measured or not judged, and what."""
     rule: Sequence[str]

@@ -17,8 +17,8 @@ from harness.report.titles import spaced
 def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -> str:
     """The page as text; a pure function of what was kept. `number` and `made`: its place in the store."""
     # What is asked for first, for that is what a reader looks for.
-    rows = [_row(found) for found in sorted(study["quantities"], key=lambda found: found["requirement"] is None)]
-    asked = [found["word"] for found in study["quantities"] if found["requirement"] is not None]
+    rows = [_row(quantity) for quantity in sorted(study["quantities"], key=lambda found: found["requirement"] is None)]
+    asked = [quantity["word"] for quantity in study["quantities"] if quantity["requirement"] is not None]
     standing = overall(standing_of(Fitness, word) for word in asked)
     return filled(
         "gauge.html",
@@ -30,30 +30,32 @@ def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -
     )  # fmt: skip
 
 
-def _row(found: Mapping[str, Any]) -> dict[str, Any]:
-    mark = MARKS[standing_of(Fitness, found["word"])]
-    unit, grr, limits = found["unit"], found["grr"], found["grr_limits"]
+def _row(quantity: Mapping[str, Any]) -> dict[str, Any]:
+    mark = MARKS[standing_of(Fitness, quantity["word"])]
+    unit, grr, limits = quantity["unit"], quantity["grr"], quantity["grr_limits"]
     factor = prefix_for(grr or 0.0, unit)[0]
     between = f" ({plain(limits[0] / factor, 3)} to {plain(limits[1] / factor, 3)})" if grr and limits else ""
-    asked = found["requirement"] is not None
-    claimed = found["claimed_u"]
-    total = sum(line["component"] for line in found["lines"])
+    asked = quantity["requirement"] is not None
+    claimed = quantity["claimed_u"]
+    total = sum(line["component"] for line in quantity["lines"])
     return {
-        "name": spaced(found["name"]),
-        "anchor": visible(found["name"]).replace(".", "-"),
-        "word": found["word"],
+        "name": spaced(quantity["name"]),
+        "anchor": visible(quantity["name"]).replace(".", "-"),
+        "word": quantity["word"],
         "mark": mark.shape,
         "style": mark.style,
         "grr": in_unit(grr, unit) + between,
-        **{key: in_unit(found[key], unit) for key in ("ev", "av", "interaction", "pv")},
-        "ndc": "–" if found["ndc"] is None else str(found["ndc"]),
-        "share": "–" if found["share"] is None else f"{100.0 * found['share']:.0f} %",
+        **{key: in_unit(quantity[key], unit) for key in ("ev", "av", "interaction", "pv")},
+        "ndc": "–" if quantity["ndc"] is None else str(quantity["ndc"]),
+        "share": "–" if quantity["share"] is None else f"{100.0 * quantity['share']:.0f} %",
         "over": f"{grr / claimed:.2g}" if claimed and grr is not None else "–",
-        "required": limits_in_words(found["requirement"]["low"], found["requirement"]["high"], unit) if asked else "",
-        "reason": visible(found["reason"]),
-        "remarks": [visible(remark) for remark in found["remarks"]],
-        "pooled": ", ".join(found["pooled"]),
-        "lines": [_line(line, unit, total) for line in found["lines"]] if asked else [],
+        "required": limits_in_words(quantity["requirement"]["low"], quantity["requirement"]["high"], unit)
+        if asked
+        else "",
+        "reason": visible(quantity["reason"]),
+        "remarks": [visible(remark) for remark in quantity["remarks"]],
+        "pooled": ", ".join(quantity["pooled"]),
+        "lines": [_line(line, unit, total) for line in quantity["lines"]] if asked else [],
     }
 
 

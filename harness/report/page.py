@@ -36,7 +36,7 @@ SMALL = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class PageRow:
     """One quantity of the table, ready to print."""
 
     anchor: str
@@ -67,12 +67,12 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class PageSection:
     """One check on one motor."""
 
     title: str
     anchor: str
-    rows: Sequence[Row]
+    rows: Sequence[PageRow]
     curves: Sequence[tuple[str, Markup]]
     counts: str
     not_run: str
@@ -163,13 +163,13 @@ def _gauge(record: Record) -> dict[str, Any] | None:
     judged = {verdict.name: verdict.requirement for verdict in record.verdicts if verdict.requirement is not None}
     rows = [
         {
-            "name": visible(found.name),
-            "study": f"{found.study} of {found.made_utc[:10]}",
-            "grr": in_unit(found.grr, units.get(found.name, "")),
-            "share": percent(tolerance_share(found.grr, found.mean, judged[found.name])),
+            "name": visible(quantity.name),
+            "study": f"{quantity.study} of {quantity.made_utc[:10]}",
+            "grr": in_unit(quantity.grr, units.get(quantity.name, "")),
+            "share": percent(tolerance_share(quantity.grr, quantity.mean, judged[quantity.name])),
         }
-        for found in record.gauge.quantities
-        if found.name in judged
+        for quantity in record.gauge.quantities
+        if quantity.name in judged
     ]
     return {"rows": rows, "remarks": record.gauge.remarks}
 
@@ -197,7 +197,7 @@ def _left_out(verdicts: Sequence[Verdict]) -> list[tuple[str, list[str]]]:
     return sorted(reasons.items())
 
 
-def _sections(record: Record) -> list[Section]:
+def _sections(record: Record) -> list[PageSection]:
     groups: dict[str, list[Verdict]] = {}
     for verdict in record.verdicts:
         groups.setdefault(Name(verdict.name).prefix, []).append(verdict)
@@ -207,7 +207,7 @@ def _sections(record: Record) -> list[Section]:
         curves = [curve for curve in record.curves if Name(curve.name).prefix == group]
         anchor = group.replace(".", "-")
         sections.append(
-            Section(
+            PageSection(
                 title=check_title(Name(verdicts[0].name).motor, Name(verdicts[0].name).check),
                 anchor=anchor,
                 rows=[_row(verdict, measured.get(verdict.name)) for verdict in verdicts],
@@ -284,10 +284,10 @@ def _budget(quantity: Quantity) -> list[dict[str, str]]:
     return rows
 
 
-def _row(verdict: Verdict, entry: MeasurementEntry | None) -> Row:
+def _row(verdict: Verdict, entry: MeasurementEntry | None) -> PageRow:
     name, unit = verdict.name, verdict.unit
     anchor = f"{'q' if verdict.requirement is None else 'r'}-{name.replace('.', '-')}"
-    return Row(
+    return PageRow(
         anchor=anchor,
         where=spaced(name),
         quantity=quantity_title(name),

@@ -41,9 +41,9 @@ def curve_plot(curve: Curve, name: str) -> Markup:
     x_factor, x_unit = prefix_for(max((abs(x) for x in xs), default=0.0), curve.x_unit)
     y_factor, y_unit = prefix_for(max((abs(y) for y in ys), default=0.0), curve.y_unit)
     low, high = svg.spread([x / x_factor for x in xs], 0.02)
-    across = svg.Scale(low=low, high=high, start=LEFT, end=WIDTH - 12)
+    across = svg.AxisScale(low=low, high=high, start=LEFT, end=WIDTH - 12)
     low, high = svg.spread([y / y_factor for y in ys])
-    up = svg.Scale(low=low, high=high, start=HEIGHT - 66, end=30)
+    up = svg.AxisScale(low=low, high=high, start=HEIGHT - 66, end=30)
 
     def place(rows: Sequence[Sequence[float]]) -> list[tuple[float, float]]:
         return [(across(row[0] / x_factor), up(row[1] / y_factor)) for row in rows]
@@ -102,7 +102,7 @@ def interval_plot(verdict: Verdict, measured: MeasurementEntry, expected: float 
     ends = [end for end in (*limits, value, low95, high95, expected) if end is not None]
     low, high = svg.spread(ends, 0.12)
     width, height = 240.0, 26.0
-    across = svg.Scale(low=low, high=high, start=4, end=width - 4)
+    across = svg.AxisScale(low=low, high=high, start=4, end=width - 4)
     unit = verdict.unit
     words = (
         f"{visible(verdict.name)}: measured {in_unit(value, unit)}, limits {in_unit(limits[0], unit)} to "

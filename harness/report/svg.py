@@ -51,7 +51,7 @@ def decimate(points: Points, most: int = 1200) -> list[tuple[float, float]]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
+class AxisScale:
     """Data to drawing units along one axis."""
 
     low: float
@@ -122,7 +122,7 @@ def marks(parent: Tree.Element, points: Points, kind: str, shape: int) -> None:
         Tree.SubElement(parent, "path", {"d": drawn, "class": kind})
 
 
-def axes(parent: Tree.Element, across: Scale, up: Scale, x_label: str, y_label: str) -> None:
+def axes(parent: Tree.Element, across: AxisScale, up: AxisScale, x_label: str, y_label: str) -> None:
     """Grid, tick labels and axis titles for a plot area."""
     steps = ticks(across.low, across.high)
     gap = steps[1] - steps[0] if len(steps) > 1 else 1.0
@@ -134,7 +134,7 @@ def axes(parent: Tree.Element, across: Scale, up: Scale, x_label: str, y_label: 
     upright(parent, across, up, y_label)
 
 
-def upright(parent: Tree.Element, across: Scale, up: Scale, y_label: str) -> None:
+def upright(parent: Tree.Element, across: AxisScale, up: AxisScale, y_label: str) -> None:
     """Grid, tick labels and title of the upright axis, and the two lines of the axes."""
     steps = ticks(up.low, up.high, 5)
     gap = steps[1] - steps[0] if len(steps) > 1 else 1.0

@@ -1,7 +1,19 @@
 """The rig file: one TOML file that describes one bench. `load(path)` gives a frozen, typed RigSpec."""
 
-from harness.rigfile.known import Accuracy, Detect, Known, Limits
+from harness.rigfile.known import Accuracy, Detect, RequirementLimits, StatedValue
 from harness.rigfile.load import load, loads
 from harness.rigfile.spec import Instrument, Load, Motor, RigSpec, Sensor
 
-__all__ = ["Accuracy", "Detect", "Instrument", "Known", "Limits", "Load", "Motor", "RigSpec", "Sensor", "load", "loads"]
+__all__ = [
+    "Accuracy",
+    "Detect",
+    "Instrument",
+    "Load",
+    "Motor",
+    "RequirementLimits",
+    "RigSpec",
+    "Sensor",
+    "StatedValue",
+    "load",
+    "loads",
+]

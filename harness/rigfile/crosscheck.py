@@ -13,9 +13,9 @@ from harness.checks.catalogue import CHECK_NAMES, CHECKS, quantities_of
 from harness.nouns.names import Name, PhaseTerminal
 from harness.rigfile.addresses import SCHEME, simulated_place
 from harness.rigfile.fields import NAME
-from harness.rigfile.problems import Place, dotted, found_at, nearest, shown
+from harness.rigfile.problems import KeyPath, dotted, found_at, nearest, shown
 
-Problem = tuple[Place, str]
+Problem = tuple[KeyPath, str]
 SPEED_SPAN_S = 0.1
 """Time for which the board counts a speed limit: whole counts of a slow one still tell it to a few per cent."""
 RESERVED = (*(row.name for row in CHECKS if not row.per_motor), "all", "bench", "supply")
@@ -53,12 +53,12 @@ def names(raw: Mapping[str, Any]) -> Iterator[Problem]:
 
 def pins(raw: Mapping[str, Any]) -> Iterator[Problem]:
     """Two things on one pin."""
-    users: dict[int | str, Place] = {}
+    users: dict[int | str, KeyPath] = {}
     for name, motor in table(raw, "motor").items():
         if not isinstance(motor, Mapping):
             continue
         phases = motor.get("phase_pins")
-        entries: list[tuple[Place, Any]] = []
+        entries: list[tuple[KeyPath, Any]] = []
         if isinstance(phases, list):
             entries += [(("motor", name, "phase_pins", place), pin) for place, pin in enumerate(phases)]
         entries.append((("motor", name, "enable_pin"), motor.get("enable_pin")))
@@ -80,8 +80,8 @@ def instruments(raw: Mapping[str, Any]) -> Iterator[Problem]:
     }
     allowed = {"supply": ("channel",), "multimeter": (), "thermometer": ()}
     every = {"voltage_accuracy", "current_accuracy", "temperature_accuracy", "across", "channel"}
-    addresses: dict[str, Place] = {}
-    single: dict[str, Place] = {}
+    addresses: dict[str, KeyPath] = {}
+    single: dict[str, KeyPath] = {}
     port = table(raw, "board").get("port")
     if isinstance(port, str):
         addresses[port] = ("board", "port")
@@ -134,7 +134,7 @@ def supply(raw: Mapping[str, Any]) -> Iterator[Problem]:
 def simulated(raw: Mapping[str, Any]) -> Iterator[Problem]:
     """Addresses on the simulated bench carry the name of one scenario and nothing else."""
     scenario: str | None = None
-    places: list[tuple[Place, Any]] = [(("board", "port"), table(raw, "board").get("port"))]
+    places: list[tuple[KeyPath, Any]] = [(("board", "port"), table(raw, "board").get("port"))]
     for name in table(raw, "instrument"):
         places.append((("instrument", name, "address"), found_at(raw, ("instrument", name, "address"))))
     kinds = {simulated_place(address) is None for _, address in places if isinstance(address, str)}
@@ -170,7 +170,7 @@ def quantities(raw: Mapping[str, Any]) -> Iterator[Problem]:
                 yield from named(("rig", "required", position), name, motors, checks=True)
 
 
-def named(place: Place, name: str, motors: Iterable[str], *, checks: bool = False) -> Iterator[Problem]:
+def named(place: KeyPath, name: str, motors: Iterable[str], *, checks: bool = False) -> Iterator[Problem]:
     """Whether a name is of a quantity that there is, for every motor or for one; with `checks`, or of a check."""
     suffixes = [f"{check.name}.{quantity}" for check in CHECKS for quantity in quantities_of(check, motors)]
     known = [*CHECK_NAMES, *suffixes] if checks else suffixes

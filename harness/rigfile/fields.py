@@ -15,7 +15,7 @@ from pydantic import PlainValidator
 from pydantic_core import PydanticCustomError
 
 from harness.nouns.names import PhaseTerminal
-from harness.rigfile.known import Accuracy, Detect, Known, Limits
+from harness.rigfile.known import Accuracy, Detect, RequirementLimits, StatedValue
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 """Names of motors and instruments: they become parts of quantity names and of file names."""
@@ -80,10 +80,10 @@ def number(low: float | None = None, high: float | None = None) -> PlainValidato
     """A finite number within limits."""
 
     def check(value: Any) -> float:
-        found = _as_number(value, low, high)
-        if found is None:
+        number_given = _as_number(value, low, high)
+        if number_given is None:
             raise refuse(f"a number{_span(low, high, value)}")
-        return found
+        return number_given
 
     return PlainValidator(check)
 
@@ -140,7 +140,7 @@ def known(low: float, high: float) -> PlainValidator:
     """An uncertain number: a table of a value within limits and exactly one width, which must not reach below zero
     where the value may not be negative."""
 
-    def check(value: Any) -> Known:
+    def check(value: Any) -> StatedValue:
         if not isinstance(value, Mapping):
             raise refuse(f"{KNOWN_FORM}, the value{_span(low, high)}")
         problems = unknown_inside(value, ("value", *WIDTHS))
@@ -163,7 +163,7 @@ def known(low: float, high: float) -> PlainValidator:
             form, width = "tolerance", abs(nominal) * width / 100.0
         if form == "tolerance" and low >= 0.0 and width > nominal:
             raise refuse_inside({widths[0]: f"at most {plain(nominal)}, or the value could be negative"})
-        return Known(value=nominal, width=width, form=form)  # type: ignore[arg-type]
+        return StatedValue(value=nominal, width=width, form=form)  # type: ignore[arg-type]
 
     return PlainValidator(check)
 
@@ -173,48 +173,48 @@ def _parts(value: Any, allowed: Sequence[str], low: float | None, expected: str)
     if not isinstance(value, Mapping):
         raise refuse(expected)
     problems = unknown_inside(value, allowed)
-    found: dict[str, float] = {}
+    parts: dict[str, float] = {}
     for name in allowed:
         if name in value:
             entry = _as_number(value[name], low, None)
             if entry is None:
                 problems[name] = f"a number{_span(low, None, value[name])}"
             else:
-                found[name] = entry
+                parts[name] = entry
     if problems:
         raise refuse_inside(problems, allowed)
-    return found
+    return parts
 
 
 def accuracy(value: Any) -> Accuracy:
     """{ percent = of reading, offset = in the unit }, half-widths."""
-    found = _parts(value, ("percent", "offset"), 0.0, "{ percent = of reading, offset = in the unit }")
+    parts = _parts(value, ("percent", "offset"), 0.0, "{ percent = of reading, offset = in the unit }")
     for name in ("percent", "offset"):
-        if name not in found:
+        if name not in parts:
             raise refuse_inside({name: "a number from 0 (write 0 where the data sheet has none)"})
-    if found["percent"] == 0.0 and found["offset"] == 0.0:
+    if parts["percent"] == 0.0 and parts["offset"] == 0.0:
         raise refuse("an accuracy greater than 0; no instrument is exact")
-    return Accuracy(percent=found["percent"], offset=found["offset"])
+    return Accuracy(percent=parts["percent"], offset=parts["offset"])
 
 
 def detect(value: Any) -> Detect:
     """{ percent = ... } of the expected value or { absolute = ... } in SI units."""
     expected = "{ percent = ... } or { absolute = ... }, greater than 0"
-    found = _parts(value, ("percent", "absolute"), 0.0, expected)
-    if len(found) != 1 or not all(found.values()):
+    parts = _parts(value, ("percent", "absolute"), 0.0, expected)
+    if len(parts) != 1 or not all(parts.values()):
         raise refuse(expected)
-    return Detect(percent=found.get("percent"), absolute=found.get("absolute"))
+    return Detect(percent=parts.get("percent"), absolute=parts.get("absolute"))
 
 
-def limits(value: Any) -> Limits:
+def limits(value: Any) -> RequirementLimits:
     """{ min = ..., max = ... }, one of them or both, in SI units."""
-    found = _parts(value, ("min", "max"), None, "{ min = ... }, { max = ... } or both")
-    if not found:
+    parts = _parts(value, ("min", "max"), None, "{ min = ... }, { max = ... } or both")
+    if not parts:
         raise refuse("{ min = ... }, { max = ... } or both")
-    low, high = found.get("min"), found.get("max")
+    low, high = parts.get("min"), parts.get("max")
     if low is not None and high is not None and low >= high:
         raise refuse("min below max")
-    return Limits(min=low, max=high)
+    return RequirementLimits(min=low, max=high)
 
 
 def unknown_inside(table: Mapping[str, Any], allowed: Sequence[str]) -> dict[str, str | None]:

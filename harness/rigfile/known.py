@@ -9,13 +9,13 @@ from typing import Literal
 from harness.nouns.quantity import Quantity, normal, rectangular
 from harness.nouns.results import Detect
 
-__all__ = ["Accuracy", "Detect", "Form", "Known", "Limits"]
+__all__ = ["Accuracy", "Detect", "Form", "RequirementLimits", "StatedValue"]
 
 Form = Literal["tolerance", "standard", "expanded"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class StatedValue:
     """A value from the rig file with its uncertainty.
 
     `width` is the half-width of a rectangular distribution (`form` "tolerance"), a standard uncertainty
@@ -69,7 +69,7 @@ class Accuracy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class RequirementLimits:
     """A requirement of the application: `min`, `max` or both, in SI units."""
 
     min: float | None = None

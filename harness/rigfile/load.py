@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from harness.base.errors import RigFileError
 from harness.rigfile import crosscheck, problems, toml
-from harness.rigfile.known import Known
+from harness.rigfile.known import StatedValue
 from harness.rigfile.spec import RigSpec
 
 WHAT = "rig file"
@@ -25,20 +25,20 @@ def load(path: Path | str) -> RigSpec:
     """
     path = Path(path)
     hint = "`rotorgate inspect --new FILE` writes one to fill in"
-    return loads(toml.content_of(path, WHAT, RigFileError, hint=hint), toml.name_of(path))
+    return loads(toml.bytes_of(path, WHAT, RigFileError, hint=hint), toml.name_of(path))
 
 
 def loads(content: bytes, file: str) -> RigSpec:
     """A rig file from its bytes; `file` names it in messages. Raises as `load`."""
     text, raw = toml.tables_of(content, file, WHAT, RigFileError)
-    found = toml.unclean(raw, file)
+    problems_found = toml.unclean(raw, file)
     try:
         spec = RigSpec.model_validate(raw)
     except ValidationError as error:
-        found += problems.lines(file, error, raw, RigSpec)
-    found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in crosscheck.problems(raw)]
-    if found:
-        raise RigFileError(toml.once_a_place(found))
+        problems_found += problems.lines(file, error, raw, RigSpec)
+    problems_found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in crosscheck.problems(raw)]
+    if problems_found:
+        raise RigFileError(toml.once_a_place(problems_found))
     placed: RigSpec = _placed(spec, "", file)
     placed.read_from(content, text, file)
     return placed
@@ -46,7 +46,7 @@ def loads(content: bytes, file: str) -> RigSpec:
 
 def _placed(value: Any, key: str, file: str) -> Any:
     """The same sections with every Known told its key and file, and every mapping read-only."""
-    if isinstance(value, Known):
+    if isinstance(value, StatedValue):
         return replace(value, key=key, file=file)
     inner = f"{key}." if key else ""
     if isinstance(value, BaseModel):

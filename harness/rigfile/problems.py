@@ -18,7 +18,7 @@ UNITS: tuple[str, ...] = (
 )  # fmt: skip
 """Unit endings of keys, ours and those that people write instead; compound ones first, or `_s` would win."""
 
-Place = tuple[int | str, ...]
+KeyPath = tuple[int | str, ...]
 
 
 def dotted(place: Sequence[int | str]) -> str:
@@ -95,39 +95,39 @@ def unknown(file: str, place: Sequence[int | str], allowed: Iterable[str]) -> st
 
 def lines(file: str, error: ValidationError, raw: Mapping[str, Any], schema: type[BaseModel]) -> list[str]:
     """All problems of one validation, in the order of the schema."""
-    found: list[str] = []
+    said: list[str] = []
     for detail in error.errors(include_url=False, include_input=False):
-        place: Place = detail["loc"]
+        place: KeyPath = detail["loc"]
         context = detail.get("ctx", {})
         kind = detail["type"]
         where = f"{file}: {dotted(place)}"
         if kind == "extra_forbidden":
-            found.append(unknown(file, place, keys_at(schema, place[:-1])))
+            said.append(unknown(file, place, keys_at(schema, place[:-1])))
         elif kind == "missing":
             words = f"missing section; add [{dotted(place)}]" if is_section(schema, place) else "missing key"
-            found.append(f"{where}: {words}")
+            said.append(f"{where}: {words}")
         elif kind == "inside":
-            found.extend(_inside(file, place, context["problems"], context["allowed"], raw))
+            said.extend(_inside(file, place, context["problems"], context["allowed"], raw))
         elif kind == "expected":
-            found.append(f"{where}: expected {context['expected']}, found {shown(found_at(raw, place))}")
+            said.append(f"{where}: expected {context['expected']}, found {shown(found_at(raw, place))}")
         else:  # the kinds that pydantic itself raises here: a section that is not a table
-            found.append(f"{where}: expected a section [{dotted(place)}], found {shown(found_at(raw, place))}")
-    return found
+            said.append(f"{where}: expected a section [{dotted(place)}], found {shown(found_at(raw, place))}")
+    return said
 
 
 def _inside(
-    file: str, place: Place, problems: Mapping[str, str | None], allowed: Sequence[str], raw: Mapping[str, Any]
+    file: str, place: KeyPath, problems: Mapping[str, str | None], allowed: Sequence[str], raw: Mapping[str, Any]
 ) -> list[str]:
-    found: list[str] = []
+    said: list[str] = []
     for key, expected in problems.items():
         inner = (*place, key) if key else place
         if expected is None:
-            found.append(unknown(file, inner, allowed))
+            said.append(unknown(file, inner, allowed))
         else:
             value = found_at(raw, inner)
             what = "nothing" if value is None else shown(value)
-            found.append(f"{file}: {dotted(inner)}: expected {expected}, found {what}")
-    return found
+            said.append(f"{file}: {dotted(inner)}: expected {expected}, found {what}")
+    return said
 
 
 def keys_at(schema: type[BaseModel], place: Sequence[int | str]) -> list[str]:
@@ -163,7 +163,7 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     for part in get_args(annotation):
-        found = _model_in(part)
-        if found is not None:
-            return found
+        model = _model_in(part)
+        if model is not None:
+            return model
     return None

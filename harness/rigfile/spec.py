@@ -17,12 +17,12 @@ from harness.nouns.names import PhaseTerminal
 from harness.nouns.results import Requirement
 from harness.rigfile import fields
 from harness.rigfile.fields import choice, integer, known, listed, number, text
-from harness.rigfile.known import Accuracy, Detect, Known, Limits
+from harness.rigfile.known import Accuracy, Detect, RequirementLimits, StatedValue
 
 SCHEMA = 1
 
-Positive = Annotated[Known, known(1e-12, 1e9)]
-Temperature = Annotated[Known, known(-60.0, 150.0)]
+Positive = Annotated[StatedValue, known(1e-12, 1e9)]
+Temperature = Annotated[StatedValue, known(-60.0, 150.0)]
 AccuracyField = Annotated[Accuracy, PlainValidator(fields.accuracy)]
 PinField = Annotated[int | str, PlainValidator(fields.pin)]
 Path = Literal["bus", "pulse_width"]
@@ -38,13 +38,13 @@ ADDRESS_PATTERN = r"\S+"
 HOST_PORT = r"[A-Za-z0-9_.-]+:[0-9]{1,5}"
 
 
-class Section(BaseModel):
+class SpecSection(BaseModel):
     """A section of the rig file: frozen, nothing unknown in it."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", populate_by_name=False)
 
 
-class PersonsFile(Section):
+class PersonsFile(SpecSection):
     """A whole file that a person wrote, with the file itself beside what it says."""
 
     _text: str = PrivateAttr("")
@@ -71,7 +71,7 @@ class PersonsFile(Section):
         self._text, self._sha256, self._file = text, hashlib.sha256(content).hexdigest(), file
 
 
-class RigSection(Section):
+class RigSection(SpecSection):
     """[rig]: its name and the risks of a qualification."""
 
     name: Annotated[str, text("a name of letters, digits, _ and -, at most 40", r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")]
@@ -86,7 +86,7 @@ class RigSection(Section):
     ] = ()
 
 
-class BoardSection(Section):
+class BoardSection(SpecSection):
     """[board]: where it is and how soon it makes itself safe."""
 
     port: Annotated[str, text(ADDRESS, ADDRESS_PATTERN)]
@@ -95,25 +95,25 @@ class BoardSection(Section):
     unique_id: Annotated[str | None, text("the board's unique id, hexadecimal", r"[0-9a-fA-F]{2,64}")] = None
 
 
-class FirmwareSection(Section):
+class FirmwareSection(SpecSection):
     """[firmware]: what its author says it does."""
 
     module: Annotated[str, text("the name of a MicroPython module", r"[A-Za-z_][A-Za-z0-9_.]{0,63}")]
     contract: Annotated[int, integer(1, 1)]
     gain_per_rad: Positive | None = None
-    amplitude_limit: Annotated[Known, known(1e-3, 1.0)] | None = None
-    loop_period_s: Annotated[Known, known(1e-5, 1.0)] | None = None
-    loop_delay_s: Annotated[Known, known(0.0, 1.0)] | None = None
+    amplitude_limit: Annotated[StatedValue, known(1e-3, 1.0)] | None = None
+    loop_period_s: Annotated[StatedValue, known(1e-5, 1.0)] | None = None
+    loop_delay_s: Annotated[StatedValue, known(0.0, 1.0)] | None = None
     sensor_path: PathField | None = None
     carrier_hz: Annotated[float, number(100.0, 1e6)] | None = None
-    dead_time_s: Annotated[Known, known(0.0, 1e-4)] | None = None
+    dead_time_s: Annotated[StatedValue, known(0.0, 1e-4)] | None = None
     exchange: Annotated[
         tuple[str, ...], listed('a list of file names, such as ["main.py"]', fields.file_name, 0, 20)
     ] = ()
     """Files that a firmware exchange may replace although the board runs them at start (boot.py, main.py)."""
 
 
-class LimitsSection(Section):
+class LimitsSection(SpecSection):
     """[limits]: over any of these at any sample, phases off and then supply off."""
 
     phase_current_a: Annotated[float, number(0.01, 200.0)]
@@ -123,47 +123,47 @@ class LimitsSection(Section):
     driver_temperature_c: Annotated[float, number(30.0, 200.0)] | None = None
 
 
-class RoomSection(Section):
+class RoomSection(SpecSection):
     """[room]: the air round the bench, where no thermometer says better."""
 
     temperature_c: Temperature
 
 
-class SupplySection(Section):
+class SupplySection(SpecSection):
     """[supply]: what feeds the bridges; limits and protection are set where an instrument of that class is there."""
 
-    voltage_v: Annotated[Known, known(1.0, 100.0)]
+    voltage_v: Annotated[StatedValue, known(1.0, 100.0)]
     current_limit_a: Annotated[float, number(0.01, 200.0)] | None = None
     protection_v: Annotated[float, number(1.0, 120.0)] | None = None
-    internal_resistance_ohm: Annotated[Known, known(0.0, 100.0)] | None = None
+    internal_resistance_ohm: Annotated[StatedValue, known(0.0, 100.0)] | None = None
 
 
-class DriverSection(Section):
+class DriverSection(SpecSection):
     """[driver]: the power stage."""
 
-    on_resistance_ohm: Annotated[Known, known(0.0, 100.0)] | None = None
-    idle_current_a: Annotated[Known, known(0.0, 10.0)] | None = None
-    thermal_resistance_k_w: Annotated[Known, known(0.01, 1000.0)] | None = None
+    on_resistance_ohm: Annotated[StatedValue, known(0.0, 100.0)] | None = None
+    idle_current_a: Annotated[StatedValue, known(0.0, 10.0)] | None = None
+    thermal_resistance_k_w: Annotated[StatedValue, known(0.01, 1000.0)] | None = None
 
 
-class MotorThermal(Section):
+class MotorThermal(SpecSection):
     """[motor.NAME.thermal]: two nodes, winding and housing."""
 
-    winding_to_housing_k_w: Annotated[Known, known(1e-3, 1e3)] | None = None
-    housing_to_ambient_k_w: Annotated[Known, known(1e-3, 1e3)] | None = None
-    winding_capacity_j_k: Annotated[Known, known(1e-3, 1e6)] | None = None
-    housing_capacity_j_k: Annotated[Known, known(1e-3, 1e6)] | None = None
+    winding_to_housing_k_w: Annotated[StatedValue, known(1e-3, 1e3)] | None = None
+    housing_to_ambient_k_w: Annotated[StatedValue, known(1e-3, 1e3)] | None = None
+    winding_capacity_j_k: Annotated[StatedValue, known(1e-3, 1e6)] | None = None
+    housing_capacity_j_k: Annotated[StatedValue, known(1e-3, 1e6)] | None = None
     conductor: Annotated[Literal["copper", "aluminium"], choice("copper", "aluminium")] | None = None
-    flux_per_k: Annotated[Known, known(-0.1, 0.1)] | None = None
+    flux_per_k: Annotated[StatedValue, known(-0.1, 0.1)] | None = None
 
 
-class Sensor(Section):
+class Sensor(SpecSection):
     """[motor.NAME.sensor]: the absolute angle sensor on the shaft."""
 
     path: PathField
     bits: Annotated[int, integer(4, 24)]
-    noise_rad: Annotated[Known, known(0.0, 1.0)] | None = None
-    age_s: Annotated[Known, known(0.0, 1.0)] | None = None
+    noise_rad: Annotated[StatedValue, known(0.0, 1.0)] | None = None
+    age_s: Annotated[StatedValue, known(0.0, 1.0)] | None = None
     eccentricity_rad: Annotated[float, number(0.0, 0.5)] | None = None
 
     @property
@@ -172,17 +172,17 @@ class Sensor(Section):
         return 1 << self.bits
 
 
-class Load(Section):
+class Load(SpecSection):
     """[motor.NAME.load]: how known torque reaches the shaft."""
 
     kind: Annotated[Literal["gravity_arm"], choice("gravity_arm")]
-    mass_kg: Annotated[Known, known(1e-5, 1e3)] | None = None
-    length_m: Annotated[Known, known(1e-4, 10.0)] | None = None
-    own_inertia_kg_m2: Annotated[Known, known(0.0, 1e3)] | None = None
-    hang_reading_rad: Annotated[Known, known(-6.2832, 6.2832)] | None = None
+    mass_kg: Annotated[StatedValue, known(1e-5, 1e3)] | None = None
+    length_m: Annotated[StatedValue, known(1e-4, 10.0)] | None = None
+    own_inertia_kg_m2: Annotated[StatedValue, known(0.0, 1e3)] | None = None
+    hang_reading_rad: Annotated[StatedValue, known(-6.2832, 6.2832)] | None = None
 
 
-class Motor(Section):
+class Motor(SpecSection):
     """[motor.NAME]: one three-phase motor, per phase of the equivalent star."""
 
     pole_pairs: Annotated[int, integer(1, 100)]
@@ -191,20 +191,20 @@ class Motor(Section):
     ]
     enable_pin: PinField
     enable_active: Annotated[Literal["high", "low"], choice("high", "low")] = "high"
-    resistance_ohm: Annotated[Known, known(1e-3, 1e3)]
-    inductance_h: Annotated[Known, known(1e-7, 10.0)] | None = None
-    flux_linkage_v_s: Annotated[Known, known(1e-6, 100.0)] | None = None
-    rotor_inertia_kg_m2: Annotated[Known, known(1e-10, 1e3)] | None = None
-    viscous_friction_n_m_s: Annotated[Known, known(0.0, 1e3)] | None = None
-    coulomb_friction_n_m: Annotated[Known, known(0.0, 1e3)] | None = None
-    electrical_offset_rad: Annotated[Known, known(-6.2832, 6.2832)] | None = None
+    resistance_ohm: Annotated[StatedValue, known(1e-3, 1e3)]
+    inductance_h: Annotated[StatedValue, known(1e-7, 10.0)] | None = None
+    flux_linkage_v_s: Annotated[StatedValue, known(1e-6, 100.0)] | None = None
+    rotor_inertia_kg_m2: Annotated[StatedValue, known(1e-10, 1e3)] | None = None
+    viscous_friction_n_m_s: Annotated[StatedValue, known(0.0, 1e3)] | None = None
+    coulomb_friction_n_m: Annotated[StatedValue, known(0.0, 1e3)] | None = None
+    electrical_offset_rad: Annotated[StatedValue, known(-6.2832, 6.2832)] | None = None
     direction: DirectionField | None = None
     sensor: Sensor
     thermal: MotorThermal | None = None
     load: Load | None = None
 
 
-class Instrument(Section):
+class Instrument(SpecSection):
     """[instrument.NAME]: `class` (here `class_`) is the class of instrument; accuracies are those of its data sheet."""
 
     class_: Annotated[Literal["supply", "multimeter", "thermometer"], choice("supply", "multimeter", "thermometer")] = (
@@ -231,7 +231,7 @@ class Instrument(Section):
         return self.across is not None and self.across[0].motor == motor
 
 
-class ClockSection(Section):
+class ClockSection(SpecSection):
     """[clock]: a bench that owns the time."""
 
     address: Annotated[str, text("HOST:PORT", HOST_PORT)]
@@ -250,7 +250,9 @@ class RigSpec(PersonsFile):
     driver: DriverSection = DriverSection()
     motor: Mapping[str, Motor]
     instrument: Mapping[str, Instrument] = Field(default_factory=dict)
-    requirements: Mapping[str, Annotated[Limits, PlainValidator(fields.limits)]] = Field(default_factory=dict)
+    requirements: Mapping[str, Annotated[RequirementLimits, PlainValidator(fields.limits)]] = Field(
+        default_factory=dict
+    )
     detect: Mapping[str, Annotated[Detect, PlainValidator(fields.detect)]] = Field(default_factory=dict)
     clock: ClockSection | None = None
 

@@ -21,7 +21,7 @@ HIDDEN = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x2028, 0x2029}
 """Characters that change how the text round them is shown; refused with the control characters."""
 
 
-def content_of(path: Path, what: str, kind: type[FileProblems], *, hint: str = "") -> bytes:
+def bytes_of(path: Path, what: str, kind: type[FileProblems], *, hint: str = "") -> bytes:
     """The file's bytes, one more than `LARGEST` at most. `hint`: what to do where there is none."""
     try:
         if path.is_dir():
@@ -55,10 +55,10 @@ def unclean(raw: Mapping[str, Any], file: str) -> list[str]:
     return [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unclean(raw)]
 
 
-def once_a_place(found: list[str]) -> list[str]:
+def once_a_place(lines: list[str]) -> list[str]:
     """The lines in their order, those that say the same once; a place's first problem stands for the others."""
     kept: dict[str, str] = {}
-    for line in found:
+    for line in lines:
         where = ": ".join(line.split(": ")[:2])
         kept.setdefault(where, line)
     return list(kept.values())
@@ -74,13 +74,13 @@ def _decoded(content: bytes, file: str, kind: type[FileProblems]) -> str:
         return content.removeprefix(codecs.BOM_UTF8).decode("utf-8").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
-        found = f"expected UTF-8 text, found byte {content[error.start]:#04x}"
-        raise kind([f"{file}: line {line}: {found}"]) from error
+        what = f"expected UTF-8 text, found byte {content[error.start]:#04x}"
+        raise kind([f"{file}: line {line}: {what}"]) from error
 
 
-def _unclean(raw: Mapping[str, Any]) -> Iterator[tuple[problems.Place, str]]:
+def _unclean(raw: Mapping[str, Any]) -> Iterator[tuple[problems.KeyPath, str]]:
     """Without recursion: a file may nest deeply."""
-    waiting: list[tuple[problems.Place, Any]] = [((), raw)]
+    waiting: list[tuple[problems.KeyPath, Any]] = [((), raw)]
     while waiting:
         place, value = waiting.pop()
         if isinstance(value, Mapping):

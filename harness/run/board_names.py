@@ -38,7 +38,7 @@ def lot_for(settings: Settings) -> str | None:
     return None if settings.board is None else load(settings.rig).rig.name
 
 
-def swapped(runs: Iterable[StoredRun], board: str, unique_id: str) -> str:
+def contradiction(runs: Iterable[StoredRun], board: str, unique_id: str) -> str:
     """How a board's name and its unique id contradict those of runs of its lot, in words; "" where they do not."""
     for run in runs:
         if run.board_name == board and run.board_id and run.board_id != unique_id:
@@ -57,7 +57,7 @@ def swapped(runs: Iterable[StoredRun], board: str, unique_id: str) -> str:
 
 
 @dataclass(slots=True, kw_only=True)
-class Named:
+class BoardNameCheck:
     """Looks before each run whether the board is the one that its name stands for."""
 
     board: str
@@ -96,9 +96,9 @@ class Named:
             runs = _runs(self.store(), self.lot, simulated)
         except (StoreError, StoreUnavailable) as error:
             return f"whether the board's name stood for another one in an earlier run is not known: {error}"
-        if found := swapped(runs, self.board, unique_id):
+        if contradicting := contradiction(runs, self.board, unique_id):
             hint = "; on the simulated bench --board-seed N makes a board of its own" if simulated else ""
-            raise UsageError(f"{found}{hint}")
+            raise UsageError(f"{contradicting}{hint}")
         return ""
 
 

@@ -32,7 +32,7 @@ class Studies:
     """Serial numbers of what stood on the bench, by the number of a study."""
 
 
-def in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Studies]:
+def studies_in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Studies]:
     """Studies that a run in `folder` is judged by: by whether the bench is simulated.
 
     `store` None: the one beside the folder. A store that is not there yet has none; one that cannot be read changes no
@@ -45,30 +45,30 @@ def in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Studie
         from harness.store import Store
 
         with Store.open(address) as opened:
-            those = {simulated: opened.studies.all("gauge", rig, simulated=simulated) for simulated in (False, True)}
-        return {simulated: _found(studies, address) for simulated, studies in those.items() if studies}
+            by_bench = {simulated: opened.studies.all("gauge", rig, simulated=simulated) for simulated in (False, True)}
+        return {simulated: _found(studies, address) for simulated, studies in by_bench.items() if studies}
     except HarnessError as error:
         why = Studies(entry=GaugeEntry(quantities=(), remarks=(f"no study of the gauge was read: {error}",)))
         return {False: why, True: why}
 
 
-def for_record(found: Studies | None, identities: Mapping[str, str]) -> GaugeEntry | None:
+def record_entry(studies: Studies | None, identities: Mapping[str, str]) -> GaugeEntry | None:
     """The entry `gauge` of a record; None where there is no study. `identities`: answers to *IDN? by instrument.
 
     It carries what judging needs and who of the instruments was not there when a study was made: a study is of the rig
     as it was, still applies, and that is said.
     """
-    if found is None:
+    if studies is None:
         return None
-    from harness.compare.belonging import serial
+    from harness.compare.ownership import serial
 
     numbers = {name: number for name, idn in identities.items() if (number := serial(idn))}
-    remarks = list(found.entry.remarks)
-    for study, known in found.instruments.items():
+    remarks = list(studies.entry.remarks)
+    for study, known in studies.instruments.items():
         strangers = [f"instrument {name} ({number})" for name, number in numbers.items() if number not in known]
         if strangers:
             remarks.append(f"study {study} was made without {', '.join(strangers)}, and is applied all the same")
-    return replace(found.entry, remarks=tuple(remarks))
+    return replace(studies.entry, remarks=tuple(remarks))
 
 
 def _found(studies: Iterable[Study], address: Address) -> Studies:

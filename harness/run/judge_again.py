@@ -149,11 +149,11 @@ def rule_of(record: Record, spec: RigSpec) -> rules.Rule:
     """The rule that a record was to be judged by, with requirements and [detect] of a rig file. Raises RecordError."""
     risk = record.risk
     shares = (risk.false_alarm, risk.false_acceptance)
-    if min(risk.planned, risk.looks) < 1 or not all(0.0 < share < 1.0 for share in shares):
+    if min(risk.planned, risk.runs_sharing_risk) < 1 or not all(0.0 < share < 1.0 for share in shares):
         raise DamagedRecord(record.folder, f"risk: expected decisions and looks from 1, risks between 0 and 1: {risk}")
     return rules.Rule(
         planned=risk.planned,
-        looks=risk.looks,
+        runs_sharing_risk=risk.runs_sharing_risk,
         false_alarm_risk=risk.false_alarm,
         false_acceptance_risk=risk.false_acceptance,
         detect=spec.detect,
@@ -165,11 +165,13 @@ def rule_of(record: Record, spec: RigSpec) -> rules.Rule:
 
 def _analysed(group: Group, spec: RigSpec, check: Check[Any]) -> list[Result]:
     try:
-        found = {result.name: result for result in check.analysis(group.observations, spec, group.motor)}
+        results = {result.name: result for result in check.analysis(group.observations, spec, group.motor)}
     except MeasurementError as error:
         return cannot_tell(group.names, str(error))
     gone = "this version's analysis of its check knows no such quantity"
-    return [found.get(name) or Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=gone) for name in group.names]
+    return [
+        results.get(name) or Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=gone) for name in group.names
+    ]
 
 
 def _left(group: Group) -> list[Result]:

@@ -23,7 +23,7 @@ BOTH = "together"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
+class PlannedCheck:
     """One check on one motor (or both together), its quantities by full name, why it cannot run ("" if it can)."""
 
     check: str
@@ -37,16 +37,16 @@ class Planned:
         return Name(self.names[0]).prefix
 
 
-def plan(rig: Rig, selected: Iterable[str], check_named: CheckNamed) -> tuple[Planned, ...]:
+def plan(rig: Rig, selected: Iterable[str], check_named: CheckNamed) -> tuple[PlannedCheck, ...]:
     """Every run of these checks on the rig, in order."""
-    return tuple(planned(rig, check, motor, check_named) for check, motor in runs(selected, rig.motors))
+    return tuple(planned_check(rig, check, motor, check_named) for check, motor in runs(selected, rig.motors))
 
 
-def planned(rig: Rig, check: str, motor: str, check_named: CheckNamed) -> Planned:
+def planned_check(rig: Rig, check: str, motor: str, check_named: CheckNamed) -> PlannedCheck:
     """One check on one motor, as it can be run on the rig."""
     wanted = check_named(check)
     names = full_names(wanted.row, motor, rig.motors)
-    return Planned(check=check, motor=motor, names=names, reason=lacking(rig, wanted, motor))
+    return PlannedCheck(check=check, motor=motor, names=names, reason=lacking(rig, wanted, motor))
 
 
 def selected_checks(only: Sequence[str]) -> tuple[str, ...]:
@@ -81,14 +81,16 @@ def usual_seconds(check_named: CheckNamed, *, computed: bool) -> dict[str, float
     }
 
 
-def rule_for(rig: Rig, names: Sequence[str], looks: int = 1, gauge: Mapping[str, Gauge] | None = None) -> rules.Rule:
+def rule_for(
+    rig: Rig, names: Sequence[str], runs_sharing_risk: int = 1, gauge: Mapping[str, Gauge] | None = None
+) -> rules.Rule:
     """The rule, fixed before measuring: how many decisions, how often each, at which risks, what must be seen, by how
     good a gauge."""
     spec = rig.spec
     requirements = spec.required
     return rules.Rule(
         planned=max(1, rules.decisions(names, requirements)),
-        looks=looks,
+        runs_sharing_risk=runs_sharing_risk,
         false_alarm_risk=spec.rig.false_alarm_risk,
         false_acceptance_risk=spec.rig.false_acceptance_risk,
         detect=spec.detect,
@@ -100,9 +102,9 @@ def rule_for(rig: Rig, names: Sequence[str], looks: int = 1, gauge: Mapping[str,
 
 def missing_things(rig: Rig) -> list[LackEntry]:
     """What this rig lacks, and what each would add."""
-    found: list[LackEntry] = []
+    missing: list[LackEntry] = []
     if rig.supply is None:
-        found.append(
+        missing.append(
             LackEntry(
                 what="a programmable supply",
                 adds="a current limit and protection that are set and read "
@@ -111,14 +113,14 @@ def missing_things(rig: Rig) -> list[LackEntry]:
         )
     without = [motor for motor in rig.motors if rig.multimeter(motor) is None]
     if without:
-        found.append(
+        missing.append(
             LackEntry(
                 what=f"a multimeter at the terminals of {' and '.join(without)}",
                 adds="winding resistance, and with it the thermal rise",
             )
         )
     if rig.thermometer is None:
-        found.append(
+        missing.append(
             LackEntry(
                 what="a thermometer near the motors",
                 adds="the temperature of the room, to which rises and resistances refer",
@@ -126,13 +128,13 @@ def missing_things(rig: Rig) -> list[LackEntry]:
         )
     unloaded = [motor for motor in rig.motors if rig.spec.motor[motor].load is None]
     if unloaded:
-        found.append(
+        missing.append(
             LackEntry(
                 what=f"a gravity arm on {' and '.join(unloaded)}",
                 adds="known torque: stiffness, friction, largest torque",
             )
         )
-    return found
+    return missing
 
 
 def planned_quantities(spec: RigSpec, only: Sequence[str], check_named: CheckNamed) -> list[str]:

@@ -9,7 +9,7 @@ from harness.base.clock import Clock
 ENOUGH = 0.5
 """Share of the first check after which its pace says something of the rest (arbitrary)."""
 
-Run = tuple[str, str]
+CheckOnMotor = tuple[str, str]
 """Check and motor."""
 
 
@@ -20,7 +20,7 @@ class Progress:
     times the pace so far.
     """
 
-    def __init__(self, runs: Iterable[Run], *, usual_s: Mapping[str, float], clock: Clock) -> None:
+    def __init__(self, runs: Iterable[CheckOnMotor], *, usual_s: Mapping[str, float], clock: Clock) -> None:
         """`usual_s`: how long a check usually takes, by its name. `clock` gives wall time."""
         self._usual_s = usual_s
         self._clock = clock
@@ -30,7 +30,7 @@ class Progress:
         self._taken_s: dict[str, float] = {}
         self._spent_s = 0.0
         self._usual_spent_s = 0.0
-        self._now: Run | None = None
+        self._now: CheckOnMotor | None = None
         self._began_s = clock.now_s()
         self._shown = 0.0
 

@@ -31,7 +31,7 @@ from harness.record.entries import PlanEntries, RiskEntry
 from harness.run import planning
 from harness.run.curves import curves
 from harness.run.explanation import explanation
-from harness.run.planning import BOTH, Planned
+from harness.run.planning import BOTH, PlannedCheck
 from harness.run.progress import Progress
 from harness.run.unmeasured import cannot_tell, not_run
 
@@ -48,7 +48,7 @@ class Qualification:
         *,
         only: Sequence[str] = (),
         require_all: bool = False,
-        looks: int = 1,
+        runs_sharing_risk: int = 1,
         gauge: Mapping[str, Gauge] | None = None,
         on_step: Callable[[str, float, float | None], None] | None = None,
         check_named: CheckNamed = registry.check_named,
@@ -66,7 +66,7 @@ class Qualification:
             else tuple(name for name in self.spec.rig.required if not only or name in planned)
         )
         names = [name for entry in self.plan if not entry.reason for name in entry.names]
-        self.rule = planning.rule_for(rig, names, looks, gauge)
+        self.rule = planning.rule_for(rig, names, runs_sharing_risk, gauge)
         self.results: dict[str, Result] = {}
         self.expectations: dict[str, Expectation] = {}
         self.verdicts: list[Verdict] = []
@@ -91,7 +91,7 @@ class Qualification:
                     false_alarm=self.rule.false_alarm_risk,
                     false_acceptance=self.rule.false_acceptance_risk,
                     planned=self.rule.planned,
-                    looks=self.rule.looks,
+                    runs_sharing_risk=self.rule.runs_sharing_risk,
                     each=self.rule.risk_each,
                 ),
                 not_supervised=tuple(rig.not_supervised()),
@@ -112,7 +112,7 @@ class Qualification:
         self._done.add((check, motor))
         entry = next((e for e in self.plan if (e.check, e.motor) == (check, motor)), None)
         if entry is None:
-            entry = planning.planned(self.rig, check, motor, self._check_named)
+            entry = planning.planned_check(self.rig, check, motor, self._check_named)
         if self.stop is not None:
             self._leave_out(entry, f"because the run was {why_stopped(self.stop)}")
             return
@@ -135,7 +135,7 @@ class Qualification:
             self.ended_by(error, entry)
             raise
 
-    def ended_by(self, error: BaseException, entry: Planned | None = None) -> None:
+    def ended_by(self, error: BaseException, entry: PlannedCheck | None = None) -> None:
         """Make safe at once, and record why the run ended before its end; the first reason stands."""
         if self.stop is not None:
             return
@@ -179,7 +179,7 @@ class Qualification:
         """What the models predict for a planned quantity, without measuring it."""
         if name not in self.expectations:
             entry = next(entry for entry in self.plan if name in entry.names)
-            return next((found for found in self._predicted(entry) if found.name == name), None)
+            return next((expectation for expectation in self._predicted(entry) if expectation.name == name), None)
         return self.expectations[name]
 
     def verdicts_of(self, name: str) -> list[Verdict]:
@@ -192,7 +192,7 @@ class Qualification:
 
     # --- inside ------------------------------------------------------------------------------------
 
-    def _tried(self, entry: Planned) -> StoppedByBoard | None:
+    def _tried(self, entry: PlannedCheck) -> StoppedByBoard | None:
         """Measure and judge; what the board was stopped by, if it was."""
         try:
             results, observations = self._measured(entry)
@@ -201,7 +201,7 @@ class Qualification:
         self._take(entry, results, observations)
         return None
 
-    def _stopped(self, entry: Planned, error: StoppedByBoard) -> None:
+    def _stopped(self, entry: PlannedCheck, error: StoppedByBoard) -> None:
         """Make safe, let the stop stand as a verdict, and get the bench back for what does not need this motor.
 
         Raises BenchError where it cannot be had back: that ends the run.
@@ -228,7 +228,7 @@ class Qualification:
                 return f"because the board was stopped in {name.prefix.replace('.', ' ')}: {stop.reason}"
         return ""
 
-    def _measured(self, entry: Planned) -> tuple[list[Result], list[Observation]]:
+    def _measured(self, entry: PlannedCheck) -> tuple[list[Result], list[Observation]]:
         if entry.reason:
             return not_run(entry.names, entry.reason), []
         check, motor = self._check_named(entry.check), entry.motor
@@ -249,10 +249,10 @@ class Qualification:
             return cannot_tell(entry.names, str(error)), []
         return results, observations
 
-    def _take(self, entry: Planned, results: Sequence[Result], observations: Sequence[Observation]) -> None:
-        found = {result.name for result in results}
-        if found != set(entry.names) or len(results) != len(entry.names):
-            missing, extra = sorted(set(entry.names) - found), sorted(found - set(entry.names))
+    def _take(self, entry: PlannedCheck, results: Sequence[Result], observations: Sequence[Observation]) -> None:
+        names = {result.name for result in results}
+        if names != set(entry.names) or len(results) != len(entry.names):
+            missing, extra = sorted(set(entry.names) - names), sorted(names - set(entry.names))
             raise HarnessError(
                 f"{entry.motor} {entry.check}: planned quantities without a result: {missing}, "
                 f"results that were not planned: {extra}"
@@ -268,7 +268,7 @@ class Qualification:
         self._progress.end(whole=bool(observations))
         self._show(entry.check, entry.motor, 0.0)
 
-    def _leave_out(self, entry: Planned, reason: str) -> None:
+    def _leave_out(self, entry: PlannedCheck, reason: str) -> None:
         """Account for those quantities of a check that have no result."""
         results = not_run([name for name in entry.names if name not in self.results], reason)
         verdicts = rules.judge_all(results, [], self.rule)
@@ -289,14 +289,14 @@ class Qualification:
             self.verdicts += verdicts
             self.record.add(results=results, expectations=expectations, verdicts=verdicts, curves=curves)
 
-    def _predicted(self, entry: Planned) -> list[Expectation]:
+    def _predicted(self, entry: PlannedCheck) -> list[Expectation]:
         return self._check_named(entry.check).model(self.spec, self._declared(entry.motor), entry.motor)
 
     def _declared(self, motor: str) -> Declared:
         """What the firmware declares for a motor; of both together, for the first."""
         return self.rig.declared.get(motor) or next(iter(self.rig.declared.values()))
 
-    def _loop_blocked(self, entry: Planned) -> str:
+    def _loop_blocked(self, entry: PlannedCheck) -> str:
         """Why the firmware's loop must not be closed; "" if it may."""
         if not row_of(entry.check).closes_loop:
             return ""

@@ -2,8 +2,8 @@
 
     runs = repeated(settings, 5, lambda one: run_session(BenchSession(one), keep=keep))
 
-How many there will be is fixed before the first is measured, and they share the false-alarm risk (`looks` of
-harness.judge.verdict.Rule): whoever looks five times finds a healthy board wanting no more often than who looks once.
+How many there will be is fixed before the first is measured, and they share the false-alarm risk (`runs_sharing_risk`
+of harness.judge.verdict.Rule): five runs find a healthy board wanting no more often than one.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from harness.base.errors import ExitCode, HarnessError, UsageError
 from harness.run.session import Settings, folder_for, refuse_used
-from harness.run.whole_run import Ended
+from harness.run.whole_run import FinishedRun
 
 MOST_SEED = 2**63
 """Seeds lie below it: a store keeps them in 64 bits with a sign."""
@@ -25,7 +25,7 @@ class Repeats:
     """What became of runs that were to be made one after another."""
 
     asked: int
-    runs: tuple[Ended, ...]
+    runs: tuple[FinishedRun, ...]
     trouble: HarnessError | None = None
     """Why the next one could not be begun."""
 
@@ -49,27 +49,27 @@ def settings_of(settings: Settings, count: int) -> list[Settings]:
     if seed + count > MOST_SEED:
         raise UsageError(f"--seed {seed}: expected at most {MOST_SEED - count} for {count} runs, which count it up")
     folder = folder_for(settings)
-    found = [
+    each_run = [
         replace(
             settings,
             out=folder if count == 1 else folder / str(number),
             seed=seed + number - 1,
             number=number,
-            looks=count,
+            runs_sharing_risk=count,
         )
         for number in range(1, count + 1)
     ]
-    for one in found:
-        refuse_used(one.out or folder)
-    return found
+    for each in each_run:
+        refuse_used(each.out or folder)
+    return each_run
 
 
-def repeated(
+def repeat(
     settings: Settings,
     count: int,
-    run: Callable[[Settings], Ended],
+    run: Callable[[Settings], FinishedRun],
     *,
-    go_on: Callable[[Sequence[Ended]], bool] = lambda _runs: True,
+    go_on: Callable[[Sequence[FinishedRun]], bool] = lambda _runs: True,
 ) -> Repeats:
     """Make `count` runs one after another with `settings_of` each.
 
@@ -78,12 +78,12 @@ def repeated(
     until then stands. Raises what the first run raises while nothing was measured; what a later one raises is in
     `trouble`.
     """
-    runs: list[Ended] = []
-    for one in settings_of(settings, count):
+    runs: list[FinishedRun] = []
+    for each in settings_of(settings, count):
         if runs and (runs[-1].code.ends_row or not go_on(runs)):
             break
         try:
-            runs.append(run(one))
+            runs.append(run(each))
         except HarnessError as error:
             if not runs:
                 raise

@@ -35,7 +35,7 @@ from harness.record.entries import (
 )
 from harness.record.record import FILE
 from harness.rigfile import RigSpec, load
-from harness.run.gauges import for_record, in_force
+from harness.run.gauges import record_entry, studies_in_force
 from harness.run.means import Means
 from harness.run.qualification import Qualification
 from harness.store.address import Address
@@ -59,8 +59,8 @@ class Settings:
     """The firmware from before stays in its backup: what becomes of it is decided after the run."""
     require_all: bool = False
     number: int = 1
-    looks: int = 1
-    """This run is number `number` of `looks` that share the false-alarm risk."""
+    runs_sharing_risk: int = 1
+    """This run is number `number` of `runs_sharing_risk` that share the false-alarm risk."""
     board: str | None = None
     """What a person calls the board."""
     lot: str | None = None
@@ -118,7 +118,7 @@ class BenchSession:
         self.name = settings.name or self.spec.rig.name
         self.folder = settings.out or _new_folder(self.name, started)
         refuse_used(self.folder)
-        self._studies = in_force(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
+        self._studies = studies_in_force(settings.store, self.folder, self.spec.rig.name) if settings.studied else {}
         self.rig: Rig | None = None
         self.qualification: Qualification | None = None
         self.record: RecordWriter | None = None
@@ -166,7 +166,7 @@ class BenchSession:
                     self.record,
                     only=settings.only,
                     require_all=settings.require_all,
-                    looks=settings.looks,
+                    runs_sharing_risk=settings.runs_sharing_risk,
                     gauge=self.record.read().gauges,
                     check_named=self.means.check_named,
                     on_step=self._tell,
@@ -253,7 +253,7 @@ class BenchSession:
             plant_seed=settings.plant_seed,
             board_seed=settings.board_seed,
             lot=settings.lot,
-            repeat=RepeatEntry(number=settings.number, of=settings.looks),
+            repeat=RepeatEntry(number=settings.number, of=settings.runs_sharing_risk),
             simulated=rig.simulated,
             scenario=scenario_of(spec),
             rig=RigEntry(
@@ -281,7 +281,7 @@ class BenchSession:
                 )
                 for name, idn in identities.items()
             },
-            gauge=for_record(self._studies.get(rig.simulated), identities),
+            gauge=record_entry(self._studies.get(rig.simulated), identities),
         )
 
     def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:

@@ -15,17 +15,17 @@ from harness.bench.safe import order_first
 from harness.plugin import CHECKS, HANDED_OVER, SESSION
 from harness.run.qualification import Qualification
 from harness.run.session import BenchSession
-from harness.store.keeping import Kept
+from harness.store.keeping import KeepOutcome
 
 OURS = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_THEME", "PYTEST_DEBUG")
 """Variables by which a person's environment would change what pytest runs."""
 
-Keep = Callable[[Path], Kept]
+Keep = Callable[[Path], KeepOutcome]
 """Keeps the run of a folder in a store; never raises."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Ended:
+class FinishedRun:
     """A run that has come to its end, whatever the end was."""
 
     session: BenchSession
@@ -33,7 +33,7 @@ class Ended:
     code: ExitCode
     trouble: str = ""
     """Why the bench could not be left safe."""
-    kept: Kept | None = None
+    kept: KeepOutcome | None = None
 
     @property
     def folder(self) -> Path:
@@ -60,7 +60,7 @@ class Handover:
         return True
 
 
-def run_session(session: BenchSession, keep: Keep | None = None) -> Ended:
+def run_session(session: BenchSession, keep: Keep | None = None) -> FinishedRun:
     """Open, run, close, keep. Raises what opening raises; what happens after it stands in what is returned."""
     qualification = session.open()
     trouble = ""
@@ -75,7 +75,7 @@ def run_session(session: BenchSession, keep: Keep | None = None) -> Ended:
             code = ExitCode.first_of([ExitCode.BENCH, *([session.code] if session.code is not None else [])])
             trouble = order_first(error)[1]
     kept = keep(session.folder) if keep is not None else None
-    return Ended(session=session, qualification=qualification, code=code, trouble=trouble, kept=kept)
+    return FinishedRun(session=session, qualification=qualification, code=code, trouble=trouble, kept=kept)
 
 
 def run_checks(session: BenchSession, qualification: Qualification) -> None:

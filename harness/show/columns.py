@@ -33,7 +33,7 @@ class Heading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class TableRow:
     """One line of a table: mark, name, cells, word."""
 
     standing: Standing | None
@@ -72,18 +72,18 @@ class Layout:
     """Columns from which on a row has room for its full name."""
 
 
-def together(those: Sequence[Row]) -> str:
+def together(rows: Sequence[TableRow]) -> str:
     """The reason that these rows share, in words."""
-    return f"{', '.join(row.name for row in those)}: {those[0].word}: {those[0].reason}"
+    return f"{', '.join(row.name for row in rows)}: {rows[0].word}: {rows[0].reason}"
 
 
 def write_rows(
     stream: TextIO,
     layout: Layout,
-    rows: Sequence[Row],
+    rows: Sequence[TableRow],
     *,
     known_width: bool,
-    words: Callable[[Sequence[Row]], str] = together,
+    words: Callable[[Sequence[TableRow]], str] = together,
 ) -> None:
     """All rows in order, then the reasons, each in the `words` of the rows that share it.
 
@@ -106,7 +106,7 @@ def write_rows(
     _reasons(console, rows, words)
 
 
-def _columns(console: Console, layout: Layout, rows: Sequence[Row]) -> None:
+def _columns(console: Console, layout: Layout, rows: Sequence[TableRow]) -> None:
     from rich.table import Table
 
     marked = any(row.mark for row in rows)
@@ -129,7 +129,7 @@ def _columns(console: Console, layout: Layout, rows: Sequence[Row]) -> None:
     console.print(table)
 
 
-def _lines(console: Console, rows: Sequence[Row]) -> None:
+def _lines(console: Console, rows: Sequence[TableRow]) -> None:
     """For a narrow window: the name, and under it what was found."""
     for row in rows:
         indent = "    " if row.mark else "  "
@@ -139,35 +139,35 @@ def _lines(console: Console, rows: Sequence[Row]) -> None:
             console.print(_text(f"{indent}{line}", _style(row)), overflow="fold")
 
 
-def _reasons(console: Console, rows: Sequence[Row], words: Callable[[Sequence[Row]], str]) -> None:
+def _reasons(console: Console, rows: Sequence[TableRow], words: Callable[[Sequence[TableRow]], str]) -> None:
     """Why: what is wrong first, each reason once, with every row that it is the reason of."""
-    reasons: dict[tuple[str, str, str], list[Row]] = {}
+    reasons: dict[tuple[str, str, str], list[TableRow]] = {}
     for row in rows:
         if row.reason:
             reasons.setdefault((row.mark, row.word, row.reason), []).append(row)
     if reasons:
         console.print()
     for mark in dict.fromkeys([*(MARKS[standing].letters for standing in WRONG_FIRST), ""]):
-        for (found, _, _), those in reasons.items():
-            if found != mark:
+        for (shown_mark, _, _), rows_of_reason in reasons.items():
+            if shown_mark != mark:
                 continue
             wrapped = textwrap.wrap(
-                visible(those[0].shared or words(those)),
+                visible(rows_of_reason[0].shared or words(rows_of_reason)),
                 max(min(console.width, WIDEST) - 4, 16),
                 break_on_hyphens=False,
             )
             for number, line in enumerate(wrapped):
-                start = _mark(those[0]) if number == 0 else _text("  ")
+                start = _mark(rows_of_reason[0]) if number == 0 else _text("  ")
                 console.print(start.append(f"  {line}", style=""), overflow="fold", no_wrap=True)
 
 
-def _mark(row: Row) -> Text:
+def _mark(row: TableRow) -> Text:
     from rich.text import Text
 
     return Text.assemble((row.mark, row.colour))
 
 
-def _style(row: Row) -> str:
+def _style(row: TableRow) -> str:
     return "" if row.standing is Standing.GOOD else row.colour
 
 

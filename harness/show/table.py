@@ -9,7 +9,7 @@ from harness.judge.verdict import unasked
 from harness.nouns import coverage
 from harness.nouns.names import Name
 from harness.nouns.results import REQUIRED, Outcome, Verdict
-from harness.show.columns import Heading, Layout, Row, write_rows
+from harness.show.columns import Heading, Layout, TableRow, write_rows
 
 LAYOUT = Layout(
     headings=(
@@ -39,16 +39,16 @@ def write_table(stream: TextIO, verdicts: Sequence[Verdict], *, known_width: boo
     write_rows(stream, LAYOUT, rows, known_width=known_width)
 
 
-def _row(verdict: Verdict, count: int, shared: str) -> Row:
+def _row(verdict: Verdict, count: int, shared: str) -> TableRow:
     measured, half_width, expected, unit = cells(verdict)
-    found = " ".join(part for part in (measured, half_width and f"+- {half_width}", unit) if part)
+    measured_words = " ".join(part for part in (measured, half_width and f"+- {half_width}", unit) if part)
     awaited = expected and f"expected {expected}"
-    return Row(
+    return TableRow(
         standing=verdict.outcome.standing,
         name=_name(verdict, count),
         cells=(measured, half_width, expected, unit) if count == 1 else ("",) * 4,
         word=verdict.outcome.value,
-        sentence=", ".join(part for part in (found, awaited, verdict.outcome.value) if part),
+        sentence=", ".join(part for part in (measured_words, awaited, verdict.outcome.value) if part),
         group=Name(verdict.name).prefix,
         reason=verdict.reason,
         shared=shared,

@@ -11,12 +11,12 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TextIO, cast
 
-from harness.base.sink import Sink
+from harness.base.streams import LossyStream
 from harness.base.words import visible, visible_lines
 from harness.nouns.results import Verdict
 
 if TYPE_CHECKING:
-    from harness.show.columns import Layout, Row
+    from harness.show.columns import Layout, TableRow
 
 LINE_EVERY = 0.05
 """Share of the whole after which a step that goes on is told again where no line can move (arbitrary)."""
@@ -33,8 +33,8 @@ class Terminal:
     ) -> None:
         self.quiet = quiet
         self.json = json
-        self._out = Sink(out or sys.stdout)
-        self._err = Sink(err or sys.stderr)
+        self._out = LossyStream(out or sys.stdout)
+        self._err = LossyStream(err or sys.stderr)
         self._moving = _is_terminal(self._err) and not quiet
         self._width = 0
         self._last_step, self._last_fraction = "", 0.0
@@ -80,7 +80,9 @@ class Terminal:
         write_table(cast("TextIO", self._out), verdicts, known_width=_is_terminal(self._out))
         self._out.flush()
 
-    def rows(self, layout: Layout, rows: Sequence[Row], words: Callable[[Sequence[Row]], str] | None = None) -> None:
+    def rows(
+        self, layout: Layout, rows: Sequence[TableRow], words: Callable[[Sequence[TableRow]], str] | None = None
+    ) -> None:
         """Any other table, and its reasons in the `words` of the rows that share one."""
         from harness.show.columns import together, write_rows
 
@@ -130,14 +132,14 @@ def _without_numbers(text: str) -> str:
     return re.sub(r"[\d.]+", "", text)
 
 
-def _is_terminal(stream: Sink) -> bool:
+def _is_terminal(stream: LossyStream) -> bool:
     try:
         return bool(stream.isatty()) and os.environ.get("TERM") != "dumb"
     except ValueError:
         return False
 
 
-def _columns(stream: Sink) -> int:
+def _columns(stream: LossyStream) -> int:
     try:
         return os.get_terminal_size(stream.fileno()).columns
     except (OSError, ValueError):

@@ -35,8 +35,8 @@ class Address:
         """The address that a person gave. Raises StoreError; nothing is opened."""
         text = str(given)
         if not text or not text.isprintable():
-            found = "nothing" if not text else "characters that cannot be printed"
-            raise StoreError(f"store: {EXPECTED}, found {found}")
+            what = "nothing" if not text else "characters that cannot be printed"
+            raise StoreError(f"store: {EXPECTED}, found {what}")
         if "://" in text:
             return cls._of_url(text)
         path = Path(text)

@@ -82,13 +82,13 @@ class Baselines:
     def get(self, name: str, revision: int | None = None) -> StoredBaseline:
         """A revision, the newest where none is asked for. Raises StoreError where there is none."""
         shown = self._database.address.shown
-        found = self._found(select(tables.baseline).where(tables.baseline.c.name == name_of(name)))
-        if not found:
+        revisions = self._found(select(tables.baseline).where(tables.baseline.c.name == name_of(name)))
+        if not revisions:
             raise StoreError(f"{shown}: no baseline {visible(name)}; {self._instead(name)}")
-        for one in found:
-            if one.revision == revision or (revision is None and one.newest):
-                return one
-        raise StoreError(f"{shown}: baseline {found[0].name} has revisions 1 to {len(found)}, found {revision}")
+        for revision_there in revisions:
+            if revision_there.revision == revision or (revision is None and revision_there.newest):
+                return revision_there
+        raise StoreError(f"{shown}: baseline {revisions[0].name} has revisions 1 to {len(revisions)}, found {revision}")
 
     def accept(
         self,
@@ -145,10 +145,10 @@ class Baselines:
     def _one_rig(self, adding: Adding, runs: Sequence[int]) -> tuple[str, bool]:
         kinds: dict[tuple[str, bool], int] = {}
         for run in runs:
-            found = adding.first(f"SELECT rig, {tables.run.c.simulated} FROM run WHERE id = ?", run)
-            if found is None:
+            row = adding.first(f"SELECT rig, {tables.run.c.simulated} FROM run WHERE id = ?", run)
+            if row is None:
                 raise StoreError(f"{self._database.address.shown}: no run {run}")
-            kinds.setdefault((found[0], bool(found[1])), run)
+            kinds.setdefault((row[0], bool(row[1])), run)
         if len(kinds) > 1:
             (one, first), (other, second) = list(kinds.items())[:2]
             raise StoreError(
@@ -231,8 +231,8 @@ def text_of(given: str, option: str) -> str:
     """A person's words as they are kept, on one line. Raises UsageError."""
     text = " ".join(given.split())
     if not text or not text.isprintable() or len(text) > LONGEST_TEXT:
-        found = visible(text[:30]) if text else "nothing"
-        raise UsageError(f"{option}: expected up to {LONGEST_TEXT} characters that can be printed, found {found}")
+        what = visible(text[:30]) if text else "nothing"
+        raise UsageError(f"{option}: expected up to {LONGEST_TEXT} characters that can be printed, found {what}")
     return text
 
 

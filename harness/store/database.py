@@ -129,20 +129,20 @@ class Database:
 
     def _recognise(self, make: bool) -> None:
         with self.reading() as connection:
-            found = _version(connection, self.address.shown)
-        if found is None and not make:
+            version = _version(connection, self.address.shown)
+        if version is None and not make:
             raise StoreError(_absent(self.address.shown))
-        if found == tables.VERSION:
+        if version == tables.VERSION:
             return
         if self.dialect == "sqlite" and not self.read_only:
             self._log_ahead()
         with self.writing() as connection:
-            found = _version(connection, self.address.shown)  # another process may have been quicker
-            if found is None:
+            version = _version(connection, self.address.shown)  # another process may have been quicker
+            if version is None:
                 tables.create(connection)
-            for older in range(found or tables.VERSION, tables.VERSION):
+            for older in range(version or tables.VERSION, tables.VERSION):
                 tables.RAISES[older](connection)
-            if found != tables.VERSION:
+            if version != tables.VERSION:
                 connection.execute(
                     tables.store.insert(),
                     {
@@ -230,12 +230,12 @@ class Database:
 
 def _version(connection: Connection, shown: str) -> int | None:
     """Version of the store, None where there is nothing at all. Raises StoreError where there is something else."""
-    found = inspect(connection)
-    names = found.get_table_names()
+    inspector = inspect(connection)
+    names = inspector.get_table_names()
     if not names:
         return None
     foreign = f"{shown}: not a store: holds other tables ({visible(', '.join(sorted(names)[:3]))}); name another place"
-    columns = {column["name"] for column in found.get_columns("store")} if "store" in names else set()
+    columns = {column["name"] for column in inspector.get_columns("store")} if "store" in names else set()
     if not columns >= set(tables.store.c.keys()):
         raise StoreError(foreign)
     newest = connection.execute(select(tables.store).order_by(tables.store.c.version.desc())).first()

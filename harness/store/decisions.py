@@ -16,7 +16,7 @@ from harness.store.packed import DAMAGES, packed, unpacked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Decision:
+class StoredDecision:
     """One decision. `content` says why, with the text of the policy."""
 
     id: int
@@ -44,7 +44,7 @@ class Decisions:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def add(self, runs: Sequence[int], content: Mapping[str, Any], **columns: Any) -> Decision:
+    def add(self, runs: Sequence[int], content: Mapping[str, Any], **columns: Any) -> StoredDecision:
         """Keep a decision on these runs; on disk when this returns. Raises StoreUnavailable."""
         row = {**columns, "made_utc": utc_now().isoformat(timespec="milliseconds")}
         with self._database.adding() as adding:
@@ -52,20 +52,20 @@ class Decisions:
             adding.add(tables.decision_run, [{"decision_id": added, "run_id": run} for run in runs])
         return self.get(added)
 
-    def get(self, number: int) -> Decision:
+    def get(self, number: int) -> StoredDecision:
         """A decision by its number. Raises StoreError."""
-        for found in self._found(tables.decision.c.id == number):
-            return found
+        for decision in self._found(tables.decision.c.id == number):
+            return decision
         raise StoreError(f"{self._database.address.shown}: no decision {number}")
 
-    def all(self, rig: str | None = None, *, simulated: bool | None = None) -> list[Decision]:
+    def all(self, rig: str | None = None, *, simulated: bool | None = None) -> list[StoredDecision]:
         """Decisions in the order in which they were made; only those on a rig where one is given."""
         conditions = [] if rig is None else [tables.decision.c.rig == rig]
         if simulated is not None:
             conditions.append(tables.decision.c.simulated == simulated)
         return self._found(*conditions)
 
-    def _found(self, *conditions: Any) -> list[Decision]:
+    def _found(self, *conditions: Any) -> list[StoredDecision]:
         wanted = select(*tables.labelled(tables.decision)).where(*conditions).order_by(tables.decision.c.id)
         member = tables.decision_run.c
         ids = wanted.with_only_columns(tables.decision.c.id).order_by(None)
@@ -77,7 +77,7 @@ class Decisions:
                 runs.setdefault(row.decision_id, []).append(row.run_id)
         try:
             return [
-                Decision(
+                StoredDecision(
                     **{name: row[name] for name in FIELDS},
                     runs=tuple(runs.get(row["id"], ())),
                     content=unpacked(row["json"]),

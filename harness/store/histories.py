@@ -53,7 +53,7 @@ class Release:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Level:
+class ReleaseLevel:
     """One quantity over the runs of one firmware version. Values are in the unit of the quantity."""
 
     release: tuple[str, str | None, str | None]
@@ -69,7 +69,7 @@ class Level:
     """Runs in which it differed or was nonconforming."""
 
 
-class Entry(NamedTuple):
+class RunEntry(NamedTuple):
     """One quantity in one run, measured (`value`) or not."""
 
     run_id: int
@@ -108,7 +108,7 @@ class Histories:
             rows = connection.execute(counted).all()
             for *key, code, count in connection.execute(ended.order_by(RUN.exit_code)):
                 endings.setdefault((key[0], key[1], key[2]), {})[code] = count
-        found = [
+        releases = [
             Release(
                 rig=rig_name, simulated=simulated, firmware_name=name, firmware_version=version, runs=runs,
                 first_utc=first, last_utc=last, builds=max(builds, 1), boards=boards,
@@ -116,7 +116,7 @@ class Histories:
             )
             for rig_name, name, version, runs, first, last, builds, boards, first_id, last_id in rows
         ]  # fmt: skip
-        return sorted(found, key=lambda release: (release.rig, release.first_utc, str(release.key)))
+        return sorted(releases, key=lambda release: (release.rig, release.first_utc, str(release.key)))
 
     def names(self) -> list[str]:
         """Full names of all quantities, one step along the table's order for each (a DISTINCT would read it all)."""
@@ -130,7 +130,7 @@ class Histories:
 
     def levels(
         self, name: str, releases: Sequence[Release], *, origin: float = 0.0, turning: bool = False
-    ) -> list[Level]:
+    ) -> list[ReleaseLevel]:
         """One quantity over each of these firmware versions that measured it.
 
         `origin`: a value near the others, from which squares are summed up so that no digits are lost. A `turning`
@@ -149,9 +149,9 @@ class Histories:
         with self._database.reading() as connection:
             for release in releases:
                 values = (name, release.first_id, release.last_id)
-                found = connection.exec_driver_sql(self._marked(wanted), values).one()
-                if found[0]:
-                    rows.append((*release.key, *found))
+                row = connection.exec_driver_sql(self._marked(wanted), values).one()
+                if row[0]:
+                    rows.append((*release.key, *row))
         return rows
 
     def _joined(self, name: str, releases: Sequence[Release], sums: str) -> list[Any]:
@@ -168,12 +168,12 @@ class Histories:
         """A query with the marks of this driver for its values."""
         return words.replace("?", "%s") if self._database.dialect == "postgresql" else words
 
-    def entries(self, name: str, runs: Sequence[int]) -> list[Entry]:
+    def entries(self, name: str, runs: Sequence[int]) -> list[RunEntry]:
         """One quantity in each of these runs that planned it, in the order in which they were kept."""
-        columns = [QUANTITY[word] for word in Entry._fields]
+        columns = [QUANTITY[word] for word in RunEntry._fields]
         wanted = select(*columns).where(QUANTITY.name == name, QUANTITY.run_id.in_(runs)).order_by(QUANTITY.run_id)
         with self._database.reading() as connection:
-            return [Entry(*row) for row in connection.execute(wanted)]
+            return [RunEntry(*row) for row in connection.execute(wanted)]
 
 
 def _chosen(simulated: bool, rig: str | None) -> list[ColumnElement[bool]]:
@@ -188,13 +188,13 @@ def _sums(origin: float, turning: bool) -> str:
     return f"count(*), sum({moved}), sum({moved} * {moved}), min({moved}), max({moved}), sum({REFUSED})"
 
 
-def _level(row: Any, origin: float) -> Level:
+def _level(row: Any, origin: float) -> ReleaseLevel:
     rig, name, version, count, total, squares, low, high, refused = row
     mean = total / count
     rest = squares - count * mean * mean
     # What is left of equal values is rounding, and may even be negative.
     s = math.sqrt(rest / (count - 1)) if high > low and rest > 0.0 else 0.0
-    return Level(
+    return ReleaseLevel(
         release=(rig, name, version), runs=count, mean=origin + mean, s=s, low=origin + low, high=origin + high,
         refused=refused,
     )  # fmt: skip

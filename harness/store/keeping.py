@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeepOutcome:
     """What became of keeping a run: `run` is None where it is not in the store."""
 
     address: Address
@@ -38,25 +38,25 @@ class Kept:
         }
 
 
-def keep_run(folder: Path, store: Address | None) -> Kept:
+def keep_run(folder: Path, store: Address | None) -> KeepOutcome:
     """Keep the record of a run that has just ended. Never raises: the run stands, whatever becomes of the store."""
     try:
         address = store or beside(folder)
     except HarnessError as error:
         address = Address(shown=str(folder.parent / FILE))
-        return Kept(address=address, words=_not_kept(folder, address, store, str(error)))
+        return KeepOutcome(address=address, words=_not_kept(folder, address, store, str(error)))
     try:
         from harness.store import Store
 
         with Store.open(address, make=True) as opened:
             run = opened.keep(folder)
     except (HarnessError, KeyboardInterrupt) as error:
-        return Kept(address=address, words=_not_kept(folder, address, store, str(error) or "interrupted"))
+        return KeepOutcome(address=address, words=_not_kept(folder, address, store, str(error) or "interrupted"))
     except Exception as error:
         from harness.base.defects import write_defect
 
-        return Kept(address=address, words=_not_kept(folder, address, store, write_defect(error, folder)))
-    return Kept.at(address, run)
+        return KeepOutcome(address=address, words=_not_kept(folder, address, store, write_defect(error, folder)))
+    return KeepOutcome.at(address, run)
 
 
 def _not_kept(folder: Path, address: Address, store: Address | None, why: str) -> str:

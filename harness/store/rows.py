@@ -18,7 +18,7 @@ from harness.record.parts import DamagedRecord
 from harness.record.raw import observation_of
 from harness.store.raw import digest
 
-Row = dict[str, Any]
+Columns = dict[str, Any]
 
 MOST_SEED = 2**63
 """A database keeps whole numbers in 64 bits with a sign."""
@@ -27,17 +27,17 @@ PACKED = zlib.Z_BEST_SPEED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rows:
+class RecordRows:
     """A record as rows without a run's id, and its raw files by their SHA-256."""
 
-    run: Row
+    run: Columns
     json: bytes
-    quantities: list[Row]
-    observations: list[Row]
+    quantities: list[Columns]
+    observations: list[Columns]
     raw: Mapping[str, bytes]
 
 
-def rows_of(folder: Path) -> Rows:
+def rows_of(folder: Path) -> RecordRows:
     """The rows of the record in a folder, having read every observation.
 
     Raises RecordError where it lacks what a store needs.
@@ -52,7 +52,7 @@ def rows_of(folder: Path) -> Rows:
         raise RecordError(f"{visible(str(record.folder))}: damaged record, not kept: {error.what}") from error
 
 
-def _rows(record: Record) -> Rows:
+def _rows(record: Record) -> RecordRows:
     raw: dict[str, bytes] = {}
     hashes: dict[str, str] = {}
     for entry in record.observation_entries:
@@ -63,7 +63,7 @@ def _rows(record: Record) -> Rows:
     if len(hashes) < len(record.observation_entries):
         raise DamagedRecord(record.folder, "two observations of one name")
     listed = "".join(f"\n{name} {sha256}" for name, sha256 in hashes.items()).encode(errors="backslashreplace")
-    return Rows(
+    return RecordRows(
         run={"uid": digest(record.data + listed), **_run(record)},
         json=zlib.compress(record.data, PACKED),
         quantities=_quantities(record),
@@ -77,7 +77,7 @@ def text_from(data: bytes) -> bytes:
     return zlib.decompress(data)
 
 
-def _run(record: Record) -> Row:
+def _run(record: Record) -> Columns:
     firmware = record.firmware
     if record.seed is not None and not -MOST_SEED <= record.seed < MOST_SEED:
         raise DamagedRecord(record.folder, f"seed: expected a whole number of at most 63 bits, found {record.seed}")
@@ -99,8 +99,8 @@ def _run(record: Record) -> Row:
     }
 
 
-def _quantities(record: Record) -> list[Row]:
-    rows: dict[str, Row] = {}
+def _quantities(record: Record) -> list[Columns]:
+    rows: dict[str, Columns] = {}
     for measured in record.measurement_entries:
         row = _row(rows, measured.name)
         row.update(value=measured.value, u=measured.u, unit=visible(measured.unit), dof=measured.dof)
@@ -111,7 +111,7 @@ def _quantities(record: Record) -> list[Row]:
     return list(rows.values())
 
 
-def _row(rows: dict[str, Row], name: str) -> Row:
+def _row(rows: dict[str, Columns], name: str) -> Columns:
     """The row of a quantity, new where it is named for the first time."""
     name = visible(name)
     if name not in rows:

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple, Self
 from sqlalchemy import select
 
 from harness.base.clock import utc_now
-from harness.base.closing import Closing
+from harness.base.closable import Closable
 from harness.base.errors import RecordError, StoreError
 from harness.base.words import visible
 from harness.record import Record
@@ -29,7 +29,7 @@ from harness.store.database import Database
 from harness.store.decisions import Decisions
 from harness.store.histories import Histories
 from harness.store.raw import Raw, RawFolder, RawTable
-from harness.store.rows import Rows, rows_of, text_from
+from harness.store.rows import RecordRows, rows_of, text_from
 from harness.store.studies import Studies
 
 
@@ -81,7 +81,7 @@ RUNS = select(*(tables.run.c[name].label(name) for name in COLUMNS))
 BY_START = attrgetter("started_utc", "run_id")
 
 
-class Store(Closing):
+class Store(Closable):
     """An opened store: one thread, one process; a context manager."""
 
     def __init__(self, database: Database) -> None:
@@ -147,10 +147,10 @@ class Store(Closing):
     def run(self, run_id: int) -> StoredRun:
         """A run by its id. Raises StoreError."""
         with self._database.reading() as connection:
-            found = connection.execute(RUNS.where(tables.run.c.id == run_id)).first()
-        if found is None:
+            row = connection.execute(RUNS.where(tables.run.c.id == run_id)).first()
+        if row is None:
             raise StoreError(f"{self.address.shown}: no run {run_id}")
-        return _run(found._mapping)
+        return _run(row._mapping)
 
     def runs(
         self,
@@ -185,8 +185,8 @@ class Store(Closing):
         text = self.text(run_id)
         names = select(tables.observation.c.name, tables.observation.c.sha256)
         with self._database.reading() as connection:
-            found = connection.execute(names.where(tables.observation.c.run_id == run_id)).all()
-        hashes = {row.name: row.sha256 for row in found}
+            rows = connection.execute(names.where(tables.observation.c.run_id == run_id)).all()
+        hashes = {row.name: row.sha256 for row in rows}
 
         def raw(entry: ObservationEntry) -> bytes:
             name = visible(entry.name)
@@ -222,13 +222,13 @@ class Store(Closing):
         if simulated is not None:
             wanted = wanted.where(run.simulated == simulated)
         with self._database.reading() as connection:
-            found = [Value(*row) for row in connection.execute(wanted)]
+            values = [Value(*row) for row in connection.execute(wanted)]
         # They come as they lie, nearly sorted: here that costs little, in SQLite a sort of so many wide rows on disk.
-        found.sort(key=BY_START)
-        return found
+        values.sort(key=BY_START)
+        return values
 
 
-def _add(adding: Adding, rows: Rows) -> Mapping[str, Any]:
+def _add(adding: Adding, rows: RecordRows) -> Mapping[str, Any]:
     now = utc_now().isoformat(timespec="milliseconds")
     before = adding.first("SELECT kept_utc FROM run ORDER BY id DESC LIMIT 1")
     remark = ""

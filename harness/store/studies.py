@@ -46,15 +46,15 @@ class Studies:
 
     def get(self, number: int) -> Study:
         """A study by its number. Raises StoreError."""
-        for found in self._found(tables.study.c.id == number):
-            return found
+        for study in self._found(tables.study.c.id == number):
+            return study
         raise StoreError(f"{self._database.address.shown}: no study {number}")
 
     def newest(self, kind: str, rig: str, *, simulated: bool) -> Study | None:
         """The study of a kind and a rig that was kept last; None where there is none."""
         column = tables.study.c
-        those = self._found(column.kind == kind, column.rig == rig, column.simulated == simulated, last=True)
-        return those[0] if those else None
+        studies = self._found(column.kind == kind, column.rig == rig, column.simulated == simulated, last=True)
+        return studies[0] if studies else None
 
     def all(self, kind: str | None = None, rig: str | None = None, *, simulated: bool | None = None) -> list[Study]:
         """Studies in the order in which they were made; only those of a kind, a rig, a sort of bench where asked.
@@ -76,10 +76,10 @@ class Studies:
 
     def _content(self, data: bytes, damaged: bool) -> Mapping[str, Any]:
         try:
-            found = unpacked(data)
-            if not isinstance(found, dict):
-                raise ValueError(f"expected an object, found {type(found).__name__}")
-            return found
+            content = unpacked(data)
+            if not isinstance(content, dict):
+                raise ValueError(f"expected an object, found {type(content).__name__}")
+            return content
         except DAMAGES as error:
             if damaged:
                 return {}

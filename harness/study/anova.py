@@ -112,11 +112,11 @@ class Table:
                     table = table.merged(factors, REPEATS)
         return table
 
-    def component(self, *those: Factors) -> Combination:
+    def component(self, *sources: Factors) -> Combination:
         """The component of variance of a term (REPEATS for those), or the sum of several."""
         summed: dict[Factors, float] = {}
         effects = self._effects()
-        for factors in those:
+        for factors in sources:
             term = self.term(factors)
             if term is None:
                 raise ValueError(f"no term {factors}")
@@ -142,15 +142,15 @@ class Table:
 
     def _effects(self) -> Mapping[Factors, dict[Factors, float]]:
         """size x component of each term, as factors of mean squares."""
-        found: dict[Factors, dict[Factors, float]] = {REPEATS: {REPEATS: 1.0}}
+        effects: dict[Factors, dict[Factors, float]] = {REPEATS: {REPEATS: 1.0}}
         for term in sorted(self.terms, key=lambda one: -len(one.factors)):
             own = {term.factors: 1.0, REPEATS: -1.0}
             for larger in self.terms:
                 if set(larger.factors) > set(term.factors):
-                    for key, factor in found[larger.factors].items():
+                    for key, factor in effects[larger.factors].items():
                         own[key] = own.get(key, 0.0) - factor
-            found[term.factors] = own
-        return found
+            effects[term.factors] = own
+        return effects
 
     def _combination(self, factors: Mapping[Factors, float]) -> Combination:
         parts = []

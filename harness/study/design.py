@@ -23,13 +23,13 @@ from numpy.typing import NDArray
 
 from harness.base.errors import UsageError
 from harness.base.words import visible
-from harness.compare.belonging import serial
+from harness.compare.ownership import serial
 from harness.record import Record
 
 FACTORS = ("board", "bench", "day")
 
 
-class Place(NamedTuple):
+class Cell(NamedTuple):
     """Where one run stands."""
 
     board: str
@@ -71,13 +71,13 @@ class Design:
         return " x ".join(parts)
 
 
-def places(records: Sequence[Record], benches: Sequence[str] | None, days: Sequence[str] | None) -> list[Place]:
+def cells(records: Sequence[Record], benches: Sequence[str] | None, days: Sequence[str] | None) -> list[Cell]:
     """Where each record stands. Raises RecordError where one does not say."""
-    found = [_bench(record) for record in records]
-    shared = set(found[0]).intersection(*found)
-    own = [", ".join(thing for thing in things if thing not in shared) for things in found]
+    labels = [_bench(record) for record in records]
+    shared = set(labels[0]).intersection(*labels)
+    own = [", ".join(thing for thing in things if thing not in shared) for things in labels]
     return [
-        Place(
+        Cell(
             board=_board(record),
             bench=visible(benches[k] if benches is not None else own[k] or record.rig.name),
             day=visible(days[k] if days is not None else _day(record)),
@@ -86,28 +86,28 @@ def places(records: Sequence[Record], benches: Sequence[str] | None, days: Seque
     ]
 
 
-def design(those: Sequence[Place]) -> Design:
+def design(cells_of_runs: Sequence[Cell]) -> Design:
     """The design that runs at these places make. Raises UsageError for the first combination that lacks a run."""
-    runs: dict[Place, list[int]] = {}
-    for number, place in enumerate(those):
+    runs: dict[Cell, list[int]] = {}
+    for number, place in enumerate(cells_of_runs):
         runs.setdefault(place, []).append(number)
-    boards, benches, days = (tuple(sorted({place[k] for place in those})) for k in range(3))
+    boards, benches, days = (tuple(sorted({place[k] for place in cells_of_runs})) for k in range(3))
     usual = max(Counter(map(len, runs.values())).items(), key=lambda item: (item[1], item[0]))[0]
-    of_bench = {bench: sorted({place.day for place in those if place.bench == bench}) for bench in benches}
+    of_bench = {bench: sorted({place.day for place in cells_of_runs if place.bench == bench}) for bench in benches}
     counts = {len(own) for own in of_bench.values()}
     nested = len(benches) > 1 and len(counts) == 1 and sum(map(len, of_bench.values())) == len(days)
     if not nested:
         of_bench = {bench: list(days) for bench in benches}
     for board, bench in product(boards, benches):
         for day in of_bench[bench]:
-            found = len(runs.get(Place(board, bench, day), ()))
-            if found != usual:
+            count = len(runs.get(Cell(board, bench, day), ()))
+            if count != usual:
                 raise UsageError(
-                    f"not crossed evenly: board {board} has {_many(found, 'run')} on bench {bench} on day {day}, where "
+                    f"not crossed evenly: board {board} has {_many(count, 'run')} on bench {bench} on day {day}, where "
                     f"others have {usual}; every board takes as many runs on every bench and day (--bench and --day "
                     "give labels: one label for all leaves a factor out)"
                 )
-    order = [[[runs[Place(a, b, day)] for day in of_bench[b]] for b in benches] for a in boards]
+    order = [[[runs[Cell(a, b, day)] for day in of_bench[b]] for b in benches] for a in boards]
     return Design(
         boards=boards, benches=benches, days=days, nested=nested, order=np.array(order, dtype=np.intp)
     )  # fmt: skip
@@ -136,5 +136,5 @@ def _day(record: Record) -> str:
     return record.started.date().isoformat()
 
 
-def _many(count: int, one: str, several: str = "") -> str:
-    return f"{count} {one if count == 1 else several or f'{one}s'}"
+def _many(count: int, singular: str, several: str = "") -> str:
+    return f"{count} {singular if count == 1 else several or f'{singular}s'}"

@@ -22,12 +22,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.compare.taken import Taken, near
+from harness.compare.comparable import ComparableValue, turned_near
 from harness.judge.verdict import percent, tolerance_share
 from harness.nouns.results import Fitness, Requirement
 from harness.study.anova import REPEATS, Combination, Factors, Table, crossed
 from harness.study.design import FACTORS, Design
-from harness.study.found import BENCH, BOARD, DAY, REMEDIES, WORDS, Found, Line
+from harness.study.result import BENCH, BOARD, DAY, REMEDIES, WORDS, GaugeResult, VarianceLine
 
 PER_CATEGORY = 1.41
 """Boards are told apart in groups as wide as 97 % of the readings of one: root of 2 (AIAG manual)."""
@@ -49,9 +49,9 @@ class Variances:
     table: Table
     components: Mapping[Factors, Combination]
 
-    def root(self, those: Iterable[Factors]) -> float:
+    def root(self, sources: Iterable[Factors]) -> float:
         """Standard deviation of several components together, each at least 0."""
-        return math.sqrt(math.fsum(max(self.components[one].value, 0.0) for one in those))
+        return math.sqrt(math.fsum(max(self.components[one].value, 0.0) for one in sources))
 
     @property
     def gauge(self) -> tuple[Factors, ...]:
@@ -103,39 +103,39 @@ def variances(values: NDArray[np.float64], *, nested: bool = False) -> Variances
     return Variances(table=table, components={one: table.component(one) for one in every})
 
 
-def found(
+def gauge_result(
     name: str,
-    runs: Sequence[Taken | str],
+    runs: Sequence[ComparableValue | str],
     shape: Design,
     requirement: Requirement | None,
     most: float,
-) -> Found:
+) -> GaugeResult:
     """The gauge of one quantity from its values in the runs of a design, in their order.
 
     `most` is the share of the tolerance that it may take. A run without a value is a text that says why.
     """
     asked = requirement is not None
     word, limit = (Fitness.NOT_TOLD, most) if asked else (Fitness.UNASKED, None)
-    empty = Found(name=name, word=word, requirement=requirement, most=limit)
+    empty = GaugeResult(name=name, word=word, requirement=requirement, most=limit)
     missing = [(number, run) for number, run in enumerate(runs) if isinstance(run, str)]
-    taken = [run for run in runs if isinstance(run, Taken)]
-    if missing or not taken:
+    values_of_runs = [run for run in runs if isinstance(run, ComparableValue)]
+    if missing or not values_of_runs:
         of, why = len(missing), (missing[0][1] if missing else "")
         return replace(empty, reason=f"not measured in {of} of {len(runs)} runs: {why or 'it was not planned'}")
-    taken = [near(name, one, taken[0].value) for one in taken]
-    units = {one.lasting.unit or "1" for one in taken}
+    values_of_runs = [turned_near(name, one, values_of_runs[0].value) for one in values_of_runs]
+    units = {one.lasting.unit or "1" for one in values_of_runs}
     if len(units) > 1:
         return replace(empty, reason=f"the runs give it in {' and '.join(sorted(units))}: one is wrong")
-    values = np.array([one.value for one in taken])[shape.order]
+    values = np.array([one.value for one in values_of_runs])[shape.order]
     got = variances(values, nested=shape.nested)
-    claimed = math.sqrt(math.fsum(one.lasting.u**2 + one.own_u**2 for one in taken) / len(taken))
-    known = _numbers(empty, got, [one.value for one in taken], units.pop(), shape)
+    claimed = math.sqrt(math.fsum(one.lasting.u**2 + one.own_u**2 for one in values_of_runs) / len(values_of_runs))
+    known = _numbers(empty, got, [one.value for one in values_of_runs], units.pop(), shape)
     known = replace(known, claimed_u=claimed, remarks=(*known.remarks, *_claims(got, claimed)))
-    exact = all(one.exact for one in taken)
+    exact = all(one.exact for one in values_of_runs)
     return _judged(known, got, exact=exact)
 
 
-def _numbers(empty: Found, got: Variances, values: Sequence[float], unit: str, shape: Design) -> Found:
+def _numbers(empty: GaugeResult, got: Variances, values: Sequence[float], unit: str, shape: Design) -> GaugeResult:
     grr = got.root(got.gauge)
     boards = len(shape.boards) > 1
     studied = bool(len(shape.benches) > 1 or shape.days_studied)
@@ -173,10 +173,10 @@ def _numbers(empty: Found, got: Variances, values: Sequence[float], unit: str, s
     )
 
 
-def _line(got: Variances, factors: Factors) -> Line:
+def _line(got: Variances, factors: Factors) -> VarianceLine:
     term, component = got.table.term(factors), got.components[factors].value
     test = got.table.test(factors) if factors != REPEATS else None
-    return Line(
+    return VarianceLine(
         words=WORDS[factors],
         ss=term.ss if term else 0.0,
         dof=term.dof if term else 0,
@@ -202,7 +202,7 @@ def _claims(got: Variances, claimed: float) -> list[str]:
     return []
 
 
-def _judged(known: Found, got: Variances, *, exact: bool) -> Found:
+def _judged(known: GaugeResult, got: Variances, *, exact: bool) -> GaugeResult:
     """The word, and why."""
     requirement, grr, most = known.requirement, known.grr or 0.0, known.most or 0.0
     if known.distinct == 1 and not exact:
@@ -210,7 +210,7 @@ def _judged(known: Found, got: Variances, *, exact: bool) -> Found:
         return replace(known, reason=reason, grr=None, grr_limits=None, ndc=None, largest="")
     dof = got.table.error.dof
     few = dof < FEWEST_DOF and not exact
-    known = replace(known, told=not few and known.av is not None)
+    known = replace(known, binding=not few and known.av is not None)
     if requirement is None:
         return known
     share = tolerance_share(grr, known.mean, requirement)
@@ -223,7 +223,7 @@ def _judged(known: Found, got: Variances, *, exact: bool) -> Found:
         return replace(known, reason=reason)
     if share > most:
         reason = f"takes {percent(share)} of the tolerance ({between}), at most {percent(most)}; largest part: "
-        return replace(known, word=Fitness.COARSE, told=True, reason=reason + known.largest)
+        return replace(known, word=Fitness.COARSE, binding=True, reason=reason + known.largest)
     if known.av is None:
         reason = (
             f"repeatability alone takes {percent(share)} of the tolerance; reproducibility was not studied: "

@@ -48,20 +48,20 @@ def limits(parts: Parts, probability: float = 0.95) -> tuple[float, float]:
     tail = (1.0 - probability) / 2.0
     total = math.fsum(factor * one.ms for factor, one in parts)
     added = [(factor * one.ms, one.dof) for factor, one in parts if factor > 0.0]
-    taken = [(-factor * one.ms, one.dof) for factor, one in parts if factor < 0.0]
-    below = _squares(added, taken, tail, 1.0 - tail)
-    above = _squares(added, taken, 1.0 - tail, tail)
+    subtracted = [(-factor * one.ms, one.dof) for factor, one in parts if factor < 0.0]
+    below = _squares(added, subtracted, tail, 1.0 - tail)
+    above = _squares(added, subtracted, 1.0 - tail, tail)
     return max(total - math.sqrt(below), 0.0), max(total + math.sqrt(above), 0.0)
 
 
 def _squares(
-    added: Sequence[tuple[float, int]], taken: Sequence[tuple[float, int]], tail: float, other: float
+    added: Sequence[tuple[float, int]], subtracted: Sequence[tuple[float, int]], tail: float, other: float
 ) -> float:
     """Square of the distance to a limit: the lower for a small `tail`, the upper for a large one."""
     squares = [(_reach(dof, tail) * size) ** 2 for size, dof in added]
-    squares += [(_reach(dof, other) * size) ** 2 for size, dof in taken]
+    squares += [(_reach(dof, other) * size) ** 2 for size, dof in subtracted]
     for size, dof in added:
-        for less, less_dof in taken:
+        for less, less_dof in subtracted:
             ratio = _f_upper(tail, dof, less_dof)
             joint = (ratio - 1.0) ** 2 - (_reach(dof, tail) * ratio) ** 2 - _reach(less_dof, other) ** 2
             squares.append(joint / ratio * size * less)

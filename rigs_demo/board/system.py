@@ -25,12 +25,12 @@ def signals(pid: int, *sets: str) -> int:
         status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
     except OSError:
         return 0
-    found = 0
+    bits_set = 0
     for line in status.splitlines():
         name, _, bits = line.partition(":")
         if name in sets:
-            found |= int(bits, 16)
-    return found
+            bits_set |= int(bits, 16)
+    return bits_set
 
 
 def catches_interrupt(pid: int) -> bool:

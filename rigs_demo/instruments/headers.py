@@ -27,10 +27,10 @@ class HeaderPattern:
 
         Raises ScpiError -114 where the words fit and a suffix names a channel that is not there.
         """
-        found = self._regex.fullmatch(header)
-        if found is None:
+        match = self._regex.fullmatch(header)
+        if match is None:
             return False
-        for suffix in found.groups():
+        for suffix in match.groups():
             if suffix and not 1 <= int(suffix) <= self._channels:
                 raise ScpiError(-114, header)
         return True

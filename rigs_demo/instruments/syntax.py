@@ -58,26 +58,26 @@ def units(message: str) -> Iterator[Unit]:
         if message[at] == ";":
             at = _skip(message, at + 1)
             continue
-        found = _HEADER.match(message, at)
-        if found is None:
+        match = _HEADER.match(message, at)
+        if match is None:
             number = -102 if message[at].isascii() and message[at].isprintable() else -101
             raise ScpiError(number, message[at:])
-        header = found[1].upper()
-        at = found.end()
+        header = match[1].upper()
+        at = match.end()
         if at < len(message) and message[at] > " " and message[at] != ";":
-            raise ScpiError(-110, message[found.start() :])
+            raise ScpiError(-110, message[match.start() :])
         if any(len(mnemonic) > LONGEST_MNEMONIC for mnemonic in header.lstrip("*:").split(":")):
             raise ScpiError(-112, header)
         if not header.startswith("*"):
             header = header[1:] if header.startswith(":") else place + header
             place = header[: header.rfind(":") + 1]
         parameters, at = _parameters(message, _skip(message, at))
-        yield Unit(header=header, query=bool(found[2]), parameters=parameters)
+        yield Unit(header=header, query=bool(match[2]), parameters=parameters)
 
 
 def _skip(message: str, at: int) -> int:
-    found = _SPACE.match(message, at)
-    return found.end() if found else at
+    match = _SPACE.match(message, at)
+    return match.end() if match else at
 
 
 def _parameters(message: str, at: int) -> tuple[tuple[Parameter, ...], int]:
@@ -97,20 +97,20 @@ def _parameters(message: str, at: int) -> tuple[tuple[Parameter, ...], int]:
 
 
 def _parameter(message: str, at: int) -> tuple[Parameter, int]:
-    if found := _DECIMAL.match(message, at):
-        value = float(re.sub(r"[ \t]", "", found[1]))
-        return Parameter(kind="number", text=found[0], value=value, suffix=(found[2] or "").upper()), found.end()
-    if found := _RADIX.match(message, at):
+    if match := _DECIMAL.match(message, at):
+        value = float(re.sub(r"[ \t]", "", match[1]))
+        return Parameter(kind="number", text=match[0], value=value, suffix=(match[2] or "").upper()), match.end()
+    if match := _RADIX.match(message, at):
         try:
-            value = float(int(found[2], _BASES[found[1].upper()]))
+            value = float(int(match[2], _BASES[match[1].upper()]))
         except ValueError:
-            raise ScpiError(-120, found[0]) from None
-        return Parameter(kind="number", text=found[0], value=value), found.end()
-    if found := _STRING.match(message, at):
-        text = found[1].replace('""', '"') if found[1] is not None else found[2].replace("''", "'")
-        return Parameter(kind="string", text=text), found.end()
-    if found := _CHARACTER.match(message, at):
-        return Parameter(kind="character", text=found[0].upper()), found.end()
+            raise ScpiError(-120, match[0]) from None
+        return Parameter(kind="number", text=match[0], value=value), match.end()
+    if match := _STRING.match(message, at):
+        text = match[1].replace('""', '"') if match[1] is not None else match[2].replace("''", "'")
+        return Parameter(kind="string", text=text), match.end()
+    if match := _CHARACTER.match(message, at):
+        return Parameter(kind="character", text=match[0].upper()), match.end()
     here = message[at : at + 1]
     if here == "#":
         return _block(message, at)

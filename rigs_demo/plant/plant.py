@@ -30,7 +30,7 @@ from rigs_demo.streams import stream_of
 
 GRID_NS = 100_000
 WARM_STEPS = 100
-"""Grid steps between two looks at the heat: 10 ms, a thousandth of a winding's time constant."""
+"""Grid steps between two updates of the heat: 10 ms, a thousandth of a winding's time constant."""
 LEAP_S = 0.4
 
 

@@ -48,8 +48,8 @@ class Rest:
         """Every motor's standstill, or None while one moves or its currents do."""
         if self._coupling is not None and self._coupling.twist_rad() != 0.0:
             return None
-        found = [motor.standstill for motor in self._motors if motor.standstill is not None]
-        return found if len(found) == len(self._motors) else None
+        stills = [motor.standstill for motor in self._motors if motor.standstill is not None]
+        return stills if len(stills) == len(self._motors) else None
 
     def settled(self, stills: Sequence[Standstill]) -> bool:
         """True where the bus stands still under these."""

@@ -44,9 +44,9 @@ def select(read, write, error, timeout=None):
         poller.register(stream, POLLIN)
     for stream in write:
         poller.register(stream, POLLOUT)
-    found = poller.poll(-1 if timeout is None else int(timeout * 1000))
+    ready = poller.poll(-1 if timeout is None else int(timeout * 1000))
     return (
-        [stream for stream, event in found if event & POLLIN],
-        [stream for stream, event in found if event & POLLOUT],
+        [stream for stream, event in ready if event & POLLIN],
+        [stream for stream, event in ready if event & POLLOUT],
         [],
     )

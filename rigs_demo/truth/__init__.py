@@ -27,5 +27,5 @@ def truth(
     """
     from rigs_demo.truth.gather import gather
 
-    found = gather(scenario, plant_seed, faults, board_seed=board_seed)
-    return {name: Entry(value=value, unit=unit) for name, (value, unit) in found.items()}
+    values = gather(scenario, plant_seed, faults, board_seed=board_seed)
+    return {name: Entry(value=value, unit=unit) for name, (value, unit) in values.items()}

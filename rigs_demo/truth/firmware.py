@@ -47,16 +47,16 @@ def read_firmware(scenario: str, faults: tuple[str, ...] = ()) -> Firmware:
     loaded = Scenario.load(scenario)
     (source,) = loaded.firmware.values()
     source = firmware_copy(source, faults)
-    found = constants(source)
+    assigned = constants(source)
     choice = '!= "bus"' not in source
     return Firmware(
-        gain_per_rad=_whole(found, "GAIN") * COUNTS / math.tau / FULL,
-        limit=_whole(found, "LIMIT") / FULL,
-        table=_whole(found, "STEPS") if "STEPS" in found else 128,
-        offset_index=_offsets(found, source),
-        pole_pairs=_whole(found, "POLE_PAIRS"),
-        period_s=_whole(found, "PERIOD_US") * 1e-6 if "PERIOD_US" in found else 1e-3,
-        bus_path=choice == (found.get("SENSOR_PATH", "bus") == "bus"),
+        gain_per_rad=_whole(assigned, "GAIN") * COUNTS / math.tau / FULL,
+        limit=_whole(assigned, "LIMIT") / FULL,
+        table=_whole(assigned, "STEPS") if "STEPS" in assigned else 128,
+        offset_index=_offsets(assigned, source),
+        pole_pairs=_whole(assigned, "POLE_PAIRS"),
+        period_s=_whole(assigned, "PERIOD_US") * 1e-6 if "PERIOD_US" in assigned else 1e-3,
+        bus_path=choice == (assigned.get("SENSOR_PATH", "bus") == "bus"),
         own_pace="Timer" in source,
         late_s=severities(faults).get("late-loop", 0.0),
     )
@@ -64,7 +64,7 @@ def read_firmware(scenario: str, faults: tuple[str, ...] = ()) -> Firmware:
 
 def constants(source: str) -> dict[str, object]:
     """Values of the module's plain assignments, `const(...)` taken off."""
-    found: dict[str, object] = {}
+    assigned: dict[str, object] = {}
     for node in ast.parse(source).body:
         if not (isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)):
             continue
@@ -72,21 +72,21 @@ def constants(source: str) -> dict[str, object]:
         if isinstance(value, ast.Call) and isinstance(value.func, ast.Name) and value.func.id == "const":
             value = value.args[0]
         try:
-            found[node.targets[0].id] = ast.literal_eval(value)
+            assigned[node.targets[0].id] = ast.literal_eval(value)
         except ValueError:
             continue
-    return found
+    return assigned
 
 
-def _whole(found: dict[str, object], name: str) -> int:
-    value = found[name]
+def _whole(assigned: dict[str, object], name: str) -> int:
+    value = assigned[name]
     if not isinstance(value, int):
         raise TypeError(f"firmware: {name}: expected a whole number, found {value!r}")
     return value
 
 
-def _offsets(found: dict[str, object], source: str) -> tuple[int, ...]:
-    offsets = found.get("OFFSETS")
+def _offsets(assigned: dict[str, object], source: str) -> tuple[int, ...]:
+    offsets = assigned.get("OFFSETS")
     if isinstance(offsets, tuple):
         return tuple(int(number) for number in offsets)
     # The smaller firmware hands each motor its offset as the last argument of make().

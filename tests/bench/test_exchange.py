@@ -12,7 +12,7 @@ from harness.base.errors import FirmwareError
 from harness.bench.exchange import backup_of, exchange
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
-from harness.release.trial import settle
+from harness.release.trial import restore_or_forget
 from harness.rigfile import load
 from harness.run.means import Means
 from harness.run.session import Settings
@@ -79,7 +79,7 @@ def test_a_held_firmware_is_put_back_by_a_later_opening_of_the_board_or_forgotte
         session = SimpleNamespace(
             backup=backup, spec=spec, settings=Settings(rig=bench.rig_file), seed=1, means=Means()
         )
-        assert settle([session], released=released) == ""  # type: ignore[list-item]
+        assert restore_or_forget([session], released=released) == ""  # type: ignore[list-item]
         assert not backup.exists()
         with open_rig(spec, seed=1) as rig:
             assert rig.declared["leaf"].version == ("1.5.0" if released else "1.4.0")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.compare.belonging import belongings
+from harness.compare.ownership import owners_of
 from harness.compare.reference import surroundings
 from harness.nouns.results import Measurement
 from harness.record import read
@@ -189,6 +189,6 @@ def test_a_record_judged_again_says_the_same(slack):
     halved = record.rig.text.replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
     assert not judge_again(record, loads(halved.encode(), "rig.toml")).diagnosis.differs
     # What a run leaves is also enough to compare it by.
-    assert set(belongings(record).instruments) == {"supply", "meter_leaf", "meter_wheel", "thermometer"}
+    assert set(owners_of(record).instruments) == {"supply", "meter_leaf", "meter_wheel", "thermometer"}
     assert {"", "leaf", "wheel"} == set(surroundings(record).supply_v)
     assert "leaf.stiffness" in surroundings(record).room_c

@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 
 from harness.checks.catalogue import CHECKS, quantities_of
-from harness.history import gather, render
+from harness.history import read_history, render
 from harness.store import Store, tables
 from tests.benchmarks.measure import least
 from tests.benchmarks.rows import fill
@@ -66,7 +66,7 @@ def filled(place: Path, total: int) -> Iterator[Store]:
 
 
 def page(store: Store, place: Path) -> int:
-    text = render(gather(store), beside=place)
+    text = render(read_history(store), beside=place)
     (place / "history.html").write_text(text, encoding="utf-8")
     return len(text)
 
@@ -76,7 +76,7 @@ def test_the_page_of_1e6_values_soon_after_bare_python_and_flat_per_value(tmp_pa
         stores = {total: opened.enter_context(filled(tmp_path / f"{total}.sqlite", total)) for total in TOTALS}
         whole = least({total: (lambda store=store: page(store, tmp_path)) for total, store in stores.items()}, rounds=3)
         each = {total: 1e6 * time_s / total for total, time_s in whole.items()}
-        (found,) = gather(stores[TOTALS[-1]]).rigs
+        (found,) = read_history(stores[TOTALS[-1]]).rigs
     print("ms a page:", {total: round(1e3 * time_s) for total, time_s in whole.items()})  # noqa: T201
     print("us a value:", {total: round(value, 2) for total, value in each.items()})  # noqa: T201
     assert found.watched.runs == READ, "the look for drift is part of what is timed"

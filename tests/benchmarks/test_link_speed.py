@@ -17,7 +17,7 @@ import pytest
 
 from harness.base.clock import WallClock
 from harness.link.board import Board
-from harness.link.frames import Rows
+from harness.link.frames import StreamRows
 from tests.benchmarks.measure import least
 from tests.contracts.boards import running
 
@@ -90,7 +90,7 @@ def test_1_mib_of_samples_back_at_least_50_times_faster(ours: Board, theirs: obj
     def samples() -> None:
         with ours.run(CAPTURED) as run:
             parts = []
-            while isinstance(frame := run.next_frame(), Rows):
+            while isinstance(frame := run.next_frame(), StreamRows):
                 parts.append(frame.data)
         assert len(np.concatenate(parts)) == ROWS
 

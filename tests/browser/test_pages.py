@@ -9,7 +9,7 @@ import pytest
 
 pytest.importorskip("playwright", reason="playwright is not installed")
 
-from harness.history import gather, render
+from harness.history import read_history, render
 from harness.report.page import render as render_run
 from tests.browser.looking import DESKTOP, LOOKS, PHONE, browser, opened, program
 from tests.software.history.stores import decided, filled
@@ -61,7 +61,7 @@ def pages(tmp_path_factory) -> dict[str, Path]:
         decided(store)
         decided(store, word="release", firmware_version="1.4.0")
         decided(store, word="undecided", firmware_version="1.4.0")
-        many = render(gather(store), beside=folder)
+        many = render(read_history(store), beside=folder)
     texts = {
         "run": render_run(record_of(every_word())),
         "unfinished": render_run(record_of(unfinished)),

@@ -12,7 +12,7 @@ import pytest
 from harness.base.clock import WallClock
 from harness.base.errors import BoardBusy, DeviceError, LinkError, LinkTimeout
 from harness.link.board import Board
-from harness.link.frames import Event, Rows
+from harness.link.frames import Event, StreamRows
 from harness.link.port import Port
 from tests.contracts.boards import KINDS, running
 
@@ -170,7 +170,7 @@ print('printed')
 """
     with board.run(source) as run:
         parts = []
-        while isinstance(frame := run.next_frame(), Rows):
+        while isinstance(frame := run.next_frame(), StreamRows):
             assert frame.stream == "trace"
             assert [column.unit for column in frame.columns] == ["us", "1", "1"]
             parts.append(frame.data)
@@ -187,7 +187,7 @@ print('printed')
 def test_every_byte_value_travels_in_a_frame(board: Board) -> None:
     with board.run("frames.Stream('b', (('x', '1', 'B'),)).packed(bytes(range(256)))") as run:
         frame = run.next_frame()
-        assert isinstance(frame, Rows)
+        assert isinstance(frame, StreamRows)
         assert bytes(frame.data["x"]) == bytes(range(256))
         run.finish()
 
@@ -198,7 +198,7 @@ def test_two_streams(board: Board) -> None:
         "a.row(1.5)\nb.row(2)\na.row(2.5)"
     ) as run:
         frames = [run.next_frame(), run.next_frame()]
-    assert [(frame.stream, frame.data.tolist()) for frame in frames if isinstance(frame, Rows)] == [
+    assert [(frame.stream, frame.data.tolist()) for frame in frames if isinstance(frame, StreamRows)] == [
         ("a", [(1.5,), (2.5,)]),
         ("b", [(2,)]),
     ]
@@ -218,7 +218,7 @@ def test_a_run_that_is_left_is_interrupted_and_made_safe(board: Board) -> None:
     with pytest.raises(RuntimeError, match="limit"), board.run("while True: pass"):
         raise RuntimeError("over a limit")
     with board.run("s = frames.Stream('x', (('x', '1', 'B'),), 64)\nwhile True: s.row(1)") as run:
-        assert isinstance(run.next_frame(), Rows)
+        assert isinstance(run.next_frame(), StreamRows)
     assert board.execute("print(safe)") == "2\n"
 
 

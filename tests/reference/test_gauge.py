@@ -7,12 +7,12 @@ import math
 import numpy as np
 
 from harness.compare.between import f_tail
-from harness.compare.taken import Taken
+from harness.compare.comparable import ComparableValue
 from harness.nouns.quantity import normal
 from harness.study.anova import REPEATS, crossed
 from harness.study.design import FACTORS, Design
-from harness.study.found import WORDS
-from harness.study.gauge import PER_CATEGORY, found, variances
+from harness.study.gauge import PER_CATEGORY, gauge_result, variances
+from harness.study.result import WORDS
 from tests.reference.cases import Case, reference
 
 
@@ -46,10 +46,10 @@ def test_table_with_interaction(case: Case) -> dict[str, object]:
 def test_components_with_the_interaction_pooled(case: Case) -> dict[str, object]:
     """As a study of a quantity that follows nothing, its runs in the order of the data."""
     values = _parts_by_appraisers(case)
-    runs = [Taken(lasting=normal(float(value), 1.0, "1", "meter")) for value in values.flat]
+    runs = [ComparableValue(lasting=normal(float(value), 1.0, "1", "meter")) for value in values.flat]
     order = np.arange(values.size).reshape(values.shape)
     shape = Design(boards=tuple("0123456789"), benches=tuple("ABC"), days=("1",), nested=False, order=order)
-    got = found("shaft.commutation.step_angle", runs, shape, None, 0.3)
+    got = gauge_result("shaft.commutation.step_angle", runs, shape, None, 0.3)
     assert got.pooled == (WORDS["board", "bench"],)
     assert got.grr is not None and got.pv is not None and got.tv is not None
     return {

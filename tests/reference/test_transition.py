@@ -11,7 +11,7 @@ from harness.checks.step import metrics, staircase
 from harness.checks.step.steps import Step
 from harness.fits import pulse
 from harness.fits.swings import decay_per_half_cycle, find_swings
-from harness.physics.swing import Motion, Shaft, let_go
+from harness.physics.swing import Shaft, SwingMotion, let_go
 from tests.reference.cases import Case, reference
 
 Array = NDArray[np.float64]
@@ -51,7 +51,7 @@ def _read_off(t: Array, share: Array) -> dict[str, object]:
     }
 
 
-def _swing(zeta: float, wn: float) -> Motion:
+def _swing(zeta: float, wn: float) -> SwingMotion:
     """The model's motion of the same loop, from 1 rad short of its set point, in hundredths of the time."""
     w = HASTE * wn
     return let_go(

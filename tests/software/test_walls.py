@@ -291,8 +291,8 @@ def planted(module: str, source: str, **others: str) -> Tree:
         ("simulation", "rigs_demo.truth.step", "import harness"),
         ("records", "harness.lot.quantities", "from harness.run.planning import plan"),
         ("records", "harness.gate.decision", "def f():\n    from harness.link import port"),
-        ("records", "harness.compare.taken", "from harness.checks.step import model"),
-        ("records", "harness.history.gather", "HOME = 'harness.bench.opening'"),
+        ("records", "harness.compare.comparable", "from harness.checks.step import model"),
+        ("records", "harness.history.runs", "HOME = 'harness.bench.opening'"),
         ("records", "harness.nouns.results", "from harness.bench import rig"),
         ("records", "harness.study", "from harness.run import session"),
         ("judge", "harness.judge.tally", "from harness.record import read"),
@@ -328,11 +328,11 @@ def test_a_name_with_a_part_left_open_is_no_more_than_it_says() -> None:
 
 def test_what_is_there_for_types_alone_is_no_breach_but_may_not_point_forward() -> None:
     for_types = "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from harness.run.session import BenchSession"
-    broken = planted("harness.compare.taken", for_types)
+    broken = planted("harness.compare.comparable", for_types)
     assert WALLS["records"].crossings(broken) == []
-    assert forward(broken) == ["harness.compare.taken > harness.run.session"]
+    assert forward(broken) == ["harness.compare.comparable > harness.run.session"]
     otherwise = f"{for_types}\nelse:\n    from harness.run import session"
-    assert WALLS["records"].crossings(planted("harness.compare.taken", otherwise)) != []
+    assert WALLS["records"].crossings(planted("harness.compare.comparable", otherwise)) != []
 
 
 @pytest.mark.parametrize(

@@ -7,19 +7,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.base.gravity import STANDARD_M_S2
 from harness.corrections.dead_time import amplitude_lost
 from harness.corrections.sensor_error import sensor_error_u
-from harness.fits.field_fit import Following, Sweep, follow, hold_positions, sense_of
+from harness.fits.field_fit import FieldFit, Sweep, follow, hold_positions, sense_of
 from harness.fits.regression import linear
+from harness.nouns.array import Array
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, normal, rectangular, scaled, shifted
 from harness.rigfile import RigSpec
 
-Array = NDArray[np.float64]
 AT_REST = ("sensor_noise", "distinct_codes", "sensor_age")
 THIRD = math.tau / 3.0
 PAIRS = {0: "phase A", 1: "phase C", 2: "phase B"}
@@ -41,7 +40,7 @@ PASSED = 5
 class Alignment:
     """A motor that follows its field."""
 
-    following: Following
+    following: FieldFit
     sweeps: Mapping[str, Sweep]
     spec: RigSpec
     motor: str
@@ -201,9 +200,9 @@ def pair_currents(vectors: Observation | None) -> PairCurrents | None:
     design = np.zeros((len(numbers), 4))
     design[np.arange(len(numbers)), [number % 3 for number in numbers]] = 1.0
     design[:, 3] = np.arange(len(numbers)) - (len(numbers) - 1) / 2.0
-    found = linear(design, [current - idle for current in currents])
-    left_a = float(np.max(np.abs(found.residuals)))
-    return PairCurrents(amperes=found.values[:3], left_a=left_a, trend_a=float(found.values[3]))
+    fit = linear(design, [current - idle for current in currents])
+    left_a = float(np.max(np.abs(fit.residuals)))
+    return PairCurrents(amperes=fit.values[:3], left_a=left_a, trend_a=float(fit.values[3]))
 
 
 def open_phase(vectors: Observation | None) -> str:

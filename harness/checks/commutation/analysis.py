@@ -123,13 +123,13 @@ class _Data:
     def notes(self) -> dict[str, str]:
         """What goes with a number: the phase that is open, the shaft that stood still."""
         words = results.open_phase(self.vectors)
-        found = {"weakest_vector": words} if words else {}
+        notes = {"weakest_vector": words} if words else {}
         try:
             if results.direction(self.sweeps).value == 0.0:
-                found["direction"] = results.STILL
+                notes["direction"] = results.STILL
         except MeasurementError:
             pass
-        return found
+        return notes
 
     def quantity(self, which: str) -> Quantity:
         """One planned quantity. Raises MeasurementError where these observations do not carry it."""

@@ -19,7 +19,7 @@ from harness.nouns.quantity import Quantity, exact, propagate, rectangular
 from harness.nouns.results import Expectation
 from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque
 from harness.rigfile import RigSpec
-from harness.rigfile.known import Known
+from harness.rigfile.known import StatedValue
 
 ALIKE = 0.01
 """Half-width to which the three phases of one motor are alike (common practice, no source)."""
@@ -38,7 +38,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             return Expectation(name=f"{check}.{name}", needs=(key,), model=model)
         return Expectation(name=f"{check}.{name}", quantity=value, model=model, inputs={key: value.value})
 
-    def from_file(entry: Known | None, unit: str) -> Quantity | None:
+    def from_file(entry: StatedValue | None, unit: str) -> Quantity | None:
         return entry.quantity(unit) if entry is not None else None
 
     pairs = f"{of}.pole_pairs"

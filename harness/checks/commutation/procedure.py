@@ -35,7 +35,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """Drive one motor through the check, about 9 s. Raises what board, link and instruments raise."""
     amplitude, steps, start = stimulus.amplitude, stimulus.steps, stimulus.start
     name = f"{motor}.commutation"
-    taken: list[Observation] = []
+    observations: list[Observation] = []
     supply = rig.supply
 
     def current_a() -> float | None:
@@ -61,7 +61,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             hold.wait(0.06)
             vectors.append(start + step)
             currents.append(current_a())
-        taken.append(
+        observations.append(
             hold.take(f"{name}.vectors", amplitude=amplitude, vectors=vectors, idle_a=idle, current_a=currents)
         )
         rig.progress("the field turned on and back", 0.2)
@@ -74,15 +74,15 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             for way in (1, -1):
                 to(start + way * reach, level, 2 * reach * STEP_S, EDGE * 2 * reach * STEP_S)
                 ending = "up" if way > 0 else "down"
-                taken.append(hold.take(f"{name}.{label}_{ending}", amplitude=level, centre=start))
+                observations.append(hold.take(f"{name}.{label}_{ending}", amplitude=level, centre=start))
             hold.sample(0.0)
         for which, side, done in (("from_below", -1, 0.6), ("from_above", 1, 0.8)):
             rig.progress(f"the arm let go {which.replace('_', ' ')}", done)
             if which == "from_above":
                 to(start, amplitude, 0.2)
             to(start + side, amplitude, 0.15)
-            taken.append(_rested(hold, f"{name}.rest_{which}", rig.declared[motor].counts_per_turn))
-    return taken
+            observations.append(_rested(hold, f"{name}.rest_{which}", rig.declared[motor].counts_per_turn))
+    return observations
 
 
 def _rested(hold: Hold, name: str, turn: int) -> Observation:

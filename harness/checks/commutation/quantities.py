@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Follows, Measurand, Origin, Sense, absolute, nothing, percent
+from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute, nothing, percent
 
-FREE = Follows(why="neither voltage nor temperature enters it")
+FREE = Dependence(why="neither voltage nor temperature enters it")
 
 CHECK = CheckRow(
     name="commutation",
@@ -56,7 +56,7 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply=-1.0, supply_half=1.0, why="friction over the field's torque"),
+            follows=Dependence(supply=-1.0, supply_half=1.0, why="friction over the field's torque"),
             detect=nothing("no rig file states how evenly the magnets sit: it has a requirement or none"),
         ),
         Measurand(

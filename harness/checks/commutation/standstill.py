@@ -6,13 +6,12 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.checks.commutation.stimulus import READINGS
+from harness.nouns.array import Array
 from harness.nouns.quantity import Quantity, normal, rectangular, shifted
 
-Array = NDArray[np.float64]
 LATCH_S = 5e-6
 """Half-width for what lies between the firmware's stamp and the sensor's latch (arbitrary: a select pin's delay)."""
 MOVING = 1.5
@@ -70,16 +69,16 @@ def sheppard_left(variance: float) -> float:
     return (4.0 * variance + 1.0 / math.pi**2) * math.exp(-2.0 * math.pi**2 * variance)
 
 
-def _largest_left(found: float) -> float:
+def _largest_left(observed: float) -> float:
     """The most that may be left where a variance of `found` (squared codes) came out: what is left is part of it.
 
     So it is the value at the least true variance v with v + left(v) >= found; the sum grows with v. Below LEFT_MOST
     what is left grows with v, too, and its largest value holds.
     """
-    low, high = LEFT_MOST, max(found, LEFT_MOST)
+    low, high = LEFT_MOST, max(observed, LEFT_MOST)
     for _ in range(50):
         middle = (low + high) / 2.0
-        low, high = (low, middle) if middle + sheppard_left(middle) >= found else (middle, high)
+        low, high = (low, middle) if middle + sheppard_left(middle) >= observed else (middle, high)
     return sheppard_left(high)
 
 

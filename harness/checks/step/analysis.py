@@ -19,17 +19,17 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     """All quantities of the check; one that the records do not support is `cannot tell`, with the reason."""
     (trace,) = observations
     small, large = small_and_large(trace)
-    found: dict[str, Quantity | str] = {}
+    quantities: dict[str, Quantity | str] = {}
 
     def take(name: str, measured: Callable[[], Quantity]) -> None:
         try:
-            found[name] = measured()
+            quantities[name] = measured()
         except MeasurementError as error:
-            found[name] = str(error)
+            quantities[name] = str(error)
 
     source = f"{motor}.step"
     factor = dynamics.to_20_c(spec, motor, trace)
-    found["loop_period"], found["loop_jitter"] = metrics.timing(trace.si("t"), source)
+    quantities["loop_period"], quantities["loop_jitter"] = metrics.timing(trace.si("t"), source)
     take("decay", lambda: dynamics.decay(small, factor, motor, f"{source}.decay scatter"))
     cold = dynamics.rise_at_20_c
     frequency_source = f"{source}.natural_frequency"
@@ -37,31 +37,36 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         "natural_frequency",
         lambda: dynamics.natural_frequency(small, large, spec, motor, factor, frequency_source),
     )
-    take("delay", lambda: dynamics.delay(small, trace, found, source))
-    take("stability_margin", lambda: dynamics.margin(found, spec, motor))
+    take("delay", lambda: dynamics.delay(small, trace, quantities, source))
+    take("stability_margin", lambda: dynamics.margin(quantities, spec, motor))
     take("rise_time", lambda: cold(metrics.small_rise(small, motor, f"{source}.rise_time scatter"), factor))
     take("overshoot", lambda: metrics.small_overshoot(small, motor, f"{source}.overshoot scatter"))
-    take("steady_state_error", lambda: _error_left(small, spec, motor, found, f"{source}.steady_state_error scatter"))
-    take("settling_time", lambda: _settling(small, spec, motor, found, source))
+    take(
+        "steady_state_error",
+        lambda: _error_left(small, spec, motor, quantities, f"{source}.steady_state_error scatter"),
+    )
+    take("settling_time", lambda: _settling(small, spec, motor, quantities, source))
     if large:
         take("large_rise_time", lambda: cold(metrics.large_rise(large, small, motor, f"{source} levels"), factor))
         take("large_overshoot", lambda: metrics.large_overshoot(large, small, motor, f"{source} levels"))
-    return [_result(f"{motor}.step.{name}", found.get(name), trace) for name in (row.name for row in CHECK.quantities)]
+    return [
+        _result(f"{motor}.step.{name}", quantities.get(name), trace) for name in (row.name for row in CHECK.quantities)
+    ]
 
 
 def _error_left(
-    small: Sequence[Step], spec: RigSpec, motor: str, found: Mapping[str, Quantity | str], source: str
+    small: Sequence[Step], spec: RigSpec, motor: str, quantities: Mapping[str, Quantity | str], source: str
 ) -> Quantity:
-    frequency = found["natural_frequency"]
+    frequency = quantities["natural_frequency"]
     if not isinstance(frequency, Quantity):
         raise MeasurementError(f"how wide friction's band of rest is needs the frequency: {frequency}")
     return metrics.error_left(small, motor, source, dynamics.rest_half_width_rad(spec, motor, frequency.value))
 
 
 def _settling(
-    small: Sequence[Step], spec: RigSpec, motor: str, found: Mapping[str, Quantity | str], source: str
+    small: Sequence[Step], spec: RigSpec, motor: str, quantities: Mapping[str, Quantity | str], source: str
 ) -> Quantity:
-    frequency = found["natural_frequency"]
+    frequency = quantities["natural_frequency"]
     if not isinstance(frequency, Quantity):
         raise MeasurementError(f"the half cycle that settling jumps by needs the frequency: {frequency}")
     noise_rad = metrics.noise_of(small, spec, motor)
@@ -81,7 +86,7 @@ def _result(name: str, value: Quantity | str | None, trace: Observation) -> Meas
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """One step up and one down of each size: angle from where it began, as a share of the step; decimated."""
-    found = []
+    drawn = []
     (trace,) = observations
     for size, steps in zip(("small", "large"), small_and_large(trace), strict=True):
         if not steps:
@@ -94,10 +99,10 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
             share = (step.angle_rad - step.initial_rad) / (step.set_point_rad - step.initial_rad)
             every = max(1, step.t_s.size // 1000)
             series[word] = tuple((float(t), float(y)) for t, y in zip(step.t_s[::every], share[::every], strict=True))
-        found.append(
+        drawn.append(
             Curve(
                 name=f"{motor}.step.{size}", title=f"{size} step".capitalize(), x_label="time from the step",
                 x_unit="s", y_label="share of the step", y_unit="1", series=series, joined=True,
             )
         )  # fmt: skip
-    return found
+    return drawn

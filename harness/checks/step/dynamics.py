@@ -39,7 +39,7 @@ def swings(steps: Sequence[Step]) -> list[Swings]:
 
     Where the demand was clipped the push was another one; it is left out.
     """
-    found = []
+    pushed_swings = []
     for step in steps:
         try:
             swing = find_swings(step.t_s, step.angle_rad)
@@ -50,8 +50,8 @@ def swings(steps: Sequence[Step]) -> list[Swings]:
             angles_rad=np.concatenate(([step.initial_rad], swing.angles_rad)),
             stops=swing.stops,
         )
-        found.append(swing if step.clipped else pushed)
-    return found
+        pushed_swings.append(swing if step.clipped else pushed)
+    return pushed_swings
 
 
 def to_20_c(spec: RigSpec, motor: str, observation: Observation) -> Quantity:
@@ -149,12 +149,12 @@ def rest_half_width_rad(spec: RigSpec, motor: str, frequency_rad_s: float) -> fl
 
 
 def delay(
-    steps: Sequence[Step], observation: Observation, found: Mapping[str, Quantity | str], source: str
+    steps: Sequence[Step], observation: Observation, quantities: Mapping[str, Quantity | str], source: str
 ) -> Quantity:
     """Lag of the demand behind the reading it answers, plus onset of motion after the demand's first change."""
-    known = found["decay"]
+    known = quantities["decay"]
     damping, u_damping = (known.value, known.u) if isinstance(known, Quantity) else (USUAL_DECAY, USUAL_DECAY)
-    frequency = found["natural_frequency"]
+    frequency = quantities["natural_frequency"]
     if not isinstance(frequency, Quantity):
         raise MeasurementError(f"the onset of motion needs the frequency: {frequency}")
     w = frequency.value
@@ -192,14 +192,14 @@ def delay(
     return shifted(seen, grid=grid, bent=bent, damped=damped)
 
 
-def margin(found: Mapping[str, Quantity | str], spec: RigSpec, motor: str) -> Quantity:
+def margin(quantities: Mapping[str, Quantity | str], spec: RigSpec, motor: str) -> Quantity:
     """Damping there is over damping that the delay takes, as the swings show it.
 
     1 + d / ((pi/2) w (delay + T/2) share): dead time bends the swings, and the margin at their size with them.
     """
     parts: dict[str, Quantity] = {}
     for name in ("decay", "natural_frequency", "delay", "loop_period"):
-        value = found[name]
+        value = quantities[name]
         if not isinstance(value, Quantity):
             raise MeasurementError(f"needs {name}: {value}")
         parts[name] = value

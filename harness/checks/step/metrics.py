@@ -12,17 +12,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.checks.step.steps import LEVEL_S, Step
 from harness.fits import pulse
 from harness.fits.regression import Fit, linear, straight_line
 from harness.fits.swings import find_swings
+from harness.nouns.array import Array
 from harness.nouns.quantity import Quantity, normal, rectangular, shifted
 from harness.rigfile import RigSpec
 
-Array = NDArray[np.float64]
 FEWEST_STEPS = 3
 BATCHES = 50
 CLOCK_S = 0.5e-6

@@ -90,8 +90,8 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         return 0.5 * sum(stairs.decay(stairs.motions(each, stairs.STARTS), clip_rad) for each in (sharp, none))
 
     @cache
-    def drawn() -> stairs.Drawn:
-        return stairs.drawn(parts, noise)
+    def drawn() -> stairs.StaircaseDraws:
+        return stairs.draw_staircases(parts, noise)
 
     def bent(found: Quantity, slope: float) -> Quantity:
         """With what the shape of the dead zone does to the decay, times what the decay does to the quantity."""
@@ -138,7 +138,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     return results
 
 
-def _settling_expectation(name: str, lack: tuple[str, ...], drawn: Callable[[], stairs.Drawn]) -> Expectation:
+def _settling_expectation(name: str, lack: tuple[str, ...], drawn: Callable[[], stairs.StaircaseDraws]) -> Expectation:
     """An interval over friction's tolerance: settling jumps by half cycles, and friction decides how many."""
     model = "Monte Carlo over the rig file's inputs of the whole sequence: an interval over the largest of them"
     if lack:

@@ -6,9 +6,9 @@ the demo.
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Follows, Measurand, Origin, Sense, absolute, nothing, percent
+from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute, nothing, percent
 
-FREE = Follows(why="neither voltage nor temperature enters it")
+FREE = Dependence(why="neither voltage nor temperature enters it")
 
 CHECK = CheckRow(
     name="step",
@@ -24,7 +24,7 @@ CHECK = CheckRow(
             unit="rad/s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(
+            follows=Dependence(
                 supply=0.4,
                 supply_half=0.1,
                 why="root of the loop's stiffness, of which the arm has up to 0.4 as its own; at 20 degC as measured",
@@ -37,7 +37,9 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply_half=3.0, per_k_half=0.02, why="what delay takes grows with frequency (wide guess)"),
+            follows=Dependence(
+                supply_half=3.0, per_k_half=0.02, why="what delay takes grows with frequency (wide guess)"
+            ),
             detect=nothing("friction, known to 50 %, moves what is expected of it by as much as a fault does"),
         ),
         Measurand(
@@ -46,7 +48,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply_half=0.3, why="counted in time, the onset by the frequency to a small part"),
+            follows=Dependence(supply_half=0.3, why="counted in time, the onset by the frequency to a small part"),
             detect=absolute(1.5e-3, "more than a loop's margin of two allows"),
         ),
         Measurand(
@@ -55,7 +57,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(
+            follows=Dependence(
                 supply=-0.4,
                 supply_half=0.1,
                 per_k=0.0025,
@@ -70,7 +72,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply_half=0.6, per_k_half=0.005, why="friction over stiffness, weakly (wide guess)"),
+            follows=Dependence(supply_half=0.6, per_k_half=0.005, why="friction over stiffness, weakly (wide guess)"),
             detect=nothing("friction, known to 50 %, moves what is expected of it by as much as a fault does"),
         ),
         Measurand(
@@ -79,7 +81,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply_half=1.0, per_k_half=0.01, why="jumps by half cycles (wide guess)"),
+            follows=Dependence(supply_half=1.0, per_k_half=0.01, why="jumps by half cycles (wide guess)"),
             detect=percent(150, "rings more than twice as long"),
         ),
         Measurand(
@@ -88,7 +90,7 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(
+            follows=Dependence(
                 supply=-1.0,
                 supply_half=1.0,
                 per_k=0.005,
@@ -103,7 +105,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(
+            follows=Dependence(
                 supply=-0.4,
                 supply_half=0.4,
                 per_k=0.0025,
@@ -118,7 +120,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply_half=0.6, per_k_half=0.005, why="as overshoot"),
+            follows=Dependence(supply_half=0.6, per_k_half=0.005, why="as overshoot"),
             detect=absolute(0.25, "a delay or gain that doubles the ringing of a large move"),
         ),
         Measurand(
@@ -145,7 +147,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(
+            follows=Dependence(
                 supply=-1.0, supply_half=1.0, per_k=0.005, per_k_half=0.005, why="inverse of the loop's stiffness"
             ),
             detect=nothing("friction, known to 50 %, moves what is expected of it by as much as a fault does"),

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from harness.base.errors import MeasurementError
 from harness.checks.step.stimulus import LARGE_RAD, LARGE_WAYS, SMALL_RAD, WAYS
 from harness.nouns.quantity import Contribution, Quantity
-from harness.physics.swing import Motion, Shaft, let_go
+from harness.physics.swing import Shaft, SwingMotion, let_go
 
 SHAFT = tuple(Shaft.__dataclass_fields__)
 STARTS = tuple(-0.05 - 0.005 * k for k in range(5))
@@ -25,37 +25,37 @@ TRIALS = 40
 
 
 @lru_cache(maxsize=4096)
-def motions(values: tuple[float, ...], starts: tuple[float, ...], arm_at: float = 0.0) -> tuple[Motion, ...]:
+def motions(values: tuple[float, ...], starts: tuple[float, ...], arm_at: float = 0.0) -> tuple[SwingMotion, ...]:
     """One motion a start, rad beyond the set point; the arm hangs `arm_at` short of the set point."""
     moving = Shaft(**dict(zip(SHAFT, values, strict=True)))
     return tuple(let_go(moving, start, -arm_at) for start in starts)
 
 
-def sequence(values: tuple[float, ...], sizes_rad: Sequence[float]) -> tuple[list[Motion], list[Motion]]:
+def sequence(values: tuple[float, ...], sizes_rad: Sequence[float]) -> tuple[list[SwingMotion], list[SwingMotion]]:
     """The small steps and the large ones, each from where friction held the shaft after the one before."""
     moving = Shaft(**dict(zip(SHAFT, values, strict=True)))
     shaft_rad = set_point_rad = 0.0
-    found = []
+    motions = []
     for way, size in zip((*WAYS, *LARGE_WAYS), (*sizes_rad, LARGE_RAD, LARGE_RAD), strict=True):
         set_point_rad += way * size
-        found.append(let_go(moving, way * (shaft_rad - set_point_rad), -way * set_point_rad))
-        shaft_rad = set_point_rad + way * found[-1].rest
-    return found[: len(WAYS)], found[len(WAYS) :]
+        motions.append(let_go(moving, way * (shaft_rad - set_point_rad), -way * set_point_rad))
+        shaft_rad = set_point_rad + way * motions[-1].rest
+    return motions[: len(WAYS)], motions[len(WAYS) :]
 
 
-def rise(motion: Motion, start: float) -> float:
+def rise(motion: SwingMotion, start: float) -> float:
     """10 to 90 % of the way, s."""
     turn = motion.turns[0][0]
     low, high = (start + share * (motion.rest - start) for share in (0.1, 0.9))
     return motion.crossing(high, 0.0, turn) - motion.crossing(low, 0.0, turn)
 
 
-def overshoot(motion: Motion, start: float) -> float:
+def overshoot(motion: SwingMotion, start: float) -> float:
     """First turning point beyond where it ends, as a share of the way."""
     return (motion.turns[0][1] - motion.rest) / (motion.rest - start)
 
 
-def settling(motion: Motion, start: float, noise_rad: float) -> float:
+def settling(motion: SwingMotion, start: float, noise_rad: float) -> float:
     """From the 50 % crossing to the last entry into the band."""
     size = abs(motion.rest - start)
     band = max(0.02 * size, 3.0 * noise_rad)
@@ -66,7 +66,7 @@ def settling(motion: Motion, start: float, noise_rad: float) -> float:
     return entered - motion.crossing(start + 0.5 * (motion.rest - start), 0.0, motion.turns[0][0])
 
 
-def frequency(motion: Motion) -> float:
+def frequency(motion: SwingMotion) -> float:
     """From the first three turning points, or two, rad/s. Raises MeasurementError for fewer."""
     last = min(2, len(motion.turns) - 1)
     if not last:
@@ -74,7 +74,7 @@ def frequency(motion: Motion) -> float:
     return math.pi * last / (motion.turns[last][0] - motion.turns[0][0])
 
 
-def decay(motions: Sequence[Motion], clip_rad: float) -> float:
+def decay(motions: Sequence[SwingMotion], clip_rad: float) -> float:
     """-ln q of S[k+1] = q S[k] - c over all pairs of swings, the first push among them; weighted by S[k+1]^2."""
     pairs = []
     for motion in motions:
@@ -89,7 +89,7 @@ def decay(motions: Sequence[Motion], clip_rad: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Drawn:
+class StaircaseDraws:
     """Means over a staircase for every draw of the rig file's inputs."""
 
     sources: tuple[str, ...]
@@ -105,26 +105,28 @@ class Drawn:
         """
         y = self.means[name]
         design = np.column_stack((np.ones(y.size), self.draws))
-        found, *_ = np.linalg.lstsq(design, y, rcond=None)
-        left = y - design @ found
+        coefficients, *_ = np.linalg.lstsq(design, y, rcond=None)
+        left = y - design @ coefficients
         bend = math.sqrt(float(left @ left) / (y.size - design.shape[1]))
-        budget = {source: Contribution(u=float(u)) for source, u in zip(self.sources, found[1:], strict=True) if u}
+        budget = {
+            source: Contribution(u=float(u)) for source, u in zip(self.sources, coefficients[1:], strict=True) if u
+        }
         budget["bend of the model over the inputs' tolerances"] = Contribution(u=bend, remedy="know friction better")
         return Quantity(value=float(np.mean(y)), unit=unit, budget=budget)
 
     def bounded(self, name: str, unit: str) -> tuple[Quantity, tuple[float, float]]:
         """The same with the largest source as an interval, which a tolerance cannot leave, and the rest as budget."""
-        found = self.quantity(name, unit)
-        largest = max(self.sources, key=lambda source: abs(found.budget[source].u) if source in found.budget else 0.0)
-        half = math.sqrt(3.0) * abs(found.budget[largest].u)
-        rest = {source: part for source, part in found.budget.items() if source != largest}
-        return Quantity(value=found.value, unit=unit, budget=rest), (found.value - half, found.value + half)
+        whole = self.quantity(name, unit)
+        largest = max(self.sources, key=lambda source: abs(whole.budget[source].u) if source in whole.budget else 0.0)
+        half = math.sqrt(3.0) * abs(whole.budget[largest].u)
+        rest = {source: part for source, part in whole.budget.items() if source != largest}
+        return Quantity(value=whole.value, unit=unit, budget=rest), (whole.value - half, whole.value + half)
 
 
-READ_OFF: Mapping[str, Callable[[Motion, float], float]] = {"rise_time": rise, "overshoot": overshoot}
+READ_OFF: Mapping[str, Callable[[SwingMotion, float], float]] = {"rise_time": rise, "overshoot": overshoot}
 
 
-def drawn(parts: Mapping[str, Quantity], noise_rad: float) -> Drawn:
+def draw_staircases(parts: Mapping[str, Quantity], noise_rad: float) -> StaircaseDraws:
     """Sequences of steps for TRIALS draws of the inputs. Raises MeasurementError for a loop that mostly hunts."""
     random = np.random.default_rng(1)
     budgets = [part for quantity in parts.values() for part in quantity.budget.items()]
@@ -153,4 +155,4 @@ def drawn(parts: Mapping[str, Quantity], noise_rad: float) -> Drawn:
     if len(rows) <= max(TRIALS // 2, len(sources) + 3):
         raise MeasurementError("this one is expected to hunt")
     means = {name: np.array([row[name] for row in rows]) for name in rows[0]}
-    return Drawn(sources=sources, draws=np.array(draws), means=means)
+    return StaircaseDraws(sources=sources, draws=np.array(draws), means=means)

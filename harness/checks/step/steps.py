@@ -6,14 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.fits import pulse
 from harness.fits.swings import smoothed
+from harness.nouns.array import Array
 from harness.nouns.observation import Observation
 
-Array = NDArray[np.float64]
 LEVEL_S = 0.03
 """Mean over this long before a change and at the end of a step: half of what the shaft is seen to be still, because
 within the band of the noise a last small swing may still go on at the beginning of that."""
@@ -78,7 +77,7 @@ def small_and_large(observation: Observation) -> tuple[list[Step], list[Step]]:
     counts = np.unwrap(observation.si("count"), period=math.tau)
     counts = counts + math.tau * round((start * math.tau / turn - float(counts[0])) / math.tau)
     t, demand, number = observation.si("t"), observation.si("demand"), observation.si("step")
-    found = []
+    steps = []
     for place in range(1, int(number.max()) + 1):
         rows = np.flatnonzero(number == place)
         before = np.flatnonzero(number == place - 1)
@@ -92,7 +91,7 @@ def small_and_large(observation: Observation) -> tuple[list[Step], list[Step]]:
         jump = int(window[int(np.argmax(np.abs(np.diff(demand[window]))))]) + 1
         use = np.arange(jump, rows[-1] + 1)
         offset = offsets[place - 1]
-        found.append(
+        steps.append(
             Step(
                 t_s=t[use] - t[jump], angle_rad=counts[use], demand=demand[use],
                 before_s=t[before[0] : jump] - t[jump], before_rad=counts[before[0] : jump],
@@ -101,4 +100,4 @@ def small_and_large(observation: Observation) -> tuple[list[Step], list[Step]]:
                 still=float(t[rows[-1]] - t[rows[0]]) < 0.98 * most_s,
             )
         )  # fmt: skip
-    return found[:small], found[small:]
+    return steps[:small], steps[small:]

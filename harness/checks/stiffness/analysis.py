@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from harness.checks.stiffness.held_field import open_loop
 from harness.checks.stiffness.held_loop import closed_loop, largest_clipped, largest_slipping, loop_points
 from harness.checks.stiffness.quantities import CHECK
-from harness.checks.stiffness.readings import Readings, readings_of
+from harness.checks.stiffness.readings import HoldingReadings, readings_of
 from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
@@ -28,11 +28,11 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     by_name = {Name(observation.name).quantity: observation for observation in observations}
     readings = readings_of(spec, motor, by_name)
     sources = tuple(observation.name for observation in observations)
-    found: dict[str, Measurement | Unmeasured] = {}
+    results: dict[str, Measurement | Unmeasured] = {}
 
     def give(name: str, quantity: Quantity, note: str = "") -> None:
         full = f"{motor}.stiffness.{name}"
-        found[name] = Measurement(name=full, quantity=quantity, observations=sources, note=note)
+        results[name] = Measurement(name=full, quantity=quantity, observations=sources, note=note)
 
     held = open_loop(readings)
     give(
@@ -43,11 +43,11 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     give("friction", held.friction)
     give("slip_torque", largest_slipping(readings, held), f"largest torque at {STATED}")
     if held.torque_per_ampere is None:
-        found["torque_per_ampere"] = _missing(motor, "torque_per_ampere", "an [instrument.*] of class supply")
+        results["torque_per_ampere"] = _missing(motor, "torque_per_ampere", "an [instrument.*] of class supply")
     else:
         give("torque_per_ampere", held.torque_per_ampere)
     if readings.supply_voltage is None:
-        found["supply_voltage"] = _missing(motor, "supply_voltage", "an [instrument.*] of class supply")
+        results["supply_voltage"] = _missing(motor, "supply_voltage", "an [instrument.*] of class supply")
     else:
         give("supply_voltage", readings.supply_voltage)
     if "loop" in by_name:
@@ -61,7 +61,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         )
         give("ratio", ratio)
         give("clip_torque", largest_clipped(readings, held))
-    return [found[name] for name in (row.name for row in CHECK.quantities) if name in found]
+    return [results[name] for name in (row.name for row in CHECK.quantities) if name in results]
 
 
 def _missing(motor: str, name: str, what: str) -> Unmeasured:
@@ -75,7 +75,7 @@ def _missing(motor: str, name: str, what: str) -> Unmeasured:
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Torque against deflection, for the held field and for the loop."""
     by_name = {Name(observation.name).quantity: observation for observation in observations}
-    readings: Readings = readings_of(spec, motor, by_name)
+    readings: HoldingReadings = readings_of(spec, motor, by_name)
     held = open_loop(readings)
     made = [
         Curve(

@@ -19,13 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.base.reference import REFERENCE_C
-from harness.checks.stiffness.moves import Array
-from harness.checks.stiffness.readings import Readings, middle_s, on_ohm
+from harness.checks.stiffness.readings import HoldingReadings, middle_s, on_ohm
 from harness.checks.stiffness.stimulus import SWEEPS
 from harness.corrections.inertia import known_kg_m2
 from harness.corrections.sensor_error import sensor_error_u
 from harness.corrections.temperature import magnet_per_k, to_reference
 from harness.fits.regression import inflation, nonlinear
+from harness.nouns.array import Array
 from harness.nouns.quantity import Quantity, combine, from_covariance, propagate, scaled
 
 LATENCY_S = 0.15e-3
@@ -37,7 +37,7 @@ SPREAD_RAD = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class HeldFieldFit:
     """What the sweeps of the held field gave."""
 
     peak_torque: Quantity
@@ -64,13 +64,13 @@ def shaft_of(reading_rad: Array, parameters: Mapping[str, float]) -> Array:
     return np.asarray(reading_rad - error)
 
 
-def open_loop(readings: Readings) -> Held:
+def open_loop(readings: HoldingReadings) -> HeldFieldFit:
     """Fit the sweeps of both amplitudes at once. Raises MeasurementError."""
-    taken = [readings.observations[name] for name in SWEEPS]
-    warmths = [readings.warmth(middle_s(observation)) for observation in taken]
+    sweeps = [readings.observations[name] for name in SWEEPS]
+    warmths = [readings.warmth(middle_s(observation)) for observation in sweeps]
     refer = [to_reference(readings.spec, readings.motor, warmth) for warmth in warmths]
-    weights = [readings.weight(observation, r.value) for observation, r in zip(taken, refer, strict=True)]
-    moves = [readings.field_moves(observation) for observation in taken]
+    weights = [readings.weight(observation, r.value) for observation, r in zip(sweeps, refer, strict=True)]
+    moves = [readings.field_moves(observation) for observation in sweeps]
     phi, s, speed, acceleration, way = (
         np.concatenate([getattr(part, name) for part in moves])
         for name in ("command_rad", "shaft_rad", "speed_rad_s", "acceleration_rad_s2", "way")
@@ -100,7 +100,7 @@ def open_loop(readings: Readings) -> Held:
         residuals = fit.residuals[: phi.size]
         grown = inflation(residuals)
         spread, start = float(np.std(residuals)) * grown, fit.values.tolist()
-    found = from_covariance(
+    fitted = from_covariance(
         fit.values.tolist(),
         fit.covariance.tolist(),
         ("N m/A", "N m", "rad", "rad", "kg m2", "s", *["rad"] * 4),
@@ -108,7 +108,7 @@ def open_loop(readings: Readings) -> Held:
         max(3.0, (phi.size - len(NAMES)) / grown**2),  # of as many independent readings as tell as much
         "more and slower sweeps",
     )
-    parameters = dict(zip(NAMES, found, strict=True))
+    parameters = dict(zip(NAMES, fitted, strict=True))
     parameters["friction"] = _friction(readings, parameters["friction"], float(np.mean(np.abs(speed))))
     per_weight = with_share(parameters["per_weight"], readings.arm_n_m)
     parting = 1.0 / weights[0].value - 1.0 / weights[1].value
@@ -122,7 +122,7 @@ def open_loop(readings: Readings) -> Held:
     x = shaft_of(s, values)
     chosen = weight == weights[1].value
     magnet = None
-    if readings.current(taken[1]) is not None:
+    if readings.current(sweeps[1]) is not None:
         flux_per_k = magnet_per_k(readings.spec, readings.motor).value
         magnet = propagate(
             lambda per_weight, low, high, magnet_c: (
@@ -132,7 +132,7 @@ def open_loop(readings: Readings) -> Held:
             magnet_c=warmths[1].magnet_c,
             **inputs,
         )
-    return Held(
+    return HeldFieldFit(
         peak_torque=propagate(
             lambda per_weight, low, high, r: constant(per_weight, low, high) * high * r, "N m", r=refer[1], **inputs
         ),
@@ -147,7 +147,7 @@ def open_loop(readings: Readings) -> Held:
     )
 
 
-def _beliefs(readings: Readings) -> dict[str, tuple[float, float]]:
+def _beliefs(readings: HoldingReadings) -> dict[str, tuple[float, float]]:
     """What is known of the fit's parameters beforehand: value and standard uncertainty."""
     entry = readings.spec.motor[readings.motor]
     once, twice = sensor_error_u(readings.spec, readings.motor)
@@ -173,7 +173,7 @@ def with_share(value: Quantity, source: Quantity) -> Quantity:
     return combine(((1.0, part) for part in parts), value.unit)
 
 
-def _friction(readings: Readings, fitted: Quantity, speed_rad_s: float) -> Quantity:
+def _friction(readings: HoldingReadings, fitted: Quantity, speed_rad_s: float) -> Quantity:
     """The fitted friction with the shares of the arm, and of the damping that was taken off at the mean speed."""
     damping = scaled(readings.damping_n_m_s, -speed_rad_s, "N m")
     off = Quantity(value=0.0, unit="N m", budget=damping.budget)

@@ -8,13 +8,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from harness.base.errors import MeasurementError
-from harness.checks.stiffness.held_field import Held, branches, shaft_of, with_share
-from harness.checks.stiffness.moves import Array
-from harness.checks.stiffness.readings import Readings, middle_s
+from harness.checks.stiffness.held_field import HeldFieldFit, branches, shaft_of, with_share
+from harness.checks.stiffness.readings import HoldingReadings, middle_s
 from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.corrections.temperature import to_reference
 from harness.fits.field_fit import Sweep
 from harness.fits.regression import inflation, linear
+from harness.nouns.array import Array
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
 from harness.nouns.quantity import Contribution, Quantity, propagate, rectangular, shifted
 
@@ -29,14 +29,14 @@ SLIPPING_RAD = (math.radians(45.0), math.radians(75.0))
 """Electrical, between field and shaft: where the largest torque shows best, and about a period of cogging long."""
 
 
-def _at_reference(readings: Readings, warm: Quantity, name: str) -> Quantity:
+def _at_reference(readings: HoldingReadings, warm: Quantity, name: str) -> Quantity:
     """A torque of observation `name` referred to 20 degC."""
     warmth = readings.warmth(middle_s(readings.observations[name]))
     factor = to_reference(readings.spec, readings.motor, warmth)
     return propagate(lambda k, r: k * r, warm.unit, k=warm, r=factor)
 
 
-def closed_loop(readings: Readings, held: Held) -> Quantity:
+def closed_loop(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
     """Slope of the loop's torque over position error outside the dead zone, at 20 degC.
 
     error = (T_arm + inertia acceleration) / K + sense of T x dead zone + constant +- F / K + speed x lag: linear in
@@ -58,14 +58,14 @@ def closed_loop(readings: Readings, held: Held) -> Quantity:
     return _at_reference(readings, with_share(fitted, readings.arm_n_m), "loop")
 
 
-def loop_points(readings: Readings, held: Held) -> dict[str, tuple[tuple[float, float], ...]]:
+def loop_points(readings: HoldingReadings, held: HeldFieldFit) -> dict[str, tuple[tuple[float, float], ...]]:
     """Arm torque over position error, a series a branch, thinned."""
     moves, values = readings.loop_moves(), held.values
     torque = readings.arm_n_m.value * np.sin(shaft_of(moves.shaft_rad, values) - values["hang"])
     return branches(moves.command_rad - moves.shaft_rad, torque, moves.way)
 
 
-def largest_slipping(readings: Readings, held: Held) -> Quantity:
+def largest_slipping(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
     """Largest torque of the field from the way to its slip, referred to amplitude 0.6 and 20 degC.
 
     While the amplitude falls the shaft sinks: at each reading Tmax = (arm torque - friction + damping speed +
@@ -117,7 +117,7 @@ def largest_slipping(readings: Readings, held: Held) -> Quantity:
     return _at_reference(readings, shifted(warm, own=own), "slip")
 
 
-def largest_clipped(readings: Readings, held: Held) -> Quantity:
+def largest_clipped(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
     """Torque of the loop at its clip: the arm stands where its torque and the friction carry it, both sides' mean."""
     sides = [(1.0, _standing(readings, "clip_up")), (-1.0, _standing(readings, "clip_down"))]
 
@@ -135,7 +135,7 @@ def largest_clipped(readings: Readings, held: Held) -> Quantity:
     return _at_reference(readings, shifted(warm, momentum=momentum, cogging=cogging), "clip_up")
 
 
-def _standing(readings: Readings, name: str) -> float:
+def _standing(readings: HoldingReadings, name: str) -> float:
     """Reading from hanging at which the arm stands at the end of an observation, rad."""
     observation = readings.observations[name]
     t = observation.si("t")
@@ -158,7 +158,7 @@ def momentum_n_m(speed_rad_s: float, inertia_kg_m2: float, damping_n_m_s: float,
     return max(0.0, spring_n_m * math.exp(-decay * rest / omega) * swing)
 
 
-def _carried_n_m(readings: Readings, held: Held, stands_rad: float) -> float:
+def _carried_n_m(readings: HoldingReadings, held: HeldFieldFit, stands_rad: float) -> float:
     """The same for this motor, from the speed of its approach to the clip."""
     observation = readings.observations["clip_up"]
     command = observation.si("command") * math.tau / readings.turn

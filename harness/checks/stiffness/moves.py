@@ -6,12 +6,11 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.fits.field_fit import Sweep
+from harness.nouns.array import Array
 
-Array = NDArray[np.float64]
 SETTLING_RAD = 0.06
 """Travel after a reversal in which the shaft may still stick: dropped. Friction of a tenth of the field's torque
 holds it for 0.02 rad at 11 pole pairs."""

@@ -36,7 +36,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     offset = spec.electrical_offset_rad.value if spec.electrical_offset_rad is not None else 0.0
     zero = sense * pole_pairs * hang + offset
     room = rig.thermometer.measure_temperature().value if rig.thermometer is not None else None
-    taken: list[Observation] = []
+    observations: list[Observation] = []
     with Hold(rig, motor, sample_ms=round(ROW_S * 1e3)) as hold:
 
         def field(place: float, amplitude: float, way: float, speed: float = SPEED_RAD_S) -> None:
@@ -58,7 +58,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             hold.forget()
             for start, end in itertools.pairwise(ends):
                 field(end * reach, amplitude, abs(end - start) * reach)
-            taken.append(
+            observations.append(
                 hold.take(
                     f"{motor}.stiffness.{name}",
                     set_amplitude=amplitude,
@@ -75,7 +75,9 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         field(stimulus.slip_reach_rad, 0.75 * high, 0.0)
         hold.forget()
         hold.field(zero + sense * pole_pairs * stimulus.slip_reach_rad, 0.05, 2.4, EDGE_S, math.pi / pole_pairs)
-        taken.append(hold.take(f"{motor}.stiffness.slip", slipped=hold.slipped, zero_rad=zero, idle=idle, room_c=room))
+        observations.append(
+            hold.take(f"{motor}.stiffness.slip", slipped=hold.slipped, zero_rad=zero, idle=idle, room_c=room)
+        )
         hold.wait(0.4)  # at amplitude 0 the shorted winding brakes the arm's swinging
         hold.close_loop()
         rig.progress("the firmware's loop", 0.6)
@@ -83,7 +85,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         hold.forget()
         for end, share in ((1.0, 1.0), (-1.0, 2.0), (0.0, 1.0)):
             point(end * stimulus.loop_reach_rad, share * stimulus.loop_reach_rad)
-        taken.append(hold.take(f"{motor}.stiffness.loop", idle=idle, room_c=room, hang_count=hang_count))
+        observations.append(hold.take(f"{motor}.stiffness.loop", idle=idle, room_c=room, hang_count=hang_count))
         near, beyond = stimulus.clip_rad
         for word, end, way in (("up", 1.0, near), ("down", -1.0, near + beyond)):
             rig.progress("the loop's clip", 0.8)
@@ -91,11 +93,11 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             hold.forget()
             point(end * beyond, beyond - near, CLIP_RAD_S)
             hold.wait(0.2)
-            taken.append(hold.take(f"{motor}.stiffness.clip_{word}", idle=idle, room_c=room))
+            observations.append(hold.take(f"{motor}.stiffness.clip_{word}", idle=idle, room_c=room))
         point(0.0, beyond, TRAVEL_RAD_S)
         hold.off()
         hold.wait(0.2)
-    return taken
+    return observations
 
 
 def _supply(rig: Rig) -> list[list[float]]:

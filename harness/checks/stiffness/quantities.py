@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Follows, Measurand, Origin, Sense, percent
+from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, percent
 
-TORQUE = Follows(supply=1.0, why="torque at a stated amplitude goes with the voltage behind it; at 20 degC as measured")
+TORQUE = Dependence(
+    supply=1.0, why="torque at a stated amplitude goes with the voltage behind it; at 20 degC as measured"
+)
 
 CHECK = CheckRow(
     name="stiffness",
@@ -38,7 +40,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(why="voltage and temperature cancel in it"),
+            follows=Dependence(why="voltage and temperature cancel in it"),
             detect=percent(15, "the loop's gain alone: flux, resistance and supply cancel"),
         ),
         Measurand(
@@ -47,7 +49,7 @@ CHECK = CheckRow(
             unit="N m",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(per_k_half=0.01, why="a torque; grease thins by up to 1 % a kelvin (arbitrary)"),
+            follows=Dependence(per_k_half=0.01, why="a torque; grease thins by up to 1 % a kelvin (arbitrary)"),
             detect=percent(200, "a bearing run dry; friction known to 50 % allows no less"),
         ),
         Measurand(
@@ -74,7 +76,7 @@ CHECK = CheckRow(
             unit="N m/A",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(why="at 20 degC as measured; a voltage enters only as current"),
+            follows=Dependence(why="at 20 degC as measured; a voltage enters only as current"),
             detect=percent(15, "a magnet batch at its lower end"),
         ),
         Measurand(
@@ -83,7 +85,7 @@ CHECK = CheckRow(
             unit="V",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(why="is the reference itself, and compared as it was read"),
+            follows=Dependence(why="is the reference itself, and compared as it was read"),
             detect=percent(5, "a weak supply or lead"),
         ),
     ),

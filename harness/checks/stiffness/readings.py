@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from harness.base.errors import MeasurementError
-from harness.checks.stiffness.moves import Array, Moves
+from harness.checks.stiffness.moves import Moves
 from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.checks.stiffness.supply_readings import current_over_idle, voltage
 from harness.checks.strength import FIELD_SHARE
@@ -15,6 +15,7 @@ from harness.corrections.dead_time import amplitude_lost
 from harness.corrections.temperature import Warmth, estimate, room
 from harness.fits.shaft import shaft_rad
 from harness.nouns import gravity
+from harness.nouns.array import Array
 from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, propagate, scaled
@@ -30,7 +31,7 @@ SHARES = {"field_30": 0.25, "field_60": 1.0, "slip": 0.5, "loop": 0.1, "clip_up"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Readings:
+class HoldingReadings:
     """Observations of one motor with what the rig file says about its arm and instruments."""
 
     spec: RigSpec
@@ -129,7 +130,7 @@ def on_ohm(spec: RigSpec) -> float:
     return on.value if on is not None else 0.0
 
 
-def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -> Readings:
+def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -> HoldingReadings:
     """Gather what the fits need. Raises MeasurementError where a needed observation is missing."""
     entry = spec.motor[motor]
     load = entry.load
@@ -147,7 +148,7 @@ def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -
         raise MeasurementError(f"{motor}: the sweeps of the held field are missing")
     turn = entry.sensor.counts
     hang = load.hang_reading_rad.value if load.hang_reading_rad is not None else 0.0
-    return Readings(
+    return HoldingReadings(
         spec=spec,
         motor=motor,
         pole_pairs=entry.pole_pairs or 1,

@@ -14,8 +14,8 @@ from harness.nouns.observation import Observation
 from harness.nouns.quantity import Contribution, Quantity, normal, rectangular, shifted
 from harness.rigfile import RigSpec
 
-LOOKS = 2
-"""Readings of one look at the supply, taken one right after the other, so that they differ by its scatter alone."""
+READINGS = 2
+"""Readings of one group, taken one right after the other, so that they differ by its scatter alone."""
 USUAL_PERCENT = 1.0
 """Of reading, a supply's current where the rig file gives none (arbitrary)."""
 
@@ -25,14 +25,14 @@ def current_over_idle(
 ) -> Quantity | None:
     """Supply current of a standing field less the idle one, A; None without a supply instrument.
 
-    The offset cancels. One instrument has one scatter, so that it is taken from the looks of all `observations`.
+    The offset cancels. One instrument has one scatter, so that it is taken from the groups of all `observations`.
     """
     name = _supply(spec)
     rows, idle = _amperes(observation, "supply"), _amperes(observation, "idle")
     if name is None or not rows or not idle:
         return None
-    taken = [observation, *observations]
-    every = {tuple(values) for one in taken for key in ("supply", "idle") if (values := _amperes(one, key))}
+    observed = [observation, *observations]
+    every = {tuple(values) for one in observed for key in ("supply", "idle") if (values := _amperes(one, key))}
     spread, dof = scatter(sorted(every))
     half = last_digit(value for values in every for value in values) / 2.0
     accuracy = spec.instrument[name].current_accuracy
@@ -54,14 +54,14 @@ def current_over_idle(
 
 
 def scatter(series: Iterable[Sequence[float]]) -> tuple[float, int]:
-    """Standard deviation of one reading from what the readings of each look differ by, and its degrees of freedom.
+    """Standard deviation of one reading from what the readings of each group differ by, and its degrees of freedom.
 
-    Two readings of one look differ by sqrt(2) deviations; a drift from look to look is left out. Raises
-    MeasurementError where there is no whole look.
+    Two readings of one group differ by sqrt(2) deviations; a drift from group to group is left out. Raises
+    MeasurementError where there is no whole group.
     """
-    pairs = [values[i : i + LOOKS] for values in series for i in range(0, len(values) - LOOKS + 1, LOOKS)]
+    pairs = [values[i : i + READINGS] for values in series for i in range(0, len(values) - READINGS + 1, READINGS)]
     if not pairs:
-        raise MeasurementError(f"the scatter of a supply needs looks of {LOOKS} readings, found none")
+        raise MeasurementError(f"the scatter of a supply needs groups of {READINGS} readings, found none")
     return math.sqrt(math.fsum((b - a) ** 2 for a, b in pairs) / 2.0 / len(pairs)), len(pairs)
 
 

@@ -19,14 +19,14 @@ REVERSED = "the multimeter sees the current reversed: its leads, or two of the m
 
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
-    """The planned quantities of one motor from its cold looks and its heating curve."""
+    """The planned quantities of one motor from its cold readings and its heating curve."""
     heating = observation_named(observations, f"{motor}.thermal.heating")
-    found = HeatingCurve(heating, spec, motor)
-    curve = found.curve
+    heated = HeatingCurve(heating, spec, motor)
+    curve = heated.curve
     note = curve.why
     results: list[Measurement | Unmeasured] = [
-        _measurement(motor, "resistance", found.resistance(), heating.name, REVERSED if found.reversed else ""),
-        _measurement(motor, "rise", found.rise(), heating.name, note),
+        _measurement(motor, "resistance", heated.resistance(), heating.name, REVERSED if heated.reversed else ""),
+        _measurement(motor, "rise", heated.rise(), heating.name, note),
     ]
     if curve.fast_change is None or curve.fast_time is None:
         reason = f"{note}: the fast term cannot be parted from the slow one"
@@ -36,11 +36,11 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         ]
     else:
         results += [
-            _measurement(motor, "fast_rise", found.fast_rise(curve.fast_change), heating.name, note),
-            _measurement(motor, "fast_time", found.fast_time(curve.fast_time), heating.name, note),
+            _measurement(motor, "fast_rise", heated.fast_rise(curve.fast_change), heating.name, note),
+            _measurement(motor, "fast_time", heated.fast_time(curve.fast_time), heating.name, note),
         ]
-    results.append(_measurement(motor, "slow_time", found.slow_time(), heating.name, note))
-    driver = found.driver_rise()
+    results.append(_measurement(motor, "slow_time", heated.slow_time(), heating.name, note))
+    driver = heated.driver_rise()
     if driver is None:
         results.append(
             Unmeasured(
@@ -57,8 +57,8 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Rise of the winding over its cold state against time."""
     heating = observation_named(observations, f"{motor}.thermal.heating")
-    found = HeatingCurve(heating, spec, motor)
-    times, rise = heating.si("t"), (found.ohm / found.curve.start.value - 1.0) * (found.k_c + found.room_cold.value)
+    heated = HeatingCurve(heating, spec, motor)
+    times, rise = heating.si("t"), (heated.ohm / heated.curve.start.value - 1.0) * (heated.k_c + heated.room_cold.value)
     return [
         Curve(
             name=f"{motor}.thermal.rise",

@@ -25,7 +25,8 @@ FEED_S = 8.0
 RAMP_S = 0.3
 """Time in which the current comes up, so that the shaft settles along with it (arbitrary)."""
 FIRST_DIFFERENCE = 0.1
-"""Difference of duties for the first look at the current (arbitrary), or what a winding of little resistance bears."""
+"""Difference of duties for the first reading of the current (arbitrary), or what a winding of little resistance
+bears."""
 WITHIN = 0.004
 """The current counts as set when it is this near, relative; later readings bring it nearer (arbitrary)."""
 TRIES = 8
@@ -35,8 +36,8 @@ LEAST_CURRENT_A, LEAST_VOLTS = 0.005, 0.7
 """The same where the rig file has no resistance: amperes, and share of the driver's volts that the winding has."""
 
 
-class Reading(NamedTuple):
-    """One look: when (s, bench time), volts across the two phases, supply amperes, difference of the duties."""
+class HeatingReading(NamedTuple):
+    """One reading: when (s, bench time), volts across the two phases, supply amperes, difference of the duties."""
 
     at_s: float
     volts_v: float
@@ -44,7 +45,7 @@ class Reading(NamedTuple):
     difference: float
 
 
-class Heating(Service):
+class HeatingService(Service):
     """The service on one motor; a context manager that ends it with the phases off.
 
     Raises MissingCapability without supply or multimeter, or with a limit below the current; StoppedByBoard at a limit.
@@ -93,16 +94,16 @@ class Heating(Service):
         self.idle_a = sum(readings) / count
         return readings
 
-    def read(self) -> Reading:
+    def read(self) -> HeatingReading:
         """Volts and supply current one after the other; checked against the rig file's limits."""
         volts = self._meter.measure_voltage().value
         at_s = self.rig.clock.now_s()
         supply_a = self._supply.measure_current().value
-        found = Reading(at_s, volts, supply_a, self.difference)
-        self.rig.check_limits(phase_current_a=self.current_a(found))
-        return found
+        reading = HeatingReading(at_s, volts, supply_a, self.difference)
+        self.rig.check_limits(phase_current_a=self.current_a(reading))
+        return reading
 
-    def current_a(self, reading: Reading) -> float:
+    def current_a(self, reading: HeatingReading) -> float:
         """Phase current of a reading; 0 before the duties are apart."""
         if reading.difference <= 2.0 * self._dead_share:
             return 0.0
@@ -155,8 +156,8 @@ class Heating(Service):
             f"{self.motor}: phase current does not settle at {self._current_a:g} A, found {current:.3f} A"
         )
 
-    def _checked_path(self, first: Reading) -> float:
-        """Phase current of the first look. Raises MeasurementError where it takes another way, or none.
+    def _checked_path(self, first: HeatingReading) -> float:
+        """Phase current of the first reading. Raises MeasurementError where it takes another way, or none.
 
         With one of the two leads open, half of the voltage drives a current through the third phase.
         """

@@ -30,7 +30,7 @@ time; two terms stand for three. From the closed form at the times of the sample
 0.2 to 0.7 % of the fast rise, 0.3 to 1.1 % of its time and 0.1 to 0.2 % of the slow time are missed. The slow time
 has twice the width of that, for a current that is not quite the one that it is stated for."""
 LOOK_K = 0.1
-"""What one look at the cold resistance leaves in a motor (arbitrary: two seconds of 3 W in 60 J/K)."""
+"""What one reading of the cold resistance leaves in a motor (arbitrary: two seconds of 3 W in 60 J/K)."""
 DRIVER_STEP_K = 0.081
 """Step of the driver's temperature: a board's 12 bit converter of 3.3 V at 10 mV/K (handbook)."""
 
@@ -223,7 +223,7 @@ class HeatingCurve:
 
 
 def most_left_k(kelvins: float, slow_s: float) -> float:
-    """Most of earlier heat, K, that two looks which agree may leave at the start, with the second look's own.
+    """Most of earlier heat, K, that two readings which agree may leave at the start, with the second one's own.
 
     Between them the housing cools by a share of what is left at the second one; half a wait later that has decayed
     further. `kelvins` is the absolute scale on which resistance counts, k + temperature.

@@ -23,14 +23,14 @@ from harness.nouns.contract import Declared
 from harness.nouns.quantity import Quantity, exact, propagate
 from harness.nouns.results import Expectation
 from harness.rigfile import RigSpec
-from harness.rigfile.known import Known
+from harness.rigfile.known import StatedValue
 
 MODEL = "three windings on one housing, I^2 R with copper's rise at constant current; convection taken as linear"
 DRIVER_MODEL = "thermal resistance x (2 on-resistances x I^2 + diodes in the dead time of two phases)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heating:
+class HeatingModes:
     """Rise over the room of the heated windings: `final` - sum of amplitude e^(-t / time), slowest first; K and s."""
 
     final_k: float
@@ -53,10 +53,10 @@ class Heating:
         return self.final_k - math.fsum(a * math.exp(-t_s / time) for a, time in terms)
 
 
-def heating(
+def heating_modes(
     resistance_ohm: float, winding_k_w: float, housing_k_w: float, winding_j_k: float, housing_j_k: float,
     conductor_k: float = 235.0, room_c: float = REFERENCE_C, current_a: float = CURRENT_A,
-) -> Heating:  # fmt: skip
+) -> HeatingModes:  # fmt: skip
     """The modes of the network in the module's words; `resistance_ohm` of one phase at 20 degC.
 
     Where the feedback of the hot copper outruns the cooling there is no final rise: the times come out negative.
@@ -76,7 +76,7 @@ def heating(
     final = np.linalg.solve(flow, np.array([0.0, -power, 0.0]))
     amplitudes = (shapes[1] * np.linalg.solve(shapes, final)).real
     order = np.argsort(-rates.real)
-    return Heating(
+    return HeatingModes(
         final_k=float(final[1]),
         amplitudes_k=tuple(float(amplitudes[k]) for k in order),
         times_s=tuple(float(-1.0 / rates.real[k]) for k in order),
@@ -91,7 +91,7 @@ def driver_rise_k(
     return thermal_k_w * (2.0 * on_ohm * current_a**2 + diodes)
 
 
-def _motor_inputs(spec: RigSpec, motor: str) -> dict[str, tuple[str, Known | None, str]]:
+def _motor_inputs(spec: RigSpec, motor: str) -> dict[str, tuple[str, StatedValue | None, str]]:
     entry, of = spec.motor[motor], f"motor.{motor}"
     heat = entry.thermal
     return {
@@ -103,7 +103,7 @@ def _motor_inputs(spec: RigSpec, motor: str) -> dict[str, tuple[str, Known | Non
     }
 
 
-def _driver_inputs(spec: RigSpec) -> dict[str, tuple[str, Known | None, str]]:
+def _driver_inputs(spec: RigSpec) -> dict[str, tuple[str, StatedValue | None, str]]:
     return {
         "thermal_k_w": ("driver.thermal_resistance_k_w", spec.driver.thermal_resistance_k_w, "K/W"),
         "on_ohm": ("driver.on_resistance_ohm", spec.driver.on_resistance_ohm, "ohm"),
@@ -120,7 +120,8 @@ def _conductor_k(spec: RigSpec, motor: str) -> float:
 
 
 def _predicted(
-    name: str, unit: str, words: str, table: dict[str, tuple[str, Known | None, str]], function: Callable[..., float],
+    name: str, unit: str, words: str, table: dict[str, tuple[str, StatedValue | None, str]],
+    function: Callable[..., float],
     extra: dict[str, Quantity] | None = None,
 ) -> Expectation:  # fmt: skip
     """The expectation, or what it needs."""
@@ -137,8 +138,8 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     """What the rig file lets predict of `motor`'s heating."""
     table, prefix, k = _motor_inputs(spec, motor), f"{motor}.thermal", _conductor_k(spec, motor)
 
-    def of(part: Callable[[Heating], float]) -> Callable[..., float]:
-        return lambda **inputs: part(heating(**inputs, conductor_k=k))
+    def of(part: Callable[[HeatingModes], float]) -> Callable[..., float]:
+        return lambda **inputs: part(heating_modes(**inputs, conductor_k=k))
 
     dead = spec.firmware.dead_time_s
     dead_time = dead.quantity("s") if dead is not None else exact(declared.dead_time_s, "s")
@@ -178,8 +179,8 @@ def overlay(
     values = {short: entry.value for short, entry in known.items()}
     k, room_c = _conductor_k(spec, motor), spec.room.temperature_c.value if spec.room is not None else REFERENCE_C
 
-    def curve(**inputs: float) -> Heating:
-        return heating(**inputs, conductor_k=k, room_c=room_c)
+    def curve(**inputs: float) -> HeatingModes:
+        return heating_modes(**inputs, conductor_k=k, room_c=room_c)
 
     middle = curve(**values)
     ends = [

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from harness.base.errors import MeasurementError
-from harness.checks.thermal.heating import RAMP_S, Heating, Reading
+from harness.checks.thermal.heating import RAMP_S, HeatingReading, HeatingService
 from harness.checks.thermal.stimulus import COLD_AGREE, COLD_WAIT_S, Stimulus
 from harness.corrections.resistance import conductor_k, temperature_c
 from harness.nouns.observation import Column, Conditions, Observation
@@ -50,37 +50,37 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
 
 
 def _wait_until_cold(rig: Rig, motor: str, fixed: Mapping[str, float]) -> Observation:
-    """Short looks at the resistance, COLD_WAIT_S apart with the phases off, until two agree."""
+    """Short readings of the resistance, COLD_WAIT_S apart with the phases off, until two agree."""
     dead_share = fixed["dead_time_s"] * fixed["carrier_hz"]
     current_a = fixed["current_a"]
-    looks: list[Reading] = []
+    readings: list[HeatingReading] = []
     resistances: list[float] = []
     idle: list[float] = []
     for number in range(COLD_TRIES):
         rig.progress("waiting until it is cold", 0.3 * number / COLD_TRIES)
-        with Heating(rig, motor, dead_share, current_a) as heating:
+        with HeatingService(rig, motor, dead_share, current_a) as heating:
             idle = heating.find_idle()
             heating.find_current()
             several = [heating.read() for _ in range(4)]
-            looks += several
+            readings += several
             resistances.append(float(np.mean([r.volts_v / 2.0 / heating.current_a(r) for r in several])))
         if number and abs(resistances[-1] / resistances[-2] - 1.0) < COLD_AGREE:
             break
         rig.clock.sleep_s(COLD_WAIT_S)
     else:
         raise MeasurementError(f"{motor}: not cold after {COLD_TRIES} readings {COLD_WAIT_S:g} s apart: let it cool")
-    # The last look itself has warmed the winding by some tenths of a kelvin, which leave in a minute or two.
+    # The last reading itself has warmed the winding by some tenths of a kelvin, which leave in a minute or two.
     rig.clock.sleep_s(COLD_WAIT_S / 2.0)
     drift = resistances[-1] / resistances[-2] - 1.0
-    return _kept(rig, f"{motor}.thermal.cold", looks, {**fixed, "idle_a": idle, "drift": drift})
+    return _kept(rig, f"{motor}.thermal.cold", readings, {**fixed, "idle_a": idle, "drift": drift})
 
 
 def _heat(rig: Rig, motor: str, fixed: Mapping[str, float], difference: float) -> Observation:
     """The heating curve: volts, supply current and duties; room and driver cold and hot."""
     dead_share = fixed["dead_time_s"] * fixed["carrier_hz"]
     current_a = fixed["current_a"]
-    readings: list[Reading] = []
-    with Heating(rig, motor, dead_share, current_a) as heating:
+    readings: list[HeatingReading] = []
+    with HeatingService(rig, motor, dead_share, current_a) as heating:
         idle = heating.find_idle()
         room_cold = _room(rig)
         driver_cold = [heating.driver_c() for _ in range(8)]
@@ -152,7 +152,9 @@ def _ahead(needed: Sequence[tuple[float, float]], ahead_s: float) -> float:
     return float(level + slope * ahead_s)
 
 
-def _check_winding(rig: Rig, motor: str, heating: Heating, readings: Sequence[Reading], room_c: float) -> None:
+def _check_winding(
+    rig: Rig, motor: str, heating: HeatingService, readings: Sequence[HeatingReading], room_c: float
+) -> None:
     first, last = (r.volts_v / heating.current_a(r) for r in (readings[0], readings[-1]))
     rig.check_limits(winding_temperature_c=temperature_c(last / first, room_c, conductor_k(rig.spec, motor)))
 
@@ -164,7 +166,7 @@ def _room(rig: Rig) -> float:
     return float(np.mean([rig.thermometer.measure_temperature().value for _ in range(4)]))
 
 
-def _kept(rig: Rig, name: str, readings: Sequence[Reading], conditions: Conditions) -> Observation:
+def _kept(rig: Rig, name: str, readings: Sequence[HeatingReading], conditions: Conditions) -> Observation:
     data = np.array([tuple(r) for r in readings], dtype=[(column, "<f8") for column, _ in COLUMNS])
     columns = tuple(Column(name=column, unit=unit) for column, unit in COLUMNS)
     observation = Observation(name=name, columns=columns, data=data, conditions=conditions)

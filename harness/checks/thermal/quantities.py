@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Follows, Measurand, Origin, Sense, percent
+from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, percent
 
-CURRENT = Follows(why="measured at, or referred to, a stated current in a room of 20 degC")
+CURRENT = Dependence(why="measured at, or referred to, a stated current in a room of 20 degC")
 
 CHECK = CheckRow(
     name="thermal",
@@ -20,7 +20,7 @@ CHECK = CheckRow(
             unit="ohm",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(why="at 20 degC as measured"),
+            follows=Dependence(why="at 20 degC as measured"),
             detect=percent(10, "a bad joint"),
         ),
         Measurand(

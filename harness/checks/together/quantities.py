@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Follows, Measurand, Origin, Sense, absolute
+from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute
 
 CHECK = CheckRow(
     name="together",
@@ -18,7 +18,9 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply=-1.0, supply_half=1.0, per_k=0.005, per_k_half=0.005, why="torque over stiffness"),
+            follows=Dependence(
+                supply=-1.0, supply_half=1.0, per_k=0.005, per_k_half=0.005, why="torque over stiffness"
+            ),
             detect=absolute(0.01, "half a degree: a hand at the other shaft would feel it"),
         ),
         Measurand(
@@ -27,7 +29,7 @@ CHECK = CheckRow(
             unit="V",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Follows(supply=1.0, supply_half=1.0, why="current over a source's resistance"),
+            follows=Dependence(supply=1.0, supply_half=1.0, why="current over a source's resistance"),
             detect=absolute(0.1, "a weak source"),
         ),
     ),

@@ -198,7 +198,7 @@ class Beyond:
 
 def test_devices_are_held_beyond_this_machine_too_and_nothing_is_energised_when_that_hold_is_lost(stubs, tmp_path):
     beyond = Beyond()
-    with stubs.opened(locks=DeviceLocks(tmp_path, beyond=beyond), port="/dev/ttyTEST") as rig:
+    with stubs.opened(locks=DeviceLocks(tmp_path, remote=beyond), port="/dev/ttyTEST") as rig:
         assert "port /dev/ttyTEST" in beyond.held
         assert any(device.startswith("instrument ") for device in beyond.held)
         beyond.lost = True
@@ -212,5 +212,5 @@ def test_devices_are_held_beyond_this_machine_too_and_nothing_is_energised_when_
 
 def test_a_bench_that_is_started_here_is_nobody_elses(stubs, tmp_path):
     beyond = Beyond()
-    with stubs.opened(locks=DeviceLocks(tmp_path, beyond=beyond), port="simulated:sluice"):
+    with stubs.opened(locks=DeviceLocks(tmp_path, remote=beyond), port="simulated:sluice"):
         assert beyond.held == set()

@@ -67,7 +67,7 @@ def test_a_check_that_was_added_by_the_recipe_is_known_everywhere(copy: Path) ->
     said = rotorgate(
         copy, "qualify", "rigs_demo/rigs/sluice.toml", "--only", "rest", "--seed", "1", "--out", "runs/1", code=2
     )
-    assert re.search(r"--  gate\.rest\.place", said), "nothing is asked of it yet: measured, not judged"
+    assert re.search(r"--  leaf\.rest\.place", said), "nothing is asked of it yet: measured, not judged"
     rotorgate(copy, "inspect", "--new", "new.toml")
     entry = re.search(r'^"rest\.place" = .*$', (copy / "new.toml").read_text(encoding="utf-8"), re.MULTILINE)
     assert entry, "the template asks of it what is usual"
@@ -78,7 +78,7 @@ def test_a_check_that_was_added_by_the_recipe_is_known_everywhere(copy: Path) ->
         said = rotorgate(
             copy, "qualify", "rig.toml", "--only", "rest", "--seed", str(number), "--out", f"runs/{number}"
         )
-        assert re.search(r"ok  gate\.rest\.place .* agrees", said)
+        assert re.search(r"ok  leaf\.rest\.place .* agrees", said)
     page = (copy / "runs" / "2" / "report.html").read_text(encoding="utf-8")
     assert "arm at rest" in page and "reading at which the arm rests, phases off" in page and "Reading at rest" in page
     store = ("--store", "runs/store.sqlite")

@@ -82,7 +82,7 @@ def test_every_check_begins_on_the_demos_rig(check: str) -> None:
 def test_the_first_look_at_a_current_is_what_it_was_on_the_demos_rig() -> None:
     here = rig(SLUICE)
     here.script = lambda *_, **__: None
-    assert heating.Heating(here, "leaf", 0.003, thermal.CURRENT_A)._first == heating.FIRST_DIFFERENCE == 0.1
+    assert heating.HeatingService(here, "leaf", 0.003, thermal.CURRENT_A)._first == heating.FIRST_DIFFERENCE == 0.1
 
 
 def test_a_winding_of_little_resistance_gets_less_at_the_first_look() -> None:
@@ -91,7 +91,7 @@ def test_a_winding_of_little_resistance_gets_less_at_the_first_look() -> None:
     spec = SLUICE.model_copy(update={"motor": {**SLUICE.motor, "leaf": motor}, "supply": limited(supply_a=20.0).supply})
     here = rig(spec)
     here.script = lambda *_, **__: None
-    first = heating.Heating(here, "leaf", 0.003, thermal.CURRENT_A)._first
+    first = heating.HeatingService(here, "leaf", 0.003, thermal.CURRENT_A)._first
     assert (first - 0.006) * 12.0 / 2.0 / 0.1 <= spec.limits.phase_current_a
     assert first < 0.1
 

@@ -10,11 +10,11 @@ from statistics import fmean, stdev
 import pytest
 
 from harness.command import main as cli
-from harness.command.capability import exit_code
+from harness.command.capability import lot_exit_code
 from harness.compare import Difference, Finding
 from harness.lot.gathered import gather
 from harness.lot.quantities import quantities
-from harness.lot.reference import Beside, Reference
+from harness.lot.reference import BoardDifference, ReferenceComparison
 from harness.store import Store
 from tests.software.lot.records import boards
 from tests.software.run.fakes import IDENTITY, SLUICE, Bench, FakeChecks, FakeRig
@@ -139,9 +139,9 @@ def test_what_boards_beside_a_reference_board_come_to(case):
     findings, code = BESIDE[case]
     lot = gather("spring", boards(12))
     beside = [
-        Beside(board="B02", found=Difference(name=f"q{k}", finding=Finding(word), margin=margin), apart=None)
+        BoardDifference(board="B02", found=Difference(name=f"q{k}", finding=Finding(word), margin=margin), apart=None)
         for k, (word, margin) in enumerate(findings)
     ]
-    reference = Reference(board="B01", mountings=5, levels={}, beside={"B02": beside})
-    assert exit_code(lot, quantities(lot), None) == 0
-    assert exit_code(lot, quantities(lot), reference) == code
+    reference = ReferenceComparison(board="B01", mountings=5, levels={}, by_board={"B02": beside})
+    assert lot_exit_code(lot, quantities(lot), None) == 0
+    assert lot_exit_code(lot, quantities(lot), reference) == code

@@ -294,7 +294,9 @@ def test_the_firmware_stays_where_it_is_released_and_only_there(spring, monkeypa
         monkeypatch.setattr(f"{module}.firmware_files", lambda *_: {})
     monkeypatch.setattr("harness.bench.exchange.backup_of", lambda _: Path("backup"))
     monkeypatch.setattr("harness.bench.exchange.exchange", lambda *_, **options: exchanged.append(options))
-    monkeypatch.setattr("harness.command.gate.settle", lambda *_, **options: settled.append(options["released"]) or "")
+    monkeypatch.setattr(
+        "harness.command.gate.restore_or_forget", lambda *_, **options: settled.append(options["released"]) or ""
+    )
     code, _, _ = spring(*GATE, "--firmware", "build", bench=checks(**{STIFF: 2.0 * factor}))
     assert (code, settled) == (0 if released else 1, [released])
     assert exchanged == [{"restore": False, "hold": True}]
@@ -303,7 +305,7 @@ def test_the_firmware_stays_where_it_is_released_and_only_there(spring, monkeypa
 @pytest.mark.parametrize("factor", [1.0, 0.5])
 def test_a_board_that_keeps_what_was_refused_is_the_bench_s_trouble_and_told_everywhere(spring, monkeypatch, factor):
     words = "the firmware from before is not back"
-    monkeypatch.setattr("harness.command.gate.settle", lambda *_, **__: words)
+    monkeypatch.setattr("harness.command.gate.restore_or_forget", lambda *_, **__: words)
     code, out, _ = spring(*GATE, bench=checks(**{STIFF: 2.0 * factor}))
     assert code == 3
     assert out.splitlines().count(words) == 1
@@ -390,18 +392,18 @@ def test_the_job_in_the_readme_calls_the_command_as_it_is():
 
 
 def test_the_policy_that_is_shipped_fits_the_rig_that_is_shipped():
-    from harness.gate import load
+    from harness.gate import load_policy
     from harness.rigfile import load as load_rig
 
     demo = Path(__file__).resolve().parents[3] / "rigs_demo"
-    policy = load(demo / "policies" / "release.toml")
+    policy = load_policy(demo / "policies" / "release.toml")
     policy.check_names(load_rig(demo / "rigs" / "sluice.toml").motors)
     assert policy.repeats == 2
 
 
 def test_firmware_that_cannot_be_put_back_is_told_whatever_ended_the_gate(spring, monkeypatch):
     told = "the firmware from before is not back, `rotorgate qualify RIG --restore` does it: no board"
-    monkeypatch.setattr("harness.command.gate.settle", lambda *_, **__: told)
+    monkeypatch.setattr("harness.command.gate.restore_or_forget", lambda *_, **__: told)
     code, out, _ = spring(*GATE)
     assert code == 3
     assert told in out.splitlines()
@@ -417,7 +419,7 @@ def test_a_signal_after_the_decision_loses_none_of_it(spring, monkeypatch):
         os.kill(os.getpid(), signal.SIGTERM)
         return ""
 
-    monkeypatch.setattr("harness.command.gate.settle", settle)
+    monkeypatch.setattr("harness.command.gate.restore_or_forget", settle)
     code, out, err = spring(*GATE)
     assert code == 0, out + err
     assert decision()["decision"] == "release"

@@ -14,7 +14,7 @@ from harness.command import main as cli
 from harness.nouns.coverage import shared_risk
 from harness.record import read
 from harness.run.judge_again import rule_of
-from harness.run.repeats import repeated, settings_of
+from harness.run.repeats import repeat, settings_of
 from harness.run.session import Settings
 from harness.store import Store
 from tests.software.record.contents import content_of, edited
@@ -49,7 +49,7 @@ def test_repeats_share_the_risk_and_are_judged_so_again(bench):
     assert bench.main(["qualify", str(SLUICE), "--out", "one", "--seed", "1"]) == 1
     assert bench.main(["qualify", str(SLUICE), "--out", "many", "--seed", "1", "--repeats", "4"]) == 0
     risk = read(Path("many/1")).risk
-    assert risk.looks == 4
+    assert risk.runs_sharing_risk == 4
     assert risk.each == pytest.approx(shared_risk(risk.false_alarm, risk.planned * 4))
     page = Path("many/3/report.html").read_text()
     assert "each in 4 runs" in page
@@ -62,8 +62,8 @@ def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench):
     assert bench.main(["qualify", str(SLUICE), "--out", "many", "--repeats", "2"]) == 0
     record = read(Path("many/2"))
     risk = content_of(record)["risk"]
-    older = edited(record, risk={key: value for key, value in risk.items() if key != "looks"})
-    assert [rule_of(one, one.spec).looks for one in (record, older)] == [2, 1]
+    older = edited(record, risk={key: value for key, value in risk.items() if key != "runs_sharing_risk"})
+    assert [rule_of(one, one.spec).runs_sharing_risk for one in (record, older)] == [2, 1]
     assert rule_of(record, record.spec).risk_each == record.risk.each
 
 
@@ -120,24 +120,24 @@ def test_what_a_later_run_raises_is_kept_beside_what_was_measured(tmp_path):
             raise StopSignal("stopped by Ctrl-C")
         return ended(ExitCode.DIFFERS)
 
-    found = repeated(settings, 3, second_fails)
+    found = repeat(settings, 3, second_fails)
     assert (len(found.runs), str(found.trouble), found.code) == (1, "stopped by Ctrl-C", ExitCode.BENCH)
     with pytest.raises(InstrumentError):
-        repeated(settings, 3, lambda one: (_ for _ in ()).throw(InstrumentError("silent")))
+        repeat(settings, 3, lambda one: (_ for _ in ()).throw(InstrumentError("silent")))
 
 
 def test_a_hook_decides_whether_there_is_time_for_another(tmp_path):
     settings = Settings(rig=SLUICE, out=tmp_path / "r", seed=1)
-    found = repeated(settings, 5, lambda one: ended(ExitCode.AGREES), go_on=lambda runs: len(runs) < 2)
+    found = repeat(settings, 5, lambda one: ended(ExitCode.AGREES), go_on=lambda runs: len(runs) < 2)
     assert (len(found.runs), found.asked, found.trouble, found.code) == (2, 5, None, ExitCode.AGREES)
 
 
 def test_settings_of_one_run_and_of_several(tmp_path):
     settings = Settings(rig=SLUICE, out=tmp_path / "r", seed=5)
     (one,) = settings_of(settings, 1)
-    assert (one.out, one.seed, one.number, one.looks) == (tmp_path / "r", 5, 1, 1)
+    assert (one.out, one.seed, one.number, one.runs_sharing_risk) == (tmp_path / "r", 5, 1, 1)
     three = settings_of(settings, 3)
-    assert [(each.out, each.seed, each.number, each.looks) for each in three] == [
+    assert [(each.out, each.seed, each.number, each.runs_sharing_risk) for each in three] == [
         (tmp_path / "r" / str(k), 4 + k, k, 3) for k in (1, 2, 3)
     ]
     with pytest.raises(UsageError, match="expected 1 run or more, found 0"):

@@ -18,7 +18,7 @@ from harness.run.judge_again import record_again
 from tests.software.record.contents import VERDICT, content_of, edited
 
 OLD = Path(__file__).parents[1] / "record" / "schema_1_of_2026_11_29"
-LOOP, RATIO, AGE = "leaf.stiffness.closed_loop", "leaf.stiffness.ratio", "leaf.commutation.sensor_age"
+LOOP, RATIO, AGE = "gate.stiffness.closed_loop", "gate.stiffness.ratio", "gate.commutation.sensor_age"
 PAGE = Path("run/report-judged-again.html")
 
 Say = Callable[..., tuple[int, str, str]]
@@ -128,7 +128,7 @@ def test_a_quantity_that_had_no_number_is_told(say: Say) -> None:
 def test_another_cause_is_told(say: Say) -> None:
     as_if(causes=[], diagnosis={"known": False, "words": "cause not known", "differs": [LOOP], "parted_by": []})
     line = say()[1].splitlines()[2]
-    assert line == ("cause: leaf: the firmware's loop gain is 0.5 times what the rig file says; then: cause not known")
+    assert line == ("cause: gate: the firmware's loop gain is 0.5 times what the rig file says; then: cause not known")
 
 
 def test_as_json(say: Say) -> None:
@@ -151,10 +151,10 @@ def test_quiet_leaves_out_what_it_is(say: Say) -> None:
 def test_a_check_that_the_board_was_stopped_in_stays_stopped(say: Say) -> None:
     """Its observations are a part of what the check takes: nothing is made of them, and the stop speaks still."""
     content = content_of(read(Path("run")))
-    names = [name for name in content["planned"] if name.startswith("leaf.stiffness.")]
+    names = [name for name in content["planned"] if name.startswith("gate.stiffness.")]
     stop = {
         **VERDICT,
-        "name": "leaf.stiffness.limits",
+        "name": "gate.stiffness.limits",
         "outcome": "nonconforming",
         "kind": "stop",
         "reason": "too fast",
@@ -175,8 +175,8 @@ def test_a_check_that_the_board_was_stopped_in_stays_stopped(say: Say) -> None:
     code, out, _ = say()
     assert code == 1
     assert "1 nonconforming" in out.splitlines()[0]
-    assert not any(line.startswith("leaf.stiffness") for line in out.splitlines())
-    assert "STOPPED in leaf stiffness: too fast." in PAGE.read_text(encoding="utf-8")
+    assert not any(line.startswith("gate.stiffness") for line in out.splitlines())
+    assert "STOPPED in gate stiffness: too fast." in PAGE.read_text(encoding="utf-8")
 
 
 def test_a_run_that_was_killed_never_agrees_and_what_it_had_not_judged_stays_so(say: Say) -> None:
@@ -185,7 +185,7 @@ def test_a_run_that_was_killed_never_agrees_and_what_it_had_not_judged_stays_so(
     text = content["rig"]["text"].replace('"commutation.sensor_age" = { absolute = 1.0e-6 }', "")
     assert text != content["rig"]["text"]
     rig = {**content["rig"], "text": text}
-    first = [name for name in content["planned"] if name.startswith("leaf.commutation.")]
+    first = [name for name in content["planned"] if name.startswith("gate.commutation.")]
     as_if(planned=first, required=[], gauge=None, rig=rig)
     assert say()[0] == 0
     as_if(finished=False)
@@ -199,10 +199,10 @@ def test_a_run_that_was_killed_never_agrees_and_what_it_had_not_judged_stays_so(
 
 
 def test_what_is_no_record_is_said_in_one_line(say: Say) -> None:
-    Path("run/observations/leaf.commutation.vectors.npy").unlink()
+    Path("run/observations/gate.commutation.vectors.npy").unlink()
     code, out, err = say()
     assert (code, out) == (4, "")
     assert err.startswith(
-        "rotorgate: run/observations/leaf.commutation.vectors.npy: cannot read the observation: No such"
+        "rotorgate: run/observations/gate.commutation.vectors.npy: cannot read the observation: No such"
     )
     assert not PAGE.exists()

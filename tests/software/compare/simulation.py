@@ -14,9 +14,9 @@ import random
 from dataclasses import dataclass, replace
 
 from harness.compare.baseline import level
-from harness.compare.difference import SCATTER, Difference, Finding, Terms, compared
+from harness.compare.comparable import ComparableValue
+from harness.compare.difference import SCATTER, Difference, Finding, Terms, difference_from
 from harness.compare.drift import average, change_point
-from harness.compare.taken import Taken
 from harness.nouns.coverage import safe_factor
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Detect
@@ -94,16 +94,16 @@ def compared_once(bench: Bench, dice: random.Random, shift: float = 0.0) -> list
         runs = [_run(bench, dice, "old", meters["old"] + place) for place in places for _ in range(bench.runs)]
         seen = "old" if bench.mistaken else now
         mine = _run(bench, dice, seen, meters[now] + dice.gauss(0.0, bench.mounting_s) + shift)
-        found.append(compared(level(name, runs, bench.labels), [mine], ["now"], bench.terms))
+        found.append(difference_from(level(name, runs, bench.labels), [mine], ["now"], bench.terms))
     return found
 
 
-def _run(bench: Bench, dice: random.Random, meter: str, error: float) -> Taken:
+def _run(bench: Bench, dice: random.Random, meter: str, error: float) -> ComparableValue:
     # A run's own idea of how its readings scatter is an estimate: chi-square over its degrees of freedom.
     estimate = math.sqrt(dice.gammavariate(bench.reading_dof / 2.0, 2.0) / bench.reading_dof) * bench.reading_s
     budget = {f"meter {meter}": Contribution(u=bench.meter_half / SQRT3, shape="rectangular")}
     value = 100.0 + error + dice.gauss(0.0, bench.reading_s)
-    return Taken(
+    return ComparableValue(
         lasting=Quantity(value=value, unit="V", budget=budget), own_u=estimate, own_dof=float(bench.reading_dof)
     )
 

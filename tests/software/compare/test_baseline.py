@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from harness.base.errors import RecordError, UsageError
 from harness.compare import LEAST_MOUNTINGS, baseline_of
 from harness.compare.baseline import level
-from harness.compare.taken import Taken
+from harness.compare.comparable import ComparableValue
 from harness.nouns.quantity import Contribution, Quantity, exact
 from tests.software.compare.records import ANGLE, INSTRUMENTS, STIFFNESS, quantity, record, scattered
 from tests.software.record.contents import content_of, edited, record_of
@@ -20,9 +20,9 @@ from tests.software.record.contents import content_of, edited, record_of
 values = st.floats(0.1, 10.0).map(lambda value: round(value, 3))
 
 
-def run(value: float, own_u: float = 0.0, procedure_u: float = 0.0, **type_b: float) -> Taken:
+def run(value: float, own_u: float = 0.0, procedure_u: float = 0.0, **type_b: float) -> ComparableValue:
     budget = {source: Contribution(u=u) for source, u in type_b.items()}
-    return Taken(
+    return ComparableValue(
         lasting=Quantity(value=value, unit="V", budget=budget), own_u=own_u, own_dof=9.0, procedure_u=procedure_u
     )
 

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from harness.base.errors import UsageError
 from harness.compare import Difference, Finding, Terms, baseline_of, compare
-from harness.compare.baseline import Level, level
-from harness.compare.difference import READINGS, WITHIN, _reach, compared
-from harness.compare.taken import Taken
+from harness.compare.baseline import BaselineLevel, level
+from harness.compare.comparable import ComparableValue
+from harness.compare.difference import READINGS, WITHIN, _reach, difference_from
 from harness.nouns.coverage import student_quantile
 from harness.nouns.quantity import Contribution, Quantity, exact
 from harness.nouns.results import Detect
@@ -25,12 +25,12 @@ SPREAD = (-1.0, 1.0, 0.5, -0.5, 0.2, -0.2, 1.2, -1.2)
 """Of eight runs about 100; standard deviation 0.89."""
 
 
-def run(value: float, own_u: float = 0.0, **type_b: float) -> Taken:
+def run(value: float, own_u: float = 0.0, **type_b: float) -> ComparableValue:
     budget = {source: Contribution(u=u) for source, u in type_b.items()}
-    return Taken(lasting=Quantity(value=value, unit="V", budget=budget), own_u=own_u, own_dof=9.0)
+    return ComparableValue(lasting=Quantity(value=value, unit="V", budget=budget), own_u=own_u, own_dof=9.0)
 
 
-def usual(**type_b: float) -> Level:
+def usual(**type_b: float) -> BaselineLevel:
     return level(NAME, [run(100.0 + s, **type_b) for s in SPREAD], [str(n) for n in range(len(SPREAD))])
 
 
@@ -40,7 +40,7 @@ def terms(margin: float | None = 20.0, planned: int = 10) -> Terms:
 
 def found(values: Sequence[float], margin: float | None = 20.0, planned: int = 10, **type_b: float) -> Difference:
     runs = [run(value, **type_b) for value in values]
-    return compared(usual(), runs, ["one"] * len(runs), terms(margin, planned))
+    return difference_from(usual(), runs, ["one"] * len(runs), terms(margin, planned))
 
 
 # --- the words ---------------------------------------------------------------------------------------------
@@ -51,7 +51,7 @@ def test_the_four_words() -> None:
     assert found([130.0]).finding is Finding.DIFFERENT
     assert found([101.0], margin=2.0).finding is Finding.NOT_SEEN
     assert found([101.0], margin=None).finding is Finding.NOT_SEEN
-    assert compared(usual(), ["needs a load"], ["one"], terms()).finding is Finding.UNDECIDED
+    assert difference_from(usual(), ["needs a load"], ["one"], terms()).finding is Finding.UNDECIDED
 
 
 def test_no_difference_seen_says_what_may_be_there_and_what_would_shrink_it() -> None:
@@ -118,8 +118,8 @@ def test_two_bounded_errors_reach_as_far_as_their_triangle_does() -> None:
 
 
 def test_what_both_took_from_one_thing_cancels_and_the_rest_adds() -> None:
-    shared = compared(usual(arm=3.0), [run(100.0, arm=3.0)], ["one"], terms())
-    other = compared(usual(arm=3.0), [run(100.0, another_arm=4.0)], ["one"], terms())
+    shared = difference_from(usual(arm=3.0), [run(100.0, arm=3.0)], ["one"], terms())
+    other = difference_from(usual(arm=3.0), [run(100.0, another_arm=4.0)], ["one"], terms())
     assert shared.gap is not None and other.gap is not None
     assert "arm" not in shared.gap.budget
     assert other.gap.u**2 == pytest.approx(shared.gap.u**2 + 3.0**2 + 4.0**2)
@@ -159,7 +159,7 @@ def test_a_falling_battery_is_no_difference_but_its_voltage_is() -> None:
 
 
 def test_readings_that_scatter_more_than_the_baselines_count() -> None:
-    quiet, loud = found([100.0]), compared(usual(), [run(100.0, own_u=2.0)], ["one"], terms())
+    quiet, loud = found([100.0]), difference_from(usual(), [run(100.0, own_u=2.0)], ["one"], terms())
     assert quiet.gap is not None and loud.gap is not None
     assert loud.gap.budget[READINGS].u == pytest.approx(2.0)
     assert READINGS not in quiet.gap.budget
@@ -171,7 +171,7 @@ def test_readings_that_scatter_more_than_the_baselines_count() -> None:
 def test_repeats_over_mountings_shrink_the_scatter_and_repeats_in_one_do_not() -> None:
     values = [100.0, 100.4, 99.6, 100.0]
     one_mounting = found(values)
-    apart = compared(usual(), [run(value) for value in values], list("abcd"), terms())
+    apart = difference_from(usual(), [run(value) for value in values], list("abcd"), terms())
     assert one_mounting.gap is not None and apart.gap is not None
     s = usual().scatter
     assert one_mounting.gap.u == pytest.approx(s * math.sqrt(1.0 + 1.0 / 8.0))
@@ -181,8 +181,8 @@ def test_repeats_over_mountings_shrink_the_scatter_and_repeats_in_one_do_not() -
 def test_fewer_runs_in_the_mounting_than_the_baseline_has_scatter_more() -> None:
     labels = [str(n // 2) for n in range(12)]
     paired = level(NAME, [run(100.0 + SPREAD[n % 8]) for n in range(12)], labels)
-    one = compared(paired, [run(100.0)], ["one"], terms())
-    two = compared(paired, [run(100.0), run(100.1)], ["one", "one"], terms())
+    one = difference_from(paired, [run(100.0)], ["one"], terms())
+    two = difference_from(paired, [run(100.0), run(100.1)], ["one", "one"], terms())
     assert one.gap is not None and two.gap is not None
     assert one.gap.budget[WITHIN].u == pytest.approx(paired.within * math.sqrt(0.5))
     assert one.gap.budget[WITHIN].dof == 6
@@ -213,7 +213,7 @@ def test_counts_are_the_same_or_not(count: int) -> None:
 
 
 def test_a_count_against_a_measurement_is_undecided() -> None:
-    one = compared(usual(), [Taken(lasting=exact(100.0, "V"), exact=True)], ["one"], terms())
+    one = difference_from(usual(), [ComparableValue(lasting=exact(100.0, "V"), exact=True)], ["one"], terms())
     assert one.finding is Finding.UNDECIDED and one.reason.startswith("counted in one of record and baseline")
 
 

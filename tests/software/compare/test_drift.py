@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import UsageError
-from harness.compare import history
+from harness.compare import series_of
 from harness.compare.drift import MOST_SIGMA, average, change_point, scores
 from harness.compare.runlength import limit_for, run_length
 from tests.examples import examples
@@ -163,7 +163,7 @@ def test_a_history_names_what_was_exchanged_where_it_changed() -> None:
                instruments={**INSTRUMENTS, "supply": "Maker,DC supply,SN999,1"})
         for n in range(5)
     ]  # fmt: skip
-    (one,) = history([*records, *later])
+    (one,) = series_of([*records, *later])
     assert one.name == STIFFNESS and one.unit == "N m/rad" and one.records == tuple(range(13))
     assert one.change is not None and one.change.at == 8
     assert one.exchanged == ("board", "instrument supply")
@@ -171,7 +171,7 @@ def test_a_history_names_what_was_exchanged_where_it_changed() -> None:
 
 
 def test_a_quiet_history_has_neither_alarm_nor_change() -> None:
-    (one,) = history(scattered(12))
+    (one,) = series_of(scattered(12))
     assert one.change is None and one.exchanged == () and one.average.out_at is None
 
 
@@ -179,20 +179,20 @@ def test_all_quantities_share_the_run_length() -> None:
     names = ("leaf.stiffness.ratio", "wheel.stiffness.ratio", "leaf.stiffness.friction")
     dice = random.Random(2)
     many = [record({name: quantity(dice.gauss(0.7, 0.01), "1") for name in names}, n) for n in range(6)]
-    assert {one.average.length for one in history(many, length=100.0)} == {300.0}
+    assert {one.average.length for one in series_of(many, length=100.0)} == {300.0}
 
 
 def test_records_without_the_quantity_are_passed_over_and_angles_go_round() -> None:
     turning = [record({ANGLE: quantity((0.01 * (-1) ** n) % math.tau, "rad")}, n) for n in range(6)]
     turning.insert(3, record({ANGLE: "not run"}, 9))
-    (one,) = history(turning)
+    (one,) = series_of(turning)
     assert one.records == (0, 1, 2, 4, 5, 6)
     assert max(one.values) - min(one.values) == pytest.approx(0.02)
 
 
 def test_two_values_are_no_history() -> None:
-    assert history(scattered(2)) == []
+    assert series_of(scattered(2)) == []
     with pytest.raises(UsageError, match="a history needs records, found none"):
-        history([])
+        series_of([])
     with pytest.raises(UsageError, match="simulated and real records are never compared"):
-        history([*scattered(3), record({STIFFNESS: quantity(0.65)}, 9, simulated=True)])
+        series_of([*scattered(3), record({STIFFNESS: quantity(0.65)}, 9, simulated=True)])

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.compare.baseline import level
-from harness.compare.difference import SCATTER, Terms, compared, seen_beyond
-from harness.compare.taken import Taken
+from harness.compare.comparable import ComparableValue
+from harness.compare.difference import SCATTER, Terms, difference_from, seen_beyond
 from harness.nouns.quantity import Contribution, Quantity, exact
 from harness.nouns.results import Detect
 from tests.software.compare.power import power, smallest_seen
@@ -70,8 +70,8 @@ def test_what_a_margin_lets_through_is_not_called_different(shift: float, margin
 
 
 def test_values_without_any_uncertainty_show_every_shift() -> None:
-    none = level(NAME, [Taken(lasting=Quantity(value=1.0, unit="V")) for _ in range(6)], list("abcdef"))
-    one = compared(none, [Taken(lasting=Quantity(value=1.1, unit="V"))], ["one"],
+    none = level(NAME, [ComparableValue(lasting=Quantity(value=1.0, unit="V")) for _ in range(6)], list("abcdef"))
+    one = difference_from(none, [ComparableValue(lasting=Quantity(value=1.1, unit="V"))], ["one"],
                    Terms(planned=1, margins={NAME: Detect(absolute=0.05)}))  # fmt: skip
     assert one.gap is not None and one.gap.u == 0.0
     assert power(one.gap, 0.1, at(0.01)) == 1.0 and power(one.gap, 0.0, at(0.01)) == 0.0
@@ -91,5 +91,5 @@ def test_what_lies_beyond_it_is_called_different(mountings, planned):
     base = level(NAME, values, [str(k) for k in range(mountings)])
     limit = seen_beyond(mountings, Terms(planned=planned)) * base.scatter
     for factor, word in ((0.999, "no difference seen"), (1.001, "different")):
-        off = compared(base, [run(base.value + factor * limit)], ["new"], Terms(planned=planned))
+        off = difference_from(base, [run(base.value + factor * limit)], ["new"], Terms(planned=planned))
         assert off.finding.value == word

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError, RecordError
 from harness.checks.catalogue import CHECKS, quantities_of
-from harness.compare.reference import Surroundings, follows, referred, surroundings
+from harness.compare.reference import Surroundings, dependence_of, referred, surroundings
 from harness.nouns.quantity import BEND, Quantity, difference, exact, rectangular
 from tests.software.compare.records import SLUICE, STIFFNESS, quantity, record
 from tests.software.record.contents import RIG, edited
@@ -34,8 +34,8 @@ def names() -> list[str]:
 
 
 def test_every_quantity_says_how_it_follows_supply_and_room_and_why() -> None:
-    assert all(follows(name).why for name in names())
-    assert follows("together.wheel_deflection_change").supply == -1.0
+    assert all(dependence_of(name).why for name in names())
+    assert dependence_of("together.wheel_deflection_change").supply == -1.0
 
 
 def test_of_a_quantity_that_no_check_measures_nobody_knows_how_it_follows() -> None:
@@ -71,7 +71,7 @@ def test_a_warm_room_makes_a_rise_time_longer() -> None:
 
 @given(st.floats(0.0, 0.2), st.sampled_from(["leaf.step.overshoot", "leaf.step.delay", "leaf.step.decay"]))
 def test_what_is_not_known_to_follow_is_told_less_well_away_from_nominal(off: float, name: str) -> None:
-    rule, where = follows(name), around(NOMINAL_V * (1.0 + off), u_v=0.0, half_c=0.0)
+    rule, where = dependence_of(name), around(NOMINAL_V * (1.0 + off), u_v=0.0, half_c=0.0)
     found = referred(name, exact(1.0, "1"), where, NOMINAL_V)
     expected = rule.supply_half / math.sqrt(3.0) * math.log(1.0 + off)
     assert found.value == pytest.approx(1.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.compare import Finding, Terms, baseline_of, compare, history
+from harness.compare import Finding, Terms, baseline_of, compare, series_of
 from harness.nouns.results import Detect, Measurement
 from harness.record import Record, read
 from tests.software.compare.records import STIFFNESS, scattered
@@ -24,4 +24,4 @@ def test_records_on_disk_are_compared(tmp_path: Path) -> None:
     terms = Terms(planned=1, margins={"stiffness.open_loop": Detect(percent=10.0)})
     (one,) = compare(baseline_of(runs[:6]), runs[6:], terms)
     assert one.name == STIFFNESS and one.finding is Finding.EQUIVALENT
-    assert [entry.name for entry in history(runs)] == [STIFFNESS]
+    assert [entry.name for entry in series_of(runs)] == [STIFFNESS]

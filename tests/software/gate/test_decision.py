@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from harness.base.errors import ExitCode
 from harness.compare import Difference, Finding
 from harness.gate.decision import Decision, Objection, Word, decide
-from harness.gate.policy import Policy, loads
+from harness.gate.policy import Policy, loads_policy
 from harness.judge.verdict import Rule, against_requirement
 from harness.nouns.quantity import Contribution, Quantity, normal
 from harness.nouns.results import Gauge, Measurement, Outcome, Requirement, Verdict
@@ -42,7 +42,7 @@ required = ["step.delay", "stiffness.closed_loop"]
 by = ["M. Keeper"]
 until = 2027-06-30
 {waivers}"""
-    return loads(text.encode(), "policy.toml")
+    return loads_policy(text.encode(), "policy.toml")
 
 
 def waiver(name: str, until: str = "2026-12-31") -> str:

@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode, PolicyError
-from harness.gate.policy import Policy, load, loads
+from harness.gate.policy import Policy, load_policy, loads_policy
 
 WHOLE = """\
 schema = 1
@@ -47,7 +47,7 @@ TODAY = date(2026, 11, 27)
 
 
 def policy(text: str = WHOLE) -> Policy:
-    return loads(text.encode(), "policy.toml")
+    return loads_policy(text.encode(), "policy.toml")
 
 
 def problems(text: str) -> list[str]:
@@ -186,18 +186,18 @@ def test_a_file_that_is_none(tmp_path, name, words):
     (tmp_path / "bytes.toml").write_bytes(b"schema = 1\nname = '\xff'\n")
     (tmp_path / "half.toml").write_text("schema = 1\nname = [\n")
     with pytest.raises(PolicyError) as caught:
-        load(tmp_path / name)
+        load_policy(tmp_path / name)
     assert words in str(caught.value)
     assert len(str(caught.value).splitlines()) == 1
 
 
 def test_a_mark_at_its_beginning_and_the_ends_of_its_lines_do_not_matter():
-    assert loads(b"\xef\xbb\xbf" + WHOLE.replace("\n", "\r\n").encode(), "p").repeats == 2
+    assert loads_policy(b"\xef\xbb\xbf" + WHOLE.replace("\n", "\r\n").encode(), "p").repeats == 2
 
 
 def test_the_hash_is_of_the_file_as_it_lies_there():
     content = WHOLE.replace("\n", "\r\n").encode()
-    assert loads(content, "p").sha256 == hashlib.sha256(content).hexdigest()
+    assert loads_policy(content, "p").sha256 == hashlib.sha256(content).hexdigest()
 
 
 VALUES = st.recursive(

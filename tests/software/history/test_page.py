@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 import sqlalchemy
 
-from harness.history import entry, gather, render
+from harness.history import entry, read_history, render
+from harness.history.decision_view import view_of
 from harness.history.plot import band_of
-from harness.history.told import told
 from harness.store import Store
-from harness.store.decisions import Decision
-from harness.store.histories import Level
+from harness.store.decisions import StoredDecision
+from harness.store.histories import ReleaseLevel
 from tests.software.compare.records import quantity
 from tests.software.compare.records import record as compared
 from tests.software.history.stores import DELAY, SAG, SHA, STIFFNESS, decided, filled, run
@@ -26,12 +26,12 @@ from tests.software.record.contents import BOARD, DECLARED, RIG, edited, record_
 from tests.software.report import sample
 from tests.software.report.test_page import HOSTILE, outline
 
-GATHER = sys.modules["harness.history.gather"]
+GATHER = sys.modules["harness.history.runs"]
 """The module, whose name in its package is that of its function."""
 
 
 def page_of(store: Store, folder: Path, **options: Any) -> str:
-    return render(gather(store, **options), beside=folder)
+    return render(read_history(store, **options), beside=folder)
 
 
 def plain(page: str) -> str:
@@ -90,7 +90,7 @@ def test_a_band_holds_the_next_run_as_often_as_it_says():
     inside = 0
     for values in draws:
         own = values[:6]
-        level = Level(
+        level = ReleaseLevel(
             release=("", None, None), runs=6, mean=float(own.mean()), s=float(own.std(ddof=1)), low=0.0, high=0.0,
             refused=0,
         )  # fmt: skip
@@ -191,7 +191,7 @@ def test_whatever_a_decision_says_the_page_is_written(store, tmp_path, content):
     assert "decision 1" in page
     assert not [tag for tag, _ in outline(page).tags if tag in {"script", "img"}]
     assert "\x1b" not in page
-    json.dumps(entry(gather(store)))
+    json.dumps(entry(read_history(store)))
 
 
 def test_a_damaged_decision_is_said_and_costs_nothing_else(store, tmp_path):
@@ -199,7 +199,7 @@ def test_a_damaged_decision_is_said_and_costs_nothing_else(store, tmp_path):
     with store._database._engine.begin() as connection:
         connection.exec_driver_sql("DROP TRIGGER decision_no_update")
         connection.execute(sqlalchemy.text("UPDATE decision SET json = :bad"), {"bad": b"nothing"})
-    found = gather(store, rig="sluice")
+    found = read_history(store, rig="sluice")
     remark = found.rigs[0].remarks[-1]
     assert remark.startswith("decisions of the release gate are left out: ")
     assert "a decision is damaged" in remark
@@ -213,7 +213,7 @@ def test_a_damaged_record_costs_only_the_limits_and_is_said(store, tmp_path):
         connection.exec_driver_sql("DROP TRIGGER record_no_update")
         bad = {"bad": zlib.compress(b"{}")}
         connection.execute(sqlalchemy.text("UPDATE record SET json = :bad WHERE run_id = 11"), bad)
-    found = gather(store, rig="sluice")
+    found = read_history(store, rig="sluice")
     (remark,) = found.rigs[0].remarks
     assert remark.startswith("no limits are shown: ")
     assert "accepted by the model" not in render(found, beside=tmp_path)
@@ -230,7 +230,7 @@ def test_the_baseline_in_force_is_shown_with_its_mean(store, tmp_path):
     shown = figure(page_of(store, tmp_path, rig="sluice"), STIFFNESS)
     assert "baseline spring, revision 1: mean 0.653 N m/rad" in shown
     assert 'class="base"' in shown
-    remarks = gather(store, rig="sluice").rigs[0].remarks
+    remarks = read_history(store, rig="sluice").rigs[0].remarks
     assert len(remarks) == 1  # the sample has no rig file, so no margin
     assert remarks[0].startswith("baseline spring, revision 1: no margins are shown: ")
     store.baselines.retire("spring", by_whom="M. Keeper", why="a test")
@@ -240,7 +240,7 @@ def test_the_baseline_in_force_is_shown_with_its_mean(store, tmp_path):
 def test_of_several_baselines_in_force_the_one_accepted_last_is_shown_and_that_is_said(store, tmp_path):
     store.baselines.accept("autumn", [1, 2, 3], by_whom="M. Keeper", why="first units")
     store.baselines.accept("spring", [4, 5, 6], by_whom="M. Keeper", why="new units")
-    (rig,) = gather(store, rig="sluice").rigs
+    (rig,) = read_history(store, rig="sluice").rigs
     stiffness = next(one for one in rig.quantities if one.name == STIFFNESS)
     assert stiffness.reference is not None
     assert stiffness.reference.title == "baseline spring, revision 1"
@@ -262,7 +262,7 @@ LEVELS = [0.648, 0.652, 0.651, 0.649, 0.653, 0.647, 0.650, 0.650]
 
 def test_a_step_is_found_and_said_where_it_is(tmp_path):
     with kept_for_comparison(tmp_path, [*LEVELS, 0.60, 0.602, 0.601, 0.599]) as store:
-        (finding,) = gather(store).rigs[0].watched.findings
+        (finding,) = read_history(store).rigs[0].watched.findings
         assert (finding.kind, finding.run, finding.name) == ("step", 9, STIFFNESS)
         text = plain(page_of(store, tmp_path))
     assert "Looked for over the newest 12 finished runs of 12" in text
@@ -270,7 +270,7 @@ def test_a_step_is_found_and_said_where_it_is(tmp_path):
 
 
 def test_where_nothing_drifts_it_says_so_and_over_how_many(tmp_path, monkeypatch):
-    monkeypatch.setattr("harness.history.watch.LOOKED_OVER", 6)
+    monkeypatch.setattr("harness.history.watch.WATCHED_RUNS", 6)
     with kept_for_comparison(tmp_path, [*LEVELS]) as store:
         assert "newest 6 finished runs of 8, values referred to 20 °C and the nominal supply: nothing found." in plain(
             page_of(store, tmp_path)
@@ -278,17 +278,17 @@ def test_where_nothing_drifts_it_says_so_and_over_how_many(tmp_path, monkeypatch
 
 
 def test_it_is_the_newest_runs_that_are_looked_over(tmp_path, monkeypatch):
-    monkeypatch.setattr("harness.history.watch.LOOKED_OVER", 8)
+    monkeypatch.setattr("harness.history.watch.WATCHED_RUNS", 8)
     with kept_for_comparison(tmp_path, [0.60, 0.602, 0.601, 0.599, *LEVELS]) as store:
-        assert gather(store).rigs[0].watched.findings == [], "the step lies before them"
+        assert read_history(store).rigs[0].watched.findings == [], "the step lies before them"
 
 
 def test_what_cannot_be_compared_is_a_reason_and_no_error(store, tmp_path):
     """The sample has no rig file, which comparing needs."""
-    (rig,) = gather(store, rig="sluice").rigs
+    (rig,) = read_history(store, rig="sluice").rigs
     assert rig.watched.runs == 0
     assert "its rig file does not read" in rig.watched.why_not
-    (other,) = gather(store, rig="handwheel").rigs
+    (other,) = read_history(store, rig="handwheel").rigs
     assert other.watched.why_not == "looked for with 5 finished runs or more, found 1"
 
 
@@ -299,7 +299,7 @@ def test_what_is_not_drawn_one_by_one_is_said(store, tmp_path, monkeypatch):
     assert figure(page, STIFFNESS).count("<a href") == 5
     assert page.count('<tr id="s1-run-') == 5
     assert figure(page, STIFFNESS).count('class="reach"') == 1  # of 1.4.0 only one run is drawn
-    assert gather(store, rig="sluice").rigs[0].quantities[0].levels  # bands are over all runs
+    assert read_history(store, rig="sluice").rigs[0].quantities[0].levels  # bands are over all runs
     monkeypatch.setattr(GATHER, "VERSIONS", 1)
     monkeypatch.setattr("harness.history.page.VERSIONS", 1)
     page = page_of(store, tmp_path, rig="sluice")
@@ -355,7 +355,7 @@ def test_a_version_that_is_not_stated_and_long_ones_have_a_column(tmp_path):
 
 def test_data_for_programs_are_those_of_the_page(store):
     decided(store)
-    said = json.loads(json.dumps(entry(gather(store, rig="sluice"))))
+    said = json.loads(json.dumps(entry(read_history(store, rig="sluice"))))
     (rig,) = said["rigs"]
     assert (said["simulated"], rig["rig"], rig["runs"]) == (True, "sluice", 10)
     assert [(one["version"], one["runs"], one["endings"]) for one in rig["versions"]] == [
@@ -381,5 +381,5 @@ def test_a_decision_reads_whatever_its_content_is():
         "firmware_name": None, "firmware_version": None, "firmware_sha256": None, "baseline_id": 1,
         "policy_sha256": "", "runs": (),
     }  # fmt: skip
-    one = told(Decision(**columns, content={"waivers": [{"quantity": 3, "used": False}]}))
+    one = view_of(StoredDecision(**columns, content={"waivers": [{"quantity": 3, "used": False}]}))
     assert one.waivers == [{"quantity": "3", "by": "", "why": "", "until": "", "used": "not used"}]

@@ -56,7 +56,7 @@ def outcome(m: Measurement, e: Expectation | None, rule: Rule = RULE) -> Outcome
 
 @given(st.integers(1, 200), st.floats(1e-4, 0.3), st.integers(1, 5))
 def test_the_shares_make_up_the_risk(planned: int, risk: float, looks: int) -> None:
-    each = Rule(planned=planned, false_alarm_risk=risk, looks=looks).risk_each
+    each = Rule(planned=planned, false_alarm_risk=risk, runs_sharing_risk=looks).risk_each
     assert 1.0 - (1.0 - each) ** (planned * looks) == pytest.approx(risk, rel=1e-6)
 
 
@@ -113,9 +113,9 @@ def test_a_deviation_of_the_stated_size_is_caught_95_times_in_100() -> None:
     assert low < 0.95 < high
 
 
-@pytest.mark.parametrize("fields", [{"planned": 0}, {"planned": 3, "looks": 0}])
+@pytest.mark.parametrize("fields", [{"planned": 0}, {"planned": 3, "runs_sharing_risk": 0}])
 def test_a_rule_needs_decisions(fields: dict[str, int]) -> None:
-    with pytest.raises(ValueError, match="at least one decision and one look"):
+    with pytest.raises(ValueError, match="at least one decision and one run"):
         Rule(**fields)
 
 
@@ -279,7 +279,7 @@ def test_the_note_goes_along() -> None:
 
 
 def test_a_second_look_costs() -> None:
-    once, twice = Rule(planned=40), Rule(planned=40, looks=2)
+    once, twice = Rule(planned=40), Rule(planned=40, runs_sharing_risk=2)
     assert twice.risk_each < once.risk_each
     assert twice.factor(exact(0.0, "")) > once.factor(exact(0.0, ""))
 

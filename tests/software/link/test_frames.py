@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import LinkError
 from harness.link.files import BLOCK, blocks
-from harness.link.frames import Event, FilePiece, FrameReader, Rows, StreamColumn, Taken
+from harness.link.frames import Acknowledgement, Event, FilePiece, FrameReader, StreamColumn, StreamRows
 from harness.link.protocol import CREDIT
 from harness.link.snippets import device_script, slim
 from harness.link.wire import RawFrame
@@ -30,7 +30,7 @@ def reader(*frames: RawFrame) -> FrameReader:
 def test_rows_keep_their_values(rows: list[tuple[int, int]]) -> None:
     payload = b"".join(struct.pack("<Ih", *row) for row in rows)
     frame = reader(BEGIN, HEADER).read(RawFrame(0x80, 2, payload))
-    assert isinstance(frame, Rows)
+    assert isinstance(frame, StreamRows)
     assert frame.stream == "trace"
     assert frame.columns == (StreamColumn("t", "us", "I"), StreamColumn("count", "1", "h"))
     assert frame.data.tolist() == rows
@@ -54,7 +54,7 @@ def test_events_keep_their_value(value: object) -> None:
 
 def test_acknowledgement_and_file() -> None:
     made = reader(BEGIN)
-    assert made.read(RawFrame(ord("A"), 1, b"\x05\x01")) == Taken(261)
+    assert made.read(RawFrame(ord("A"), 1, b"\x05\x01")) == Acknowledgement(261)
     assert made.read(RawFrame(ord("F"), 2, b"abc")) == FilePiece(b"abc")
 
 

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.link.protocol import PIECE, RESTART_MARKS, Ended, Entered, Happening, Output, RawRepl, Restarted, State
-from harness.link.wire import Damaged, RawFrame
+from harness.link.protocol import PIECE, RESTART_MARKS, Output, RawPrompt, RawRepl, ReplEvent, Restart, ScriptEnd, State
+from harness.link.wire import DamagedFrame, RawFrame
 from tests.software.link.scripted import BANNER, ScriptedBoard, pack, pack_hex
 
 sizes = st.lists(st.integers(1, 40), min_size=1, max_size=30)
@@ -32,9 +32,9 @@ def pieces(data: bytes, cuts: list[int]) -> list[bytes]:
     return parts
 
 
-def talk(repl: RawRepl, board: ScriptedBoard, cuts: list[int]) -> list[Happening]:
+def talk(repl: RawRepl, board: ScriptedBoard, cuts: list[int]) -> list[ReplEvent]:
     """Carry bytes both ways until nothing moves."""
-    happenings: list[Happening] = []
+    happenings: list[ReplEvent] = []
     while data := repl.take():
         for piece in pieces(board.hear(data), cuts):
             happenings += repl.receive(piece)
@@ -46,12 +46,12 @@ def entered(board: ScriptedBoard, cuts: list[int]) -> RawRepl:
     repl.interrupt()
     talk(repl, board, cuts)
     repl.enter()
-    assert Entered() in talk(repl, board, cuts)
+    assert RawPrompt() in talk(repl, board, cuts)
     assert repl.state is State.READY
     return repl
 
 
-def printed(happenings: list[Happening]) -> bytes:
+def printed(happenings: list[ReplEvent]) -> bytes:
     return b"".join(happening.data for happening in happenings if isinstance(happening, Output))
 
 
@@ -66,7 +66,7 @@ def test_a_script_of_any_length_runs_once_and_its_output_comes_whole(
         repl.execute(source)
         happenings = talk(repl, board, cuts)
         assert printed(happenings) == output
-        assert happenings[-1] == Ended(b"")
+        assert happenings[-1] == ScriptEnd(b"")
     if paste or len(source) <= PIECE:
         assert board.ran.count(source) == 2
     else:
@@ -83,7 +83,7 @@ def test_a_traceback_is_parted_from_the_output(cuts: list[int], output: bytes, e
     repl.execute("go")
     happenings = talk(repl, board, cuts)
     assert printed(happenings) == output
-    assert happenings[-1] == Ended(error)
+    assert happenings[-1] == ScriptEnd(error)
 
 
 @given(sizes, st.lists(st.one_of(text, raw_frames), max_size=8), st.booleans())
@@ -100,7 +100,7 @@ def test_frames_and_text_share_the_stream(
         part for part in parts if isinstance(part, tuple)
     ]
     assert printed(happenings) == b"".join(part for part in parts if isinstance(part, bytes))
-    assert happenings[-1] == Ended(b"")
+    assert happenings[-1] == ScriptEnd(b"")
 
 
 @given(sizes, st.lists(raw_frames, min_size=1, max_size=5), st.data(), st.booleans())
@@ -134,7 +134,7 @@ def test_nothing_a_board_may_say_breaks_the_machine(noise: bytes, cuts: list[int
         repl.interrupt()
         talk(repl, board, cuts)
         repl.enter()
-        assert Entered() in talk(repl, board, cuts)
+        assert RawPrompt() in talk(repl, board, cuts)
 
 
 def test_a_syntax_error_stops_the_paste() -> None:
@@ -145,7 +145,7 @@ def test_a_syntax_error_stops_the_paste() -> None:
     assert len(repl.take()) == 256
     repl.receive(b"\x04")
     assert repl.take() == b"\x04"
-    assert repl.receive(b"\x04SyntaxError\r\n\x04>") == [Ended(b"SyntaxError\r\n")]
+    assert repl.receive(b"\x04SyntaxError\r\n\x04>") == [ScriptEnd(b"SyntaxError\r\n")]
 
 
 def test_window_credits_before_the_last_04_are_skipped() -> None:
@@ -154,7 +154,7 @@ def test_window_credits_before_the_last_04_are_skipped() -> None:
     repl.take()
     repl.receive(b"R\x01\x80\x00\x01")
     assert repl.take() == b"x" * 200 + b"\x04"
-    assert repl.receive(b"\x01\x01\x04out\x04\x04>") == [Output(b"out"), Ended(b"")]
+    assert repl.receive(b"\x01\x01\x04out\x04\x04>") == [Output(b"out"), ScriptEnd(b"")]
 
 
 def test_raw_paste_known_but_not_available() -> None:
@@ -163,7 +163,7 @@ def test_raw_paste_known_but_not_available() -> None:
     assert repl.take() == b"\x05A\x01"
     assert repl.receive(b"R\x00>") == []
     assert repl.take() == b"pass\x04"
-    assert repl.receive(b"OK\x04\x04>") == [Ended(b"")]
+    assert repl.receive(b"OK\x04\x04>") == [ScriptEnd(b"")]
 
 
 @pytest.mark.parametrize("framed", [False, True])
@@ -182,7 +182,7 @@ def test_a_reset_in_the_middle_is_noticed(said: bytes, framed: bool) -> None:
     repl.receive(b"R\x01\x80\x00\x01")
     repl.take()
     happenings = [happening for byte in b"\x04" + said for happening in repl.receive(bytes([byte]))]
-    assert any(isinstance(happening, Restarted) for happening in happenings)
+    assert any(isinstance(happening, Restart) for happening in happenings)
 
 
 def test_a_frame_cut_short_by_a_reset_is_a_reset() -> None:
@@ -191,7 +191,7 @@ def test_a_frame_cut_short_by_a_reset_is_a_reset() -> None:
     repl.take()
     repl.receive(b"R\x01\x80\x00\x01\x04")
     happenings = repl.receive(pack(68, 0, bytes(400))[:100] + b"MPY: soft reboot\r\n" + BANNER)
-    assert isinstance(happenings[-1], Restarted)
+    assert isinstance(happenings[-1], Restart)
     assert not any(isinstance(happening, RawFrame) for happening in happenings)
 
 
@@ -203,16 +203,16 @@ def test_a_second_banner_that_comes_late_is_not_taken_for_an_answer() -> None:
     repl.enter()  # asked again before the first banner arrived
     late += board.hear(repl.take())
     assert repl.receive(late) == []
-    assert Entered() in talk(repl, board, [100])
+    assert RawPrompt() in talk(repl, board, [100])
     repl.execute("pass")
-    assert talk(repl, board, [100])[-1] == Ended(b"")
+    assert talk(repl, board, [100])[-1] == ScriptEnd(b"")
 
 
 def test_soft_reset_ends_at_the_prompt() -> None:
     board = ScriptedBoard()
     repl = entered(board, [100])
     repl.soft_reset()
-    assert any(isinstance(happening, Restarted) for happening in talk(repl, board, [3]))
+    assert any(isinstance(happening, Restart) for happening in talk(repl, board, [3]))
     assert repl.state is State.READY
 
 
@@ -244,6 +244,6 @@ def test_damage_says_which() -> None:
     frame = bytearray(pack(69, 7, b"abc"))
     frame[9] ^= 1
     (damage,) = repl.receive(bytes(frame))
-    assert isinstance(damage, Damaged)
+    assert isinstance(damage, DamagedFrame)
     assert damage.sequence == 7
     assert damage.what == "its 3 bytes fail their CRC"

@@ -10,8 +10,8 @@ from harness.base.errors import BenchError, LinkTimeout
 from harness.bench.safe import DEAF_S, STEP_LIMIT_S
 from harness.link.board import Board
 from harness.link.console import SAFE_S
-from harness.link.protocol import Ended
-from harness.link.run import Run
+from harness.link.protocol import ScriptEnd
+from harness.link.run import ScriptRun
 
 
 class Silence:
@@ -38,25 +38,27 @@ class Silence:
         """Nobody listens."""
 
 
-def failed(run: Run) -> None:
+def failed(run: ScriptRun) -> None:
     with pytest.raises(LinkTimeout, match="script did not give a frame within 2 s"):
         run.next_frame(2.0)
 
 
-def left_by_an_error(run: Run) -> None:
+def left_by_an_error(run: ScriptRun) -> None:
     with pytest.raises(KeyError), run:
         raise KeyError
 
 
-def left_early(run: Run) -> None:
+def left_early(run: ScriptRun) -> None:
     with pytest.raises(LinkTimeout, match="no raw prompt within 1 s"), run:
         pass
 
 
 @pytest.mark.parametrize(("end", "waited_s"), [(failed, 2.0), (left_by_an_error, 0.0), (left_early, 0.0)])
-def test_a_silent_board_is_given_up_within_the_time_of_a_step(end: Callable[[Run], None], waited_s: float) -> None:
+def test_a_silent_board_is_given_up_within_the_time_of_a_step(
+    end: Callable[[ScriptRun], None], waited_s: float
+) -> None:
     port = Silence()
-    end(Run(Board(port)))  # type: ignore[arg-type]
+    end(ScriptRun(Board(port)))  # type: ignore[arg-type]
     assert b"\x03" in port.written
     assert port.at_s <= waited_s + STEP_LIMIT_S
 
@@ -65,7 +67,7 @@ def test_a_question_that_is_not_answered_likewise() -> None:
     port = Silence()
     board = Board(port)  # type: ignore[arg-type]
     with pytest.raises(LinkTimeout, match="script not over within 3 s"):
-        board._until(Ended, 3.0, "script")
+        board._until(ScriptEnd, 3.0, "script")
     assert port.at_s <= 3.0 + STEP_LIMIT_S
 
 
@@ -79,5 +81,5 @@ def test_a_bench_that_fails_while_the_board_is_got_back_does_not_hide_what_went_
         def write(self, data: bytes) -> None:
             raise BenchError("only 3 of 5 bytes arrived")
 
-    with pytest.raises(KeyError), Run(Board(Failing())):  # type: ignore[arg-type]
+    with pytest.raises(KeyError), ScriptRun(Board(Failing())):  # type: ignore[arg-type]
         raise KeyError

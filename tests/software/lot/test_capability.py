@@ -14,8 +14,8 @@ from scipy.special import chdtri, ndtri
 from harness.base.errors import MeasurementError
 from harness.lot.capability import (
     LEAST_BOARDS,
-    Limits,
-    capability,
+    SpecificationLimits,
+    capability_of,
     least_cp,
     least_index,
     normality,
@@ -23,7 +23,7 @@ from harness.lot.capability import (
 from tests.examples import examples
 from tests.software.lot.simulation import bissell, missed
 
-UPPER = Limits(high=6.0)
+UPPER = SpecificationLimits(high=6.0)
 
 
 @pytest.mark.parametrize(
@@ -78,21 +78,21 @@ def test_the_limit_of_cp_is_above_it_as_often_as_stated() -> None:
     st.floats(0.0, 0.5),
 )
 def test_capability_knows_no_unit_and_no_zero(values: list[float], offset: float, unit: float, shift: float) -> None:
-    limits = Limits(low=-2.0, high=1.5)
-    one = capability(values, limits, shift)
-    moved = Limits(low=-2.0 * unit + offset, high=1.5 * unit + offset)
-    other = capability([value * unit + offset for value in values], moved, shift * unit)
+    limits = SpecificationLimits(low=-2.0, high=1.5)
+    one = capability_of(values, limits, shift)
+    moved = SpecificationLimits(low=-2.0 * unit + offset, high=1.5 * unit + offset)
+    other = capability_of([value * unit + offset for value in values], moved, shift * unit)
     for name in ("cp", "cp_least", "cpk", "cpk_least", "cpk_bench"):
         assert getattr(other, name) == pytest.approx(getattr(one, name), rel=1e-6, abs=1e-6)
     assert one.cpk_least < one.cpk <= one.cp + 1e-12  # type: ignore[operator]
     assert one.cpk_bench <= one.cpk_least
-    mirrored = capability([-value for value in values], Limits(low=-1.5, high=2.0), shift)
+    mirrored = capability_of([-value for value in values], SpecificationLimits(low=-1.5, high=2.0), shift)
     assert mirrored.cpk == pytest.approx(one.cpk)
 
 
 def test_one_limit_has_no_cp_and_a_process_beyond_it_a_negative_index() -> None:
     values = [7.0 + 0.1 * k for k in range(12)]
-    found = capability(values, UPPER)
+    found = capability_of(values, UPPER)
     assert found.cp is None
     assert found.cpk == pytest.approx((6.0 - 7.55) / (3.0 * float(np.std(values, ddof=1))))
     assert found.cpk_least < found.cpk < 0.0
@@ -100,7 +100,7 @@ def test_one_limit_has_no_cp_and_a_process_beyond_it_a_negative_index() -> None:
 
 def test_a_shift_of_the_bench_costs_capability() -> None:
     values = [4.0 + 0.1 * k for k in range(-6, 6)]
-    still, shifted = capability(values, UPPER), capability(values, UPPER, 0.3)
+    still, shifted = capability_of(values, UPPER), capability_of(values, UPPER, 0.3)
     assert shifted.cpk == still.cpk
     assert shifted.cpk_least == still.cpk_least
     assert shifted.cpk_bench < still.cpk_bench < still.cpk_least
@@ -109,18 +109,18 @@ def test_a_shift_of_the_bench_costs_capability() -> None:
 @pytest.mark.parametrize("count", [0, 1, 7, LEAST_BOARDS - 1])
 def test_too_few_boards_give_no_figure(count: int) -> None:
     with pytest.raises(MeasurementError, match=rf"too few boards \({count} of 10\)"):
-        capability([1.0 + 0.1 * k for k in range(count)], UPPER)
+        capability_of([1.0 + 0.1 * k for k in range(count)], UPPER)
 
 
 def test_boards_that_do_not_scatter_give_none_either() -> None:
     with pytest.raises(MeasurementError, match="do not scatter at all"):
-        capability([0.1 + 0.2] * 12, UPPER)
+        capability_of([0.1 + 0.2] * 12, UPPER)
 
 
 def test_a_sample_that_is_not_normal_is_called_doubtful() -> None:
     dice = random.Random(5)
     crooked = [1e6 + math.exp(2.0 * dice.gauss(0.0, 1.0)) for _ in range(30)]
-    assert capability(crooked, Limits(high=2e6)).doubtful
+    assert capability_of(crooked, SpecificationLimits(high=2e6)).doubtful
     p = [normality(_normal(seed)) for seed in range(200)]
     assert sum(one < 0.05 for one in p) <= 22  # 5 % of 200, three standard deviations
 

@@ -11,7 +11,7 @@ from harness.judge.verdict import safe_factor
 from harness.lot.certificate import certificate, write_certificates
 from harness.lot.gathered import gather
 from harness.lot.quantities import quantities
-from harness.lot.reference import compared
+from harness.lot.reference import compare_with_reference
 from harness.report.certificate import certificate_page
 from tests.software.lot.records import NAME, boards, rise, run
 
@@ -22,7 +22,7 @@ NOT_RUN = {"name": "leaf.step.delay", "outcome": "not run", "reason": "needs a k
 def page(runs, board="B01", reference=None):
     lot = gather("spring", runs)
     found = quantities(lot)
-    beside = compared(lot, reference, found) if reference else None
+    beside = compare_with_reference(lot, reference, found) if reference else None
     made = certificate(lot, board, found, "2026-02-03T04:05:06+00:00", beside)
     return made, certificate_page(made)
 

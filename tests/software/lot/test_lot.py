@@ -13,7 +13,7 @@ from harness.base.errors import UsageError
 from harness.compare import Finding
 from harness.lot.gathered import gather, mountings
 from harness.lot.quantities import LotQuantity, quantities, too_few
-from harness.lot.reference import compared
+from harness.lot.reference import compare_with_reference
 from harness.nouns.results import Outcome
 from tests.software.compare.records import INSTRUMENTS
 from tests.software.lot.records import NAME, TEXT, boards, rise, run
@@ -182,7 +182,7 @@ def test_what_belongs_to_the_bench_cancels_between_boards_and_what_belongs_to_a_
     def apart(source):
         runs = [run(k, f"B{k:02d}", {NAME: rise(3.7 + 0.1 * k, 0.01, **{source: 0.05})}) for k in (1, 2)]
         lot = gather("spring", runs)
-        found = compared(lot, "B01", quantities(lot)).beside["B02"][0]
+        found = compare_with_reference(lot, "B01", quantities(lot)).by_board["B02"][0]
         assert found.found.finding is Finding.UNDECIDED
         return found.apart
 
@@ -205,9 +205,9 @@ def test_a_reference_board_of_few_mountings_decides_nothing(count, word):
     text = TEXT.replace('"thermal.driver_rise" = { percent = 110 }', '"thermal.driver_rise" = { percent = 10 }')
     runs = [*reference_runs(count), run(41, "B02", {NAME: rise(4.9, 0.01)})]
     lot = gather("spring", runs)
-    found = compared(lot, "B00", quantities(lot))
+    found = compare_with_reference(lot, "B00", quantities(lot))
     assert found.mountings == count
-    (one,) = found.beside["B02"]
+    (one,) = found.by_board["B02"]
     assert one.apart is not None
     assert one.apart.value == pytest.approx(1.2, abs=0.02)
     if word is Finding.UNDECIDED:
@@ -218,32 +218,32 @@ def test_a_reference_board_of_few_mountings_decides_nothing(count, word):
         assert "is seen, and lies inside the margin" in one.found.reason
         narrow = [run(o.number, o.board, {r.name: r.quantity for r in o.record.results}, text=text) for o in runs]
         lot = gather("spring", narrow)
-        assert compared(lot, "B00", quantities(lot)).beside["B02"][0].found.finding is Finding.DIFFERENT
+        assert compare_with_reference(lot, "B00", quantities(lot)).by_board["B02"][0].found.finding is Finding.DIFFERENT
 
 
 def test_the_more_boards_the_more_decisions_share_the_risk():
     def allowed(count):
         runs = [*reference_runs(8), *(run(60 + k, f"B{k:02d}", {NAME: rise(3.7, 0.01)}) for k in range(1, count + 1))]
         lot = gather("spring", runs)
-        found = compared(lot, "B00", quantities(lot))
-        assert Counter(len(those) for those in found.beside.values()) == {1: count}
-        return found.beside["B01"][0].found.allowed
+        found = compare_with_reference(lot, "B00", quantities(lot))
+        assert Counter(len(those) for those in found.by_board.values()) == {1: count}
+        return found.by_board["B01"][0].found.allowed
 
     assert allowed(1) < allowed(5) < allowed(20)
 
 
 def test_a_reference_board_that_is_not_in_the_lot_is_refused():
     lot = gather("spring", boards(2))
-    assert compared(lot, "B01", quantities(lot)).beside["B02"][0].found.allowed is None
+    assert compare_with_reference(lot, "B01", quantities(lot)).by_board["B02"][0].found.allowed is None
     with pytest.raises(UsageError, match="--reference B9: not in lot spring; it has B01, B02"):
-        compared(lot, "B9", [])
+        compare_with_reference(lot, "B9", [])
 
 
 def test_what_the_procedure_leaves_open_adds_between_boards_however_many_mountings_there_are():
     def found(source):
         own = [run(k, "B00", {NAME: rise(3.7 + 0.001 * k, 0.01, **{source: 0.05})}) for k in range(1, 7)]
         lot = gather("spring", [*own, run(9, "B01", {NAME: rise(3.8, 0.01, **{source: 0.05})})])
-        return compared(lot, "B00", quantities(lot)).beside["B01"][0].found.gap.u
+        return compare_with_reference(lot, "B00", quantities(lot)).by_board["B01"][0].found.gap.u
 
     assert found("instrument__meter_leaf__voltage") < 0.02
     assert found("gate driver's converter, hot") > 0.07

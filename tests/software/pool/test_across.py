@@ -36,7 +36,7 @@ from harness.pool.across import HostLocks
 from harness.store.address import Address
 url, host, folder, *devices = sys.argv[1:]
 for line in sys.stdin:  # each line: try, say what came of it, keep it until the next
-    locks = DeviceLocks(Path(folder), beyond=HostLocks(Address.parse(url), host=host))
+    locks = DeviceLocks(Path(folder), remote=HostLocks(Address.parse(url), host=host))
     try:
         locks.hold(devices)
         print("held", flush=True)
@@ -110,8 +110,8 @@ def test_of_two_hosts_that_race_for_a_device_exactly_one_has_it(cluster, tmp_pat
 @pytest.mark.slow
 def test_what_was_given_back_is_free_at_once(address, tmp_path):
     here, there = folders(tmp_path)
-    mine = DeviceLocks(here, beyond=HostLocks(address, host="lab-1"))
-    theirs = DeviceLocks(there, beyond=HostLocks(address, host="lab-2"))
+    mine = DeviceLocks(here, remote=HostLocks(address, host="lab-1"))
+    theirs = DeviceLocks(there, remote=HostLocks(address, host="lab-2"))
     for _ in range(200):
         for locks in (mine, theirs):
             locks.hold([BOARD, SUPPLY])
@@ -123,7 +123,7 @@ def test_a_holder_that_is_killed_holds_nothing(cluster, address, tmp_path):
     with another_host(cluster, "lab-1", there, BOARD) as process:
         tell(process)
         assert said(process) == "held"
-        mine = DeviceLocks(here, beyond=HostLocks(address, host="lab-2"))
+        mine = DeviceLocks(here, remote=HostLocks(address, host="lab-2"))
         with pytest.raises(BenchBusy, match=rf"^{BOARD}: in use by process {process.pid} of .*@lab-1"):
             mine.hold([BOARD])
         os.kill(process.pid, signal.SIGKILL)
@@ -140,8 +140,8 @@ def test_a_holder_that_is_killed_holds_nothing(cluster, address, tmp_path):
 
 def test_all_or_none_and_this_machines_locks_with_them(address, tmp_path):
     here, there = folders(tmp_path)
-    mine = DeviceLocks(here, beyond=HostLocks(address, host="lab-1"))
-    other = DeviceLocks(there, beyond=HostLocks(address, host="lab-2"))
+    mine = DeviceLocks(here, remote=HostLocks(address, host="lab-1"))
+    other = DeviceLocks(there, remote=HostLocks(address, host="lab-2"))
     mine.hold([SUPPLY])
     with pytest.raises(BenchBusy, match=rf"^{SUPPLY}: in use"):
         other.hold([BOARD, SUPPLY])
@@ -157,9 +157,9 @@ def test_all_or_none_and_this_machines_locks_with_them(address, tmp_path):
 def test_a_device_of_ones_own_is_another_one_on_another_host(address, tmp_path):
     here, there = folders(tmp_path)
     own = ["port /dev/ttyACM0", "instrument TCPIP0::127.0.0.1::5025::SOCKET", "instrument USB0::1::2::3::0::INSTR"]
-    mine = DeviceLocks(here, beyond=HostLocks(address, host="lab-1"))
-    other = DeviceLocks(there, beyond=HostLocks(address, host="lab-2"))
-    neighbour = DeviceLocks(tmp_path, beyond=HostLocks(address, host="lab-1"))  # another user of that machine
+    mine = DeviceLocks(here, remote=HostLocks(address, host="lab-1"))
+    other = DeviceLocks(there, remote=HostLocks(address, host="lab-2"))
+    neighbour = DeviceLocks(tmp_path, remote=HostLocks(address, host="lab-1"))  # another user of that machine
     with mine, other, neighbour:
         mine.hold(own)
         other.hold(own)
@@ -220,7 +220,7 @@ def test_a_lost_connection_is_noticed_without_asking_the_server(cluster, address
 def test_a_server_that_is_not_there_is_one_line(tmp_path):
     locks = HostLocks(Address.parse(f"postgresql://me:secret@/lab?host={tmp_path}"), host="lab-1")
     with pytest.raises(BenchError, match=r"cannot ask whether another host drives this rig: .*; leave the store") as at:
-        DeviceLocks(tmp_path, beyond=locks).hold([BOARD])
+        DeviceLocks(tmp_path, remote=locks).hold([BOARD])
     assert "\n" not in str(at.value)
     assert "secret" not in str(at.value)
     with DeviceLocks(tmp_path) as free:

@@ -47,7 +47,7 @@ BOARD = {
     "version": "1.0",
     "machine": "a board",
 }
-RISK = {"false_alarm": 0.01, "false_acceptance": 0.05, "planned": 58, "looks": 1, "each": 0.0002}
+RISK = {"false_alarm": 0.01, "false_acceptance": 0.05, "planned": 58, "runs_sharing_risk": 1, "each": 0.0002}
 VERDICT = verdict_entry(Verdict(name="", outcome=Outcome.AGREES))
 """A verdict that says nothing but agrees."""
 

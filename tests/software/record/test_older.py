@@ -22,10 +22,10 @@ import numpy as np
 import pytest
 
 from harness.base.errors import RecordError
-from harness.baseline.stored import load
+from harness.baseline.stored import load_baseline
 from harness.compare import Comparison, Finding
-from harness.history.gather import gather
 from harness.history.page import render as history_page
+from harness.history.runs import read_history
 from harness.nouns.results import Measurement, Outcome, VerdictKind
 from harness.record import Record, read, rewriting, schema
 from harness.record.entries import ObservationEntry
@@ -143,7 +143,7 @@ def test_the_old_store_is_read(record: Record, store: Path, tmp_path: Path) -> N
         assert (decision.word, decision.runs) == ("refuse", (run.id,))
         words = Counter(value.outcome for name in opened.histories.names() for value in opened.values(name, "sluice"))
         assert words["differs"] == 2
-        page = history_page(gather(opened), beside=tmp_path)
+        page = history_page(read_history(opened), beside=tmp_path)
     assert page.count('<figure id="') == len(record.measurements)
 
 
@@ -151,7 +151,7 @@ def test_a_run_is_compared_with_its_baseline(record: Record, store: Path) -> Non
     """One run is too few to compare anything but counts with; that is said of each of the others."""
     later = edited(record, started_utc="2026-12-24T08:00:00+00:00", seed=2)
     with Store.open(store) as opened:
-        against = load(opened, opened.baselines.all()[0])
+        against = load_baseline(opened, opened.baselines.all()[0])
     found = Comparison.of(against, [later])
     assert {one.finding for one in found.differences} <= {Finding.UNDECIDED, Finding.EQUIVALENT}
     assert len(found.differences) == len(record.measurements)
@@ -202,13 +202,16 @@ def test_a_damaged_file_of_samples_is_said_to_be_one(record: Record) -> None:
 
 def test_what_is_rewritten_is_raised_once(record: Record, monkeypatch: pytest.MonkeyPatch) -> None:
     """By a step that says something else the second time."""
-    monkeypatch.setattr(schema, "SCHEMA", 2)
-    monkeypatch.setattr(rewriting, "SCHEMA", 2)
-    monkeypatch.setattr(schema, "RAISES", {1: lambda content: {**content, "lot": f"older {content['lot']}"}})
+    now = schema.SCHEMA
+    monkeypatch.setattr(schema, "SCHEMA", now + 1)
+    monkeypatch.setattr(rewriting, "SCHEMA", now + 1)
+    monkeypatch.setattr(
+        schema, "RAISES", {**schema.RAISES, now: lambda content: {**content, "lot": f"older {content['lot']}"}}
+    )
     older = edited(record, lot="spring")
     assert older.lot == "older spring"
     again = record_again(older)
-    assert (again.schema, again.lot) == (2, "older spring")
+    assert (again.schema, again.lot) == (now + 1, "older spring")
 
 
 @pytest.mark.parametrize(

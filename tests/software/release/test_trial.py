@@ -15,12 +15,20 @@ from harness.base.errors import BenchError, ExitCode, FirmwareError, HarnessErro
 from harness.bench.exchange import INDEX
 from harness.compare import baseline_of, terms_of
 from harness.gate import Policy, Word
-from harness.gate.policy import loads
+from harness.gate.policy import loads_policy
 from harness.nouns.results import Outcome, Verdict
 from harness.record import Record
 from harness.record.forms import verdict_entry
 from harness.release import trial
-from harness.release.trial import Conditions, Tried, attempt, check_reach, same_kind, settle, terms_for
+from harness.release.trial import (
+    GateConditions,
+    ReleaseAttempt,
+    attempt,
+    check_reach,
+    restore_or_forget,
+    same_kind,
+    terms_for,
+)
 from harness.run.means import Means
 from harness.run.session import Settings
 from harness.store.baselines import StoredBaseline
@@ -38,14 +46,14 @@ STORED = StoredBaseline(
 def policy(**entries: str) -> Policy:
     lines = {"repeats": "3", "time_budget_s": "100.0", "required": '["stiffness.open_loop"]', **entries}
     text = 'schema = 1\nname = "releases"\n' + "".join(f"{key} = {value}\n" for key, value in lines.items())
-    return loads(text.encode(), "policy.toml")
+    return loads_policy(text.encode(), "policy.toml")
 
 
-def conditions(by: Policy | None = None, records: Sequence[Record] | None = None) -> Conditions:
+def conditions(by: Policy | None = None, records: Sequence[Record] | None = None) -> GateConditions:
     against = baseline_of(records or scattered(8))
     by = by or policy()
     terms = terms_for(by, terms_of(against))
-    return Conditions(policy=by, stored=STORED, against=against, terms=terms, on_day=date(2026, 11, 27))
+    return GateConditions(policy=by, stored=STORED, against=against, terms=terms, on_day=date(2026, 11, 27))
 
 
 class Clock:
@@ -88,7 +96,7 @@ class Bench:
             qualification=SimpleNamespace(stop=BenchError(stop.message) if stop else None),
         )
 
-    def tried(self, tmp_path: Path, by: Conditions | None = None) -> Tried:
+    def attempt(self, tmp_path: Path, by: GateConditions | None = None) -> ReleaseAttempt:
         settings = Settings(rig=SLUICE, out=tmp_path / "out", seed=4)
         return attempt(settings, by or conditions(), self.run, self.clock)  # type: ignore[arg-type]
 
@@ -108,28 +116,28 @@ def stopped_by_bench(found: Record) -> Record:
 
 def test_as_many_runs_as_the_policy_says_share_the_risk_and_decide_together(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1), good(2), good(3))
-    found = bench.tried(tmp_path)
+    found = bench.attempt(tmp_path)
     assert found.decision.word is Word.RELEASE, found.decision.reasons
-    assert [(one.number, one.looks, one.seed) for one in bench.begun] == [(1, 3, 4), (2, 3, 5), (3, 3, 6)]
+    assert [(one.number, one.runs_sharing_risk, one.seed) for one in bench.begun] == [(1, 3, 4), (2, 3, 5), (3, 3, 6)]
     assert len(found.records) == 3
 
 
 def test_what_is_refused_already_is_not_repeated(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, with_verdict(good(1), "differs"), good(2), good(3))
-    found = bench.tried(tmp_path)
+    found = bench.attempt(tmp_path)
     assert (found.decision.word, len(bench.begun)) == (Word.REFUSE, 1)
     assert found.decision.reasons == [f"{STIFFNESS}: differs: why"]
 
 
 def test_what_cannot_be_told_is_repeated_as_planned(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, with_verdict(good(1), "cannot tell"), good(2), good(3))
-    found = bench.tried(tmp_path)
+    found = bench.attempt(tmp_path)
     assert (found.decision.word, len(bench.begun)) == (Word.UNDECIDED, 3)
 
 
 def test_no_run_is_begun_that_would_pass_the_time_budget(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1), good(2), good(3), takes_s=40.0)
-    found = bench.tried(tmp_path)
+    found = bench.attempt(tmp_path)
     assert (found.decision.word, len(bench.begun)) == (Word.UNDECIDED, 2)
     assert found.decision.reasons == ["the time budget of 100 s is spent after 2 of 3 runs"]
     assert found.decision.next_steps == ["a larger time_budget_s in policy.toml"]
@@ -144,7 +152,7 @@ def test_the_longest_run_so_far_is_what_another_one_may_take(tmp_path, monkeypat
         return run(settings)
 
     monkeypatch.setattr(bench, "run", takes)
-    found = bench.tried(tmp_path, conditions(policy(repeats="4")))
+    found = bench.attempt(tmp_path, conditions(policy(repeats="4")))
     assert (found.decision.word, len(bench.begun)) == (Word.UNDECIDED, 3)
 
 
@@ -159,7 +167,7 @@ def test_a_bench_that_was_not_left_safe_releases_nothing(tmp_path, monkeypatch, 
     bench = Bench(monkeypatch, good(1))
     run = bench.run
     monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), **change}))
-    found = bench.tried(tmp_path, conditions(policy(repeats="1")))
+    found = bench.attempt(tmp_path, conditions(policy(repeats="1")))
     assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, ExitCode.BENCH)
     assert found.decision.reasons[0] == f"the bench could not be operated: {why}"
 
@@ -196,7 +204,7 @@ class Held:
 
 def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tmp_path, monkeypatch):
     held = Held(monkeypatch, tmp_path)
-    assert settle(held.sessions, released=False) == ""
+    assert restore_or_forget(held.sessions, released=False) == ""
     (options,) = held.opened
     assert {key: options[key] for key in ("seed", "plant_seed", "board_seed", "faults")} == {
         "seed": 2, "plant_seed": 5, "board_seed": 6, "faults": ("a",),
@@ -206,13 +214,13 @@ def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tm
 
 def test_what_is_released_stays_and_its_backup_goes(tmp_path, monkeypatch):
     held = Held(monkeypatch, tmp_path)
-    assert settle(held.sessions, released=True) == ""
+    assert restore_or_forget(held.sessions, released=True) == ""
     assert (held.opened, (tmp_path / "last").exists()) == ([], False)
 
 
 def test_firmware_that_cannot_be_put_back_is_told_with_what_does_it(tmp_path, monkeypatch):
     held = Held(monkeypatch, tmp_path, fails=BenchError("no such port"))
-    assert settle(held.sessions, released=False) == (
+    assert restore_or_forget(held.sessions, released=False) == (
         f"the firmware from before is not back, `rotorgate qualify {SLUICE} --restore` does it: no such port"
     )
     assert (tmp_path / "last" / INDEX).exists()
@@ -222,13 +230,13 @@ def test_without_an_exchange_there_is_nothing_to_put_back(tmp_path, monkeypatch)
     held = Held(monkeypatch, tmp_path)
     (tmp_path / "first" / INDEX).unlink()
     none = [held.sessions[0], SimpleNamespace(backup=None)]
-    assert settle(none, released=False) == ""  # type: ignore[arg-type]
+    assert restore_or_forget(none, released=False) == ""  # type: ignore[arg-type]
     assert held.opened == []
 
 
 def test_a_bench_that_fails_refuses_nothing_and_what_was_measured_stands(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1), stopped_by_bench(good(2)), good(3))
-    found = bench.tried(tmp_path)
+    found = bench.attempt(tmp_path)
     assert (found.decision.word, found.decision.code, len(bench.begun)) == (Word.UNDECIDED, ExitCode.BENCH, 2)
     assert len(found.records) == 2
     assert found.decision.reasons[0] == "the bench could not be operated: stopped: no link"
@@ -239,7 +247,7 @@ def test_a_run_that_a_defect_left_incomplete_releases_nothing(tmp_path, monkeypa
     bench = Bench(monkeypatch, good(1))
     run = bench.run
     monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), "code": ExitCode.DEFECT}))
-    found = bench.tried(tmp_path, conditions(policy(repeats="1")))
+    found = bench.attempt(tmp_path, conditions(policy(repeats="1")))
     assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, ExitCode.DEFECT)
     assert "a defect of rotorgate: a run did not do all that was planned" in found.decision.reasons[0]
 
@@ -253,12 +261,12 @@ def test_a_run_that_a_defect_left_incomplete_releases_nothing(tmp_path, monkeypa
     ],
 )
 def test_what_ends_the_row_gives_its_exit_code(tmp_path, monkeypatch, trouble, code):
-    found = Bench(monkeypatch, good(1), trouble).tried(tmp_path)
+    found = Bench(monkeypatch, good(1), trouble).attempt(tmp_path)
     assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, code)
 
 
 def test_a_bench_that_does_not_open_is_undecided(tmp_path, monkeypatch):
-    found = Bench(monkeypatch, BenchError("no such port")).tried(tmp_path)
+    found = Bench(monkeypatch, BenchError("no such port")).attempt(tmp_path)
     assert (found.decision.word, found.decision.code, found.records) == (Word.UNDECIDED, ExitCode.BENCH, ())
     assert found.decision.reasons[0] == "the bench could not be operated: no such port"
 
@@ -266,14 +274,14 @@ def test_a_bench_that_does_not_open_is_undecided(tmp_path, monkeypatch):
 @pytest.mark.parametrize("before", [0, 1])
 def test_firmware_that_cannot_be_used_is_refused(tmp_path, monkeypatch, before):
     bench = Bench(monkeypatch, *(good(n) for n in range(before)), FirmwareError("firmware: SyntaxError"))
-    found = bench.tried(tmp_path)
+    found = bench.attempt(tmp_path)
     assert (found.decision.word, found.decision.code) == (Word.REFUSE, ExitCode.DIFFERS)
     assert "firmware: SyntaxError" in found.decision.reasons
 
 
 def test_wrong_use_is_nobodys_refusal(tmp_path, monkeypatch):
     with pytest.raises(UsageError, match="simulated"):
-        Bench(monkeypatch, UsageError("a simulated bench")).tried(tmp_path)
+        Bench(monkeypatch, UsageError("a simulated bench")).attempt(tmp_path)
 
 
 def test_margins_and_risks_of_the_policy_go_before_the_rig_files():
@@ -313,10 +321,10 @@ def test_a_record_that_stands_in_the_baseline_is_no_release(tmp_path, monkeypatc
     own = scattered(8)
     bench = Bench(monkeypatch, own[0])
     with pytest.raises(UsageError, match="stands in baseline spring, revision 1 itself"):
-        bench.tried(tmp_path, conditions(policy(repeats="1"), own))
+        bench.attempt(tmp_path, conditions(policy(repeats="1"), own))
 
 
 def test_another_rig_is_refused(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, record({STIFFNESS: good(1).results[0].quantity}, 30, rig="other"))  # type: ignore[union-attr]
     with pytest.raises(UsageError, match="other"):
-        bench.tried(tmp_path, conditions(policy(repeats="1")))
+        bench.attempt(tmp_path, conditions(policy(repeats="1")))

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.store import Store, tables
-from harness.store.histories import Level, Release
+from harness.store.histories import Release, ReleaseLevel
 from tests.examples import examples
 from tests.software.store.records import NAME, STARTED, written
 
@@ -42,7 +42,7 @@ def add(store: Store, runs: Sequence[Given]) -> None:
             )
 
 
-def by_hand(runs: Sequence[Given], release: Release) -> Level | None:
+def by_hand(runs: Sequence[Given], release: Release) -> ReleaseLevel | None:
     own = [
         (value, outcome)
         for rig, simulated, version, value, outcome in runs
@@ -51,7 +51,7 @@ def by_hand(runs: Sequence[Given], release: Release) -> Level | None:
     values = [value for value, _ in own]
     if not values:
         return None
-    return Level(
+    return ReleaseLevel(
         release=release.key,
         runs=len(values),
         mean=statistics.fmean(values),
@@ -62,7 +62,7 @@ def by_hand(runs: Sequence[Given], release: Release) -> Level | None:
     )
 
 
-def alike(one: Level, other: Level, scale: float) -> None:
+def alike(one: ReleaseLevel, other: ReleaseLevel, scale: float) -> None:
     assert (one.release, one.runs, one.refused) == (other.release, other.runs, other.refused)
     for word in ("mean", "s", "low", "high"):
         assert getattr(one, word) == pytest.approx(getattr(other, word), rel=1e-7, abs=1e-7 * scale), word

@@ -15,15 +15,15 @@ from harness.judge.verdict import tolerance_share
 from harness.nouns.quantity import exact
 from harness.nouns.results import Fitness, Requirement
 from harness.record import Record
-from harness.study.design import Place, design
-from harness.study.found import Found
+from harness.study.design import Cell, design
+from harness.study.result import GaugeResult
 from harness.study.study import GaugeStudy, gauge_study
 from tests.software.compare.records import quantity
 from tests.software.record.contents import RIG, content_of, edited
 from tests.software.study.runs import ONLY_RISE, RISE, SPREAD, STIFFNESS, run, runs
 
 
-def rise(study: GaugeStudy, name: str = RISE) -> Found:
+def rise(study: GaugeStudy, name: str = RISE) -> GaugeResult:
     return next(one for one in study.quantities if one.name == name)
 
 
@@ -32,7 +32,7 @@ def test_a_good_bench_is_fit_and_every_number_is_the_manuals():
     found = rise(study)
     assert (study.headline, study.exit_code) == ("1 fit", ExitCode.AGREES)
     assert study.design.words == "4 boards x 3 benches x 2 days x 2 runs"
-    assert (found.word, found.told) == (Fitness.FIT, True)
+    assert (found.word, found.binding) == (Fitness.FIT, True)
     assert found.grr == pytest.approx(math.hypot(found.ev, found.av, found.interaction))
     assert found.tv == pytest.approx(math.hypot(found.grr, found.pv))
     assert found.ndc == math.floor(1.41 * found.pv / found.grr) >= 2
@@ -70,7 +70,7 @@ def test_what_was_not_studied_is_said_and_no_zero():
     one_bench = gauge_study(runs(benches=1, days=1, repeats=4))
     found = rise(one_bench)
     assert (found.word, found.av, found.interaction) == (Fitness.NOT_TOLD, None, None)
-    assert not found.told, "no verdict is held against repeats that are few of a gauge's parts"
+    assert not found.binding, "no verdict is held against repeats that are few of a gauge's parts"
     assert "repeatability alone takes" in found.reason
     assert "reproducibility was not studied" in found.reason
     assert any("one bench" in remark for remark in one_bench.remarks)
@@ -88,7 +88,7 @@ def test_what_was_not_studied_is_said_and_no_zero():
 def test_a_coarse_repeatability_alone_is_enough_to_say_so():
     found = rise(gauge_study(runs(benches=1, days=1, repeats=4, s=(0.2, 0, 0, 3.0))))
     assert found.word is Fitness.COARSE
-    assert found.told, "what is too coarse by its repeats alone is no better for what was not studied"
+    assert found.binding, "what is too coarse by its repeats alone is no better for what was not studied"
 
 
 def test_requirements_are_those_of_the_newest_run_whatever_the_order():
@@ -214,8 +214,8 @@ def test_shares_as_they_are_defined():
 # --- where runs stand ---------------------------------------------------------------------------
 
 
-def grid(boards: str, benches: str, days: str, repeats: int) -> list[Place]:
-    return [Place(a, b, d) for a in boards for b in benches for d in days for _ in range(repeats)]
+def grid(boards: str, benches: str, days: str, repeats: int) -> list[Cell]:
+    return [Cell(a, b, d) for a in boards for b in benches for d in days for _ in range(repeats)]
 
 
 @given(st.integers(1, 3), st.integers(1, 3), st.integers(1, 3), st.integers(1, 3), st.randoms())
@@ -230,7 +230,7 @@ def test_any_order_of_a_crossed_design_is_found(a, b, d, n, dice):
         found.order.flat,
         strict=True,
     ):
-        assert those[number] == Place(found.boards[i], found.benches[j], found.days[k])
+        assert those[number] == Cell(found.boards[i], found.benches[j], found.days[k])
     assert sorted(found.order.flat) == list(range(len(those)))
 
 

@@ -154,7 +154,7 @@ def test_overshoot_at_other_friction_lies_within_what_the_tolerance_allows(share
 def test_draws_are_shared_out_to_their_sources() -> None:
     random = np.random.default_rng(1)
     draws = random.normal(size=(200, 2))
-    made = staircase.Drawn(
+    made = staircase.StaircaseDraws(
         sources=("a", "b"), draws=draws, means={"x": 5.0 + 3.0 * draws[:, 0] + random.normal(0.0, 0.1, 200)}
     )
     found = made.quantity("x", "s")

@@ -19,7 +19,7 @@ DECLARED: Any = SimpleNamespace(pole_pairs=11, carrier_hz=20e3)
 SOURCE = "[supply]\ninternal_resistance_ohm = { value = 1.5, tolerance_percent = 20 }"
 WEAK = RIG.replace("[supply]", SOURCE)
 """The rig on a source of so much resistance that its sag is seen."""
-GATE = Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=5.6 + 0.25, dead_share=150e-9 * 20e3)
+LEAF = Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=5.6 + 0.25, dead_share=150e-9 * 20e3)
 GAIN, CLIP = 4.93, 0.4
 
 
@@ -48,28 +48,28 @@ def aside() -> np.ndarray:
 
 
 def test_a_held_field_is_as_stiff_and_as_strong_as_three_windings_are() -> None:
-    slope = GATE.torque(1e-5, 0.6, 12.0) / 1e-5
+    slope = LEAF.torque(1e-5, 0.6, 12.0) / 1e-5
     assert expected("open_loop").value == pytest.approx(slope, rel=5e-4)
-    assert expected("slip_torque").value == pytest.approx(GATE.largest_torque(0.6, 12.0), rel=5e-4)
+    assert expected("slip_torque").value == pytest.approx(LEAF.largest_torque(0.6, 12.0), rel=5e-4)
 
 
 def test_a_weak_source_takes_from_a_field_what_its_current_lets_drop() -> None:
-    whole = GATE.largest_torque(0.6, 12.0)
-    sagged = GATE.largest_torque(0.6, GATE.at_terminals_v(0.6, 12.0, 1.5))
+    whole = LEAF.largest_torque(0.6, 12.0)
+    sagged = LEAF.largest_torque(0.6, LEAF.at_terminals_v(0.6, 12.0, 1.5))
     lost = 1.0 - expected("slip_torque", WEAK).value / expected("slip_torque").value
     assert 1.0 - sagged / whole > 0.02
     assert lost == pytest.approx(1.0 - sagged / whole, rel=0.1), "to first order of the drop"
 
 
 def test_a_motors_torque_per_ampere_is_what_its_windings_do() -> None:
-    volts = 2.0 * GATE.ohm  # one ampere peak at full amplitude
-    ampere = Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=GATE.ohm)
+    volts = 2.0 * LEAF.ohm  # one ampere peak at full amplitude
+    ampere = Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=LEAF.ohm)
     assert expected("torque_per_ampere").value == pytest.approx(ampere.largest_torque(1.0, volts), rel=1e-6)
 
 
 def test_the_loop_is_as_stiff_as_a_field_a_quarter_ahead_that_grows_with_the_error() -> None:
     quarter = math.pi / 2.0 / 11
-    near, far = (GATE.torque(quarter, GAIN * error, 12.0) for error in (0.03, 0.07))
+    near, far = (LEAF.torque(quarter, GAIN * error, 12.0) for error in (0.03, 0.07))
     loop = expected("closed_loop")
     assert loop.value == pytest.approx((far - near) / 0.04 * aside().mean(), rel=5e-4)
     assert expected("ratio").value == pytest.approx(loop.value / expected("open_loop").value, rel=1e-9)
@@ -77,8 +77,8 @@ def test_the_loop_is_as_stiff_as_a_field_a_quarter_ahead_that_grows_with_the_err
 
 def test_the_clip_is_the_largest_torque_at_the_loops_limit_turned_aside_a_little() -> None:
     clip = expected("clip_torque")
-    assert clip.value == pytest.approx(GATE.largest_torque(CLIP, 12.0) * aside().mean(), rel=5e-4)
-    spread = clip.budget["alignment of gate"].u / clip.value
+    assert clip.value == pytest.approx(LEAF.largest_torque(CLIP, 12.0) * aside().mean(), rel=5e-4)
+    spread = clip.budget["alignment of leaf"].u / clip.value
     assert spread == pytest.approx(aside().std(), rel=0.35), "normal where a half-width and an arcsine are meant"
 
 
@@ -151,7 +151,7 @@ def test_curves_are_those_of_the_windings_with_the_width_of_the_torque() -> None
     loop = model.overlay("leaf.stiffness.closed_loop", at, spec, DECLARED, "leaf")
     assert held is not None and loop is not None
     for x, (torque, u) in zip(at, held, strict=True):
-        assert torque == pytest.approx(GATE.torque(x, 0.6, 12.0), rel=5e-4, abs=1e-9)
+        assert torque == pytest.approx(LEAF.torque(x, 0.6, 12.0), rel=5e-4, abs=1e-9)
         assert u == pytest.approx(abs(torque) * expected("open_loop").u / expected("open_loop").value)
     assert [torque for torque, _ in loop] == pytest.approx([expected("closed_loop").value * x for x in at])
     assert [u for _, u in loop] == pytest.approx([expected("closed_loop").u * abs(x) for x in at])

@@ -75,7 +75,7 @@ def test_no_supply_no_current() -> None:
 
 
 def test_single_readings_have_no_scatter_to_judge_by() -> None:
-    with pytest.raises(MeasurementError, match="looks of 2 readings, found none"):
+    with pytest.raises(MeasurementError, match="groups of 2 readings, found none"):
         supply_readings.scatter([[0.1], [0.2]])
 
 

@@ -44,14 +44,14 @@ def integrated(times_s: list[float], p: dict[str, float], room_c: float) -> np.n
 @examples(15)
 @given(p=inputs, room_c=st.floats(5.0, 35.0))
 def test_modes_are_the_network_integrated(p: dict[str, float], room_c: float) -> None:
-    heating = thermal.heating(**p, room_c=room_c)
+    heating = thermal.heating_modes(**p, room_c=room_c)
     times = [2.0, 20.0, 90.0, 400.0, 2000.0]
     assert [heating.at(t) for t in times] == pytest.approx(integrated(times, p, room_c), rel=1e-5, abs=1e-5)
 
 
 @given(p=inputs)
 def test_it_begins_cold_and_heats_one_way(p: dict[str, float]) -> None:
-    heating = thermal.heating(**p)
+    heating = thermal.heating_modes(**p)
     assert heating.at(0.0) == pytest.approx(0.0, abs=1e-9)
     assert heating.times_s[0] > heating.fast_time_s > 0.0
 
@@ -59,13 +59,13 @@ def test_it_begins_cold_and_heats_one_way(p: dict[str, float]) -> None:
 def test_final_rise_with_and_without_the_feedback_of_copper() -> None:
     # Constant current ends at P R / (1 - P R / (k + 20)): by hand, for 2 x 9 + 3 x 2.4 K/W.
     plain = 0.55**2 * 5.6 * 25.2
-    heating = thermal.heating(5.6, 2.4, 9.0, 11.0, 48.0)
+    heating = thermal.heating_modes(5.6, 2.4, 9.0, 11.0, 48.0)
     assert heating.final_k == pytest.approx(plain / (1.0 - plain / 255.0))
-    assert thermal.heating(5.6, 2.4, 9.0, 11.0, 48.0, conductor_k=1e12).final_k == pytest.approx(plain, rel=1e-6)
+    assert thermal.heating_modes(5.6, 2.4, 9.0, 11.0, 48.0, conductor_k=1e12).final_k == pytest.approx(plain, rel=1e-6)
 
 
 def test_a_bond_half_lost_shows_in_the_fast_term() -> None:
-    good, loose = (thermal.heating(5.6, 2.4 * factor, 9.0, 11.0, 48.0) for factor in (1.0, 1.5))
+    good, loose = (thermal.heating_modes(5.6, 2.4 * factor, 9.0, 11.0, 48.0) for factor in (1.0, 1.5))
     assert loose.fast_rise_k / good.fast_rise_k > 1.4
     assert loose.final_k / good.final_k < 1.2
 
@@ -93,7 +93,7 @@ def test_expectations_name_what_they_came_from_and_what_they_need() -> None:
     found = {entry.name: entry for entry in thermal.expect(spec, declared(), "leaf")}
     rise = found["leaf.thermal.rise"].quantity
     assert rise is not None
-    assert rise.value == pytest.approx(thermal.heating(5.6, 2.4, 9.0, 11.0, 48.0).final_k)
+    assert rise.value == pytest.approx(thermal.heating_modes(5.6, 2.4, 9.0, 11.0, 48.0).final_k)
     assert set(rise.budget) >= {"motor.leaf.resistance_ohm", "motor.leaf.thermal.housing_to_ambient_k_w"}
     bare = {entry.name: entry for entry in thermal.expect(without(spec, thermal=None), declared(), "leaf")}
     assert "motor.leaf.thermal.winding_capacity_j_k" in bare["leaf.thermal.fast_time"].needs

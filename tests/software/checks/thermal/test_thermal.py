@@ -17,9 +17,9 @@ from harness.base.errors import MeasurementError, StoppedByBoard
 from harness.checks.catalogue import row_of
 from harness.checks.thermal import analysis as thermal
 from harness.checks.thermal import procedure
-from harness.checks.thermal.heating import Reading
+from harness.checks.thermal.heating import HeatingReading
 from harness.checks.thermal.heating_curve import LOOK_K, most_left_k
-from harness.checks.thermal.model import heating
+from harness.checks.thermal.model import heating_modes
 from harness.checks.thermal.stimulus import COLD_AGREE, COLD_WAIT_S, CURRENT_A
 from harness.corrections.dead_time import phase_current
 from harness.nouns.observation import Column, Observation
@@ -100,7 +100,7 @@ def test_every_planned_quantity_comes_out_where_it_was_put() -> None:
     assert abs(found["resistance"].value - 5.7) < 3.0 * found["resistance"].u
     assert abs(found["rise"].value - final_rise(20.0)) < 3.0 * found["rise"].u
     assert found["rise"].u < 0.4
-    true = heating(5.7, 2.5, 8.7, 11.2, 47.0)
+    true = heating_modes(5.7, 2.5, 8.7, 11.2, 47.0)
     assert found["fast_time"].value == pytest.approx(true.fast_time_s, abs=3.0 * found["fast_time"].u)
     assert found["fast_rise"].value == pytest.approx(true.fast_rise_k, abs=3.0 * found["fast_rise"].u)
     assert found["slow_time"].value == pytest.approx(true.times_s[0], abs=3.0 * found["slow_time"].u)
@@ -218,11 +218,11 @@ class RunAway:
     def wait(self, seconds: float) -> None:
         self.clock.now += seconds
 
-    def read(self) -> Reading:
+    def read(self) -> HeatingReading:
         self.reads += 1
-        return Reading(self.clock.now, 6.3 if self.reads == 1 else 8.4, 0.3, 0.5)
+        return HeatingReading(self.clock.now, 6.3 if self.reads == 1 else 8.4, 0.3, 0.5)
 
-    def current_a(self, reading: Reading) -> float:
+    def current_a(self, reading: HeatingReading) -> float:
         return CURRENT_A
 
 
@@ -239,7 +239,7 @@ def test_every_reading_of_the_heating_is_held_against_the_windings_limit(monkeyp
     rig: Any = SimpleNamespace(
         spec=SPEC, clock=clock, thermometer=room, check_limits=check_limits, progress=lambda text, share: None
     )
-    monkeypatch.setattr(procedure, "Heating", heating)
+    monkeypatch.setattr(procedure, "HeatingService", heating)
     fixed = {"dead_time_s": 150e-9, "carrier_hz": 20e3, "current_a": CURRENT_A}
     with pytest.raises(StoppedByBoard, match="leaf: winding 105 degC"):
         procedure._heat(rig, "leaf", fixed, 0.5)

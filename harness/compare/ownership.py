@@ -36,7 +36,7 @@ NO_SERIAL = ("", "0")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Belongings:
+class Owners:
     """What stood on the bench when a record was made: names of things by which two records share them."""
 
     run: str
@@ -90,11 +90,11 @@ class Belongings:
         return _hash(own)[:8]
 
 
-def belongings(record: Record) -> Belongings:
+def owners_of(record: Record) -> Owners:
     """What a record belongs to. Raises RecordError where it does not say."""
     # What is simulated is another bench for every plant that is drawn.
     bench = f" of simulated plant {record.plant_seed}" if record.simulated else ""
-    return Belongings(
+    return Owners(
         run=f"run {record.fingerprint[:12]}",
         place=f"rig {record.rig.name}{bench}",
         board=f"board {record.board.unique_id}{bench}",
@@ -111,21 +111,21 @@ def belongings(record: Record) -> Belongings:
 
 def exchanged(before: Record, after: Record) -> list[str]:
     """What was exchanged on the bench from one record to another, in words for people."""
-    one, other = belongings(before), belongings(after)
-    found = [
+    earlier, later = owners_of(before), owners_of(after)
+    words = [
         word
         for word, a, b in (
-            ("rig", one.place, other.place),
-            ("board", one.board, other.board),
-            ("firmware", one.firmware, other.firmware),
-            ("measuring procedure", one.procedure, other.procedure),
+            ("rig", earlier.place, later.place),
+            ("board", earlier.board, later.board),
+            ("firmware", earlier.firmware, later.firmware),
+            ("measuring procedure", earlier.procedure, later.procedure),
         )
         if a != b
     ]
-    names = sorted(set(one.instruments) | set(other.instruments))
+    names = sorted(set(earlier.instruments) | set(later.instruments))
     return [
-        *found,
-        *(f"instrument {name}" for name in names if one.instruments.get(name) != other.instruments.get(name)),
+        *words,
+        *(f"instrument {name}" for name in names if earlier.instruments.get(name) != later.instruments.get(name)),
     ]
 
 

@@ -17,9 +17,9 @@ from harness.base.words import visible
 from harness.record.forms import clean
 from harness.release.junit import junit
 from harness.release.summary import HEADS, Pattern, Subject, markdown
-from harness.release.trial import Conditions, Tried, changed_sections, remarks
+from harness.release.trial import GateConditions, ReleaseAttempt, changed_sections, remarks
 from harness.run.session import Settings
-from harness.run.whole_run import Ended
+from harness.run.whole_run import FinishedRun
 from harness.store import Store
 from harness.store.address import Address
 
@@ -29,12 +29,12 @@ SCHEMA = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Account:
+class ReleaseReport:
     """All that there is to tell."""
 
     settings: Settings
-    conditions: Conditions
-    tried: Tried
+    conditions: GateConditions
+    attempt: ReleaseAttempt
     code: ExitCode
     files: Mapping[str, bytes]
     """Of the firmware that was given."""
@@ -44,58 +44,58 @@ class Account:
     """Why the firmware from before is not back."""
 
 
-def subject_of(account: Account) -> Subject:
+def subject_of(account: ReleaseReport) -> Subject:
     """What was decided on, in words."""
-    conditions, tried = account.conditions, account.tried
+    conditions, attempt = account.conditions, account.attempt
     return Subject(
         rig=conditions.stored.rig,
         simulated=conditions.stored.simulated,
         firmware=_firmware_words(account),
         baseline=conditions.stored.title,
-        runs={_run_words(ended): str(ended.folder) for ended in tried.runs},
-        repeats=(len(tried.runs), conditions.policy.repeats),
-        causes=tuple(_causes(tried)),
+        runs={_run_words(ended): str(ended.folder) for ended in attempt.runs},
+        repeats=(len(attempt.runs), conditions.policy.repeats),
+        causes=tuple(_causes(attempt)),
         urgent=(*orders_of(account), *([account.trouble] if account.trouble else [])),
         remarks=(
             *([account.fate] if account.fate else []),
             *remarks(conditions),
-            *_changes(conditions, tried),
+            *_changes(conditions, attempt),
         ),
     )
 
 
-def orders_of(account: Account) -> list[str]:
+def orders_of(account: ReleaseReport) -> list[str]:
     """What a person must do by hand now."""
-    stops = [record.stop for record in account.tried.records]
+    stops = [record.stop for record in account.attempt.records]
     return [stop.by_hand for stop in stops if stop is not None and stop.by_hand]
 
 
-def _causes(tried: Tried) -> list[Pattern]:
+def _causes(attempt: ReleaseAttempt) -> list[Pattern]:
     """What the pattern of the runs' verdicts points to, each once."""
-    found = [record.diagnosis for record in tried.records]
-    return list(dict.fromkeys(Pattern(words=visible(one.words), known=one.known) for one in found if one.words))
+    diagnoses = [record.diagnosis for record in attempt.records]
+    return list(dict.fromkeys(Pattern(words=visible(one.words), known=one.known) for one in diagnoses if one.words))
 
 
-def _changes(conditions: Conditions, tried: Tried) -> list[str]:
+def _changes(conditions: GateConditions, attempt: ReleaseAttempt) -> list[str]:
     """What is not as it was when the baseline was made."""
-    found = []
-    if tried.records and (sections := changed_sections(conditions.against, tried.records[0])):
-        found.append(f"the rig file judges otherwise than for the baseline's last record: {', '.join(sections)}")
-    if tried.comparison is not None and tried.comparison.exchanged:
-        found.append(f"exchanged since the baseline's last record: {', '.join(tried.comparison.exchanged)}")
-    if tried.comparison is not None and tried.comparison.left_out:
-        found.append(f"measured now and never in the baseline: {', '.join(tried.comparison.left_out)}")
-    return found
+    changes = []
+    if attempt.records and (sections := changed_sections(conditions.against, attempt.records[0])):
+        changes.append(f"the rig file judges otherwise than for the baseline's last record: {', '.join(sections)}")
+    if attempt.comparison is not None and attempt.comparison.exchanged:
+        changes.append(f"exchanged since the baseline's last record: {', '.join(attempt.comparison.exchanged)}")
+    if attempt.comparison is not None and attempt.comparison.left_out:
+        changes.append(f"measured now and never in the baseline: {', '.join(attempt.comparison.left_out)}")
+    return changes
 
 
-def _run_words(ended: Ended) -> str:
+def _run_words(ended: FinishedRun) -> str:
     kept = ended.kept.run.id if ended.kept is not None and ended.kept.run is not None else None
     return f"run {ended.session.settings.number}" + (f", run {kept} of the store" if kept is not None else "")
 
 
-def _firmware_of(tried: Tried) -> dict[str, Any]:
+def _firmware_of(attempt: ReleaseAttempt) -> dict[str, Any]:
     """Name, version and hash as the first record has them."""
-    firmware = tried.records[0].firmware if tried.records else None
+    firmware = attempt.records[0].firmware if attempt.records else None
     if firmware is None:
         return {"firmware_name": None, "firmware_version": None, "firmware_sha256": None}
     return {
@@ -105,20 +105,20 @@ def _firmware_of(tried: Tried) -> dict[str, Any]:
     }
 
 
-def _firmware_words(account: Account) -> str:
-    found = _firmware_of(account.tried)
-    if found["firmware_name"] is None:
+def _firmware_words(account: ReleaseReport) -> str:
+    firmware = _firmware_of(account.attempt)
+    if firmware["firmware_name"] is None:
         return f"firmware {visible(str(account.settings.firmware or 'on the board'))}"
-    mark = f" ({str(found['firmware_sha256'])[:12]})" if found["firmware_sha256"] else ""
-    return f"firmware {visible(str(found['firmware_name']))} {visible(str(found['firmware_version']))}{mark}"
+    mark = f" ({str(firmware['firmware_sha256'])[:12]})" if firmware["firmware_sha256"] else ""
+    return f"firmware {visible(str(firmware['firmware_name']))} {visible(str(firmware['firmware_version']))}{mark}"
 
 
-def content_of(account: Account, subject: Subject) -> dict[str, Any]:
+def decision_content(account: ReleaseReport, subject: Subject) -> dict[str, Any]:
     """decision.json, and what the store keeps."""
-    conditions, tried = account.conditions, account.tried
-    decision, policy, stored = tried.decision, conditions.policy, conditions.stored
+    conditions, attempt = account.conditions, account.attempt
+    decision, policy, stored = attempt.decision, conditions.policy, conditions.stored
     used = {id(one.waiver) for one in decision.waived}
-    found: dict[str, Any] = clean(
+    content: dict[str, Any] = clean(
         {
             "schema": SCHEMA,
             "rotorgate": version_of("rotorgate"),
@@ -128,7 +128,7 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
             "decision": decision.word.value,
             "exit_code": int(account.code),
             "headline": HEADS[decision.word],
-            **_firmware_of(tried),
+            **_firmware_of(attempt),
             "firmware": None if account.settings.firmware is None else str(account.settings.firmware),
             "firmware_files": {name: hashlib.sha256(data).hexdigest() for name, data in account.files.items()},
             "baseline": {"name": stored.name, "revision": stored.revision},
@@ -161,27 +161,27 @@ def content_of(account: Account, subject: Subject) -> dict[str, Any]:
             "shown": list(decision.shown),
             "differences": [
                 {"name": one.name, "finding": one.finding.value, "reason": one.reason, "margin": one.margin}
-                for one in tried.differences
+                for one in attempt.differences
             ],
-            "repeats": {"made": len(tried.runs), "asked": policy.repeats},
-            "records": [str(ended.folder) for ended in tried.runs],
+            "repeats": {"made": len(attempt.runs), "asked": policy.repeats},
+            "records": [str(ended.folder) for ended in attempt.runs],
             "policy": policy.text,
             "policy_file": policy.file,
             "policy_sha256": policy.sha256,
             "trouble": account.trouble,
         }
     )
-    return found
+    return content
 
 
-def written(account: Account, subject: Subject, content: Mapping[str, Any]) -> dict[str, str]:
+def write_files(account: ReleaseReport, subject: Subject, content: Mapping[str, Any]) -> dict[str, str]:
     """Write decision.json, the summary and JUnit beside the records; where each is, or why it is not."""
-    decision, policy, tried = account.tried.decision, account.conditions.policy, account.tried
-    planned = [name for record in tried.records[:1] for name in record.planned]
+    decision, policy, attempt = account.attempt.decision, account.conditions.policy, account.attempt
+    planned = [name for record in attempt.records[:1] for name in record.planned]
     files = {
         DECISION: json.dumps(content, indent=1, allow_nan=False).encode(),
-        SUMMARY: markdown(decision, policy, subject, tried.differences).encode(),
-        JUNIT: junit(decision, subject, tried.differences, planned),
+        SUMMARY: markdown(decision, policy, subject, attempt.differences).encode(),
+        JUNIT: junit(decision, subject, attempt.differences, planned),
     }
     folder = account.settings.out or Path()
     places: dict[str, str] = {}
@@ -196,10 +196,10 @@ def written(account: Account, subject: Subject, content: Mapping[str, Any]) -> d
     return places
 
 
-def kept(account: Account, content: Mapping[str, Any], address: Address) -> str:
+def keep_decision(account: ReleaseReport, content: Mapping[str, Any], address: Address) -> str:
     """Keep the decision; where it is, or why it is not in the store. The decision stands whatever becomes of it."""
-    conditions, tried = account.conditions, account.tried
-    runs = [ended.kept.run.id for ended in tried.runs if ended.kept is not None and ended.kept.run is not None]
+    conditions, attempt = account.conditions, account.attempt
+    runs = [ended.kept.run.id for ended in attempt.runs if ended.kept is not None and ended.kept.run is not None]
     try:
         with Store.open(address) as store:
             made = store.decisions.add(
@@ -207,11 +207,11 @@ def kept(account: Account, content: Mapping[str, Any], address: Address) -> str:
                 content,
                 rig=conditions.stored.rig,
                 simulated=conditions.stored.simulated,
-                word=tried.decision.word.value,
+                word=attempt.decision.word.value,
                 exit_code=int(account.code),
                 baseline_id=conditions.stored.id,
                 policy_sha256=conditions.policy.sha256,
-                **_firmware_of(tried),
+                **_firmware_of(attempt),
             )
     except HarnessError as error:
         return f"not in the store: {error}; {DECISION} stands"

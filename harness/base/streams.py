@@ -9,7 +9,7 @@ import sys
 from typing import Any, TextIO
 
 
-class Sink:
+class LossyStream:
     """A text stream to write to that may be lost: from then on what is written to it is dropped."""
 
     def __init__(self, stream: TextIO) -> None:

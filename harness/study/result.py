@@ -32,7 +32,7 @@ REMEDIES: Mapping[Factors, str] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class VarianceLine:
     """A line of the analysis of variance. `component` is a variance, cut at 0 where it came out below (`cut`)."""
 
     words: str
@@ -46,12 +46,12 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class GaugeResult:
     """The gauge of one quantity. Standard deviations in `unit`; None where this design does not tell."""
 
     name: str
     word: Fitness
-    told: bool = False
+    binding: bool = False
     """Whether a verdict may be held against it: enough runs, and reproducibility studied or repeats alone too much."""
     unit: str = ""
     reason: str = ""
@@ -75,7 +75,7 @@ class Found:
     most: float | None = None
     claimed_u: float | None = None
     """Root mean square of the standard uncertainties that the runs claim."""
-    lines: tuple[Line, ...] = ()
+    lines: tuple[VarianceLine, ...] = ()
     pooled: tuple[str, ...] = ()
     """What was taken for scatter of the repeats."""
     remarks: tuple[str, ...] = ()

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from harness.base.errors import MeasurementError, UsageError
 from harness.base.words import visible
 from harness.checks.catalogue import is_angle
-from harness.compare.belonging import Belongings, belongings
+from harness.compare.ownership import Owners, owners_of
 from harness.compare.reference import Surroundings, referred, surroundings
 from harness.nouns.quantity import Quantity, effective_dof
 from harness.nouns.results import Measurement, Unmeasured
@@ -17,7 +17,7 @@ from harness.record import Record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class ComparableValue:
     """A quantity as one run measured it."""
 
     lasting: Quantity
@@ -36,12 +36,12 @@ class Taken:
         return self.lasting.value
 
 
-def taken(quantity: Quantity, owners: Belongings) -> Taken:
+def comparable_value(quantity: Quantity, owners: Owners) -> ComparableValue:
     """A quantity of one run, its sources named between runs."""
     named = owners.named(quantity)
     own = {source: part for source, part in named.budget.items() if part.type_a}
     kept = {source: part for source, part in named.budget.items() if not part.type_a}
-    return Taken(
+    return ComparableValue(
         lasting=replace(quantity, budget=kept),
         own_u=quantity.u_type_a,
         own_dof=effective_dof(own),
@@ -50,33 +50,35 @@ def taken(quantity: Quantity, owners: Belongings) -> Taken:
     )
 
 
-def taken_from(record: Record, nominal_v: float, owners: Belongings | None = None) -> dict[str, Taken | str]:
+def comparable_values(
+    record: Record, nominal_v: float, owners: Owners | None = None
+) -> dict[str, ComparableValue | str]:
     """Every planned quantity of a record by name, or in words why it has no value to compare. Raises RecordError.
 
     `owners`: what its sources belong to, where that is not what `belongings` says.
     """
-    owners, around = owners or belongings(record), surroundings(record)
+    owners, around = owners or owners_of(record), surroundings(record)
     return {
-        result.name: result.reason if isinstance(result, Unmeasured) else _taken(result, owners, around, nominal_v)
+        result.name: result.reason if isinstance(result, Unmeasured) else _comparable(result, owners, around, nominal_v)
         for result in record.results
     }
 
 
-def _taken(result: Measurement, owners: Belongings, around: Surroundings, nominal_v: float) -> Taken | str:
+def _comparable(result: Measurement, owners: Owners, around: Surroundings, nominal_v: float) -> ComparableValue | str:
     try:
-        return taken(referred(result.name, result.quantity, around, nominal_v), owners)
+        return comparable_value(referred(result.name, result.quantity, around, nominal_v), owners)
     except MeasurementError as error:
         return str(error)
 
 
-def near(name: str, one: Taken, origin: float) -> Taken:
+def turned_near(name: str, value: ComparableValue, origin: float) -> ComparableValue:
     """The same, an angle on a circle moved by whole turns to where `origin` is."""
     if not is_angle(name):
-        return one
-    return replace(one, lasting=replace(one.lasting, value=origin + math.remainder(one.value - origin, math.tau)))
+        return value
+    return replace(value, lasting=replace(value.lasting, value=origin + math.remainder(value.value - origin, math.tau)))
 
 
-def mixed(records: Sequence[Record]) -> None:
+def refuse_mixed(records: Sequence[Record]) -> None:
     """Refuse records that cannot stand together: another rig, simulated beside real, one twice. Raises UsageError."""
     first = records[0]
     seen: dict[str, Record] = {}

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import RecordError
-from harness.compare.belonging import belongings, exchanged
+from harness.compare.ownership import exchanged, owners_of
 from harness.record import Record
 from tests.software.compare.records import INSTRUMENTS, SLUICE, STIFFNESS, quantity, record
 from tests.software.record.contents import content_of, record_of, without
@@ -32,7 +32,7 @@ SUPPLY_CHANGED = {**INSTRUMENTS, "supply": "Maker,DC supply,SN999,1.0"}
 
 
 def of(one: Record, source: str) -> str:
-    return belongings(one).of(source)
+    return owners_of(one).of(source)
 
 
 def shared(one: Record, other: Record) -> set[str]:
@@ -94,7 +94,7 @@ def test_an_instrument_without_a_serial_number_is_never_the_same(idn: str) -> No
 
 @given(st.lists(st.sampled_from(sorted(SOURCES)), unique=True, min_size=2))
 def test_names_between_runs_stay_apart(sources: list[str]) -> None:
-    owners = belongings(record(VALUES))
+    owners = owners_of(record(VALUES))
     assert len({owners.of(source) for source in sources}) == len(sources)
 
 
@@ -115,4 +115,4 @@ def test_a_fingerprint_is_of_what_the_record_says() -> None:
 def test_a_record_that_does_not_say_is_refused(lacking: str) -> None:
     one = record(VALUES)
     with pytest.raises(RecordError, match=f"run1.*: damaged.*: expected .*{lacking}"):
-        belongings(without(one, lacking))
+        owners_of(without(one, lacking))

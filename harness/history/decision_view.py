@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.base.words import visible
-from harness.store.decisions import Decision
+from harness.store.decisions import StoredDecision
 
 WAIVED = ("quantity", "by", "why", "until", "used")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class DecisionView:
     """A decision's columns, and what its content says in words that can be shown."""
 
     id: int
@@ -29,11 +29,11 @@ class Told:
     policy: str
 
 
-def told(decision: Decision) -> Told:
+def view_of(decision: StoredDecision) -> DecisionView:
     """What a page says of a decision. Nothing in its content is taken to be there."""
     content: Any = decision.content if isinstance(decision.content, dict) else {}
     policy = content.get("policy")
-    return Told(
+    return DecisionView(
         id=decision.id,
         made_utc=visible(decision.made_utc),
         word=visible(decision.word),
@@ -53,6 +53,6 @@ def _listed(value: Any) -> list[Any]:
 
 
 def _waiver(waiver: Mapping[str, Any]) -> dict[str, str]:
-    words = {word: "" if (said := waiver.get(word)) is None else visible(str(said)) for word in WAIVED[:-1]}
+    words = {word: "" if (value := waiver.get(word)) is None else visible(str(value)) for word in WAIVED[:-1]}
     used = waiver.get("used")
     return {**words, "used": "used" if used is True else "not used" if used is False else ""}

@@ -10,14 +10,14 @@ from harness.base.errors import BenchBusy, LinkError
 from harness.bench.locks import DeviceLocks
 from harness.bench.opening import devices_of
 from harness.pool.across import HostLocks
-from harness.pool.file import Entry, Pool
+from harness.pool.file import Pool, PoolEntry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class HeldRig:
     """A rig of a pool that is this process's."""
 
-    entry: Entry
+    entry: PoolEntry
     locks: DeviceLocks
     """Its devices, for `open_rig`; of a simulated bench none, since there is nothing yet that another could hold."""
     within: DeviceLocks
@@ -29,7 +29,7 @@ class Taken:
         self.within.release()
 
 
-def take(pool: Pool, *, first: int = 0, run: Path | None = None) -> Taken:
+def take(pool: Pool, *, first: int = 0, run: Path | None = None) -> HeldRig:
     """Take the first free rig, looking from place `first` of the pool to its end and then from its start.
 
     `run` is the folder by which the processes of one run know which simulated rigs are taken. Does not wait.
@@ -38,8 +38,8 @@ def take(pool: Pool, *, first: int = 0, run: Path | None = None) -> Taken:
     why: list[str] = []
     for entry in _from(pool.entries, first):
         within = DeviceLocks(run)
-        locks = DeviceLocks(beyond=None if pool.store is None else HostLocks(pool.store))
-        taken = Taken(entry=entry, locks=locks, within=within)
+        locks = DeviceLocks(remote=None if pool.store is None else HostLocks(pool.store))
+        held = HeldRig(entry=entry, locks=locks, within=within)
         try:
             if entry.simulated and run is not None:
                 within.hold([f"simulated rig {entry.name}"])
@@ -47,16 +47,16 @@ def take(pool: Pool, *, first: int = 0, run: Path | None = None) -> Taken:
                 locks.hold(devices_of(entry.spec))
         except (BenchBusy, LinkError) as error:  # a board that is not plugged in is no reason to leave the others
             why.append(f"{entry.name}: {error}")
-            taken.release()
+            held.release()
         except BaseException:
-            taken.release()
+            held.release()
             raise
         else:
-            return taken
+            return held
     raise BenchBusy(f"no rig of {pool.file} can be had: {' | '.join(why)}")
 
 
-def _from(entries: tuple[Entry, ...], first: int) -> Iterator[Entry]:
+def _from(entries: tuple[PoolEntry, ...], first: int) -> Iterator[PoolEntry]:
     start = first % len(entries)
     yield from entries[start:]
     yield from entries[:start]

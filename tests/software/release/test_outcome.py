@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode
-from harness.compare import Difference, Finding, Level
+from harness.compare import BaselineLevel, Difference, Finding
 from harness.gate.decision import Decision, Word
 from harness.nouns.quantity import Quantity
 from harness.release.junit import junit
@@ -70,7 +70,7 @@ def test_many_reasons_are_cut_and_counted():
 
 def test_the_table_has_what_is_required_and_what_is_different_and_counts_the_rest():
     def on_level(name: str, finding: Finding) -> Difference:
-        level = Level(name=name, lasting=Quantity(value=1.0, unit="s"), mountings=6, records=6)
+        level = BaselineLevel(name=name, lasting=Quantity(value=1.0, unit="s"), mountings=6, records=6)
         return replace(found(name, finding, "off", remedy="more"), level=level, unit="s", margin=1.0)
 
     differences = [on_level(DELAY, Finding.EQUIVALENT), on_level(GAIN, Finding.EQUIVALENT)]

@@ -11,14 +11,14 @@ from pathlib import Path
 from harness.base.errors import StoreError, UsageError
 from harness.base.words import visible
 from harness.checks.catalogue import CHECKS, is_angle
+from harness.history.baseline_means import BaselineMean, baseline_means
 from harness.history.folders import reports
-from harness.history.limits import Limits, limits_of
-from harness.history.reference import Reference, references
-from harness.history.watch import Watched, watched
+from harness.history.limits import ShownLimits, limits_of
+from harness.history.watch import DriftWatch, watch_drift
 from harness.nouns.names import Name
 from harness.store import Store, StoredRun
-from harness.store.decisions import Decision
-from harness.store.histories import Entry, Level, Release
+from harness.store.decisions import StoredDecision
+from harness.store.histories import Release, ReleaseLevel, RunEntry
 
 DRAWN = 120
 """Newest runs of a rig that are drawn one by one (arbitrary: more would be one blot). All others are in the bands."""
@@ -28,25 +28,25 @@ Key = tuple[str, str | None, str | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Quantity:
+class QuantityHistory:
     """One quantity of a rig."""
 
     name: str
     check: str
     motor: str
     unit: str
-    levels: Mapping[Key, Level]
+    levels: Mapping[Key, ReleaseLevel]
     """By firmware version; only those that measured it."""
-    entries: Sequence[Entry]
+    entries: Sequence[RunEntry]
     """Of the runs that are drawn, in their order."""
-    limits: Limits | None
+    limits: ShownLimits | None
     """By which the newest finished run was judged."""
-    reference: Reference | None
+    reference: BaselineMean | None
     """What the baseline in force says of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rig:
+class RigHistory:
     """The runs of one rig."""
 
     name: str
@@ -64,50 +64,50 @@ class Rig:
     """Pages of drawn runs whose folders are still there."""
     judged: StoredRun | None
     """The run whose limits are shown."""
-    quantities: Sequence[Quantity]
-    decisions: Sequence[Decision]
-    watched: Watched
+    quantities: Sequence[QuantityHistory]
+    decisions: Sequence[StoredDecision]
+    watched: DriftWatch
     remarks: Sequence[str]
     """What could not be read, in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class History:
+class StoreHistory:
     """All of it: rigs that are either all simulated or all real."""
 
     store: str
     simulated: bool
-    rigs: Sequence[Rig]
+    rigs: Sequence[RigHistory]
 
 
-def gather(store: Store, *, rig: str | None = None, simulated: bool | None = None) -> History:
+def read_history(store: Store, *, rig: str | None = None, simulated: bool | None = None) -> StoreHistory:
     """Read what a page shows. Nothing of the raw observations is read.
 
     Raises StoreError where there are no such runs, UsageError where simulated and real runs would stand together.
     """
     kind, names = _chosen(store, rig, simulated)
-    found = store.histories.releases(simulated=kind, rig=rig)
+    releases = store.histories.releases(simulated=kind, rig=rig)
     drawn = {name: store.runs(rig=name, simulated=kind, newest=DRAWN) for name in names}
     owners = {run.id: name for name, runs in drawn.items() for run in runs}
     places = {run.id: place for runs in drawn.values() for place, run in enumerate(runs)}
-    quantities: dict[str, list[Quantity]] = {name: [] for name in names}
+    quantities: dict[str, list[QuantityHistory]] = {name: [] for name in names}
     words: dict[int, Counter[str]] = {run: Counter() for run in owners}
     around = {name: _around(store, name, drawn[name]) for name in names}
     for name in store.histories.names():
-        entries: dict[str, list[Entry]] = {}
+        entries: dict[str, list[RunEntry]] = {}
         for entry in store.histories.entries(name, list(owners)):
             entries.setdefault(owners[entry.run_id], []).append(entry)
             words[entry.run_id].update(word for word in (entry.outcome, entry.conformity) if word)
-        for owner, levels in _levels(store, name, found, entries).items():
+        for owner, levels in _levels(store, name, releases, entries).items():
             own = sorted(entries.get(owner, []), key=lambda entry: places[entry.run_id])
             quantities[owner].append(_quantity(name, levels, own, around[owner]))
-    return History(
+    return StoreHistory(
         store=store.address.shown,
         simulated=kind,
         rigs=[
             _rig(
                 store,
-                releases=[release for release in found if release.rig == name],
+                releases=[release for release in releases if release.rig == name],
                 drawn=drawn[name],
                 words={run.id: words[run.id] for run in drawn[name]},
                 quantities=sorted(quantities[name], key=_place),
@@ -123,8 +123,8 @@ class _Around:
     """What stands beside the values of a rig: limits and baselines, and what could not be read of them."""
 
     judged: StoredRun | None
-    limits: Mapping[str, Limits]
-    references: Mapping[str, Reference]
+    limits: Mapping[str, ShownLimits]
+    references: Mapping[str, BaselineMean]
     remarks: Sequence[str]
 
 
@@ -155,8 +155,8 @@ def _chosen(store: Store, rig: str | None, simulated: bool | None) -> tuple[bool
 
 
 def _levels(
-    store: Store, name: str, releases: Sequence[Release], entries: Mapping[str, Sequence[Entry]]
-) -> dict[str, dict[Key, Level]]:
+    store: Store, name: str, releases: Sequence[Release], entries: Mapping[str, Sequence[RunEntry]]
+) -> dict[str, dict[Key, ReleaseLevel]]:
     """Levels of a quantity by rig and version."""
     known = [entry.value for some in entries.values() for entry in some if entry.value is not None]
     origin = known[-1] if known else 0.0
@@ -168,15 +168,17 @@ def _levels(
             for rig in {release.rig for release in releases}
             if (own := [release for release in releases if release.rig == rig])
         ]
-    levels: dict[str, dict[Key, Level]] = {}
+    levels: dict[str, dict[Key, ReleaseLevel]] = {}
     for near, some in groups:
         for level in store.histories.levels(name, some, origin=near, turning=is_angle(name)):
             levels.setdefault(level.release[0], {})[level.release] = level
     return levels
 
 
-def _quantity(name: str, levels: Mapping[Key, Level], entries: Sequence[Entry], around: _Around) -> Quantity:
-    return Quantity(
+def _quantity(
+    name: str, levels: Mapping[Key, ReleaseLevel], entries: Sequence[RunEntry], around: _Around
+) -> QuantityHistory:
+    return QuantityHistory(
         name=name,
         check=Name(name).check,
         motor=Name(name).motor,
@@ -194,9 +196,9 @@ def _rig(
     releases: Sequence[Release],
     drawn: Sequence[StoredRun],
     words: Mapping[int, Mapping[str, int]],
-    quantities: Sequence[Quantity],
+    quantities: Sequence[QuantityHistory],
     around: _Around,
-) -> Rig:
+) -> RigHistory:
     name, simulated = releases[0].rig, releases[0].simulated
     remarks = list(around.remarks)
     try:
@@ -204,7 +206,7 @@ def _rig(
     except StoreError as error:
         decisions = []
         remarks.append(f"decisions of the release gate are left out: {error}")
-    return Rig(
+    return RigHistory(
         name=name,
         simulated=simulated,
         runs=sum(release.runs for release in releases),
@@ -216,18 +218,18 @@ def _rig(
         judged=around.judged,
         quantities=quantities,
         decisions=decisions,
-        watched=watched(store, drawn),
+        watched=watch_drift(store, drawn),
         remarks=remarks,
     )
 
 
 def _around(store: Store, name: str, drawn: Sequence[StoredRun]) -> _Around:
     judged, limits, remarks = limits_of(store, drawn)
-    found, more = references(store, name, drawn[-1].simulated)
-    return _Around(judged=judged, limits=limits, references=found, remarks=[*remarks, *more])
+    means, more = baseline_means(store, name, drawn[-1].simulated)
+    return _Around(judged=judged, limits=limits, references=means, remarks=[*remarks, *more])
 
 
-def _place(quantity: Quantity) -> tuple[bool, str, int, int, str]:
+def _place(quantity: QuantityHistory) -> tuple[bool, str, int, int, str]:
     """Motors by name and what belongs to both at the end; in each the order of the catalogue."""
     checks = [check.name for check in CHECKS]
     place = checks.index(quantity.check) if quantity.check in checks else len(checks)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Self
 
 
-class Closing:
+class Closable:
     """A context manager that closes itself."""
 
     def __enter__(self) -> Self:

@@ -14,7 +14,7 @@ from harness.store.baselines import StoredBaseline
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reference:
+class BaselineMean:
     """Of one quantity. Values as they were measured, not referred to one temperature and supply."""
 
     title: str
@@ -25,7 +25,7 @@ class Reference:
     """[detect] of the rig file of the baseline's first run; None where that says nothing of it."""
 
 
-def references(store: Store, rig: str, simulated: bool) -> tuple[dict[str, Reference], list[str]]:
+def baseline_means(store: Store, rig: str, simulated: bool) -> tuple[dict[str, BaselineMean], list[str]]:
     """What the baseline of a rig that was accepted last and is in force says, by quantity; and what went wrong."""
     standing = [
         one for one in store.baselines.all() if (one.rig, one.simulated, one.state) == (rig, simulated, "in force")
@@ -39,19 +39,19 @@ def references(store: Store, rig: str, simulated: bool) -> tuple[dict[str, Refer
         detect = _detect(store, newest)
     except HarnessError as error:
         remarks.append(f"{newest.title}: no margins are shown: {error}")
-    found: dict[str, Reference] = {}
+    means: dict[str, BaselineMean] = {}
     for name in store.histories.names():
         values = [one.value for one in store.histories.entries(name, newest.runs) if one.value is not None]
         if values:
             asked = Name(name).entry_in(detect)
             mean = statistics.fmean(values)
-            found[name] = Reference(
+            means[name] = BaselineMean(
                 title=newest.title,
                 mean=mean,
                 runs=len(values),
                 margin=None if asked is None else asked.deviation(mean),
             )
-    return found, remarks
+    return means, remarks
 
 
 def _detect(store: Store, baseline: StoredBaseline) -> Mapping[str, Detect]:
