@@ -156,7 +156,7 @@ class _Steps:
         while self.seen < LEARN:
             self.turn_round()
             if self.seen < LEARN and time.ticks_diff(time.ticks_ms(), begun) > most_ms:
-                self.guard.stop(self.motor, "loop: %d passes in %d ms" % (self.seen, most_ms))
+                self.guard.stop(self.motor, "loop", self.seen, most_ms)
         # Second differences of noise are 1.95 standard deviations on the mean, sums of BLOCK 4.5 of one.
         self.slack = self.rough * 10 // self.seen + BLOCK // 2
         return self.rough * 3 // (2 * self.seen) + 1

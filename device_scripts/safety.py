@@ -19,8 +19,14 @@ LEAST_BASE_US = const(900)  # a pass of the usual loop, less its jitter (arbitra
 LONGEST_BASE_US = const(100000)
 
 
+SILENCE = ("deadman",)  # made once: a timer must not allocate
+
+
 class Stop(Exception):
-    """The board under test went over a limit, or the host fell silent; the phases are off already."""
+    """The board under test went over a limit, or the host fell silent; the phases are off already.
+
+    Its one argument is what the host reads: a tuple of the limit, the motor and the numbers of both, or SILENCE.
+    """
 
 
 class Guard:
@@ -49,7 +55,7 @@ class Guard:
         self._count = [None] * len(enables)
         self._ticks = [0] * len(enables)
         self._bad = [0] * len(enables)
-        self.reason = ""
+        self.reason = ()
         self._inbox = frames.Inbox(64)
         self._deadman_ms = deadman_ms
         self._silent = self._fell_silent  # bound once: a timer must not allocate
@@ -66,7 +72,7 @@ class Guard:
         self.feed()
 
     def _fell_silent(self, _timer):
-        self.reason = "deadman: the host was silent"
+        self.reason = SILENCE
         self._pins_off()  # at once; what the firmware does next cannot keep it
         self.off()
 
@@ -116,7 +122,7 @@ class Guard:
         else:
             self._bad[motor] += 1
             if self._bad[motor] >= BAD_READINGS:
-                self.stop(motor, "sensor: %d readings in a row not valid" % BAD_READINGS)
+                self.stop(motor, "sensor", BAD_READINGS)
             if self.reason:
                 raise Stop(self.reason)
         return count, age
@@ -125,34 +131,34 @@ class Guard:
         """Stop at the first sample of too much travel or speed; `ticks_us` is when the count was true."""
         if self.reason:
             raise Stop(self.reason)
-        words = self._beyond(motor, count, ticks_us)
-        if words:
-            self.stop(motor, words)
+        beyond = self._beyond(motor, count, ticks_us)
+        if beyond:
+            self.stop(motor, *beyond)
 
     def _beyond(self, motor, count, ticks_us):
-        """The limit that a reading is beyond, in words; "" if none, or if it came too soon to tell a speed."""
+        """The limit that a reading is beyond, and its numbers; () if none, or if it came too soon to tell a speed."""
         turn = self.turn[motor]
         half = turn >> 1
         travel = self._travel[motor]
         if travel is not None and self._hang[motor] is not None:
             away = (count - self._hang[motor] + half) % turn - half
             if away > travel or away < -travel:
-                return "travel: %d counts from hanging, limit %d" % (away, travel)
+                return ("travel", away, travel)
         before = self._count[motor]
         elapsed = time.ticks_diff(ticks_us, self._ticks[motor])
         if before is not None and -1000000 < elapsed < self._base_us[motor]:
-            return ""  # too soon, or a reading as old as the last: noise of one count would be a speed
+            return ()  # too soon, or a reading as old as the last: noise of one count would be a speed
         self._count[motor] = count
         self._ticks[motor] = ticks_us
         speed = self._speed[motor]
         if speed is not None and before is not None and elapsed > 0:
             moved = (count - before + half) % turn - half  # whole turns apart, it was more: never less
             if (abs(moved) - 1) * 100000 > speed * elapsed:
-                return "speed: %d counts in %d us, limit %d in 100 ms" % (moved, elapsed, speed)
-        return ""
+                return ("speed", moved, elapsed, speed)
+        return ()
 
-    def stop(self, motor, words):
+    def stop(self, motor, limit, *numbers):
         """Phases off because of this motor, and the service ended."""
         self.off()
-        self.reason = "motor %d: %s" % (motor, words)
+        self.reason = (limit, motor) + numbers
         raise Stop(self.reason)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from harness.base.errors import DeviceError, LinkError
 from harness.bench.scripts import device_scripts
-from harness.bench.stops import meaning, stopped
+from harness.bench.stops import meaning
 from harness.link.frames import Event, StreamRows
 from harness.link.run import ScriptRun
 from harness.nouns.observation import Column, Conditions, Observation
@@ -87,9 +87,6 @@ class Service:
             self._streams[frame.stream] = frame
             self._rows.setdefault(frame.stream, []).append(frame.data)
         elif isinstance(frame, Event):
-            if frame.name == "stopped":
-                self._to_end()
-                raise stopped(str(frame.value))
             self.events.append(frame)
         return frame
 
@@ -136,10 +133,3 @@ class Service:
             unit, scale = scales.get(column.name, SCALES.get(column.unit, (column.unit, 1.0)))
             columns.append(Column(name=column.name, unit=unit, scale=scale))
         return Observation(name=name, columns=tuple(columns), data=data, conditions=conditions)
-
-    def _to_end(self) -> None:
-        """Let a script that has stopped itself come to its end, so that it need not be interrupted."""
-        try:
-            self._run.finish()
-        except LinkError:
-            self._run.abandon()  # the stop is what matters, and phases are off

@@ -1,7 +1,8 @@
-"""What stopped a motor, in a person's words: the board's own guard, or the firmware that raised. Pure functions."""
+"""What stopped a motor: the board's own guard, which says it in fields, or the firmware that raised. Pure functions."""
 
 from __future__ import annotations
 
+import ast
 import math
 import re
 from collections.abc import Container
@@ -13,25 +14,18 @@ from harness.rigfile.crosscheck import SPEED_SPAN_S
 if TYPE_CHECKING:
     from harness.rigfile import RigSpec
 
-MOTOR = re.compile(r"motor (\d+): ")
-SPEED = re.compile(r"speed: (-?\d+) counts in (\d+) us, limit (\d+) in 100 ms")
-TRAVEL = re.compile(r"travel: (-?\d+) counts from hanging, limit (\d+)")
-DEADMAN = "deadman: "
-GUARDED = re.compile(r"\bStop: (.*)\s*\Z")
+GUARDED = re.compile(r"\bStop: (\(.*\))\s*\Z")
+"""How MicroPython prints the guard's exception, whose one argument is a tuple."""
 PLACE = re.compile(r'^\s*File "([^"]+)", line (\d+)', re.MULTILINE)
 
 
-def stopped(words: str) -> HarnessError:
-    """The error for what the guard said.
+class StoppedByGuard(StoppedByBoard):
+    """The board's guard turned the phases off: because of which limit, at which motor of the drive contract, and the
+    whole numbers that go with that limit (`device_scripts/safety.py`)."""
 
-    StoppedByBoard for a limit; BenchError for its deadman, which only a silent host sets off.
-    """
-    if DEADMAN in words:
-        return BenchError(
-            f"the board turned its phases off: {words.partition(DEADMAN)[2]} for longer than board.deadman_s; "
-            "a busy machine or a slow link: raise board.deadman_s"
-        )
-    return StoppedByBoard(words)
+    def __init__(self, limit: str, motor: int, *numbers: int) -> None:
+        self.limit, self.motor, self.numbers = limit, motor, numbers
+        super().__init__(f"motor {motor}: {limit} {', '.join(map(str, numbers))}")
 
 
 def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
@@ -42,7 +36,7 @@ def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
     """
     text = error.board_traceback.strip()
     if guarded := GUARDED.search(text):
-        return stopped(guarded[1])
+        return _guarded(guarded[1]) or error
     places = PLACE.findall(text)
     if not places:
         return error
@@ -53,21 +47,40 @@ def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
     return StoppedByBoard(f"the firmware raised {text.rsplit(chr(10), 1)[-1].strip()} ({name}, line {line})")
 
 
-def in_words(text: str, spec: RigSpec) -> str:
-    """The same with motors by name, and angles and speeds in the units of the rig file."""
-    named = MOTOR.search(text)
-    if named is None or int(named[1]) >= len(spec.motors):
-        return text
-    name = spec.motors[int(named[1])]
-    turn = spec.motor[name].sensor.counts
-    text = text[: named.start()].removesuffix(f"{name}: ") + f"{name}: " + text[named.end() :]
-    if match := SPEED.search(text):
-        counts, us, limit = (int(group) for group in match.groups())
-        speed = abs(counts) / us * 1e6 * math.tau / turn
-        words = f"speed {speed:.3g} rad/s, limit {limit / SPEED_SPAN_S * math.tau / turn:.3g} rad/s"
-    elif match := TRAVEL.search(text):
-        counts, limit = (int(group) for group in match.groups())
-        words = f"travel {counts * math.tau / turn:+.3g} rad from hanging, limit {limit * math.tau / turn:.3g} rad"
-    else:
-        return text
-    return text[: match.start()] + words + text[match.end() :]
+def _guarded(fields: str) -> HarnessError | None:
+    """StoppedByGuard for a limit; BenchError for the deadman, which only a silent host sets off; None for neither."""
+    try:
+        match ast.literal_eval(fields):
+            case ("deadman",):
+                return BenchError(
+                    "the board turned its phases off: the host was silent for longer than board.deadman_s; "
+                    "a busy machine or a slow link: raise board.deadman_s"
+                )
+            case (str(limit), int(motor), *numbers) if all(isinstance(number, int) for number in numbers):
+                return StoppedByGuard(limit, motor, *numbers)
+    except (ValueError, SyntaxError):
+        pass
+    return None
+
+
+def in_words(error: StoppedByBoard, spec: RigSpec, motor: str) -> str:
+    """What stopped the board, where `motor` was measured: in the units of the rig file, another motor by its name."""
+    if not isinstance(error, StoppedByGuard) or error.motor >= len(spec.motors):
+        return str(error)
+    name = spec.motors[error.motor]
+    words = _limit_in_words(error, spec.motor[name].sensor.counts)
+    return words if name == motor else f"{name}: {words}"
+
+
+def _limit_in_words(stop: StoppedByGuard, turn: int) -> str:
+    match stop.limit, stop.numbers:
+        case "speed", (counts, us, limit) if us > 0:
+            speed = abs(counts) / us * 1e6 * math.tau / turn
+            return f"speed {speed:.3g} rad/s, limit {limit / SPEED_SPAN_S * math.tau / turn:.3g} rad/s"
+        case "travel", (counts, limit):
+            return f"travel {counts * math.tau / turn:+.3g} rad from hanging, limit {limit * math.tau / turn:.3g} rad"
+        case "sensor", (readings,):
+            return f"sensor: {readings} readings in a row not valid"
+        case "loop", (passes, ms):
+            return f"loop: {passes} passes in {ms} ms"
+    return f"{stop.limit}: {', '.join(map(str, stop.numbers))}"

@@ -208,7 +208,7 @@ class Qualification:
         """
         unsafe = self.rig.make_safe()
         self._progress.end(whole=False)
-        words = in_words(str(error), self.spec).removeprefix(f"{entry.motor}: ")
+        words = in_words(error, self.spec, entry.motor)
         verdict = Verdict(
             name=f"{entry.prefix}.{LIMITS}", kind=VerdictKind.STOP, outcome=Outcome.NONCONFORMING, reason=words
         )

@@ -4,31 +4,69 @@ from __future__ import annotations
 
 import pytest
 
-from harness.base.errors import BenchError, StoppedByBoard
-from harness.bench.stops import in_words, stopped
+from harness.base.errors import BenchError, DeviceError, StoppedByBoard
+from harness.bench.stops import StoppedByGuard, in_words, meaning
 from tests.software.bench.test_source import spec
+
+OURS = ("safety.py", "fields.py")
+TRACE = 'Traceback (most recent call last):\n  File "<stdin>", line 4, in <module>\n  File "{}", line 7, in serve\n{}\n'
+
+
+def raised(last: str, file: str = "safety.py") -> Exception:
+    """What comes of an exception of code on the board."""
+    return meaning(DeviceError("the script raised", TRACE.format(file, last)), OURS)
 
 
 @pytest.mark.parametrize(
-    ("said", "words"),
+    ("fields", "at_leaf", "at_wheel"),
     [
-        ("motor 0: speed: 157 counts in 1000 us, limit 15646 in 100 ms", "leaf: speed 60.2 rad/s, limit 60 rad/s"),
-        ("motor 1: speed: -300 counts in 1500 us, limit 15646 in 100 ms", "wheel: speed 76.7 rad/s, limit 60 rad/s"),
         (
-            "motor 1: travel: -6300 counts from hanging, limit 6258",
-            "wheel: travel -2.42 rad from hanging, limit 2.4 rad",
+            ("speed", 0, 157, 1000, 15646),
+            "speed 60.2 rad/s, limit 60 rad/s",
+            "leaf: speed 60.2 rad/s, limit 60 rad/s",
         ),
-        ("wheel: motor 1: sensor: 20 readings in a row not valid", "wheel: sensor: 20 readings in a row not valid"),
-        ("motor 7: travel: 1 counts from hanging, limit 1", "motor 7: travel: 1 counts from hanging, limit 1"),
-        ("phase current 1.2 A, limit 1 A",) * 2,
+        (
+            ("speed", 1, -300, 1500, 15646),
+            "wheel: speed 76.7 rad/s, limit 60 rad/s",
+            "speed 76.7 rad/s, limit 60 rad/s",
+        ),
+        (
+            ("travel", 1, -6300, 6258),
+            "wheel: travel -2.42 rad from hanging, limit 2.4 rad",
+            "travel -2.42 rad from hanging, limit 2.4 rad",
+        ),
+        (
+            ("sensor", 1, 20),
+            "wheel: sensor: 20 readings in a row not valid",
+            "sensor: 20 readings in a row not valid",
+        ),
+        (("loop", 0, 3, 1000), "loop: 3 passes in 1000 ms", "leaf: loop: 3 passes in 1000 ms"),
+        (("speed", 0, 157, 0, 15646), "speed: 157, 0, 15646", "leaf: speed: 157, 0, 15646"),
+        (("heat", 0, 9), "heat: 9", "leaf: heat: 9"),
+        (("travel", 7, 1, 1), "motor 7: travel 1, 1", "motor 7: travel 1, 1"),
     ],
 )
-def test_stops_are_told_in_the_units_of_the_rig_file(said, words):
-    assert in_words(said, spec()) == words
+def test_stops_are_told_in_the_units_of_the_rig_file(fields, at_leaf, at_wheel):
+    stop = raised(f"Stop: {fields!r}")
+    assert isinstance(stop, StoppedByGuard)
+    assert [in_words(stop, spec(), motor) for motor in ("leaf", "wheel")] == [at_leaf, at_wheel]
 
 
-def test_a_limit_is_the_board_s_and_a_silent_host_is_the_bench_s():
-    assert isinstance(stopped("motor 0: travel: 1 counts from hanging, limit 1"), StoppedByBoard)
-    silent = stopped("deadman: the host was silent")
+def test_what_the_host_or_the_firmware_stopped_for_is_told_as_it_is():
+    assert (
+        in_words(StoppedByBoard("phase current 1.2 A, limit 1 A"), spec(), "leaf") == "phase current 1.2 A, limit 1 A"
+    )
+    assert (
+        str(raised("ValueError: too hot", "drive.py")) == "the firmware raised ValueError: too hot (drive.py, line 7)"
+    )
+
+
+def test_a_silent_host_is_the_bench_s_trouble():
+    silent = raised("Stop: ('deadman',)")
     assert isinstance(silent, BenchError)
     assert "raise board.deadman_s" in str(silent)
+
+
+@pytest.mark.parametrize("last", ["Stop: (", "Stop: ('speed', 'leaf', 1)", "Stop: (1, 2)", "OSError: 5"])
+def test_anything_else_that_a_script_of_ours_raises_stays_what_it_is(last):
+    assert type(raised(last)) is DeviceError

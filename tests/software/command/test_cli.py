@@ -312,7 +312,7 @@ def test_json_says_the_order_to_a_person_first(bench, capsys):
 
 
 def test_a_stop_by_the_board_is_told_and_the_rest_is_measured(bench, capsys):
-    checks, _ = bench(checks=FakeChecks(raises={"leaf.step": StoppedByBoard("motor 0: too fast")}))
+    checks, _ = bench(checks=FakeChecks(raises={"leaf.step": StoppedByBoard("too fast")}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
     assert "\nthe board was stopped in leaf step: too fast\n" in capsys.readouterr().out
     assert "wheel.thermal" in checks.ran

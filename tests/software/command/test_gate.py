@@ -13,7 +13,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from harness.base.errors import BenchError, FirmwareError, StoppedByBoard
+from harness.base.errors import BenchError, FirmwareError
+from harness.bench.stops import StoppedByGuard
 from harness.command import main as cli
 from harness.release.summary import plain
 from harness.store import Store
@@ -155,7 +156,7 @@ def test_a_waiver_lets_through_and_stands_in_every_account(spring):
 def test_a_stop_that_the_board_provoked_refuses_whoever_waives(spring):
     write_policy(WAIVER.format("leaf.step.delay"))
     bench = checks()
-    bench.raises["leaf.step"] = StoppedByBoard("motor 0: speed: 900 counts in 1000 us, limit 100 in 100 ms")
+    bench.raises["leaf.step"] = StoppedByGuard("speed", 0, 900, 1000, 100)
     code, out, _ = spring(*GATE, bench=bench)
     assert code == 1
     assert "  leaf.step.limits: nonconforming: " in out

@@ -64,6 +64,6 @@ def test_the_deadman_runs_with_the_heap_locked(allocates: str, tmp_path: Path) -
         [sys.executable, "-P", "-m", "micropython_unix", "trial.py"],
         cwd=tmp_path, capture_output=True, text=True, timeout=PATIENCE_S, check=False,
     )  # fmt: skip
-    assert done.stdout.split("\n")[0] == (
-        "[0, 0, 0, 0, 0, 0, 1, 0] b'\\x01\\x01\\x01\\x01' deadman: the host was silent"
-    ), done.stdout + done.stderr
+    assert done.stdout.split("\n")[0] == ("[0, 0, 0, 0, 0, 0, 1, 0] b'\\x01\\x01\\x01\\x01' ('deadman',)"), (
+        done.stdout + done.stderr
+    )

@@ -15,9 +15,9 @@ from harness.base.errors import (  # fmt: skip
     LinkError,
     MeasurementError,
     MissingCapability,
-    StoppedByBoard,
 )
 from harness.bench.safe import StepOutcome, StopSignal, UnsafeBench, note_unsafe, stop_on_signals
+from harness.bench.stops import StoppedByGuard
 from harness.nouns.contract import PARTS
 from harness.nouns.results import Outcome, VerdictKind
 from harness.record import read
@@ -138,7 +138,7 @@ def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, cod
     assert "because the run was stopped" in made.verdicts_of("wheel.step.delay")[0].reason
 
 
-STOP = StoppedByBoard("motor 0: speed: 210 counts in 1000 us, limit 15646 in 100 ms")
+STOP = StoppedByGuard("speed", 0, 210, 1000, 15646)
 
 
 def test_the_record_names_the_check_that_is_running(build):
