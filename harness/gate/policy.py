@@ -107,7 +107,7 @@ class Policy(PersonsFile):
 
     def check_names(self, motors: Sequence[str]) -> None:
         """Whether every name is of a quantity that a rig with these motors has. Raises PolicyError with all."""
-        unknown = [f"{self._file}: {problems.dotted(place)}: {words}" for place, words in self._strangers(motors)]
+        unknown = problems.once_a_place(self._file, self._strangers(motors))
         if unknown:
             raise PolicyError(unknown)
 
@@ -120,7 +120,7 @@ class Policy(PersonsFile):
         """The waiver that covers a quantity on that day, if there is one."""
         return next((one for one in self.waiver if one.covers(name) and on_day <= one.until), None)
 
-    def _strangers(self, motors: Sequence[str]) -> Iterator[tuple[problems.KeyPath, str]]:
+    def _strangers(self, motors: Sequence[str]) -> Iterator[problems.Problem]:
         for position, name in enumerate(self.required):
             yield from named(("required", position), name, motors, checks=True)
         for name in self.margins:
@@ -137,21 +137,21 @@ def load_policy(path: Path) -> Policy:
 def loads_policy(content: bytes, file: str) -> Policy:
     """A policy from its file's bytes; `file` names it in messages. Raises as `load`."""
     whole, raw = toml.tables_of(content, file, WHAT, PolicyError)
-    problems_found = toml.unclean(raw, file)
+    problems_found = list(toml.unclean(raw))
     policy: Policy | None = None
     try:
         policy = Policy.model_validate(raw)
     except ValidationError as error:
-        problems_found += problems.lines(file, error, raw, Policy)
+        problems_found += problems.of_validation(error, raw, Policy)
     if policy is not None:
-        problems_found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unfounded(policy)]
+        problems_found += _unfounded(policy)
     if problems_found or policy is None:
-        raise PolicyError(toml.once_a_place(problems_found))
+        raise PolicyError(problems.once_a_place(file, problems_found))
     policy.read_from(content, whole, file)
     return policy
 
 
-def _unfounded(policy: Policy) -> Iterator[tuple[problems.KeyPath, str]]:
+def _unfounded(policy: Policy) -> Iterator[problems.Problem]:
     """Waivers that nobody may give, or for longer than anybody may."""
     for position, waiver in enumerate(policy.waiver):
         place: problems.KeyPath = ("waiver", position)

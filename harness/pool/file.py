@@ -16,7 +16,7 @@ from harness.bench.simulated import scenario_of
 from harness.rigfile import RigSpec, load, problems
 from harness.rigfile.fields import integer, listed, refuse, text
 from harness.rigfile.spec import SpecSection
-from harness.rigfile.toml import bytes_of, name_of, once_a_place, tables_of, unclean
+from harness.rigfile.toml import bytes_of, name_of, tables_of, unclean
 from harness.store.address import Address
 
 SCHEMA = 1
@@ -89,13 +89,14 @@ def load_pool(path: Path | str) -> Pool:
     file = name_of(path)
     content = bytes_of(path, WHAT, PoolFileError, hint=ABSENT)
     _, raw = tables_of(content, file, WHAT, PoolFileError)
-    problems_found = unclean(raw, file)
+    unfit = list(unclean(raw))
     try:
         parsed = _File.model_validate(raw)
     except ValidationError as error:
-        raise PoolFileError(once_a_place(problems_found + problems.lines(file, error, raw, _File))) from error
-    if problems_found:
-        raise PoolFileError(once_a_place(problems_found))
+        unfit += problems.of_validation(error, raw, _File)
+        raise PoolFileError(problems.once_a_place(file, unfit)) from error
+    if unfit:
+        raise PoolFileError(problems.once_a_place(file, unfit))
     listed_rigs = [(f"rigs[{number}]", _Rig(file=name)) for number, name in enumerate(parsed.rigs)]
     listed_rigs += [(f"rig[{number}]", rig) for number, rig in enumerate(parsed.rig)]
     if not listed_rigs:

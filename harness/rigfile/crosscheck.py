@@ -13,9 +13,8 @@ from harness.checks.catalogue import CHECK_NAMES, CHECKS, quantities_of
 from harness.nouns.names import Name, PhaseTerminal
 from harness.rigfile.addresses import SCHEME, simulated_place
 from harness.rigfile.fields import NAME
-from harness.rigfile.problems import KeyPath, dotted, found_at, nearest, shown
+from harness.rigfile.problems import KeyPath, Problem, dotted, found_at, nearest, shown
 
-Problem = tuple[KeyPath, str]
 SPEED_SPAN_S = 0.1
 """Time for which the board counts a speed limit: whole counts of a slow one still tell it to a few per cent."""
 RESERVED = (*(row.name for row in CHECKS if not row.per_motor), "all", "bench", "supply")

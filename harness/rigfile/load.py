@@ -31,14 +31,14 @@ def load(path: Path | str) -> RigSpec:
 def loads(content: bytes, file: str) -> RigSpec:
     """A rig file from its bytes; `file` names it in messages. Raises as `load`."""
     text, raw = toml.tables_of(content, file, WHAT, RigFileError)
-    problems_found = toml.unclean(raw, file)
+    problems_found = list(toml.unclean(raw))
     try:
         spec = RigSpec.model_validate(raw)
     except ValidationError as error:
-        problems_found += problems.lines(file, error, raw, RigSpec)
-    problems_found += [f"{file}: {problems.dotted(place)}: {words}" for place, words in crosscheck.problems(raw)]
+        problems_found += problems.of_validation(error, raw, RigSpec)
+    problems_found += crosscheck.problems(raw)
     if problems_found:
-        raise RigFileError(toml.once_a_place(problems_found))
+        raise RigFileError(problems.once_a_place(file, problems_found))
     placed: RigSpec = _placed(spec, "", file)
     placed.read_from(content, text, file)
     return placed

@@ -1,4 +1,4 @@
-"""What is wrong with a rig file, or another with a schema, in words: a line a problem, file, key, expected, found."""
+"""What is wrong with a rig file, or another with a schema, place by place, and as lines: file, key, expected, found."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ UNITS: tuple[str, ...] = (
 """Unit endings of keys, ours and those that people write instead; compound ones first, or `_s` would win."""
 
 KeyPath = tuple[int | str, ...]
+Problem = tuple[KeyPath, str]
+"""Where, and what is wrong there."""
 
 
 def dotted(place: Sequence[int | str]) -> str:
@@ -84,49 +86,56 @@ def split_unit(key: str) -> tuple[str, str]:
     return lowered, ""
 
 
-def unknown(file: str, place: Sequence[int | str], allowed: Iterable[str]) -> str:
-    """The line for a key that means nothing where it stands."""
+def once_a_place(file: str, found: Iterable[Problem]) -> list[str]:
+    """A line a place, in their order: a place's first problem stands for the others there."""
+    kept: dict[str, str] = {}
+    for place, words in found:
+        kept.setdefault(dotted(place), words)
+    return [f"{file}: {where}: {words}" for where, words in kept.items()]
+
+
+def unknown(place: KeyPath, allowed: Iterable[str]) -> Problem:
+    """A key that means nothing where it stands."""
     choices = list(allowed)
     hint = nearest(str(place[-1]), choices)
     if not hint:
         hint = f"known here: {', '.join(choices)}"
-    return f"{file}: {dotted(place)}: unknown key; {hint}"
+    return place, f"unknown key; {hint}"
 
 
-def lines(file: str, error: ValidationError, raw: Mapping[str, Any], schema: type[BaseModel]) -> list[str]:
+def of_validation(error: ValidationError, raw: Mapping[str, Any], schema: type[BaseModel]) -> list[Problem]:
     """All problems of one validation, in the order of the schema."""
-    said: list[str] = []
+    said: list[Problem] = []
     for detail in error.errors(include_url=False, include_input=False):
         place: KeyPath = detail["loc"]
         context = detail.get("ctx", {})
         kind = detail["type"]
-        where = f"{file}: {dotted(place)}"
         if kind == "extra_forbidden":
-            said.append(unknown(file, place, keys_at(schema, place[:-1])))
+            said.append(unknown(place, keys_at(schema, place[:-1])))
         elif kind == "missing":
             words = f"missing section; add [{dotted(place)}]" if is_section(schema, place) else "missing key"
-            said.append(f"{where}: {words}")
+            said.append((place, words))
         elif kind == "inside":
-            said.extend(_inside(file, place, context["problems"], context["allowed"], raw))
+            said.extend(_inside(place, context["problems"], context["allowed"], raw))
         elif kind == "expected":
-            said.append(f"{where}: expected {context['expected']}, found {shown(found_at(raw, place))}")
+            said.append((place, f"expected {context['expected']}, found {shown(found_at(raw, place))}"))
         else:  # the kinds that pydantic itself raises here: a section that is not a table
-            said.append(f"{where}: expected a section [{dotted(place)}], found {shown(found_at(raw, place))}")
+            said.append((place, f"expected a section [{dotted(place)}], found {shown(found_at(raw, place))}"))
     return said
 
 
 def _inside(
-    file: str, place: KeyPath, problems: Mapping[str, str | None], allowed: Sequence[str], raw: Mapping[str, Any]
-) -> list[str]:
-    said: list[str] = []
+    place: KeyPath, problems: Mapping[str, str | None], allowed: Sequence[str], raw: Mapping[str, Any]
+) -> list[Problem]:
+    said: list[Problem] = []
     for key, expected in problems.items():
         inner = (*place, key) if key else place
         if expected is None:
-            said.append(unknown(file, inner, allowed))
+            said.append(unknown(inner, allowed))
         else:
             value = found_at(raw, inner)
             what = "nothing" if value is None else shown(value)
-            said.append(f"{file}: {dotted(inner)}: expected {expected}, found {what}")
+            said.append((inner, f"expected {expected}, found {what}"))
     return said
 
 

@@ -50,36 +50,8 @@ def tables_of(content: bytes, file: str, what: str, kind: type[FileProblems]) ->
         raise kind([f"{file}: not valid TOML: {visible(str(error))}"]) from error
 
 
-def unclean(raw: Mapping[str, Any], file: str) -> list[str]:
-    """Control characters in any key or text, NaN and infinities anywhere, a line each."""
-    return [f"{file}: {problems.dotted(place)}: {words}" for place, words in _unclean(raw)]
-
-
-def once_a_place(lines: list[str]) -> list[str]:
-    """The lines in their order, those that say the same once; a place's first problem stands for the others."""
-    kept: dict[str, str] = {}
-    for line in lines:
-        where = ": ".join(line.split(": ")[:2])
-        kept.setdefault(where, line)
-    return list(kept.values())
-
-
-def name_of(path: Path) -> str:
-    """How a file is named in messages."""
-    return visible(path.name or str(path))
-
-
-def _decoded(content: bytes, file: str, kind: type[FileProblems]) -> str:
-    try:
-        return content.removeprefix(codecs.BOM_UTF8).decode("utf-8").replace("\r\n", "\n")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        what = f"expected UTF-8 text, found byte {content[error.start]:#04x}"
-        raise kind([f"{file}: line {line}: {what}"]) from error
-
-
-def _unclean(raw: Mapping[str, Any]) -> Iterator[tuple[problems.KeyPath, str]]:
-    """Without recursion: a file may nest deeply."""
+def unclean(raw: Mapping[str, Any]) -> Iterator[problems.Problem]:
+    """Control characters in any key or text, NaN and infinities anywhere; without recursion: a file may nest deeply."""
     waiting: list[tuple[problems.KeyPath, Any]] = [((), raw)]
     while waiting:
         place, value = waiting.pop()
@@ -94,6 +66,20 @@ def _unclean(raw: Mapping[str, Any]) -> Iterator[tuple[problems.KeyPath, str]]:
             yield place, f"control characters are refused, found {problems.shown(value)}"
         elif isinstance(value, float) and not abs(value) < float("inf"):
             yield place, f"expected a finite number, found {value}"
+
+
+def name_of(path: Path) -> str:
+    """How a file is named in messages."""
+    return visible(path.name or str(path))
+
+
+def _decoded(content: bytes, file: str, kind: type[FileProblems]) -> str:
+    try:
+        return content.removeprefix(codecs.BOM_UTF8).decode("utf-8").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        what = f"expected UTF-8 text, found byte {content[error.start]:#04x}"
+        raise kind([f"{file}: line {line}: {what}"]) from error
 
 
 def _has_control(words: str) -> bool:

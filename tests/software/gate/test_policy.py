@@ -214,12 +214,12 @@ def test_any_value_in_any_place_is_a_policy_or_lines_that_say_why(key, value):
 
     from pydantic import ValidationError
 
-    from harness.rigfile.problems import lines
+    from harness.rigfile.problems import of_validation, once_a_place
 
     raw = {**tomllib.loads(WHOLE), {"schema_": "schema"}.get(key, key): value}
     try:
         Policy.model_validate(raw)
     except ValidationError as error:
-        found = lines("policy.toml", error, raw, Policy)
+        found = once_a_place("policy.toml", of_validation(error, raw, Policy))
         assert found
         assert all(line.startswith("policy.toml: ") and line.isprintable() for line in found)
