@@ -27,6 +27,8 @@ class ComparableValue:
     own_dof: float = math.inf
     procedure_u: float = 0.0
     """Of the type B contributions, those of the procedure: what may hide where values do not scatter at all."""
+    left_open: frozenset[str] = frozenset()
+    """Those of the type B sources, by their names between runs."""
     exact: bool = False
     """A count, a sense, a pattern."""
 
@@ -38,14 +40,17 @@ class ComparableValue:
 
 def comparable_value(quantity: Quantity, owners: Owners) -> ComparableValue:
     """A quantity of one run, its sources named between runs."""
-    named = owners.named(quantity)
-    own = {source: part for source, part in named.budget.items() if part.type_a}
-    kept = {source: part for source, part in named.budget.items() if not part.type_a}
+    own = {source: part for source, part in quantity.budget.items() if part.type_a}
+    kept = {owners.of(source): part for source, part in quantity.budget.items() if not part.type_a}
+    left_open = {
+        source: part for source, part in quantity.budget.items() if not part.type_a and owners.leaves_open(source)
+    }
     return ComparableValue(
         lasting=replace(quantity, budget=kept),
         own_u=quantity.u_type_a,
         own_dof=effective_dof(own),
-        procedure_u=math.sqrt(math.fsum(part.u**2 for name, part in kept.items() if owners.leaves_open(name))),
+        procedure_u=math.sqrt(math.fsum(part.u**2 for part in left_open.values())),
+        left_open=frozenset(map(owners.of, left_open)),
         exact=quantity.exact,
     )
 

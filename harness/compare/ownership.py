@@ -22,11 +22,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from harness.nouns import gravity
-from harness.nouns.quantity import Quantity
 from harness.record import Record
 
 EACH_RUN = ("supply", "room")
@@ -50,6 +49,14 @@ class Owners:
 
     def of(self, source: str) -> str:
         """The name of a source between records."""
+        return self._of_a_thing(source) or f"{source} ({self.procedure})"
+
+    def leaves_open(self, source: str) -> bool:
+        """Whether a source belongs to the procedure, as what nothing on the bench accounts for does."""
+        return self._of_a_thing(source) is None
+
+    def _of_a_thing(self, source: str) -> str | None:
+        """The name between records of what a thing on the bench, or the run, accounts for; None for all else."""
         key, _, rest = source.partition(" ")
         parts = key.split(".")
         if parts[0] == "instrument" and len(parts) > 1:
@@ -67,19 +74,7 @@ class Owners:
             return f"{source} ({self.firmware}, {self._section(parts)})"
         if parts[0] in EACH_RUN and len(parts) > 1:
             return f"{source} ({self.run})"
-        return self._of_procedure(source)
-
-    def leaves_open(self, name: str) -> bool:
-        """Whether a source, by its name between records, belongs to the procedure, as what nothing on the bench
-        accounts for does."""
-        return name.endswith(self._of_procedure(""))
-
-    def _of_procedure(self, source: str) -> str:
-        return f"{source} ({self.procedure})"
-
-    def named(self, quantity: Quantity) -> Quantity:
-        """The quantity with the sources of its budget under their names between records."""
-        return replace(quantity, budget={self.of(source): part for source, part in quantity.budget.items()})
+        return None
 
     def _section(self, parts: list[str]) -> str:
         """What the rig file says of the part that a key lies in, as a short hash."""

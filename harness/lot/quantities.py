@@ -37,6 +37,8 @@ class BoardValue:
 
     mean: Quantity
     runs: int
+    left_open: frozenset[str]
+    """Sources of its budget that belong to the procedure: on another board it leaves open something else."""
     verdict: Verdict | None = None
 
 
@@ -171,7 +173,8 @@ def _board(
     verdict = None
     if requirement is not None:
         verdict = rules.against_requirement(Measurement(name=name, quantity=mean), requirement, rule)
-    return BoardValue(mean=mean, runs=count, verdict=verdict)
+    left_open = frozenset[str]().union(*(run.left_open for run in runs))
+    return BoardValue(mean=mean, runs=count, left_open=left_open, verdict=verdict)
 
 
 def _excess(groups: Mapping[str, Sequence[ComparableValue]]) -> tuple[float, float]:

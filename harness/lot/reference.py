@@ -11,7 +11,6 @@ converter, or where an arm comes to stand, are other ones on another board.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,11 +20,11 @@ from harness.compare import BaselineLevel, Difference, Terms
 from harness.compare.baseline import level
 from harness.compare.comparable import ComparableValue, comparable_values
 from harness.compare.difference import difference_from as found_on
-from harness.compare.ownership import Owners, owners_of
+from harness.compare.ownership import owners_of
 from harness.compare.reference import surroundings
 from harness.lot.gathered import Lot, LotRun, mountings
-from harness.lot.quantities import LotQuantity
-from harness.nouns.quantity import Contribution, Quantity, difference
+from harness.lot.quantities import BoardValue, LotQuantity
+from harness.nouns.quantity import Quantity, difference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +62,6 @@ def compare_with_reference(lot: Lot, board: str, quantities: Sequence[LotQuantit
     # One decision over all boards and quantities: else chance alone would call one of many boards different.
     terms = Terms(planned=max(1, len(levels) * len(others)), margins=lot.spec.detect)
     known = {quantity.name: quantity for quantity in quantities}
-    procedures = list({owners.procedure: owners for owners in (owners_of(run.record) for run in lot.runs)}.values())
     beside: dict[str, list[BoardDifference]] = {}
     for name, runs in others.items():
         values, mounted = _comparable(runs, nominal_v), mountings(runs)
@@ -72,7 +70,7 @@ def compare_with_reference(lot: Lot, board: str, quantities: Sequence[LotQuantit
             difference_found = found_on(
                 each, [one.get(each.name, "the record does not have it") for one in values], mounted, terms
             )
-            apart = difference_found.gap or _apart(known.get(each.name), name, board, procedures)
+            apart = difference_found.gap or _apart(known.get(each.name), name, board)
             beside[name].append(BoardDifference(board=name, found=difference_found, apart=apart))
     return ReferenceComparison(board=board, mountings=len(set(labels)), levels=levels, by_board=beside)
 
@@ -87,21 +85,18 @@ def _comparable(runs: Iterable[LotRun], nominal_v: float) -> list[dict[str, Comp
     return values
 
 
-def _apart(quantity: LotQuantity | None, board: str, reference: str, procedures: Sequence[Owners]) -> Quantity | None:
+def _apart(quantity: LotQuantity | None, board: str, reference: str) -> Quantity | None:
     """Mean of one board less that of the other, as measured; what both took from the bench cancels."""
     if quantity is None or quantity.exact or board not in quantity.boards or reference not in quantity.boards:
         return None
-    one, other = (_own(quantity.boards[name].mean, name, procedures) for name in (board, reference))
+    one, other = (_own(quantity.boards[name], name) for name in (board, reference))
     return difference(one, other)
 
 
-def _own(mean: Quantity, board: str, procedures: Sequence[Owners]) -> Quantity:
-    """With what is of this board or of its runs alone under its name, so that it adds."""
-
-    def its_own(source: str, part: Contribution) -> bool:
-        return not math.isinf(part.dof) or any(owners.leaves_open(source) for owners in procedures)
-
+def _own(value: BoardValue, board: str) -> Quantity:
+    """Its mean, with what is of this board or of its runs alone under its name, so that it adds."""
     budget = {
-        (f"{source} (board {board})" if its_own(source, part) else source): part for source, part in mean.budget.items()
+        (f"{source} (board {board})" if part.type_a or source in value.left_open else source): part
+        for source, part in value.mean.budget.items()
     }
-    return Quantity(value=mean.value, unit=mean.unit, budget=budget)
+    return replace(value.mean, budget=budget)
