@@ -27,6 +27,7 @@ from harness.bench.thermometer import Thermometer
 from harness.bench.visa import Session
 from harness.link.board import Board, BoardIdentity
 from harness.link.port import find
+from harness.nouns.activity import Activity
 from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
 from harness.rigfile.spec import Instrument
@@ -120,7 +121,7 @@ def open_rig(
     before_firmware: BeforeFirmware | None = None,
     locks: DeviceLocks | None = None,
     on_observation: Callable[[Observation], None] | None = None,
-    on_progress: Callable[[str, float], None] | None = None,
+    on_progress: Callable[[Activity], None] | None = None,
 ) -> Iterator[Rig]:
     """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
 
@@ -161,7 +162,7 @@ def open_rig(
             guard=guard,
             may_energise=held.check,
             on_observation=on_observation or (lambda _observation: None),
-            on_progress=on_progress or (lambda _text, _fraction: None),
+            on_progress=on_progress or (lambda _activity: None),
         )
         if guard is not None:
             # A supply that could not be switched off is left to the guard, which tries again when this process ends.

@@ -29,6 +29,7 @@ from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.link.board import Board, BoardIdentity
 from harness.link.run import ScriptRun
+from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared, Part, missing_parts, parse_declared
 from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
@@ -63,7 +64,7 @@ class Rig:
         guard: Guard | None = None,
         may_energise: Callable[[], None] = _ignore,
         on_observation: Callable[[Observation], None] = _ignore,
-        on_progress: Callable[[str, float], None] = _ignore,
+        on_progress: Callable[[Activity], None] = _ignore,
     ) -> None:
         """Take what was opened.
 
@@ -77,7 +78,7 @@ class Rig:
             guard: switches the supply off if this process dies; looked at before anything is energised.
             may_energise: raises BenchError where this process may not any more: its hold on a device is lost.
             on_observation: called with every observation when it is taken.
-            on_progress: called with what is done now and how far this check is, 0 to 1.
+            on_progress: called with what is done now and how far this check is.
         """
         self.spec = spec
         self.board = board
@@ -150,9 +151,9 @@ class Rig:
         with signals_held():
             self._on_observation(observation)
 
-    def progress(self, text: str, fraction: float) -> None:
-        """Show what is done now and how far this check is, 0 to 1."""
-        self._on_progress(text, fraction)
+    def progress(self, words: str, fraction: float, count: str = "") -> None:
+        """Show what is done now and how far this check is, 0 to 1; `count`: how far it has come where it counts up."""
+        self._on_progress(Activity(words=words, fraction=fraction, count=count))
 
     def check_limits(
         self,

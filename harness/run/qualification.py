@@ -22,6 +22,7 @@ from harness.judge import verdict as rules
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
 from harness.judge.tally import exit_code
+from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared
 from harness.nouns.names import LIMITS, Name
 from harness.nouns.observation import Observation
@@ -50,7 +51,7 @@ class Qualification:
         require_all: bool = False,
         runs_sharing_risk: int = 1,
         gauge: Mapping[str, Gauge] | None = None,
-        on_step: Callable[[str, float, float | None], None] | None = None,
+        on_step: Callable[[Activity, float | None], None] | None = None,
         check_named: CheckNamed = registry.check_named,
     ) -> None:
         self.rig = rig
@@ -78,7 +79,7 @@ class Qualification:
         self._done: set[tuple[str, str]] = set()
         self._now = ("", "")
         """Check and motor whose turn it is."""
-        self._on_step = on_step or (lambda _text, _fraction, _remaining_s: None)
+        self._on_step = on_step or (lambda _activity, _remaining_s: None)
         self._progress = Progress(
             [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
             usual_s=planning.usual_seconds(check_named, computed=self.spec.clock is not None),
@@ -186,9 +187,9 @@ class Qualification:
         """Verdicts on one quantity, by full name."""
         return [entry for entry in self.verdicts if entry.name == name]
 
-    def progress(self, text: str, fraction: float) -> None:
-        """Show what the running check does now, and how far it is, 0 to 1."""
-        self._show(*self._now, fraction, text)
+    def progress(self, activity: Activity) -> None:
+        """Show what the running check does now, and how far it is."""
+        self._show(*self._now, activity.fraction, activity.words, activity.count)
 
     # --- inside ------------------------------------------------------------------------------------
 
@@ -311,12 +312,11 @@ class Qualification:
         causes, diagnosis = explanation(self.diagnosis)
         self.record.explain(causes, diagnosis, whole=self.stop is None)
 
-    def _show(self, check: str, motor: str, fraction: float, text: str = "") -> None:
-        words = check if motor == BOTH else f"{motor}: {check}"
+    def _show(self, check: str, motor: str, fraction: float, doing: str = "", count: str = "") -> None:
+        words = (check if motor == BOTH else f"{motor}: {check}") + (f", {doing}" if doing else "")
         progress = self._progress
-        self._on_step(
-            words + (f", {text}" if text else ""), progress.fraction(fraction), progress.remaining_s(fraction)
-        )
+        activity = Activity(words=words, fraction=progress.fraction(fraction), count=count)
+        self._on_step(activity, progress.remaining_s(fraction))
 
 
 def _check_units(results: Iterable[Result], check: Check[Any], motors: Sequence[str]) -> None:

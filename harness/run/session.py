@@ -22,6 +22,7 @@ from harness.bench.safe import order_first, signals_held
 from harness.bench.simulated import scenario_of
 from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
+from harness.nouns.activity import Activity
 from harness.nouns.contract import Part
 from harness.nouns.observation import Observation
 from harness.record import RecordWriter
@@ -94,7 +95,7 @@ class BenchSession:
         self,
         settings: Settings,
         *,
-        on_step: Callable[[str, float, float | None], None] | None = None,
+        on_step: Callable[[Activity, float | None], None] | None = None,
         on_open: Callable[[Rig], None] | None = None,
         locks: DeviceLocks | None = None,
         means: Means | None = None,
@@ -138,7 +139,7 @@ class BenchSession:
         if self.qualification is not None:
             return self.qualification
         settings = self.settings
-        self._tell("opening the rig", 0.0)
+        self._tell(Activity(words="opening the rig", fraction=0.0))
         self._made = [path for path in (self.folder, *self.folder.parents) if not path.exists()]
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
@@ -226,9 +227,9 @@ class BenchSession:
         if self.record is not None:
             self.record.keep(observation)
 
-    def _on_progress(self, text: str, fraction: float) -> None:
+    def _on_progress(self, activity: Activity) -> None:
         if self.qualification is not None:
-            self.qualification.progress(text, fraction)
+            self.qualification.progress(activity)
 
     def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
         if self._on_open is not None:
@@ -284,9 +285,9 @@ class BenchSession:
             gauge=record_entry(self._studies.get(rig.simulated), identities),
         )
 
-    def _tell(self, text: str, fraction: float, remaining_s: float | None = None) -> None:
+    def _tell(self, activity: Activity, remaining_s: float | None = None) -> None:
         if self._on_step is not None:
-            self._on_step(text, fraction, remaining_s)
+            self._on_step(activity, remaining_s)
 
     def _tidy(self) -> None:
         """Leave no empty folder behind when nothing came of the run."""

@@ -6,13 +6,13 @@ On a terminal one line that moves; anywhere else one line a step.
 from __future__ import annotations
 
 import os
-import re
 import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, TextIO, cast
 
 from harness.base.streams import LossyStream
 from harness.base.words import visible, visible_lines
+from harness.nouns.activity import Activity
 from harness.nouns.results import Verdict
 
 if TYPE_CHECKING:
@@ -37,27 +37,28 @@ class Terminal:
         self._err = LossyStream(err or sys.stderr)
         self._moving = _is_terminal(self._err) and not quiet
         self._width = 0
-        self._last_step, self._last_fraction = "", 0.0
+        self._last_activity = Activity(words="", fraction=0.0)
 
-    def step(self, text: str, fraction: float, remaining_s: float | None) -> None:
-        """What is measured now, how far all is (0 to 1), and how long it will still take."""
+    def step(self, activity: Activity, remaining_s: float | None) -> None:
+        """What is measured now, how far all is, and how long it will still take."""
         if self.quiet:
             return
-        text = visible(text)
+        text, fraction = visible(activity.text), activity.fraction
         still = "" if remaining_s is None or fraction >= 1.0 else f", {still_to_come(remaining_s)}"
         if self._moving:
             line = moving_line(text, fraction, still, max(_columns(self._err) - 1, 20))
             self._err.write("\r" + line + " " * max(self._width - len(line), 0))
             self._width = len(line)
-        elif self._is_news(text, fraction):
+        elif self._is_news(activity):
             self._err.write(f"{fraction:4.0%}  {text}{still}\n")
-            self._last_step, self._last_fraction = text, fraction
+            self._last_activity = activity
         self._err.flush()
 
-    def _is_news(self, text: str, fraction: float) -> bool:
+    def _is_news(self, activity: Activity) -> bool:
         """Whether a step is worth a line of its own: another one, or the same having counted up for a while."""
-        another = _without_numbers(text) != _without_numbers(self._last_step)
-        return another or (text != self._last_step and fraction >= self._last_fraction + LINE_EVERY)
+        last = self._last_activity
+        counted_on = activity.count != last.count and activity.fraction >= last.fraction + LINE_EVERY
+        return activity.words != last.words or counted_on
 
     def say(self, text: str) -> None:
         """A line of information, unless quiet."""
@@ -125,11 +126,6 @@ def still_to_come(seconds: float) -> str:
     if seconds < 90.0:
         return f"about {5 * round(seconds / 5.0) if seconds < 30.0 else 10 * round(seconds / 10.0)} s still"
     return f"about {seconds / 60.0:.0f} min still" if seconds < 5400.0 else f"about {seconds / 3600.0:.1f} h still"
-
-
-def _without_numbers(text: str) -> str:
-    """What stays the same while a step counts up."""
-    return re.sub(r"[\d.]+", "", text)
 
 
 def _is_terminal(stream: LossyStream) -> bool:

@@ -50,7 +50,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         (_, low), (_, high) = stimulus.small, stimulus.large
         reach = stimulus.reach_rad
         for (name, amplitude), ends in ((stimulus.small, (0.0, -1.0, 1.0)), (stimulus.large, (1.0, -1.0, 1.0))):
-            rig.progress(f"held field, amplitude {amplitude:g}", 0.05 if amplitude == low else 0.2)
+            rig.progress("held field", 0.05 if amplitude == low else 0.2, count=f"amplitude {amplitude:g}")
             hold.field(zero + sense * pole_pairs * ends[0] * reach, amplitude, EDGE_S)
             hold.wait(0.1)
             # Only the larger amplitude warms the winding so much that its mean current is between two readings.

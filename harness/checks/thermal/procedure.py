@@ -96,7 +96,7 @@ def _heat(rig: Rig, motor: str, fixed: Mapping[str, float], difference: float) -
             readings.append(reading._replace(at_s=reading.at_s - began_s))
             _check_winding(rig, motor, heating, readings, room_cold)
             if number % 5 == 0:
-                rig.progress(f"heating, {at:.0f} s", 0.3 + 0.7 * at / times[-1])
+                rig.progress("heating", 0.3 + 0.7 * at / times[-1], count=f"{at:.0f} s")
             needed.append(
                 (
                     reading.at_s - began_s,

@@ -322,7 +322,7 @@ def test_a_check_that_was_never_reached_is_our_defect_in_a_whole_run_only(build)
 
 def test_progress_rises_to_the_whole(build):
     seen: list[float] = []
-    made = build(on_step=lambda text, fraction, remaining_s: seen.append(fraction))
+    made = build(on_step=lambda activity, remaining_s: seen.append(activity.fraction))
     run_to_the_end(made)
     assert seen == sorted(seen)
     assert seen[-1] == pytest.approx(1.0)

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.judge.verdict import UNASKED
+from harness.nouns.activity import Activity
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Outcome, Requirement, Verdict
 from harness.show.table import gathered
@@ -145,12 +146,16 @@ def test_neighbours_that_were_not_run_for_one_reason_are_one_row():
     assert "leaf.step (3 quantities)" in table(*rows)
 
 
+def activity(words: str, fraction: float, count: str = "") -> Activity:
+    return Activity(words=words, fraction=fraction, count=count)
+
+
 def test_off_a_terminal_one_line_a_step_without_repeats():
     err = io.StringIO()
     terminal = Terminal(out=io.StringIO(), err=err)
     for fraction in (0.0, 0.1, 0.2):
-        terminal.step("leaf: step", fraction, 30.0)
-    terminal.step("leaf: thermal\x1b[31m", 0.5, None)
+        terminal.step(activity("leaf: step", fraction), 30.0)
+    terminal.step(activity("leaf: thermal\x1b[31m", 0.5), None)
     assert err.getvalue() == "  0%  leaf: step, about 30 s still\n 50%  leaf: thermal\\x1b[31m\n"
 
 
@@ -158,8 +163,8 @@ def test_on_a_terminal_one_line_that_moves_and_is_cleared(monkeypatch):
     monkeypatch.setenv("TERM", "xterm")
     err, out = Tty(), io.StringIO()
     terminal = Terminal(out=out, err=err)
-    terminal.step("a long step with many words", 0.5, 61.0)
-    terminal.step("short", 0.75, None)
+    terminal.step(activity("a long step with many words", 0.5), 61.0)
+    terminal.step(activity("short", 0.75), None)
     terminal.result("done")
     assert "\n" not in err.getvalue()
     assert "[##########..........]  50%  a long step with many words, about 60 s still" in err.getvalue()
@@ -172,14 +177,14 @@ def test_on_a_terminal_one_line_that_moves_and_is_cleared(monkeypatch):
 def test_a_dumb_terminal_gets_lines(monkeypatch):
     monkeypatch.setenv("TERM", "dumb")
     err = Tty()
-    Terminal(out=io.StringIO(), err=err).step("x", 0.1, None)
+    Terminal(out=io.StringIO(), err=err).step(activity("x", 0.1), None)
     assert err.getvalue() == " 10%  x\n"
 
 
 def test_quiet_says_nothing_but_the_result():
     err, out = io.StringIO(), io.StringIO()
     terminal = Terminal(quiet=True, out=out, err=err)
-    terminal.step("x", 0.1, None)
+    terminal.step(activity("x", 0.1), None)
     terminal.say("y")
     terminal.result("z\x07")
     assert err.getvalue() == ""
@@ -214,5 +219,13 @@ def test_off_a_terminal_counting_up_is_not_a_line_a_count():
     err = io.StringIO()
     terminal = Terminal(out=io.StringIO(), err=err)
     for second in range(100):
-        terminal.step(f"leaf: thermal, heating, {second} s", 0.4 + second / 1000.0, None)
-    assert len(err.getvalue().splitlines()) == 2
+        terminal.step(activity("leaf: thermal, heating", 0.4 + second / 1000.0, f"{second} s"), None)
+    assert err.getvalue() == " 40%  leaf: thermal, heating, 0 s\n 45%  leaf: thermal, heating, 50 s\n"
+
+
+def test_a_motor_that_differs_by_a_number_is_another_step():
+    err = io.StringIO()
+    terminal = Terminal(out=io.StringIO(), err=err)
+    for motor in ("m1", "m2"):
+        terminal.step(activity(f"{motor}: step", 0.5), None)
+    assert err.getvalue() == " 50%  m1: step\n 50%  m2: step\n"
