@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 from harness.base.errors import MeasurementError
 from harness.checks.step import dynamics, metrics
@@ -19,17 +19,17 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     """All quantities of the check; one that the records do not support is `cannot tell`, with the reason."""
     (trace,) = observations
     small, large = small_and_large(trace)
-    quantities: dict[str, Quantity | str] = {}
+    results: dict[str, Quantity | Unmeasured] = {}
+    source = f"{motor}.step"
 
     def take(name: str, measured: Callable[[], Quantity]) -> None:
         try:
-            quantities[name] = measured()
+            results[name] = measured()
         except MeasurementError as error:
-            quantities[name] = str(error)
+            results[name] = Unmeasured(name=f"{source}.{name}", outcome=Outcome.CANNOT_TELL, reason=str(error))
 
-    source = f"{motor}.step"
     factor = dynamics.to_20_c(spec, motor, trace)
-    quantities["loop_period"], quantities["loop_jitter"] = metrics.timing(trace.si("t"), source)
+    results["loop_period"], results["loop_jitter"] = metrics.timing(trace.si("t"), source)
     take("decay", lambda: dynamics.decay(small, factor, motor, f"{source}.decay scatter"))
     cold = dynamics.rise_at_20_c
     frequency_source = f"{source}.natural_frequency"
@@ -37,51 +37,46 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         "natural_frequency",
         lambda: dynamics.natural_frequency(small, large, spec, motor, factor, frequency_source),
     )
-    take("delay", lambda: dynamics.delay(small, trace, quantities, source))
-    take("stability_margin", lambda: dynamics.margin(quantities, spec, motor))
+    take("delay", lambda: dynamics.delay(small, trace, results, source))
+    take("stability_margin", lambda: dynamics.margin(results, spec, motor))
     take("rise_time", lambda: cold(metrics.small_rise(small, motor, f"{source}.rise_time scatter"), factor))
     take("overshoot", lambda: metrics.small_overshoot(small, motor, f"{source}.overshoot scatter"))
     take(
         "steady_state_error",
-        lambda: _error_left(small, spec, motor, quantities, f"{source}.steady_state_error scatter"),
+        lambda: _error_left(small, spec, motor, results, f"{source}.steady_state_error scatter"),
     )
-    take("settling_time", lambda: _settling(small, spec, motor, quantities, source))
+    take("settling_time", lambda: _settling(small, spec, motor, results, source))
     if large:
         take("large_rise_time", lambda: cold(metrics.large_rise(large, small, motor, f"{source} levels"), factor))
         take("large_overshoot", lambda: metrics.large_overshoot(large, small, motor, f"{source} levels"))
-    return [
-        _result(f"{motor}.step.{name}", quantities.get(name), trace) for name in (row.name for row in CHECK.quantities)
-    ]
+    else:
+        for name in ("large_rise_time", "large_overshoot"):
+            reason = "large steps are not made with a loop that hunts"
+            results[name] = Unmeasured(name=f"{source}.{name}", outcome=Outcome.NOT_RUN, reason=reason)
+    return [_told(f"{source}.{row.name}", results[row.name], trace) for row in CHECK.quantities]
 
 
-def _error_left(
-    small: Sequence[Step], spec: RigSpec, motor: str, quantities: Mapping[str, Quantity | str], source: str
-) -> Quantity:
-    frequency = quantities["natural_frequency"]
-    if not isinstance(frequency, Quantity):
-        raise MeasurementError(f"how wide friction's band of rest is needs the frequency: {frequency}")
+def _error_left(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:
+    need = "how wide friction's band of rest is needs the frequency"
+    frequency = dynamics.measured(results, "natural_frequency", need)
     return metrics.error_left(small, motor, source, dynamics.rest_half_width_rad(spec, motor, frequency.value))
 
 
-def _settling(
-    small: Sequence[Step], spec: RigSpec, motor: str, quantities: Mapping[str, Quantity | str], source: str
-) -> Quantity:
-    frequency = quantities["natural_frequency"]
-    if not isinstance(frequency, Quantity):
-        raise MeasurementError(f"the half cycle that settling jumps by needs the frequency: {frequency}")
+def _settling(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:
+    frequency = dynamics.measured(
+        results, "natural_frequency", "the half cycle that settling jumps by needs the frequency"
+    )
     noise_rad = metrics.noise_of(small, spec, motor)
     return metrics.settling(small, noise_rad, math.pi / frequency.value, f"{source}.settling_time")
 
 
-def _result(name: str, value: Quantity | str | None, trace: Observation) -> Measurement | Unmeasured:
-    if value is None:
-        return Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason="large steps are not made with a loop that hunts")
-    if isinstance(value, str):
-        return Unmeasured(name=name, outcome=Outcome.CANNOT_TELL, reason=value)
+def _told(name: str, result: Quantity | Unmeasured, trace: Observation) -> Measurement | Unmeasured:
+    if isinstance(result, Unmeasured):
+        return result
     note = f"trace hook {trace.number('hook_cost_s') * 1e6:.1f} us a pass"
     if trace.text("pace") == "called":
         note += "; paced by the harness, not by the firmware: period and jitter are the harness's own"
-    return Measurement(name=name, quantity=value, observations=(trace.name,), note=note)
+    return Measurement(name=name, quantity=result, observations=(trace.name,), note=note)
 
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:

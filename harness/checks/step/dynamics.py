@@ -17,6 +17,7 @@ from harness.fits.swings import Swings, decay_per_half_cycle, demand_lag, find_o
 from harness.nouns import gravity
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, normal, propagate, rectangular, shifted
+from harness.nouns.results import Unmeasured
 from harness.rigfile import RigSpec
 
 ONSET_PHASE_RAD = math.pi / 3.0
@@ -148,16 +149,23 @@ def rest_half_width_rad(spec: RigSpec, motor: str, frequency_rad_s: float) -> fl
     return 0.0 if friction is None or turning is None else friction.value / (turning * frequency_rad_s**2)
 
 
-def delay(
-    steps: Sequence[Step], observation: Observation, quantities: Mapping[str, Quantity | str], source: str
-) -> Quantity:
+Results = Mapping[str, Quantity | Unmeasured]
+"""What the steps have given so far, by the names of the check's quantities."""
+
+
+def measured(results: Results, name: str, need: str) -> Quantity:
+    """A result that another one is made with. Raises MeasurementError where it has no number: `need`, and why."""
+    result = results[name]
+    if isinstance(result, Unmeasured):
+        raise MeasurementError(f"{need}: {result.reason}")
+    return result
+
+
+def delay(steps: Sequence[Step], observation: Observation, results: Results, source: str) -> Quantity:
     """Lag of the demand behind the reading it answers, plus onset of motion after the demand's first change."""
-    known = quantities["decay"]
+    known = results["decay"]
     damping, u_damping = (known.value, known.u) if isinstance(known, Quantity) else (USUAL_DECAY, USUAL_DECAY)
-    frequency = quantities["natural_frequency"]
-    if not isinstance(frequency, Quantity):
-        raise MeasurementError(f"the onset of motion needs the frequency: {frequency}")
-    w = frequency.value
+    w = measured(results, "natural_frequency", "the onset of motion needs the frequency").value
     spacing = float(np.median(np.diff(observation.si("t"))))
     clip = observation.number("clip")
     turn = observation.whole("counts_per_turn")
@@ -192,17 +200,13 @@ def delay(
     return shifted(seen, grid=grid, bent=bent, damped=damped)
 
 
-def margin(quantities: Mapping[str, Quantity | str], spec: RigSpec, motor: str) -> Quantity:
+def margin(results: Results, spec: RigSpec, motor: str) -> Quantity:
     """Damping there is over damping that the delay takes, as the swings show it.
 
     1 + d / ((pi/2) w (delay + T/2) share): dead time bends the swings, and the margin at their size with them.
     """
-    parts: dict[str, Quantity] = {}
-    for name in ("decay", "natural_frequency", "delay", "loop_period"):
-        value = quantities[name]
-        if not isinstance(value, Quantity):
-            raise MeasurementError(f"needs {name}: {value}")
-        parts[name] = value
+    names = ("decay", "natural_frequency", "delay", "loop_period")
+    parts = {name: measured(results, name, f"needs {name}") for name in names}
     return propagate(
         lambda d, w, late, period, share: 1.0 + d / (math.pi / 2.0 * w * (late + period / 2.0) * share), "1",
         d=parts["decay"], w=parts["natural_frequency"], late=parts["delay"], period=parts["loop_period"],
