@@ -258,4 +258,6 @@ class Leading:
         if output is not None:
             return str(output["order"]), [str(line) for line in output["lines"]]
         name = self.rigs.get(node.gateway.id, f"the rig of worker {node.gateway.id}")
-        return "", [f"{name}: its process has ended without a word; look at the rig and at the record's guard.log"]
+        from harness.base.guard_log import GUARD_LOG
+
+        return "", [f"{name}: its process has ended without a word; look at the rig and at the record's {GUARD_LOG}"]

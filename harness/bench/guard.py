@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import os
 import signal
 import subprocess
 import sys
@@ -21,8 +20,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Self
 
-from harness.base.clock import Clock, WallClock, utc_now
+from harness.base.clock import Clock, WallClock
 from harness.base.errors import BenchError, InstrumentError
+from harness.base.guard_log import add_note
 from harness.bench.supply import switch_off
 from harness.bench.visa import preload
 
@@ -125,28 +125,20 @@ def watch(pipe: IO[bytes], address: str, channel: int | None, log: Path, clock: 
     """Block until the pipe ends, then switch the supply off unless released. Returns whether the supply is safe."""
     if pipe.read().endswith(RELEASE):
         return True
-    _note(log, f"the host has ended without a word; switching the supply at {address} off")
+    add_note(log, f"the host has ended without a word; switching the supply at {address} off")
     started_s = clock.now_s()
     while True:
         try:
             switch_off(address, channel=channel, timeout_s=ATTEMPT_S)
         except InstrumentError as error:
-            _note(log, f"not yet: {error}")
+            add_note(log, f"not yet: {error}")
         else:
-            _note(log, f"supply output off, {1000.0 * (clock.now_s() - started_s):.0f} ms after the host's end")
+            add_note(log, f"supply output off, {1000.0 * (clock.now_s() - started_s):.0f} ms after the host's end")
             return True
         if clock.now_s() - started_s + RETRY_EVERY_S > RETRY_FOR_S:
-            _note(log, f"gave up after {RETRY_FOR_S:g} s; the output may still be on: switch it off by hand")
+            add_note(log, f"gave up after {RETRY_FOR_S:g} s; the output may still be on: switch it off by hand")
             return False
         clock.sleep_s(RETRY_EVERY_S)
-
-
-def _note(log: Path, text: str) -> None:
-    # A full disk or a folder that has gone must not keep it from its task.
-    with contextlib.suppress(OSError), log.open("a", encoding="utf-8") as file:
-        file.write(f"{utc_now().isoformat(timespec='milliseconds')} guard {os.getpid()}: {text}\n")
-        file.flush()
-        os.fsync(file.fileno())
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

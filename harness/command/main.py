@@ -72,12 +72,9 @@ def build_parser() -> Parser:
 def parse(words: Sequence[str]) -> argparse.Namespace:
     """Arguments with the shared options filled in. Raises UsageError; --help and --version raise SystemExit(0)."""
     parser = build_parser()
-    try:
-        arguments, rest = parser.parse_known_args(list(words))
-    except UsageError as error:
-        if "--only" in words and "required: RIG" in str(error):
-            raise UsageError(f"{error}: put RIG before --only, which takes every word after it for a check") from error
-        raise
+    arguments, rest = parser.parse_known_args(list(words))
+    if lacks := bench.lacking(arguments):
+        raise UsageError(lacks)
     if rest:
         # argparse takes what a command may have many of in one piece; people also write options in between.
         many = next((name for name in ("runs", "records") if hasattr(arguments, name)), None)

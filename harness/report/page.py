@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Any
 from markupsafe import Markup
 
 from harness.base.errors import ExitCode, RecordError
+from harness.base.guard_log import GUARD_LOG, last_note
 from harness.base.words import visible
 from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
@@ -29,8 +29,6 @@ from harness.report.titles import check_title, described, quantity_title, spaced
 
 ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda one: list(Standing).index(one.standing)))
 """Words of verdicts as they are counted: those that say the same beside each other."""
-GUARD_LOG = "guard.log"
-NOTED = re.compile(r"^\S+ guard \d+: ")
 SMALL = 0.005
 """Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
 
@@ -85,12 +83,12 @@ def write_report(record_dir: Path) -> Path:
     Works on an unfinished record and says that it is one. Raises RecordError if there is no readable record.
     """
     record = read(record_dir)
-    return _written(record, "report.html", render(record, guard_said=_last_note(record.folder / GUARD_LOG)))
+    return _written(record, "report.html", render(record, guard_said=last_note(record.folder / GUARD_LOG)))
 
 
 def write_judged_again(again: JudgedAgain) -> Path:
     """Write report-judged-again.html beside record.json and return its path. Raises RecordError."""
-    guard_said = _last_note(again.anew.folder / GUARD_LOG)
+    guard_said = last_note(again.anew.folder / GUARD_LOG)
     return _written(again.anew, "report-judged-again.html", render(again.anew, guard_said=guard_said, again=again))
 
 
@@ -101,16 +99,6 @@ def _written(record: Record, name: str, text: str) -> Path:
     except OSError as error:
         raise RecordError(f"{visible(str(page))}: cannot write: {error.strerror}") from error
     return page
-
-
-def _last_note(log: Path) -> str:
-    """What the guard of the supply wrote last, without its time; "" where it wrote nothing."""
-    try:
-        notes = log.read_text(encoding="utf-8", errors="replace").split("\n")
-    except OSError:
-        return ""
-    last = next((note for note in reversed(notes) if note.strip()), "")
-    return NOTED.sub("", last)
 
 
 def render(record: Record, *, guard_said: str = "", again: JudgedAgain | None = None) -> str:

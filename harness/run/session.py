@@ -14,6 +14,7 @@ from pathlib import Path
 
 from harness.base.clock import utc_now
 from harness.base.errors import BenchError, ExitCode, RecordError, UsageError
+from harness.base.guard_log import GUARD_LOG
 from harness.base.versions import version_of, versions
 from harness.base.words import visible
 from harness.bench.locks import DeviceLocks
@@ -40,8 +41,6 @@ from harness.run.gauges import record_entry, studies_in_force
 from harness.run.means import Means
 from harness.run.qualification import Qualification
 from harness.store.address import Address
-
-GUARD_LOG = "guard.log"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

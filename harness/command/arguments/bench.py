@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+
 from harness.command.arguments.shared import BESIDE, PLACE, Commands, Parser, add_simulated, count, natural
 
 
@@ -42,7 +44,8 @@ def add(commands: Commands, common: Parser) -> None:
         help="measure, judge, record and report",
         usage="%(prog)s RIG [--only NAME ...] [options]",  # argparse would put RIG last, where --only takes it
     )
-    qualify.add_argument("rig", metavar="RIG", help="a rig file; it moves motors: read it before use")
+    # Whether it was given is looked at by `lacking`, which knows what else was: argparse has one sentence for all.
+    qualify.add_argument("rig", metavar="RIG", nargs="?", help="a rig file; it moves motors: read it before use")
     qualify.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
     only = qualify.add_argument("--only", metavar="NAME", nargs="+", default=[], help="only these checks: %(checks)s")
     only.checks = _Checks()  # type: ignore[attr-defined]
@@ -72,3 +75,11 @@ def add(commands: Commands, common: Parser) -> None:
     )
     kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
     add_simulated(qualify)
+
+
+def lacking(arguments: argparse.Namespace) -> str:
+    """What a command that drives a bench was not given, and what to do; "" where it has all."""
+    if arguments.command != "qualify" or arguments.rig is not None:
+        return ""
+    words = "the following arguments are required: RIG (see rotorgate qualify --help)"
+    return f"{words}: put RIG before --only, which takes every word after it for a check" if arguments.only else words
