@@ -15,7 +15,7 @@ from harness.base.words import visible
 from harness.nouns.contract import Declared
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict
-from harness.record import forms
+from harness.record import results
 from harness.record.entries import (
     BoardEntry,
     CauseEntry,
@@ -163,7 +163,7 @@ class Record:
     @part
     def gauge(self) -> GaugeEntry | None:
         """Studies of the bench that it was judged by; None where there was none."""
-        return forms.gauge_from(self._entry("gauge"))
+        return results.gauge_from(self._entry("gauge"))
 
     @property
     def gauges(self) -> Mapping[str, Gauge]:
@@ -199,7 +199,7 @@ class Record:
     @part
     def measurements(self) -> Mapping[str, Measurement]:
         """By full name, in the order in which they were made."""
-        made = (forms.measurement_from(entry) for entry in self._entries("measurements"))
+        made = (results.measurement_from(entry) for entry in self._entries("measurements"))
         return {measurement.name: measurement for measurement in made}
 
     @part
@@ -210,7 +210,7 @@ class Record:
     @part
     def unmeasured(self) -> tuple[Unmeasured, ...]:
         """Planned quantities without a number."""
-        return tuple(forms.unmeasured_from(entry) for entry in self._entries("unmeasured"))
+        return tuple(results.unmeasured_from(entry) for entry in self._entries("unmeasured"))
 
     @property
     def results(self) -> list[Measurement | Unmeasured]:
@@ -220,30 +220,30 @@ class Record:
     @part
     def expectations(self) -> list[Expectation]:
         """What the models predicted."""
-        return [forms.expectation_from(entry) for entry in self._entries("expectations")]
+        return [results.expectation_from(entry) for entry in self._entries("expectations")]
 
     @part
     def outcomes(self) -> list[tuple[str, Outcome]]:
         """Quantity and word of each decision, in their order: for who needs nothing else of thousands of records."""
-        return [forms.outcome_from(entry) for entry in self._entries("verdicts")]
+        return [results.outcome_from(entry) for entry in self._entries("verdicts")]
 
     @part
     def verdicts(self) -> list[Verdict]:
         """The decisions, in their order, each with what it was taken from."""
         expected = {expectation.name: expectation for expectation in self.expectations}
-        return [forms.verdict_from(entry, self.measurements, expected) for entry in self._entries("verdicts")]
+        return [results.verdict_from(entry, self.measurements, expected) for entry in self._entries("verdicts")]
 
     @part
     def curves(self) -> tuple[Curve, ...]:
         """Measured curves with their models, for a page."""
-        return tuple(forms.curve_from(entry) for entry in self._entries("curves"))
+        return tuple(results.curve_from(entry) for entry in self._entries("curves"))
 
     # --- observations --------------------------------------------------------------------------------
 
     @part
     def observation_entries(self) -> tuple[ObservationEntry, ...]:
         """Observations without their samples, in the order they were taken."""
-        return tuple(forms.observation_from(entry) for entry in self._entries("observations"))
+        return tuple(results.observation_from(entry) for entry in self._entries("observations"))
 
     def observation(self, name: str) -> Observation:
         """One observation with its samples. Raises RecordError."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from harness.base.errors import HarnessError
 from harness.nouns.results import Gauge
 from harness.record.entries import GaugeEntry
-from harness.record.forms import check_gauge
+from harness.record.results import check_gauge
 from harness.record.values import Damage, read_as
 from harness.store.address import Address, beside
 

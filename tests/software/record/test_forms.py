@@ -9,7 +9,8 @@ import pytest
 from harness.judge.verdict import UNASKED, Rule, against_expectation
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Detect, Expectation, Measurement, Outcome, Verdict, VerdictKind
-from harness.record.forms import expectation_entry, expectation_from, verdict_entry, verdict_from
+from harness.record.forms import expectation_entry, verdict_entry
+from harness.record.results import expectation_from, verdict_from
 
 NAME = "leaf.step.delay"
 

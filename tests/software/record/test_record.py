@@ -17,7 +17,8 @@ from harness.nouns.quantity import Contribution, Quantity, exact
 from harness.nouns.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 from harness.record import read
 from harness.record.entries import DiagnosisEntry, StopEntry
-from harness.record.forms import clean, expectation_entry, expectation_from, measurement_entry, measurement_from
+from harness.record.forms import clean, expectation_entry, measurement_entry
+from harness.record.results import expectation_from, measurement_from
 from harness.record.write import GROWING
 from tests.software.record.contents import content_of
 from tests.software.record.contents import writer as writer_of
