@@ -70,6 +70,7 @@ def addressed(
     plant_seed: int | None = None,
     board_seed: int | None = None,
     faults: Sequence[str] = (),
+    simulated_bench: type[SimulatedBench] = SimulatedBench,
 ) -> Iterator[RigSpec]:
     """The rig file with addresses that can be opened: starts the simulated bench where they name a scenario.
 
@@ -83,7 +84,7 @@ def addressed(
             raise UsageError("--plant-seed and --with-fault are for a rig whose addresses begin with simulated:")
         yield spec
         return
-    with SimulatedBench(scenario, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults) as bench:
+    with simulated_bench(scenario, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults) as bench:
         try:
             yield bench.addressed(spec)
         except BenchError as error:

@@ -13,7 +13,6 @@ from harness.base.clock import WallClock, utc_now
 from harness.base.errors import BenchError, ExitCode, UsageError
 from harness.base.words import visible
 from harness.baseline.stored import load_baseline, refuse_retired
-from harness.bench.exchange import firmware_files, left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
@@ -61,11 +60,12 @@ def gate(arguments: argparse.Namespace) -> int:
     settings = _settings(arguments, address)
     policy, spec = load_policy(Path(arguments.policy)), load_rig(settings.rig)
     policy.check_names(spec.motors)
-    files = firmware_files(settings.firmware, spec) if settings.firmware is not None else {}
+    means = arguments.means or Means()
+    files = means.firmware.files(settings.firmware, spec) if settings.firmware is not None else {}
     conditions = _conditions(arguments, policy, spec, address)
     sessions: list[BenchSession] = []
     with stop_on_signals(), locks_for(address) as locks:
-        attempt = _attempted(settings, conditions, terminal, locks, files, spec, sessions, arguments.means)
+        attempt = _attempted(settings, conditions, terminal, locks, files, spec, sessions, means)
         # What was decided is done and told whole, whoever asks to stop meanwhile.
         with contextlib.suppress(StopSignal), signals_held():
             released = attempt.decision.word is Word.RELEASE
@@ -92,7 +92,7 @@ def _attempted(
     files: Mapping[str, bytes],
     spec: RigSpec,
     sessions: list[BenchSession],
-    means: Means | None,
+    means: Means,
 ) -> ReleaseAttempt:
     """The release tried; every session that is begun is added to `sessions`.
 
@@ -102,13 +102,13 @@ def _attempted(
 
     def opened(rig: Rig) -> None:
         same_kind(rig, conditions.stored)
-        if len(sessions) == 1 and (left := left_behind(rig.identity.unique_id)):
+        if len(sessions) == 1 and (left := means.firmware.left_behind(rig.identity.unique_id)):
             terminal.say(left)
         if rig.simulated and len(sessions) == 1:
             terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")
 
     def run(each: Settings) -> FinishedRun:
-        if each.firmware is not None and firmware_files(each.firmware, spec) != files:
+        if each.firmware is not None and means.firmware.files(each.firmware, spec) != files:
             raise UsageError(f"--firmware {visible(str(each.firmware))}: its files changed while the gate was running")
         sessions.append(BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means))
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}, seed {sessions[-1].seed}")

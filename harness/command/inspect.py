@@ -15,10 +15,13 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from harness.base.errors import BoardBusy, DeviceError, ExitCode, HarnessError, UsageError
 from harness.base.words import visible
+
+if TYPE_CHECKING:
+    from harness.rigfile import RigSpec
 
 LIST_S = 4.0
 """Wall time for listing; the rest of the promised 5 s is for starting and printing."""
@@ -137,14 +140,19 @@ def _list_visa(answers: queue.Queue[list[str] | str]) -> None:
 
 def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
     """Open everything that a rig file names, one after the other; each one's trouble is a line."""
+    from harness.rigfile import load
+
+    return inspect_spec(load(path), interrupt=interrupt)
+
+
+def inspect_spec(spec: RigSpec, *, interrupt: bool) -> Findings:
+    """The same of a rig file that is read."""
     from harness.base.clock import BenchClock
     from harness.bench import opening as bench
     from harness.bench.locks import DeviceLocks
     from harness.bench.supply import Supply
-    from harness.rigfile import load
 
     findings = Findings()
-    spec = load(path)
     findings.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
     with ExitStack() as stack:
         spec = stack.enter_context(bench.addressed(spec, seed=0))

@@ -11,7 +11,6 @@ from typing import Any
 
 from harness.base.defects import write_defect
 from harness.base.errors import BenchError
-from harness.bench.exchange import left_behind
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
@@ -21,6 +20,7 @@ from harness.pool import locks_for
 from harness.record import Record
 from harness.record.forms import clean
 from harness.run.board_names import BoardNameCheck, lot_for
+from harness.run.means import Means
 from harness.run.qualification import is_bench, why_stopped
 from harness.run.repeats import Repeats, repeat
 from harness.run.session import BenchSession, Settings, folder_for
@@ -88,17 +88,19 @@ def run(
     """Open, run, close, keep and show, `count` times; the exit code over all."""
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
     drawn = settings.seed is None
+    means = arguments.means or Means()
 
     def opened(rig: Rig) -> None:
         if rig.simulated:
             terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")
-        if settings.firmware is None and not settings.restore and (left := left_behind(rig.identity.unique_id)):
+        exchanged = settings.firmware is not None or settings.restore
+        if not exchanged and (left := means.firmware.left_behind(rig.identity.unique_id)):
             terminal.say(left)
         if named is not None and (remark := named.check(rig.identity.unique_id, simulated=rig.simulated)):
             terminal.say(remark)
 
     def once(each: Settings) -> FinishedRun:
-        session = BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=arguments.means)
+        session = BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means)
         if count > 1:
             terminal.say(f"repeat {each.number} of {each.runs_sharing_risk}, seed {session.seed}")
         elif drawn:

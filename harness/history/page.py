@@ -18,7 +18,7 @@ from harness.gate import Word
 from harness.history.decision_view import DecisionView, view_of
 from harness.history.limits import Ends
 from harness.history.plot import band_of, columns_of, limits_are_far, plot
-from harness.history.runs import VERSIONS, QuantityHistory, RigHistory, StoreHistory
+from harness.history.runs import QuantityHistory, RigHistory, StoreHistory
 from harness.nouns.standing import of_exit_code, standing_of
 from harness.report.marks import MARKS
 from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, with_uncertainty
@@ -143,7 +143,7 @@ def _aggregated(rig: RigHistory) -> str:
             "bands, means and counts of their firmware versions."
         )
     if rig.older:
-        parts.append(f"The newest {VERSIONS} firmware versions are shown, {rig.older} older ones are not.")
+        parts.append(f"The newest {len(rig.releases)} firmware versions are shown, {rig.older} older ones are not.")
     return " ".join(parts)
 
 

@@ -14,17 +14,28 @@ from harness.checks.catalogue import CHECKS, is_angle
 from harness.history.baseline_means import BaselineMean, baseline_means
 from harness.history.folders import reports
 from harness.history.limits import ShownLimits, limits_of
-from harness.history.watch import DriftWatch, watch_drift
+from harness.history.watch import WATCHED_RUNS, DriftWatch, watch_drift
 from harness.nouns.names import Name
 from harness.store import Store, StoredRun
 from harness.store.decisions import StoredDecision
 from harness.store.histories import Release, ReleaseLevel, RunEntry
 
-DRAWN = 120
-"""Newest runs of a rig that are drawn one by one (arbitrary: more would be one blot). All others are in the bands."""
-VERSIONS = 40
-"""Newest firmware versions of a rig that are shown (arbitrary: as many as have room side by side)."""
 Key = tuple[str, str | None, str | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """How much of a store a page shows."""
+
+    drawn: int = 120
+    """Newest runs of a rig that are drawn one by one (arbitrary: more would be one blot). All others are in bands."""
+    versions: int = 40
+    """Newest firmware versions of a rig that are shown (arbitrary: as many as have room side by side)."""
+    watched: int = WATCHED_RUNS
+    """Newest runs of a rig over which drifts and steps are looked for."""
+
+
+USUAL = Span()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,14 +91,16 @@ class StoreHistory:
     rigs: Sequence[RigHistory]
 
 
-def read_history(store: Store, *, rig: str | None = None, simulated: bool | None = None) -> StoreHistory:
+def read_history(
+    store: Store, *, rig: str | None = None, simulated: bool | None = None, span: Span = USUAL
+) -> StoreHistory:
     """Read what a page shows. Nothing of the raw observations is read.
 
     Raises StoreError where there are no such runs, UsageError where simulated and real runs would stand together.
     """
     kind, names = _chosen(store, rig, simulated)
     releases = store.histories.releases(simulated=kind, rig=rig)
-    drawn = {name: store.runs(rig=name, simulated=kind, newest=DRAWN) for name in names}
+    drawn = {name: store.runs(rig=name, simulated=kind, newest=span.drawn) for name in names}
     owners = {run.id: name for name, runs in drawn.items() for run in runs}
     places = {run.id: place for runs in drawn.values() for place, run in enumerate(runs)}
     quantities: dict[str, list[QuantityHistory]] = {name: [] for name in names}
@@ -112,6 +125,7 @@ def read_history(store: Store, *, rig: str | None = None, simulated: bool | None
                 words={run.id: words[run.id] for run in drawn[name]},
                 quantities=sorted(quantities[name], key=_place),
                 around=around[name],
+                span=span,
             )
             for name in names
         ],
@@ -198,6 +212,7 @@ def _rig(
     words: Mapping[int, Mapping[str, int]],
     quantities: Sequence[QuantityHistory],
     around: _Around,
+    span: Span,
 ) -> RigHistory:
     name, simulated = releases[0].rig, releases[0].simulated
     remarks = list(around.remarks)
@@ -210,15 +225,15 @@ def _rig(
         name=name,
         simulated=simulated,
         runs=sum(release.runs for release in releases),
-        releases=releases[-VERSIONS:],
-        older=len(releases[:-VERSIONS]),
+        releases=releases[-span.versions :],
+        older=len(releases[: -span.versions]),
         drawn=drawn,
         words=words,
         reports=reports(store, drawn),
         judged=around.judged,
         quantities=quantities,
         decisions=decisions,
-        watched=watch_drift(store, drawn),
+        watched=watch_drift(store, drawn, span.watched),
         remarks=remarks,
     )
 

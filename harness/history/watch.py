@@ -38,9 +38,9 @@ class DriftWatch:
     why_not: str = ""
 
 
-def watch_drift(store: Store, runs: Sequence[StoredRun]) -> DriftWatch:
-    """Drifts and steps over the newest of `runs`, which are in the order in which they were started."""
-    newest = [run for run in runs if run.finished][-WATCHED_RUNS:]
+def watch_drift(store: Store, runs: Sequence[StoredRun], watched: int = WATCHED_RUNS) -> DriftWatch:
+    """Drifts and steps over the newest `watched` of `runs`, which are in the order in which they were started."""
+    newest = [run for run in runs if run.finished][-watched:]
     if len(newest) < LEAST:
         return DriftWatch(why_not=f"looked for with {LEAST} finished runs or more, found {len(newest)}")
     from harness.compare import series_of

@@ -15,6 +15,7 @@ from pathlib import Path
 from harness.base.clock import Clock
 from harness.base.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
 from harness.baseline.stored import compare_with
+from harness.bench.exchange import INDEX
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
@@ -191,14 +192,13 @@ def restore_or_forget(sessions: Sequence[BenchSession], *, released: bool, locks
 
     Cannot be interrupted half-way.
     """
-    from harness.bench.exchange import INDEX, exchange, forget
-
     held = [session for session in sessions if session.backup is not None and (session.backup / INDEX).exists()]
     if not held:
         return ""
     session = held[-1]
+    firmware = session.means.firmware
     if released:
-        return forget(session.backup or Path())
+        return firmware.forget(session.backup or Path())
     asked = session.settings
     try:
         with (
@@ -209,7 +209,7 @@ def restore_or_forget(sessions: Sequence[BenchSession], *, released: bool, locks
                 plant_seed=asked.plant_seed,
                 board_seed=asked.board_seed,
                 faults=asked.faults,
-                before_firmware=lambda rig: exchange(rig, None, restore=True),
+                before_firmware=lambda rig: firmware.put(rig, None, restore=True),
                 locks=locks,
             ),
         ):

@@ -106,12 +106,11 @@ class BenchSession:
         this machine; it is released with the rig. `means`: other than those of every session.
         """
         self.settings = settings
+        self.means = means or Means()
         self.spec: RigSpec = load(settings.rig)
         check_names(settings.only)
         if settings.firmware is not None:
-            from harness.bench.exchange import firmware_files
-
-            firmware_files(settings.firmware, self.spec)
+            self.means.firmware.files(settings.firmware, self.spec)
         self.seed = secrets.randbelow(2**31) if settings.seed is None else settings.seed
         started = utc_now()
         self.started_utc = started.isoformat(timespec="seconds")
@@ -130,7 +129,6 @@ class BenchSession:
         self._on_open = on_open
         self._made: list[Path] = []
         self._locks = locks
-        self.means = means or Means()
         self._stack = ExitStack()
 
     def open(self) -> Qualification:
@@ -236,11 +234,10 @@ class BenchSession:
         settings = self.settings
         if settings.firmware is None and not settings.restore:
             return None
-        from harness.bench.exchange import backup_of, exchange
-
+        firmware = self.means.firmware
         if settings.hold:
-            self.backup = backup_of(rig)
-        return exchange(rig, settings.firmware, restore=settings.restore, hold=settings.hold)
+            self.backup = firmware.backup_of(rig)
+        return firmware.put(rig, settings.firmware, restore=settings.restore, hold=settings.hold)
 
     def _opening(self, rig: Rig) -> OpeningEntries:
         spec, settings, identity = self.spec, self.settings, rig.identity

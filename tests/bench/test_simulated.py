@@ -55,7 +55,7 @@ def test_a_folder_of_that_name_in_the_working_directory_is_not_run(tmp_path):
     assert "trespasser" not in done.stdout + done.stderr
 
 
-def test_a_bench_that_dies_is_named_with_its_last_words(monkeypatch):
+def test_a_bench_that_dies_is_named_with_its_last_words():
     started: list[SimulatedBench] = []
 
     class Noted(SimulatedBench):
@@ -63,10 +63,10 @@ def test_a_bench_that_dies_is_named_with_its_last_words(monkeypatch):
             started.append(self)
             return self
 
-    monkeypatch.setattr("harness.bench.opening.SimulatedBench", Noted)
     with (
         pytest.raises(BenchError, match="the simulated bench has ended by itself with code -9"),
-        open_rig(spec(), seed=1) as rig,
+        addressed(spec(), seed=1, simulated_bench=Noted) as there,
+        open_rig(there, seed=1) as rig,
     ):
         os.kill(started[0].pid, signal.SIGKILL)
         rig.board.execute("1")

@@ -52,7 +52,7 @@ def rig(spec: RigSpec, **changes: object) -> Any:
         multimeter=lambda _: nothing,
         firmware_names=("trace",),
         random=SimpleNamespace(permutation=range),
-        progress=lambda *_: None,
+        progress=lambda *_, **__: None,
         index=spec.motors.index,
         script=script,
     )

@@ -283,12 +283,12 @@ def test_a_defect_on_a_bench_that_is_not_left_safe_ends_with_the_code_that_stand
     assert read(Path("run")).exit_code == 5
 
 
-def test_the_order_stands_in_the_record_of_a_run_that_ended_while_it_began(bench, capsys, monkeypatch):
-    def refused(*_: object, **__: object) -> None:
-        raise BenchError("record.json: cannot write")
+def test_the_order_stands_in_the_record_of_a_run_that_ended_while_it_began(bench, capsys):
+    class Refused(FakeChecks):
+        def check_named(self, name: str):
+            raise BenchError("record.json: cannot write")
 
-    bench(rig=FakeRig(unsafe={"supply off": "supply: silent"}))
-    monkeypatch.setattr("harness.run.session.Qualification", refused)
+    bench(checks=Refused(), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     order = "SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED: supply: silent)"
     assert f"rotorgate: {order}\nrotorgate: record.json: cannot write\n" in capsys.readouterr().err

@@ -13,12 +13,12 @@ from xml.etree import ElementTree
 
 import pytest
 
-from harness.base.errors import BenchError, FirmwareError
+from harness.base.errors import BenchError, FirmwareError, UsageError
 from harness.bench.stops import StoppedByGuard
 from harness.command import main as cli
 from harness.release.summary import plain
 from harness.store import Store
-from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeRig
+from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeFirmware, FakeRig
 
 STIFF, DELAY = "leaf.stiffness.closed_loop", "wheel.step.delay"
 POLICY = """\
@@ -84,6 +84,7 @@ def spring(six, say, capsys):
     return say
 
 
+NOT_BACK = f"the firmware from before is not back, `rotorgate qualify {SLUICE} --restore` does it: no board"
 GATE = ("gate", str(SLUICE), "--against", "spring", "--policy", "policy.toml", "--seed", "7", "--out", "runs/new")
 
 
@@ -287,31 +288,27 @@ def test_real_and_simulated_never_mix(spring):
 
 
 @pytest.mark.parametrize(("factor", "released"), [(1.0, True), (0.5, False)])
-def test_the_firmware_stays_where_it_is_released_and_only_there(spring, monkeypatch, factor, released):
-    settled, exchanged = [], []
-    Path("build").mkdir()
-    Path("build/fake.py").write_text("")
-    for module in ("harness.command.gate", "harness.bench.exchange"):
-        monkeypatch.setattr(f"{module}.firmware_files", lambda *_: {})
-    monkeypatch.setattr("harness.bench.exchange.backup_of", lambda _: Path("backup"))
-    monkeypatch.setattr("harness.bench.exchange.exchange", lambda *_, **options: exchanged.append(options))
-    monkeypatch.setattr(
-        "harness.command.gate.restore_or_forget", lambda *_, **options: settled.append(options["released"]) or ""
-    )
-    code, _, _ = spring(*GATE, "--firmware", "build", bench=checks(**{STIFF: 2.0 * factor}))
-    assert (code, settled) == (0 if released else 1, [released])
-    assert exchanged == [{"restore": False, "hold": True}]
+def test_the_firmware_stays_where_it_is_released_and_only_there(spring, factor, released):
+    fake = FakeFirmware(Path("backup"))
+    options = {"bench": checks(**{STIFF: 2.0 * factor}), "firmware": fake.means()}
+    code, out, _ = spring(*GATE, "--firmware", "build", **options)
+    assert code == (0 if released else 1)
+    assert fake.done == ["put on, the one from before held", *([] if released else ["put back"])]
+    assert fake.held.exists() is not released
+    stays = "the firmware that was released stays on the board"
+    assert (stays if released else "the firmware from before is back on the board") in out.splitlines()
 
 
 @pytest.mark.parametrize("factor", [1.0, 0.5])
-def test_a_board_that_keeps_what_was_refused_is_the_bench_s_trouble_and_told_everywhere(spring, monkeypatch, factor):
-    words = "the firmware from before is not back"
-    monkeypatch.setattr("harness.command.gate.restore_or_forget", lambda *_, **__: words)
-    code, out, _ = spring(*GATE, bench=checks(**{STIFF: 2.0 * factor}))
+def test_a_board_that_keeps_what_was_refused_is_the_bench_s_trouble_and_told_everywhere(spring, factor):
+    fake = FakeFirmware(Path("backup"), putting_back=BenchError("no board"))
+    words = NOT_BACK if factor < 1.0 else "backup: cannot be removed"
+    firmware = fake.means(forget=lambda _: words)
+    code, out, _ = spring(*GATE, "--firmware", "build", bench=checks(**{STIFF: 2.0 * factor}), firmware=firmware)
     assert code == 3
     assert out.splitlines().count(words) == 1
     assert (decision()["exit_code"], decision()["trouble"]) == (3, words)
-    assert f"- {words}" in Path("runs/new/summary.md").read_text(encoding="utf-8")
+    assert f"- {plain(words)}" in Path("runs/new/summary.md").read_text(encoding="utf-8")
 
 
 def test_what_the_policy_asks_less_of_than_the_rig_file_is_told(spring):
@@ -352,24 +349,22 @@ def test_an_older_revision_is_told(spring):
     assert "newest of its name" not in spring(*replaced(GATE, "--out", "runs/newer"))[1]
 
 
-def test_firmware_that_changes_between_two_runs_decides_nothing(spring, monkeypatch):
+def test_firmware_that_changes_between_two_runs_decides_nothing(spring):
     write_policy(repeats=2)
     folder = Path("build")
     folder.mkdir()
     (folder / "firmware.py").write_text("first")
-    monkeypatch.setattr(
-        "harness.command.gate.firmware_files", lambda path, spec: {"a.py": (path / "firmware.py").read_bytes()}
-    )
-    monkeypatch.setattr("harness.bench.exchange.firmware_files", lambda path, spec: {})
-    monkeypatch.setattr("harness.bench.exchange.backup_of", lambda rig: Path("backup"))
     put = []
 
-    def exchange(rig: object, path: Path, **_: object) -> None:
-        put.append((path / "firmware.py").read_text())
-        (path / "firmware.py").write_text("second")
+    def put_on(rig: object, path: Path | None, **_: object) -> None:
+        if path is not None:
+            put.append((path / "firmware.py").read_text())
+            (path / "firmware.py").write_text("second")
 
-    monkeypatch.setattr("harness.bench.exchange.exchange", exchange)
-    code, out, _ = spring(*GATE, "--firmware", "build")
+    firmware = FakeFirmware(Path("backup")).means(
+        files=lambda path, _spec: {"a.py": (path / "firmware.py").read_bytes()}, put=put_on
+    )
+    code, out, _ = spring(*GATE, "--firmware", "build", firmware=firmware)
     assert (code, put) == (4, ["first"])
     assert "--firmware build: its files changed while the gate was running" in out
     assert decision()["decision"] == "undecided"
@@ -402,36 +397,38 @@ def test_the_policy_that_is_shipped_fits_the_rig_that_is_shipped():
     assert policy.repeats == 2
 
 
-def test_firmware_that_cannot_be_put_back_is_told_whatever_ended_the_gate(spring, monkeypatch):
-    told = "the firmware from before is not back, `rotorgate qualify RIG --restore` does it: no board"
-    monkeypatch.setattr("harness.command.gate.restore_or_forget", lambda *_, **__: told)
-    code, out, _ = spring(*GATE)
+def test_firmware_that_cannot_be_put_back_is_told_whatever_ended_the_gate(spring):
+    class Gone(FakeChecks):
+        """Checks of a rig whose run ends while it begins, after its firmware was exchanged."""
+
+        def check_named(self, name: str):
+            raise UsageError("no such check")
+
+    fake = FakeFirmware(Path("backup"), putting_back=BenchError("no board"))
+    code, _, err = spring("--quiet", *GATE, "--firmware", "build", bench=Gone(), firmware=fake.means())
     assert code == 3
-    assert told in out.splitlines()
-    shutil.rmtree("runs/new")
-    code, _, err = spring("--quiet", *GATE, rig=FakeRig(simulated=False))
-    assert code == 3
-    assert err.startswith(f"rotorgate: {told}; before that: baseline spring, revision 1 is of a simulated bench")
+    assert err.startswith(f"rotorgate: {NOT_BACK}; before that: no such check")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-def test_a_signal_after_the_decision_loses_none_of_it(spring, monkeypatch):
-    def settle(*_: object, **__: object) -> str:
+def test_a_signal_after_the_decision_loses_none_of_it(spring):
+    def forget(_: object) -> str:
         os.kill(os.getpid(), signal.SIGTERM)
         return ""
 
-    monkeypatch.setattr("harness.command.gate.restore_or_forget", settle)
-    code, out, err = spring(*GATE)
+    firmware = FakeFirmware(Path("backup")).means(forget=forget)
+    code, out, err = spring(*GATE, "--firmware", "build", firmware=firmware)
     assert code == 0, out + err
     assert decision()["decision"] == "release"
     assert "store runs/store.sqlite, decision 1 on runs 7" in out
 
 
-def test_a_board_that_a_killed_run_left_with_its_firmware_is_told_of(spring, monkeypatch):
-    monkeypatch.setattr("harness.command.gate.left_behind", lambda _unique_id: "this board holds firmware")
-    assert "this board holds firmware" in spring(*GATE)[2].splitlines()
-    monkeypatch.setattr("harness.command.qualify.left_behind", lambda _unique_id: "this board holds firmware")
-    assert "this board holds firmware" in spring("qualify", str(SLUICE), "--out", "q", "--seed", "1")[2].splitlines()
+@pytest.mark.parametrize(
+    "words", [GATE, ("qualify", str(SLUICE), "--out", "q", "--seed", "1")], ids=["gate", "qualify"]
+)
+def test_a_board_that_a_killed_run_left_with_its_firmware_is_told_of(spring, words):
+    firmware = FakeFirmware(Path("backup")).means(left_behind=lambda _unique_id: "this board holds firmware")
+    assert "this board holds firmware" in spring(*words, firmware=firmware)[2].splitlines()
 
 
 def test_the_cause_that_the_verdicts_point_to_is_told_with_the_decision(spring):

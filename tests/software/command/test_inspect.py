@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -43,7 +42,7 @@ class Stubs:
         return self.supply
 
     def look(self, *, interrupt: bool = False) -> cli_inspect.Findings:
-        return cli_inspect.inspect_rig(Path("sluice.toml"), interrupt=interrupt)
+        return cli_inspect.inspect_spec(self.rig_file, interrupt=interrupt)
 
 
 @pytest.fixture
@@ -61,7 +60,6 @@ def stubs(monkeypatch: pytest.MonkeyPatch) -> Stubs:
     def addressed(rig_file: object, **_: object) -> Iterator[object]:
         yield rig_file
 
-    monkeypatch.setattr("harness.rigfile.load", lambda _: stubs.rig_file)
     monkeypatch.setattr(opening, "addressed", addressed)
     monkeypatch.setattr(locks, "DeviceLocks", Locks)
     monkeypatch.setattr(opening, "open_instrument", stubs.open_instrument)

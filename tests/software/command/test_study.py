@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-from collections.abc import Mapping
+import zlib
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -288,11 +287,13 @@ def test_instruments_that_the_study_did_not_have_are_said():
     assert record_entry(None, {}) is None
 
 
-def damaged(store: Store, content: Mapping[str, Any]) -> int:
-    """Keep a study as another program might: JSON knows no NaN, Python's reader does."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("harness.store.packed.json.dumps", lambda content, **_: json.JSONEncoder().encode(content))
-        return store.studies.add("gauge", "sluice", True, content).id
+def put_raw(data: bytes) -> int | None:
+    """Keep a study as another program might; its number."""
+    with sqlite3.connect("runs/store.sqlite") as connection:
+        columns = f"made_utc, kind, rig, {OLDER_WORD}, json"
+        return connection.execute(
+            f"INSERT INTO study ({columns}) VALUES ('2026', 'gauge', 'sluice', 1, ?)", (data,)
+        ).lastrowid
 
 
 def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(bench):
@@ -309,16 +310,12 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
         {"quantities": [entry | {"told": True, "grr": -1.0}], "instruments": []},
         {"quantities": [entry | {"told": True, "grr": 1e999 - 1e999}], "instruments": []},
     ):
-        with Store.open("runs/store.sqlite") as store:
-            number = damaged(store, content)
+        number = put_raw(zlib.compress(json.dumps(content).encode()))  # JSON knows no NaN, Python's reader does
         assert bench("--out", f"runs/{number}")[0] == 0
         remarks = read(Path(f"runs/{number}")).gauge.remarks
         assert remarks[-1] == f"study {number} of runs/store.sqlite is damaged, and is not applied"
     put_study("runs/store.sqlite", grr=1e-3)
-    with sqlite3.connect("runs/store.sqlite") as connection:
-        connection.execute(
-            f"INSERT INTO study (made_utc, kind, rig, {OLDER_WORD}, json) VALUES ('2026', 'gauge', 'sluice', 1, x'00')"
-        )
+    put_raw(b"\0")
     assert bench("--out", "runs/last")[0] == 2, "what else is there is applied"
 
 

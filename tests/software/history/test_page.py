@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import shutil
-import sys
 import zlib
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ import sqlalchemy
 from harness.history import entry, read_history, render
 from harness.history.decision_view import view_of
 from harness.history.plot import band_of
+from harness.history.runs import Span
 from harness.store import Store
 from harness.store.decisions import StoredDecision
 from harness.store.histories import ReleaseLevel
@@ -26,7 +26,6 @@ from tests.software.record.contents import BOARD, DECLARED, RIG, edited, record_
 from tests.software.report import sample
 from tests.software.report.test_page import HOSTILE, outline
 
-GATHER = sys.modules["harness.history.runs"]
 """The module, whose name in its package is that of its function."""
 
 
@@ -269,18 +268,17 @@ def test_a_step_is_found_and_said_where_it_is(tmp_path):
     assert "leaf · stiffness · open loop : the mean makes a step of −49.5 mN m/rad at run 9; nothing that" in text
 
 
-def test_where_nothing_drifts_it_says_so_and_over_how_many(tmp_path, monkeypatch):
-    monkeypatch.setattr("harness.history.watch.WATCHED_RUNS", 6)
+def test_where_nothing_drifts_it_says_so_and_over_how_many(tmp_path):
     with kept_for_comparison(tmp_path, [*LEVELS]) as store:
         assert "newest 6 finished runs of 8, values referred to 20 °C and the nominal supply: nothing found." in plain(
-            page_of(store, tmp_path)
+            page_of(store, tmp_path, span=Span(watched=6))
         )
 
 
-def test_it_is_the_newest_runs_that_are_looked_over(tmp_path, monkeypatch):
-    monkeypatch.setattr("harness.history.watch.WATCHED_RUNS", 8)
+def test_it_is_the_newest_runs_that_are_looked_over(tmp_path):
     with kept_for_comparison(tmp_path, [0.60, 0.602, 0.601, 0.599, *LEVELS]) as store:
-        assert read_history(store).rigs[0].watched.findings == [], "the step lies before them"
+        (rig,) = read_history(store, span=Span(watched=8)).rigs
+        assert rig.watched.findings == [], "the step lies before them"
 
 
 def test_what_cannot_be_compared_is_a_reason_and_no_error(store, tmp_path):
@@ -292,17 +290,14 @@ def test_what_cannot_be_compared_is_a_reason_and_no_error(store, tmp_path):
     assert other.watched.why_not == "looked for with 5 finished runs or more, found 1"
 
 
-def test_what_is_not_drawn_one_by_one_is_said(store, tmp_path, monkeypatch):
-    monkeypatch.setattr(GATHER, "DRAWN", 5)
-    page = page_of(store, tmp_path, rig="sluice")
+def test_what_is_not_drawn_one_by_one_is_said(store, tmp_path):
+    page = page_of(store, tmp_path, rig="sluice", span=Span(drawn=5))
     assert "The newest 5 of 10 runs are drawn and listed one by one; the others are in the bands" in plain(page)
     assert figure(page, STIFFNESS).count("<a href") == 5
     assert page.count('<tr id="s1-run-') == 5
     assert figure(page, STIFFNESS).count('class="reach"') == 1  # of 1.4.0 only one run is drawn
     assert read_history(store, rig="sluice").rigs[0].quantities[0].levels  # bands are over all runs
-    monkeypatch.setattr(GATHER, "VERSIONS", 1)
-    monkeypatch.setattr("harness.history.page.VERSIONS", 1)
-    page = page_of(store, tmp_path, rig="sluice")
+    page = page_of(store, tmp_path, rig="sluice", span=Span(drawn=5, versions=1))
     assert "The newest 1 firmware versions are shown, 1 older ones are not." in plain(page)
     assert "sluice_drive 1.4.0" not in figure(page, STIFFNESS)
 

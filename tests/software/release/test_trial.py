@@ -29,7 +29,7 @@ from harness.release.trial import (
     same_kind,
     terms_for,
 )
-from harness.run.means import Means
+from harness.run.means import FirmwareExchange, Means
 from harness.run.session import Settings
 from harness.store.baselines import StoredBaseline
 from tests.software.compare.records import STIFFNESS, record, scattered
@@ -175,7 +175,7 @@ def test_a_bench_that_was_not_left_safe_releases_nothing(tmp_path, monkeypatch, 
 class Held:
     """Sessions of a gate with backups on disk, and a bench that is opened to put one back."""
 
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, fails: Exception | None = None) -> None:
+    def __init__(self, tmp_path: Path, fails: Exception | None = None) -> None:
         self.opened: list[dict[str, Any]] = []
         self.put_back: list[object] = []
         self.sessions = [self._session(tmp_path / name, seed) for seed, name in enumerate(("first", "last"), start=1)]
@@ -188,11 +188,9 @@ class Held:
             options["before_firmware"]("the rig")
             yield
 
+        firmware = FirmwareExchange(put=lambda *words, **more: self.put_back.append((words, more)))
         for session in self.sessions:
-            session.means = Means(open_rig=open_rig)  # type: ignore[arg-type]
-        monkeypatch.setattr(
-            "harness.bench.exchange.exchange", lambda *words, **more: self.put_back.append((words, more))
-        )
+            session.means = Means(open_rig=open_rig, firmware=firmware)  # type: ignore[arg-type]
 
     @staticmethod
     def _session(backup: Path, seed: int) -> Any:
@@ -202,8 +200,8 @@ class Held:
         return SimpleNamespace(backup=backup, spec=None, seed=seed, settings=settings)
 
 
-def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tmp_path, monkeypatch):
-    held = Held(monkeypatch, tmp_path)
+def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tmp_path):
+    held = Held(tmp_path)
     assert restore_or_forget(held.sessions, released=False) == ""
     (options,) = held.opened
     assert {key: options[key] for key in ("seed", "plant_seed", "board_seed", "faults")} == {
@@ -212,22 +210,22 @@ def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tm
     assert held.put_back == [(("the rig", None), {"restore": True})]
 
 
-def test_what_is_released_stays_and_its_backup_goes(tmp_path, monkeypatch):
-    held = Held(monkeypatch, tmp_path)
+def test_what_is_released_stays_and_its_backup_goes(tmp_path):
+    held = Held(tmp_path)
     assert restore_or_forget(held.sessions, released=True) == ""
     assert (held.opened, (tmp_path / "last").exists()) == ([], False)
 
 
-def test_firmware_that_cannot_be_put_back_is_told_with_what_does_it(tmp_path, monkeypatch):
-    held = Held(monkeypatch, tmp_path, fails=BenchError("no such port"))
+def test_firmware_that_cannot_be_put_back_is_told_with_what_does_it(tmp_path):
+    held = Held(tmp_path, fails=BenchError("no such port"))
     assert restore_or_forget(held.sessions, released=False) == (
         f"the firmware from before is not back, `rotorgate qualify {SLUICE} --restore` does it: no such port"
     )
     assert (tmp_path / "last" / INDEX).exists()
 
 
-def test_without_an_exchange_there_is_nothing_to_put_back(tmp_path, monkeypatch):
-    held = Held(monkeypatch, tmp_path)
+def test_without_an_exchange_there_is_nothing_to_put_back(tmp_path):
+    held = Held(tmp_path)
     (tmp_path / "first" / INDEX).unlink()
     none = [held.sessions[0], SimpleNamespace(backup=None)]
     assert restore_or_forget(none, released=False) == ""  # type: ignore[arg-type]

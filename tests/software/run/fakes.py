@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from harness.bench.exchange import INDEX
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
 from harness.checks.catalogue import row_of
 from harness.checks.definition import Check, Need, needs_multimeter, needs_supply
@@ -20,7 +21,7 @@ from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Measurement, Unmeasured
 from harness.rigfile import RigSpec, load
-from harness.run.means import Means
+from harness.run.means import FirmwareExchange, Means
 
 ROOT = Path(__file__).resolve().parents[3]
 SLUICE = Path(__file__).with_name("rig.toml")
@@ -203,7 +204,43 @@ class FakeChecks:
         ]
 
 
-def means_of(checks: FakeChecks, rig: FakeRig, opening: BaseException | None = None) -> Means:
+class FakeFirmware:
+    """Firmware that is exchanged on no board: what was done, and where the one from before is held."""
+
+    def __init__(self, held: Path, putting_back: BaseException | None = None) -> None:
+        """`putting_back` is raised where the firmware from before is to be put back."""
+        self.held, self.putting_back = held, putting_back
+        self.done: list[str] = []
+
+    def means(self, **changes: Any) -> FirmwareExchange:
+        """How a session exchanges it; `changes` are others in place of these."""
+        files: dict[str, Any] = {
+            "files": lambda _path, _spec: {},
+            "put": self.put,
+            "backup_of": lambda _rig: self.held,
+            **changes,
+        }
+        return FirmwareExchange(**files)
+
+    def put(self, _rig: object, path: Path | None, *, restore: bool, hold: bool = False) -> None:
+        """Hold the one from before, or put it back."""
+        if path is not None:
+            assert hold and not restore
+            self.held.mkdir(exist_ok=True)
+            (self.held / INDEX).write_text("{}")
+            self.done.append("put on, the one from before held")
+            return
+        self.done.append("put back")
+        if self.putting_back is not None:
+            raise self.putting_back
+
+
+def means_of(
+    checks: FakeChecks,
+    rig: FakeRig,
+    opening: BaseException | None = None,
+    firmware: FirmwareExchange = FirmwareExchange(),  # noqa: B008  # immutable
+) -> Means:
     """What a session works with: these fakes; `opening` is raised instead of opening the rig."""
 
     @contextlib.contextmanager
@@ -212,7 +249,7 @@ def means_of(checks: FakeChecks, rig: FakeRig, opening: BaseException | None = N
         if opening is not None:
             raise opening
         try:
-            rig.on_observation = options["on_observation"]  # type: ignore[assignment]
+            rig.on_observation = options.get("on_observation", print)  # type: ignore[assignment]
             options["before_firmware"](rig)  # type: ignore[operator]
             yield rig
         except BaseException as error:
@@ -225,7 +262,7 @@ def means_of(checks: FakeChecks, rig: FakeRig, opening: BaseException | None = N
         finally:
             rig.events.append("closed")
 
-    return Means(open_rig=open_rig, check_named=checks.check_named)  # type: ignore[arg-type]
+    return Means(open_rig=open_rig, check_named=checks.check_named, firmware=firmware)  # type: ignore[arg-type]
 
 
 class Bench:
@@ -239,10 +276,11 @@ class Bench:
         checks: FakeChecks | None = None,
         rig: FakeRig | None = None,
         opening: BaseException | None = None,
+        firmware: FirmwareExchange = FirmwareExchange(),  # noqa: B008  # immutable
     ) -> tuple[FakeChecks, FakeRig]:
         """These fakes; `opening` is raised instead of opening the rig."""
         checks, rig = checks or FakeChecks(), rig or FakeRig()
-        self.means = means_of(checks, rig, opening)
+        self.means = means_of(checks, rig, opening, firmware)
         return checks, rig
 
     def main(self, words: Sequence[str]) -> int:

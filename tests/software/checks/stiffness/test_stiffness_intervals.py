@@ -140,7 +140,7 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
         },
         supply=SimpleNamespace(measure_voltage=lambda: SimpleNamespace(value=bench.supply_v), measure_current=current),
         thermometer=None,
-        progress=lambda text, fraction: None,
+        progress=lambda *_, **__: None,
     )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(procedure, "Hold", board)

@@ -237,7 +237,7 @@ def test_every_reading_of_the_heating_is_held_against_the_windings_limit(monkeyp
 
     room = SimpleNamespace(measure_temperature=lambda: SimpleNamespace(value=20.0))
     rig: Any = SimpleNamespace(
-        spec=SPEC, clock=clock, thermometer=room, check_limits=check_limits, progress=lambda text, share: None
+        spec=SPEC, clock=clock, thermometer=room, check_limits=check_limits, progress=lambda *_, **__: None
     )
     monkeypatch.setattr(procedure, "HeatingService", heating)
     fixed = {"dead_time_s": 150e-9, "carrier_hz": 20e3, "current_a": CURRENT_A}
