@@ -51,9 +51,21 @@ def python(copy: Path, *words: str, code: int = 0) -> str:
     return done.stdout
 
 
-def rotorgate(copy: Path, *words: str, code: int = 0) -> str:
-    """The command in the copy."""
-    return python(copy, "-m", "harness.command.main", *words, code=code)
+COMMANDS = """
+import contextlib, io, json, sys
+from harness.command.main import main
+for words in json.loads(sys.argv[1]):
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        code = main(words)
+    print(json.dumps([code, out.getvalue()]))
+"""
+
+
+def rotorgate(copy: Path, *commands: str) -> list[tuple[int, str]]:
+    """Commands in the copy, one after another in one process: the exit code of each, and what it said."""
+    said = python(copy, "-c", COMMANDS, json.dumps([command.split() for command in commands]))
+    return [(code, out) for code, out in map(json.loads, said.splitlines())]
 
 
 def test_the_recipe_lists_what_the_toy_check_adds() -> None:
@@ -64,30 +76,34 @@ def test_the_recipe_lists_what_the_toy_check_adds() -> None:
 
 
 def test_a_check_that_was_added_by_the_recipe_is_known_everywhere(copy: Path) -> None:
-    said = rotorgate(
-        copy, "qualify", "rigs_demo/rigs/sluice.toml", "--only", "rest", "--seed", "1", "--out", "runs/1", code=2
+    (code, said), (made, _) = rotorgate(
+        copy,
+        "qualify rigs_demo/rigs/sluice.toml --only rest --seed 1 --out runs/1 --no-store",
+        "inspect --new new.toml",
     )
+    assert (code, made) == (2, 0)
     assert re.search(r"--  leaf\.rest\.place", said), "nothing is asked of it yet: measured, not judged"
-    rotorgate(copy, "inspect", "--new", "new.toml")
     entry = re.search(r'^"rest\.place" = .*$', (copy / "new.toml").read_text(encoding="utf-8"), re.MULTILINE)
     assert entry, "the template asks of it what is usual"
     rig = copy / "rig.toml"
     demo = (copy / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
     rig.write_text(demo.replace("[detect]", f"[detect]\n{entry[0]}\n#", 1), encoding="utf-8")
-    for number in range(2, 8):
-        said = rotorgate(
-            copy, "qualify", "rig.toml", "--only", "rest", "--seed", str(number), "--out", f"runs/{number}"
-        )
-        assert re.search(r"ok  leaf\.rest\.place .* agrees", said)
+    *qualified, accepted, shown, drawn, refused = rotorgate(
+        copy,
+        *(f"qualify rig.toml --only rest --seed {number} --out runs/{number}" for number in range(2, 8)),
+        "baseline accept spring 1 2 3 4 5 --by Keeper --why good --store runs/store.sqlite",
+        "baseline show spring 6 --json --store runs/store.sqlite",
+        "history --store runs/store.sqlite --out history.html",
+        "qualify rig.toml --only nothing",
+    )
+    for code, said in qualified:
+        assert code == 0 and re.search(r"ok  leaf\.rest\.place .* agrees", said)
     page = (copy / "runs" / "2" / "report.html").read_text(encoding="utf-8")
     assert "arm at rest" in page and "reading at which the arm rests, phases off" in page and "Reading at rest" in page
-    store = ("--store", "runs/store.sqlite")
-    rotorgate(copy, "baseline", "accept", "spring", *"23456", "--by", "M. Keeper", "--why", "good", *store)
-    shown = rotorgate(copy, "baseline", "show", "spring", "7", "--json", *store, code=0)
-    assert any(row["name"] == f"leaf.{NAME}" for row in json.loads(shown)["differences"])
-    rotorgate(copy, "history", *store, "--out", "history.html")
+    assert [code for code, _ in (accepted, shown, drawn)] == [0, 0, 0]
+    assert any(row["name"] == f"leaf.{NAME}" for row in json.loads(shown[1])["differences"])
     assert f"leaf.{NAME}" in (copy / "history.html").read_text(encoding="utf-8")
-    assert rotorgate(copy, "qualify", "rig.toml", "--only", "nothing", code=4) == ""
+    assert refused == (4, "")
 
 
 def test_its_true_value_and_its_cause_are_known(copy: Path) -> None:
