@@ -1,4 +1,5 @@
-"""How many examples of a property are tried: fewer where one is slow, and in proportion in the quick form."""
+"""How many examples of a property are tried, and rounds of a test that draws: fewer where one is slow, and in
+proportion in the quick form."""
 
 from __future__ import annotations
 
@@ -7,6 +8,11 @@ from hypothesis import settings
 from tests.conftest import EXAMPLES
 
 
+def rounds(number: int) -> int:
+    """So many rounds of a test that draws by itself, in the same proportion; at least one."""
+    return -(-number * settings.default.max_examples // EXAMPLES)
+
+
 def examples(number: int) -> settings:
     """`@examples(60)`: 60 examples of this property, with as many to each 100 as the profile in force has."""
-    return settings(max_examples=-(-number * settings.default.max_examples // EXAMPLES))
+    return settings(max_examples=rounds(number))

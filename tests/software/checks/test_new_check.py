@@ -106,8 +106,14 @@ def test_a_check_that_was_added_by_the_recipe_is_known_everywhere(copy: Path) ->
     assert refused == (4, "")
 
 
+KNOWN = f"""
+from harness.judge.causes import CAUSES
+from rigs_demo.truth.gather import gather
+print(gather("sluice", None, (), responses=False)["leaf.{NAME}"][1])
+print(*[cause.name for cause in CAUSES if cause.effect("{NAME}")])
+"""
+"""Loops are not run for it: theirs are nine tenths of the time that true values take."""
+
+
 def test_its_true_value_and_its_cause_are_known(copy: Path) -> None:
-    truth = json.loads(python(copy, "-m", "rigs_demo", "truth", "sluice"))
-    assert truth[f"leaf.{NAME}"]["unit"] == "rad"
-    words = "from harness.judge.causes import CAUSES\nprint([c.name for c in CAUSES if c.effect('rest.place')])"
-    assert "arm turned" in python(copy, "-c", words)
+    assert python(copy, "-c", KNOWN).splitlines() == ["rad", "arm turned"]

@@ -16,7 +16,7 @@ from harness.judge.causes import CAUSES, gathered
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.nouns.effects import FREE, Cause, Shift
 from harness.nouns.results import Outcome, Verdict
-from tests.examples import examples
+from tests.examples import examples, rounds
 from tests.software.judge.motors import DETECT, FILE, RULE, Motor, judged
 
 Fault = Callable[[str, Motor], Motor]
@@ -116,7 +116,7 @@ def names(diagnosis: Diagnosis) -> set[str]:
 @pytest.mark.parametrize("fault", SINGLE)
 def test_a_single_fault_gets_its_cause_and_place(fault: str) -> None:
     change, expected, motors = SINGLE[fault]
-    for seed in range(5):
+    for seed in range(rounds(5)):
         diagnosis = diagnose(judged(seed, change), RULE)
         assert names(diagnosis) == expected, diagnosis.words
         assert {cause.motors for cause in diagnosis.causes} == {motors}
@@ -125,7 +125,7 @@ def test_a_single_fault_gets_its_cause_and_place(fault: str) -> None:
 
 @pytest.mark.parametrize("faults", TWO)
 def test_two_faults_at_once_are_not_known(faults: str) -> None:
-    for seed in range(5):
+    for seed in range(rounds(5)):
         diagnosis = diagnose(judged(seed, TWO[faults]), RULE)
         assert diagnosis.differs and not diagnosis.known, diagnosis.words
         assert diagnosis.words.startswith("cause not known")
