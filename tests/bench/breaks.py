@@ -1,6 +1,6 @@
 """Whether README's `pytest` sees what a practitioner may get wrong: each of these breaks should turn it red.
 
-python -m tests.bench.breaks            an hour or more; writes BREAKS.md beside; a stopped run goes on where it was
+python -m tests.bench.breaks            half an hour; writes BREAKS.md beside; a stopped run goes on where it was
     --jobs N                            copies at a time (1); each takes all processors
     --only WORDS ... [-- ARGUMENT ...]  breaks whose words hold these, with arguments for pytest; writes nothing
 
@@ -14,11 +14,14 @@ import json
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 from tests.breaks import ROOT, Break, outcomes
 from tests.results import Results, table
 
 WANTED = 18
+ASIDE = ("--ignore=tests/software/test_breaks.py", "--ignore=tests/software/test_results.py")
+"""They look at sources as text: a planted break is red there whatever it does, and would count as one that was seen."""
 KEPT = ROOT / "build" / "breaks.json"
 """What is known so far, for one state of the sources."""
 BREAKS = (
@@ -157,6 +160,16 @@ RESULTS = Results(
 )
 
 
+def near(planted: Break) -> tuple[str, ...]:
+    """The quick form's tests of the room that a break is in: what they see, README's `pytest` sees.
+
+    A room without tests of its own is that of several checks, and has those of theirs.
+    """
+    package, *room = Path(planted.file).parent.parts
+    tests = Path("tests", "software", *(room if package == "harness" else (package, *room)))
+    return "--quick", *ASIDE, (tests if (ROOT / tests).is_dir() else tests.with_name("checks")).as_posix()
+
+
 def known() -> dict[str, str]:
     """The first red test of each break that was tried before, for the sources of today."""
     found = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
@@ -167,7 +180,7 @@ def tried(breaks: Sequence[Break], arguments: Sequence[str], jobs: int, red: dic
     """Plant each in one of `jobs` copies, and note in `red` what saw it."""
 
     def some(part: Sequence[Break]) -> None:
-        for outcome in outcomes(part, arguments):
+        for outcome in outcomes(part, (*ASIDE, *arguments), near):
             red[outcome.planted.words] = outcome.red
             sys.stdout.write(f"{outcome.seconds:4.0f} s  {outcome.planted.words}: {outcome.red or 'NOT SEEN'}\n")
             sys.stdout.flush()
