@@ -91,8 +91,8 @@ def to_reference(spec: RigSpec, motor: str, warmth: Warmth) -> Quantity:
     entry = spec.motor[motor]
     k = conductor_k(spec, motor)
     on = spec.driver.on_resistance_ohm
-    winding, driver = entry.resistance_ohm, on.value if on is not None else 0.0
-    copper = 1.0 if winding is None else winding.value / (winding.value + driver)
+    winding, driver = entry.resistance_ohm.value, on.value if on is not None else 0.0
+    copper = winding / (winding + driver)
     return propagate(
         lambda winding_c, magnet_c, flux_per_k: (
             (1.0 + copper * (winding_c - REFERENCE_C) / (k + REFERENCE_C))

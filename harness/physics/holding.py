@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 from harness.nouns.quantity import Contribution, Quantity, propagate, scaled
 from harness.physics.drive import circuit_ohm
@@ -15,17 +16,17 @@ LOOP = ("supply_v", "winding_ohm", "flux_v_s", "on_ohm", "gain_per_rad")
 """Inputs of a loop's stiffness."""
 
 
+def proportional_n_m_rad(
+    pole_pairs: int, *, supply_v: float, winding_ohm: float, flux_v_s: float, on_ohm: float, gain_per_rad: float
+) -> float:
+    """Stiffness of a proportional loop whose field stands where it should, N m/rad: Kt g (U/2) / (R + Ron)."""
+    return torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
+
+
 def loop_stiffness(spec: RigSpec, motor: str, pole_pairs: int) -> Quantity:
     """Stiffness of the proportional loop outside its dead zone on a motor of so many pole pairs, N m/rad."""
     inputs = known(spec, motor, *LOOP)
-    ideal = propagate(
-        lambda supply_v, winding_ohm, flux_v_s, gain_per_rad, on_ohm: (
-            torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
-        ),
-        "N m/rad",
-        **inputs,
-    )
-    return misaligned(spec, motor, ideal)
+    return misaligned(spec, motor, propagate(partial(proportional_n_m_rad, pole_pairs), "N m/rad", **inputs))
 
 
 def misaligned(spec: RigSpec, motor: str, torque: Quantity) -> Quantity:
@@ -36,9 +37,8 @@ def misaligned(spec: RigSpec, motor: str, torque: Quantity) -> Quantity:
     """
     entry = spec.motor[motor]
     offset = entry.electrical_offset_rad
-    pole_pairs = entry.pole_pairs or 1
     square = (offset.u**2 if offset is not None else 0.0) + (
-        pole_pairs * (entry.sensor.eccentricity_rad or 0.0)
+        entry.pole_pairs * (entry.sensor.eccentricity_rad or 0.0)
     ) ** 2 / 6.0
     factor = 1.0 - square / 2.0
     part = Contribution(u=torque.value * square / math.sqrt(2.0), remedy="find the electrical offset more closely")

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from harness.base.errors import MeasurementError
 from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, exact, propagate
 from harness.physics.drive import circuit_ohm, dead_time_volts
+from harness.physics.holding import proportional_n_m_rad
 from harness.physics.motor import known, needs, torque_per_ampere
 
 if TYPE_CHECKING:
@@ -54,7 +56,7 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
 
     Raises MeasurementError where it does not.
     """
-    pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
+    pairs = spec.motor[motor].pole_pairs
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
     given = known(spec, motor, *INPUTS)
     delay, period = loop_delay(spec, motor), loop_period(spec, declared)
@@ -71,8 +73,7 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
         return torque_per_ampere(pairs, flux_v_s)
 
     return {
-        "loop": of("N m/rad", lambda supply_v, winding_ohm, on_ohm, flux_v_s, gain_per_rad:
-                   kt(flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm),
+        "loop": of("N m/rad", partial(proportional_n_m_rad, pairs),
                    "supply_v", *ohms, "flux_v_s", "gain_per_rad"),
         "arm": of("N m/rad", lambda mass_kg, length_m, g: mass_kg * g * length_m, "mass_kg", "length_m",
                   g=gravity.local()),

@@ -66,11 +66,11 @@ def _stuck(spec: RigSpec, motor: str) -> float:
     """Half-width, rad, of where friction may leave the shaft."""
     entry = spec.motor[motor]
     friction = entry.coulomb_friction_n_m.value if entry.coulomb_friction_n_m is not None else 2e-3
-    inputs = (entry.flux_linkage_v_s, entry.resistance_ohm, spec.firmware.gain_per_rad)
-    if entry.pole_pairs is None or any(value is None for value in inputs):
+    flux, gain = entry.flux_linkage_v_s, spec.firmware.gain_per_rad
+    if flux is None or gain is None:
         return 4e-3 * STUCK_SHARE  # arbitrary: a quarter of a degree, where the rig file does not tell the stiffness
-    flux, ohm, gain = (value.value for value in inputs if value is not None)
-    stiffness = 1.5 * entry.pole_pairs * flux * gain * spec.supply.voltage_v.value / 2.0 / ohm
+    volts, ohm = spec.supply.voltage_v.value, entry.resistance_ohm.value
+    stiffness = 1.5 * entry.pole_pairs * flux.value * gain.value * volts / 2.0 / ohm
     return STUCK_SHARE * friction / stiffness
 
 

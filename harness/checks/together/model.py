@@ -40,7 +40,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         else:
             others = [drops[other] for other in spec.motors if other != each]
             torque = _arm(spec, each)
-            stiffness = loop_stiffness(spec, each, spec.motor[each].pole_pairs or declared.pole_pairs)
+            stiffness = loop_stiffness(spec, each, spec.motor[each].pole_pairs)
             drop = others[0]
             change = propagate(
                 lambda t, k, d, v: t / k * d / v,
@@ -81,7 +81,7 @@ def _drop(spec: RigSpec, motor: str, declared: Declared) -> Quantity:
     """Volts that one motor's hold takes from a source with resistance: internal resistance x 0.75 a I."""
     inputs = known(spec, motor, "supply_v", "winding_ohm", "flux_v_s", "on_ohm")
     internal = spec.supply.internal_resistance_ohm
-    pole_pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
+    pole_pairs = spec.motor[motor].pole_pairs
     if internal is None:
         return exact(0.0, "V")
 
