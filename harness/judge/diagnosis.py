@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from harness.checks.catalogue import is_angle, words_of
 from harness.judge.causes import CAUSES
 from harness.judge.verdict import Rule
-from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Power, Shift
+from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Shift
 from harness.nouns.names import Name
 from harness.nouns.quantity import difference
 from harness.nouns.results import Outcome, Verdict
@@ -146,7 +146,7 @@ class _Claim:
         if off <= 1e-9 * (1.0 + abs(predicted)):
             return 0.0
         stray = effect.stray if isinstance(effect, Shift | Near) else 0.0
-        allowed = item.allowed(predicted, scaled=isinstance(effect, float | Power)) + stray
+        allowed = item.allowed(predicted, scaled=isinstance(effect, float)) + stray
         return off / allowed if allowed > 0.0 else math.inf
 
     def predicted(self, item: _Item, effect: Effect | None, sizes: Mapping[str, float]) -> float:
@@ -156,8 +156,6 @@ class _Claim:
             return effect.value(self.expected.get(item.motor, {}), size)
         if isinstance(effect, Shift):
             return item.expected + effect.scale * sizes[effect.by]
-        if isinstance(effect, Power):
-            return item.expected * float(sizes[effect.by] ** effect.exponent)
         return item.expected * float(size**effect) if isinstance(effect, float) else item.expected
 
 
@@ -284,8 +282,6 @@ def _first_guess(claim: _Claim, touched: list[_Item], effects: Mapping[str, Effe
         if isinstance(effect, Shift) and effect.by == name:
             guesses.append((weight, off / effect.scale))
         exponent = effect if isinstance(effect, float) and first else 0.0
-        if isinstance(effect, Power) and effect.by == name:
-            exponent = effect.exponent
         if exponent and item.expected and item.measured / item.expected > 0.0:
             guesses.append((weight, (item.measured / item.expected) ** (1.0 / exponent)))
     return max(guesses)[1] if guesses else size.none
@@ -333,9 +329,7 @@ def _signature(effect: Effect | None, sizes: Mapping[str, float]) -> float | Non
     size = next(iter(sizes.values()), 1.0)
     if effect is None:
         return 1.0
-    if isinstance(effect, float):
-        return float(size**effect)
-    return float(sizes[effect.by] ** effect.exponent) if isinstance(effect, Power) else None
+    return float(size**effect) if isinstance(effect, float) else None
 
 
 def _item(verdict: Verdict, rule: Rule) -> _Item | None:

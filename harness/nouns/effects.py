@@ -64,14 +64,6 @@ class Shift:
 
 
 @dataclass(frozen=True, slots=True)
-class Power:
-    """Multiplied by a size other than the row's first, to `exponent`."""
-
-    exponent: float
-    by: str
-
-
-@dataclass(frozen=True, slots=True)
 class Becomes:
     """Computed from the motor's expected values and the size; `words` for the printed table."""
 
@@ -86,7 +78,7 @@ class Near:
     stray: float
 
 
-Effect = float | Shift | Power | Becomes | Near | Anything
+Effect = float | Shift | Becomes | Near | Anything
 
 Effects = dict[str, Effect]
 """What a cause does to quantities; `|` adds to it, the right side stands."""
