@@ -148,6 +148,12 @@ class MeasurementEntry:
     """None where it is infinite."""
     interval95: tuple[float, float]
 
+    @property
+    def half95(self) -> float:
+        """Half the width of that interval."""
+        low, high = self.interval95
+        return (high - low) / 2.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopEntry:

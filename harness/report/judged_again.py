@@ -66,8 +66,7 @@ def change_line(change: Change) -> str:
 def _measured(side: Side) -> str:
     if side.measured is None:
         return "nothing"
-    low, high = side.measured.interval95
-    return with_uncertainty(side.measured.value, (high - low) / 2.0, side.measured.unit)
+    return with_uncertainty(side.measured.value, side.measured.half95, side.measured.unit)
 
 
 def _apart(now: Number | None, then: Number | None) -> str:

@@ -219,8 +219,7 @@ def _one_reason(verdicts: Sequence[Verdict]) -> str:
 def _measured(entry: MeasurementEntry | None, unit: str) -> str:
     if entry is None:
         return "–"
-    low, high = entry.interval95
-    return with_uncertainty(entry.value, (high - low) / 2.0, unit)
+    return with_uncertainty(entry.value, entry.half95, unit)
 
 
 def _expected(verdict: Verdict) -> str:
