@@ -17,6 +17,7 @@ from harness.base.clock import WallClock
 from harness.record import read
 from harness.store import Store
 from harness.store.rows import rows_of
+from tests.examples import rounds
 from tests.software.store.conftest import schema
 from tests.software.store.records import NAME, written
 
@@ -121,8 +122,8 @@ def whole(store: Store, contents: dict[str, object]) -> set[str]:
     return uids
 
 
-@pytest.mark.parametrize("kills", [SOME, pytest.param(MANY, marks=pytest.mark.slow)])
-def test_kills_lose_nothing_acknowledged_and_leave_nothing_half(place, tmp_path, request, kills):
+def test_kills_lose_nothing_acknowledged_and_leave_nothing_half(place, tmp_path, request):
+    kills = MANY if rounds(MANY) == MANY else SOME
     chance = random.Random(1)
     folders = [
         written(tmp_path / "runs" / str(seed), seed=seed, observations=((1,), (2,)))
