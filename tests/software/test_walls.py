@@ -180,12 +180,25 @@ def forward(tree: Tree) -> list[str]:
 
 
 def reads_time(source: str) -> bool:
-    """Whether a module sleeps or asks what time it is: the time module, asyncio, `now` and its like of any date."""
+    """Whether a module sleeps or asks what time it is.
+
+    By the time module, asyncio, sched; `now` and its like of any date; the processor's times of `os`; what of threading
+    waits for no thread; `select` of the system, which for no file is a sleep (selectors wait for files that they hold).
+    """
     nodes = list(ast.walk(parsed(source)))
     modules = {alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names}
     modules |= {str(node.module) for node in nodes if isinstance(node, ast.ImportFrom)}
+    taken = {
+        f"{node.module}.{alias.name}" for node in nodes if isinstance(node, ast.ImportFrom) for alias in node.names
+    }
+    taken |= {
+        f"{node.value.id}.{node.attr}"
+        for node in nodes
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name)
+    }
     asked = {node.attr for node in nodes if isinstance(node, ast.Attribute)}
-    return bool(modules & {"time", "asyncio"} or asked & {"now", "utcnow", "today"})
+    waits = {"os.times", "threading.Event", "threading.Condition", "threading.Timer", "threading.Barrier"}
+    return bool(modules & {"time", "asyncio", "sched", "select"} or asked & {"now", "utcnow", "today"} or taken & waits)
 
 
 # --- what stands --------------------------------------------------------------------------------------
@@ -451,6 +464,11 @@ def test_only_the_clock_touches_time() -> None:
         "import datetime\nx = datetime.datetime.now()",
         "from datetime import UTC, datetime\nx = datetime.now(UTC)",
         "from datetime import date as day\nx = day.today()",
+        "import threading\nthreading.Event().wait(1.0)",
+        "from threading import Timer",
+        "import os\nx = os.times().elapsed",
+        "from os import times",
+        "import select\nselect.select([], [], [], 1.0)",
     ],
 )
 def test_the_wall_round_the_clock_sees_the_usual_ways_to_it(source: str) -> None:
