@@ -1,7 +1,7 @@
 """How the project's own tests run; nothing here depends on how fast this machine happens to be.
 
 pytest               what a person waits for: all but what is marked slow, with some examples of each property,
-                     on as many processes as there are processors where pytest-xdist is installed
+                     on three processes for two processors where pytest-xdist is installed
 pytest --full        all tests, all examples
 pytest PATH ...      all of PATH, all examples, in this process; with --quick in the quick form
 pytest --rig=FILE    what the README says: the shipped checks on that rig, and none of these tests
@@ -9,6 +9,7 @@ pytest --rig=FILE    what the README says: the shipped checks on that rig, and n
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Iterator
 
@@ -61,9 +62,10 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     options = config.option
     if not without_paths(config) or on_a_rig(config) or getattr(options, "numprocesses", 0) is not None:
         return
-    if options.capture != "no" and options.dist == "no" and not options.tx:
-        options.numprocesses = "auto"
-        options.maxprocesses = options.maxprocesses or PROCESSES
+    if options.capture != "no" and options.dist == "no" and not options.tx and not options.usepdb:
+        processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+        # Half of the time tests wait, for a bench or for a process that starts: half as many again keep all busy.
+        options.numprocesses = min(processors + processors // 2, options.maxprocesses or PROCESSES)
         options.dist = "worksteal"  # in order, so that what one bench or database serves mostly meets one process
 
 
