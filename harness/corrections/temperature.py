@@ -16,7 +16,7 @@ from harness.rigfile import RigSpec
 
 USUAL_HEATING = (3.0, 8.0, 12.0, 50.0)
 """K/W winding to housing and housing to ambient, J/K winding and housing, where a rig file gives none: a small
-gimbal motor (common practice, no source)."""
+outer-rotor motor (common practice, no source)."""
 STATED, UNSTATED = 0.25, 0.5
 """Relative half-widths of an estimated rise: by the rig file's thermal figures, as a data sheet has them, and by the
 usual ones (arbitrary)."""

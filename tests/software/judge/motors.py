@@ -19,7 +19,7 @@ G = 9.80665
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motor:
-    """Parameters of one drive axis (SI). Numbers are arbitrary, of the size of a small gimbal motor."""
+    """Parameters of one drive axis (SI). Numbers are arbitrary, of the size of a small outer-rotor motor."""
 
     pole_pairs: float = 11.0
     flux: float = 6.0e-3
