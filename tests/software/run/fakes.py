@@ -27,7 +27,7 @@ ROOT = Path(__file__).resolve().parents[3]
 SLUICE = Path(__file__).with_name("rig.toml")
 
 HEALTHY = {
-    "commutation": {"direction": 1.0, "pole_pairs": 11.0, "offset": 0.8},
+    "commutation": {"direction": 1.0, "pole_pairs": 10.0, "offset": 0.8},
     "stiffness": {"open_loop": 1.0, "closed_loop": 2.0},
     "step": {"delay": 1.0e-3},
     "thermal": {"rise": 40.0},
@@ -43,12 +43,12 @@ def declared(**changes: object) -> Declared:
         "pace": "own",
         "carrier_hz": 2e4,
         "loop_period_s": 1e-3,
-        "counts_per_turn": 16384,
+        "counts_per_turn": 8192,
         "field_steps": 240,
         "max_static_duty": 1.0,
         "dead_time_s": 1e-7,
-        "pole_pairs": 11,
-        "offset_count": 16384 - round(0.8 / 11 / (2 * np.pi) * 16384),
+        "pole_pairs": 10,
+        "offset_count": 8192 - round(0.8 / 10 / (2 * np.pi) * 8192),
         "direction": 1,
         "sensor_path": "bus",
         "timers": (-1,),

@@ -37,7 +37,7 @@ def spec(tmp_path_factory: pytest.TempPathFactory) -> RigSpec:
     text = Path("rigs_demo/rigs/sluice.toml").read_text(encoding="utf-8")
     path = tmp_path_factory.mktemp("rig") / "sluice.toml"
     path.write_text(
-        text.replace("inductance_h = { value = 1.6e-3", "inductance_h = { value = 1.6e-6"), encoding="utf-8"
+        text.replace("inductance_h = { value = 1.3e-3", "inductance_h = { value = 1.3e-6"), encoding="utf-8"
     )
     return load(path)
 
@@ -136,7 +136,7 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
     rig: Any = SimpleNamespace(
         spec=spec,
         declared={
-            "leaf": SimpleNamespace(pole_pairs=11, counts_per_turn=TURN, max_static_duty=0.98, amplitude_limit=0.4)
+            "leaf": SimpleNamespace(pole_pairs=10, counts_per_turn=TURN, max_static_duty=0.98, amplitude_limit=0.4)
         },
         supply=SimpleNamespace(measure_voltage=lambda: SimpleNamespace(value=bench.supply_v), measure_current=current),
         thermometer=None,
@@ -157,10 +157,10 @@ def test_intervals_hold_the_truth_and_are_no_wider_than_the_errors(
 ) -> None:
     bench, taken = checked
     places = [bench.hang + x for x in np.linspace(-0.45, 0.45, 31)]
-    aside = np.mean([np.cos(11 * bench.error(x) + 0.8 - bench.offset) for x in places], axis=0)
+    aside = np.mean([np.cos(10 * bench.error(x) + 0.8 - bench.offset) for x in places], axis=0)
     ohm = bench.resistance + bench.on_resistance
     truth = {
-        "open_loop": 11 * bench.peak_torque(0.6),
+        "open_loop": 10 * bench.peak_torque(0.6),
         "closed_loop": bench.torque_constant * bench.gain * bench.supply_v / 2 / ohm * aside,
         "friction": bench.friction,
         "slip_torque": bench.peak_torque(0.6),
