@@ -17,9 +17,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Self
 
+from harness.base.addresses import INSTRUMENT_FORMS, is_instrument_address
 from harness.base.clock import Clock
 from harness.base.closable import Closable
-from harness.base.errors import HarnessError, InstrumentError
+from harness.base.errors import HarnessError, InstrumentError, UsageError
 from harness.base.words import visible
 
 LIBRARY = "@py"  # the pure-Python backend; needs no vendor's installation
@@ -220,6 +221,9 @@ class Session(Closable):
         return InstrumentError(f"{error}; its error queue: {'; '.join(map(str, refused))}") if refused else error
 
     def _reopen(self) -> None:
+        if not is_instrument_address(self.address):
+            # A serial instrument's name goes to pyserial, one of whose forms opens a file for writing.
+            raise UsageError(f"instrument {self.name}: expected {INSTRUMENT_FORMS}, found {printable(self.address)}")
         import pyvisa  # loads numpy: only when an instrument is really used
 
         self.close()

@@ -1,4 +1,4 @@
-"""The serial port, as bytes that may take time: pyserial devices and URLs, `socket://`, `usb:SERIAL NUMBER`."""
+"""The serial port, as bytes that may take time: a device, `socket://`, `rfc2217://`, `usb:SERIAL NUMBER`."""
 
 from __future__ import annotations
 
@@ -9,14 +9,17 @@ import os
 import queue
 import selectors
 import socket
+import stat
 import threading
 from collections.abc import Callable, Iterator
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import urlsplit
 
+from harness.base.addresses import PORT_FORMS, is_board_port
 from harness.base.clock import Clock
-from harness.base.errors import BenchBusy, LinkError, LinkLost
+from harness.base.errors import BenchBusy, LinkError, LinkLost, UsageError
+from harness.base.words import concealed, visible
 
 if TYPE_CHECKING:
     import serial
@@ -52,10 +55,11 @@ class Port:
         self._wake, self._woken = socket.socketpair()  # ends the wait of the listener
         self._listener: _Listener | None = None
         self._kept = b""
-        if without_port(url):
-            raise LinkError(f"{url}: cannot open: expected a port number at the end: {url.rstrip(':/')}:PORT")
+        if not is_board_port(url):
+            # One of pyserial's other forms opens a file for writing.
+            raise UsageError(f"board's port: expected {PORT_FORMS}, found {visible(concealed(url))}")
         with self._translated("cannot open", LinkError):
-            self._serial = _unopened(find(url), baudrate)
+            self._serial = _unopened(_terminal(find(url)), baudrate)
             self._serial.dtr = self._serial.rts = control_lines and os.name == "posix"
             self._serial.open()
             if control_lines and os.name != "posix":
@@ -246,15 +250,6 @@ def present() -> list[tuple[str, str]]:
     return [(str(port.device), port.serial_number or "") for port in list_ports.comports()]
 
 
-def without_port(url: str) -> bool:
-    """Whether a URL of the network lacks its port number, on which pyserial stumbles without words."""
-    parts = urlsplit(url)
-    try:
-        return parts.scheme in ("socket", "rfc2217") and parts.port is None
-    except ValueError:  # a port that is no number, which pyserial says itself
-        return False
-
-
 def find(url: str) -> str:
     """The device or URL to open: `usb:SERIAL` is looked up among the ports present.
 
@@ -269,6 +264,18 @@ def find(url: str) -> str:
             return device
     there = ", ".join(f"{number} ({device})" for device, number in ports) or "none"
     raise LinkError(f"{url}: expected a USB serial port with serial number {wanted}, found {there}")
+
+
+def _terminal(url: str) -> str:
+    """The same, where it is no other kind of file: to open some devices does something (a watchdog begins to bark)."""
+    if os.name != "posix" or "://" in url:
+        return url
+    found = Path(url).stat()
+    device = Path(f"/sys/dev/char/{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}/subsystem")
+    driven = not device.exists() or device.resolve().name == "tty"  # pseudo-terminals, and other systems, have none
+    if not stat.S_ISCHR(found.st_mode) or not driven:
+        raise ValueError("expected a serial port, found another kind of file")
+    return url
 
 
 def _unopened(url: str, baudrate: int) -> serial.Serial:

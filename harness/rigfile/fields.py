@@ -19,6 +19,8 @@ from harness.rigfile.known import Accuracy, Detect, RequirementLimits, StatedVal
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,31}")
 """Names of motors and instruments: they become parts of quantity names and of file names."""
+LONGEST_ADDRESS = 200
+"""Characters (arbitrary)."""
 
 
 def refuse(expected: str) -> PydanticCustomError:
@@ -94,6 +96,17 @@ def text(expected: str, pattern: str | None = None, longest: int = 200) -> Plain
 
     def check(value: Any) -> str:
         if not isinstance(value, str) or len(value) > longest or (compiled and not compiled.fullmatch(value)):
+            raise refuse(expected)
+        return value
+
+    return PlainValidator(check)
+
+
+def address(expected: str, is_allowed: Callable[[str], bool]) -> PlainValidator:
+    """An address that a library is going to interpret: one of the forms that are allowed."""
+
+    def check(value: Any) -> str:
+        if not isinstance(value, str) or len(value) > LONGEST_ADDRESS or not is_allowed(value):
             raise refuse(expected)
         return value
 

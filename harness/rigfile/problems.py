@@ -9,7 +9,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from harness.base.words import visible
+from harness.base.words import concealed, visible
 
 UNITS: tuple[str, ...] = (
     "kg_m2", "g_cm2", "n_m_s", "n_m_a", "rad_s", "k_w", "j_k", "v_s", "per_rad", "per_deg", "per_k", "n_m", "n_cm",
@@ -40,6 +40,7 @@ def shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
+        value = concealed(value)
         return f'"{visible(value[:57] + "..." if len(value) > 60 else value)}"'
     if isinstance(value, Mapping):
         keys = [visible(str(key))[:20] for key in list(value)[:3]] or ["nothing in it"]

@@ -13,10 +13,11 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, PrivateAttr
 
+from harness.base import addresses
 from harness.nouns.names import PhaseTerminal
 from harness.nouns.results import Requirement
 from harness.rigfile import fields
-from harness.rigfile.fields import choice, integer, known, listed, number, text
+from harness.rigfile.fields import address, choice, integer, known, listed, number, text
 from harness.rigfile.known import Accuracy, Detect, RequirementLimits, StatedValue
 
 SCHEMA = 1
@@ -32,10 +33,6 @@ DirectionField = Annotated[int, choice(1, -1)]
 LONGEST_TRAVEL_RAD = 3.0
 """The sensor reads the same after a turn, so nothing is ever seen further away than half a turn; the rest is there for
 a shaft at speed to be seen in between two readings (arbitrary)."""
-
-ADDRESS = "an address of 1 to 200 printable characters without spaces"
-ADDRESS_PATTERN = r"\S+"
-HOST_PORT = r"[A-Za-z0-9_.-]+:[0-9]{1,5}"
 
 
 class SpecSection(BaseModel):
@@ -89,7 +86,7 @@ class RigSection(SpecSection):
 class BoardSection(SpecSection):
     """[board]: where it is and how soon it makes itself safe."""
 
-    port: Annotated[str, text(ADDRESS, ADDRESS_PATTERN)]
+    port: Annotated[str, address(addresses.PORT_FORMS, addresses.is_board_port)]
     deadman_s: Annotated[float, number(0.05, 5.0)]
     baud: Annotated[int, integer(1200, 4_000_000)] = 115200
     unique_id: Annotated[str | None, text("the board's unique id, hexadecimal", r"[0-9a-fA-F]{2,64}")] = None
@@ -210,7 +207,7 @@ class Instrument(SpecSection):
     class_: Annotated[Literal["supply", "multimeter", "thermometer"], choice("supply", "multimeter", "thermometer")] = (
         Field(alias="class")
     )
-    address: Annotated[str, text(ADDRESS, ADDRESS_PATTERN)]
+    address: Annotated[str, address(addresses.INSTRUMENT_FORMS, addresses.is_instrument_address)]
     identity: Annotated[str | None, text("part of its *IDN? reply, up to 100 characters", longest=100)] = None
     """Text that its *IDN? reply must contain, where the rig is to be sure of this very instrument."""
     channel: Annotated[int, integer(1, 16)] | None = None
@@ -234,7 +231,7 @@ class Instrument(SpecSection):
 class ClockSection(SpecSection):
     """[clock]: a bench that owns the time."""
 
-    address: Annotated[str, text("HOST:PORT", HOST_PORT)]
+    address: Annotated[str, address(addresses.CLOCK_FORM, addresses.is_clock_address)]
 
 
 class RigSpec(PersonsFile):

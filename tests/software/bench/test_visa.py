@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.base.errors import InstrumentError
+from harness.base.errors import InstrumentError, UsageError
 from harness.bench.supply import Supply
 from harness.bench.visa import Session, parse_error, parse_number, printable
 from harness.rigfile.known import Accuracy
@@ -33,11 +33,22 @@ def test_closed_port_is_found_at_open() -> None:
         Session.open("meter", f"TCPIP0::127.0.0.1::{port}::SOCKET", timeout_s=0.3)
 
 
-@pytest.mark.parametrize("address", ["nonsense", "TCPIP0::no.such.host.invalid::5::SOCKET", "ASRL/dev/none::INSTR"])
+@pytest.mark.parametrize(
+    "address", ["GPIB0::5::INSTR", "TCPIP0::no.such.host.invalid::5::SOCKET", "ASRL/dev/none::INSTR"]
+)
 def test_an_address_that_leads_nowhere_is_one_line(address: str) -> None:
     with pytest.raises(InstrumentError, match=r"^instrument meter at ") as caught:
         Session.open("meter", address, timeout_s=0.3)
     assert "\n" not in str(caught.value)
+
+
+def test_a_form_that_is_not_allowed_opens_nothing(tmp_path: Path) -> None:
+    """The backend hands a serial instrument's name to pyserial, whose `spy://` empties the file it is to write to."""
+    precious = tmp_path / "precious"
+    precious.write_text("precious")
+    with pytest.raises(UsageError, match=r"^instrument meter: expected a VISA address .*, found ASRLspy:"):
+        Session.open("meter", f"ASRLspy:///dev/ptmx?file={precious}::INSTR", timeout_s=0.3)
+    assert precious.read_text() == "precious"
 
 
 def test_silence_names_command_and_limit() -> None:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import logging
-import re
+import os
 import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from harness.base.clock import WallClock
-from harness.base.errors import LinkError, LinkLost
+from harness.base.errors import LinkError, LinkLost, UsageError
 from harness.link import port as port_module
 from harness.link.board import Board
 from harness.link.port import Port
@@ -117,16 +118,22 @@ def test_nobody_listens() -> None:
         Port("socket://127.0.0.1:1", WallClock())
 
 
-@pytest.mark.parametrize("url", ["socket://127.0.0.1", "socket://[::1]", "rfc2217://bench:", "socket://bench/"])
-def test_an_address_without_its_port_number(url: str) -> None:
-    words = rf"^{re.escape(url)}: cannot open: expected a port number at the end: \S+[^:/]:PORT$"
-    with pytest.raises(LinkError, match=words):
-        Port(url, WallClock())
+def test_a_form_that_is_not_allowed_opens_nothing(tmp_path: Path) -> None:
+    """pyserial's `spy://` empties the file that it is to write to."""
+    precious = tmp_path / "precious"
+    precious.write_text("precious")
+    with pytest.raises(UsageError, match=r"^board's port: expected a serial port .*, found spy:///dev/ptmx\?\*\*\*$"):
+        Port(f"spy:///dev/ptmx?file={precious}", WallClock())
+    assert precious.read_text() == "precious"
 
 
-def test_an_unknown_kind_of_url() -> None:
-    with pytest.raises(LinkError, match=r"teleport://x: cannot open: "):
-        Port("teleport://x", WallClock())
+@pytest.mark.skipif(os.name != "posix", reason="devices are files")
+@pytest.mark.parametrize("path", ["file", "pipe", "/dev/null"])
+def test_a_device_that_is_no_serial_port_is_not_opened(tmp_path: Path, path: str) -> None:
+    (tmp_path / "file").touch()
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(LinkError, match=r": cannot open: expected a serial port, found another kind of file$"):
+        Port(str(tmp_path / path), WallClock())
 
 
 def test_a_board_is_found_by_its_usb_serial_number(monkeypatch: pytest.MonkeyPatch) -> None:
