@@ -7,6 +7,7 @@ import tempfile
 import traceback
 from pathlib import Path
 
+from harness.base.disk import write_text
 from harness.base.words import visible
 
 
@@ -20,7 +21,7 @@ def write_defect(error: BaseException, folder: Path | None = None) -> str:
             handle, name = tempfile.mkstemp(prefix="rotorgate-defect-", suffix=".txt")
             os.close(handle)
             path = Path(name)
-        path.write_text("".join(traceback.format_exception(error)), encoding="utf-8", errors="backslashreplace")
+        write_text(path, "".join(traceback.format_exception(error)))
     except OSError:
         return f"a defect of rotorgate, please report it: {what}"
     return f"a defect of rotorgate, please report it with {visible(str(path))}: {what}"

@@ -10,6 +10,7 @@ import os
 from pathlib import Path
 
 from harness.base.clock import utc_now
+from harness.base.disk import append_text, read_bytes
 
 GUARD_LOG = "guard.log"
 """Its name in that folder."""
@@ -20,17 +21,15 @@ BEFORE_TEXT = ": "
 def add_note(log: Path, text: str) -> None:
     """Append a note, forced to the disk; what cannot be written is lost."""
     # A full disk or a folder that has gone must not keep the guard from its task.
-    with contextlib.suppress(OSError), log.open("a", encoding="utf-8") as file:
+    with contextlib.suppress(OSError):
         who = f"{utc_now().isoformat(timespec='milliseconds')} guard {os.getpid()}"
-        file.write(f"{who}{BEFORE_TEXT}{text}\n")
-        file.flush()
-        os.fsync(file.fileno())
+        append_text(log, f"{who}{BEFORE_TEXT}{text}\n")
 
 
 def last_note(log: Path) -> str:
     """What was noted last, without when and who; "" where nothing was, or nobody can read it."""
     try:
-        notes = log.read_text(encoding="utf-8", errors="replace").split("\n")
+        notes = read_bytes(log).decode("utf-8", "replace").split("\n")
     except OSError:
         return ""
     who, _, text = next((note for note in reversed(notes) if note.strip()), "").partition(BEFORE_TEXT)

@@ -6,6 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
+from harness.base.disk import beginning_of, write_text
 from harness.base.errors import ExitCode, UsageError
 from harness.base.words import visible
 from harness.store.address import DEFAULT, Address
@@ -31,7 +32,7 @@ def history(arguments: argparse.Namespace) -> int:
         runs = read_history(store, rig=arguments.rig, simulated=kind)
     text = render(runs, beside=page.parent)
     try:
-        page.write_text(text, encoding="utf-8")
+        write_text(page, text)
     except OSError as error:
         raise _refused(page, f"cannot write the page: {error.strerror}") from error
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
@@ -58,9 +59,8 @@ def _may_be_written(page: Path) -> None:
         if page.is_dir():
             raise _refused(page, "expected a file, found a folder")
         if page.exists():
-            with page.open("rb") as stream:
-                if stream.read(len(BEGINNING)).lower() not in (BEGINNING, b""):
-                    raise _refused(page, "holds something else than a page, and is left as it is")
+            if beginning_of(page, len(BEGINNING)).lower() not in (BEGINNING, b""):
+                raise _refused(page, "holds something else than a page, and is left as it is")
         elif not page.parent.is_dir():
             raise _refused(page, "cannot write the page: no such folder")
     except OSError as error:

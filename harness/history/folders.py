@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from harness.base.disk import beginning_of, read_bytes
 from harness.base.errors import HarnessError
 from harness.record.record import FILE
 from harness.store import Store, StoredRun
@@ -33,12 +34,10 @@ def reports(store: Store, runs: Sequence[StoredRun]) -> dict[int, Path]:
         return page_of_run
     for page in pages:
         try:
-            with page.with_name(FILE).open("rb") as stream:
-                text = stream.read(BEGINNING)
-                started = STARTED.search(text)
-                maybe = by_start.get(_utc(started[1]), []) if started else []
-                if maybe:
-                    text += stream.read()
+            record = page.with_name(FILE)
+            started = STARTED.search(beginning_of(record, BEGINNING))
+            maybe = by_start.get(_utc(started[1]), []) if started else []
+            text = read_bytes(record) if maybe else b""
             for run in maybe:
                 if run.id not in page_of_run and store.text(run.id) == text:
                     page_of_run[run.id] = page

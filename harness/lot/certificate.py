@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
+from harness.base.disk import read_bytes, write_text
 from harness.base.errors import ExitCode, UsageError
 from harness.base.words import visible
 from harness.checks.catalogue import CHECK_NAMES
@@ -44,14 +45,14 @@ def write_certificates(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for board, path in places.items():
-            if path.exists() and _title(board, lot.name) not in path.read_text(encoding="utf-8", errors="replace"):
+            if path.exists() and _title(board, lot.name) not in read_bytes(path).decode("utf-8", "replace"):
                 raise UsageError(
                     f"{visible(str(path))}: is there, and no page of board {board} of lot {visible(lot.name)}; choose "
                     "another folder with --out"
                 )
         for board, path in places.items():
             page = certificate_page(certificate(lot, board, quantities, made_utc, reference))
-            path.write_text(page, encoding="utf-8", errors="backslashreplace")
+            write_text(path, page)
             paths.append(path)
     except OSError as error:
         raise UsageError(f"--out {visible(str(folder))}: cannot write: {error.strerror}") from error

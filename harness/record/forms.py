@@ -7,6 +7,7 @@ and so is an open limit.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from enum import Enum
@@ -18,6 +19,10 @@ from harness.nouns.quantity import Quantity
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, Verdict, needed
 
 RecordEntry = Mapping[str, Any]
+FOLDER = "observations"
+OBSERVATION_FILE = re.compile(rf"{FOLDER}/[a-z0-9_]+(\.[a-z0-9_]+)*\.npy")
+"""What the file of an observation is called, from the record's folder. No other name is read or written: a record may
+be a stranger's."""
 
 
 def clean(value: Any) -> Any:

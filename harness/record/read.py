@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from harness.base.disk import read_bytes
 from harness.base.errors import RecordError
 from harness.record.record import FILE, Record
 
@@ -12,7 +13,7 @@ def read(folder: Path) -> Record:
     """The record in a folder (or beside the record.json it names). Raises RecordError in one line."""
     path = folder if folder.name == FILE else folder / FILE
     try:
-        data = path.read_bytes()
+        data = read_bytes(path)
     except FileNotFoundError as error:
         raise RecordError(f"{folder}: no record here; expected a folder that holds {FILE}") from error
     except NotADirectoryError as error:

@@ -25,7 +25,7 @@ from harness.nouns.results import (
     VerdictKind,
 )
 from harness.record.entries import GaugeEntry, ObservationEntry
-from harness.record.forms import RecordEntry
+from harness.record.forms import FOLDER, OBSERVATION_FILE, RecordEntry
 from harness.record.values import Damage, at, flag, listed, number, read_as, table, text
 
 
@@ -150,9 +150,12 @@ def curve_from(entry: RecordEntry) -> Curve:
 def observation_from(entry: RecordEntry) -> ObservationEntry:
     """The description of an observation, and its file. Raises Damage."""
     name = name_of(entry, "observations")
+    file = text(at(entry, "file", name), name)
+    if not OBSERVATION_FILE.fullmatch(file):
+        raise Damage(f"{name}: expected a file {FOLDER}/NAME.npy, found {file[:40]!r}")
     return ObservationEntry(
         name=name,
-        file=text(at(entry, "file", name), name),
+        file=file,
         columns=read_as(tuple[Column, ...], at(entry, "columns", name), name),
         conditions=table(at(entry, "conditions", name), name),
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
@@ -11,19 +10,17 @@ from typing import Any
 
 import numpy as np
 
-from harness.base.disk import write_synced
+from harness.base.disk import LINKED, write_bytes, write_synced
 from harness.base.errors import BenchError, HarnessError, RecordError
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured, Verdict
 from harness.record.entries import CauseEntry, DiagnosisEntry, OpeningEntries, PlanEntries, StopEntry
-from harness.record.forms import RecordEntry, clean, result_entries
+from harness.record.forms import FOLDER, OBSERVATION_FILE, RecordEntry, clean, result_entries
 from harness.record.record import FILE, Record
 from harness.record.schema import SCHEMA
 
-FOLDER = "observations"
 GROWING = ("observations", "measurements", "unmeasured", "expectations", "verdicts", "curves")
 """Lists of record.json to which entries are only added."""
-OBSERVATION_NAME = re.compile(r"[a-z0-9_]+(\.[a-z0-9_]+)*")
 
 
 class RecordWriter:
@@ -39,6 +36,8 @@ class RecordWriter:
             raise RecordError(f"{folder}: holds a record already; choose another folder with --out")
         try:
             (folder / FOLDER).mkdir(parents=True, exist_ok=True)
+            if (folder / FOLDER).is_symlink():
+                raise RecordError(f"{folder / FOLDER}: {LINKED}; choose another folder with --out")
         except OSError as error:
             raise RecordError(f"{folder}: cannot make a folder for the record: {error.strerror}") from error
         self._content: dict[str, Any] = {}
@@ -54,13 +53,13 @@ class RecordWriter:
     def keep(self, observation: Observation) -> None:
         """Put an observation on disk, raw, and name it in record.json. Its name must be new."""
         name = observation.name
-        if not OBSERVATION_NAME.fullmatch(name):
+        relative = f"{FOLDER}/{name}.npy"
+        if not OBSERVATION_FILE.fullmatch(relative):
             raise HarnessError(f"observation {name!r}: expected a dotted name of small letters, digits and _")
         if any(entry["name"] == name for entry in self._content["observations"]):
             raise HarnessError(f"observation {name}: kept already; each needs a name of its own")
         if observation.data.dtype.hasobject:
             raise HarnessError(f"observation {name}: holds Python objects; expected numbers only")
-        relative = f"{FOLDER}/{name}.npy"
         try:
             write_synced(self.folder / relative, lambda stream: np.save(stream, observation.data, allow_pickle=False))
         except OSError as error:
@@ -136,7 +135,7 @@ class RecordWriter:
     def _write(self) -> None:
         whole = self._bytes()
         try:
-            write_synced(self.folder / FILE, lambda stream: stream.write(whole))
+            write_bytes(self.folder / FILE, whole)
         except OSError as error:
             raise BenchError(f"{self.folder / FILE}: cannot write: {error.strerror}") from error
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.base.clock import utc_now
-from harness.base.disk import write_synced
+from harness.base.disk import write_bytes
 from harness.base.errors import ExitCode, HarnessError
 from harness.base.versions import version_of
 from harness.base.words import visible
@@ -189,7 +189,7 @@ def write_files(account: ReleaseReport, subject: Subject, content: Mapping[str, 
         path = folder / name
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            write_synced(path, lambda stream, data=data: stream.write(data))  # type: ignore[misc]
+            write_bytes(path, data)
             places[path.stem] = str(path)
         except OSError as error:
             places[path.stem] = f"not written to {path}: {error.strerror}"

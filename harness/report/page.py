@@ -10,6 +10,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from harness.base.disk import write_text
 from harness.base.errors import ExitCode, RecordError
 from harness.base.guard_log import GUARD_LOG, last_note
 from harness.base.words import visible
@@ -95,7 +96,7 @@ def write_judged_again(again: JudgedAgain) -> Path:
 def _written(record: Record, name: str, text: str) -> Path:
     page = record.folder / name
     try:
-        page.write_text(text, encoding="utf-8")
+        write_text(page, text)
     except OSError as error:
         raise RecordError(f"{visible(str(page))}: cannot write: {error.strerror}") from error
     return page

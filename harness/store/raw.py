@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
+import errno
 import hashlib
-import os
-import secrets
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Protocol
 
 from sqlalchemy import select
 
-from harness.base.disk import sync_folder
+from harness.base.disk import LINKED, read_bytes, sync_folder, write_bytes
 from harness.base.errors import RecordError, StoreUnavailable
+from harness.base.words import visible
 from harness.store import tables
 from harness.store.database import Database
+
+SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
 def digest(data: bytes) -> str:
@@ -42,7 +44,9 @@ class RawFolder:
         self.folder = folder
 
     def path(self, sha256: str) -> Path:
-        """Where a file is, or would be."""
+        """Where a file is, or would be. Raises RecordError for what is no SHA-256: it becomes a path."""
+        if not SHA256.fullmatch(sha256):
+            raise RecordError(f"{self.folder}: expected a SHA-256 of 64 digits, found {visible(sha256)[:80]}")
         return self.folder / sha256[:2] / f"{sha256}.npy"
 
     def put(self, files: Mapping[str, bytes]) -> None:
@@ -54,8 +58,10 @@ class RawFolder:
                 if not path.parent.is_dir():
                     path.parent.mkdir(parents=True, exist_ok=True)
                     folders |= {self.folder.parent, self.folder}
-                if not (path.exists() and path.read_bytes() == data):
-                    self._write(path, data)
+                if path.parent.is_symlink():
+                    raise OSError(errno.ELOOP, LINKED)
+                if path.is_symlink() or not (path.is_file() and read_bytes(path) == data):
+                    write_bytes(path, data)
                 folders.add(path.parent)  # also of what another process has just put there
         except OSError as error:
             raise StoreUnavailable(f"{self.folder}: cannot write a raw observation: {error.strerror}") from error
@@ -67,7 +73,7 @@ class RawFolder:
         path = self.path(sha256)
         remedy = "put it back from a backup, or keep the run's folder once more"
         try:
-            data = path.read_bytes()
+            data = read_bytes(path)
         except FileNotFoundError as error:
             raise RecordError(f"{path}: missing: {what}; {remedy}") from error
         except OSError as error:
@@ -75,19 +81,6 @@ class RawFolder:
         if digest(data) != sha256:
             raise RecordError(f"{path}: damaged: not what was kept of {what}; {remedy}")
         return data
-
-    def _write(self, path: Path, data: bytes) -> None:
-        beside = path.with_name(f".{path.stem[:16]}-{os.getpid()}-{secrets.token_hex(4)}.part")
-        try:
-            with beside.open("xb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            beside.replace(path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                beside.unlink()
-            raise
 
 
 class RawTable:

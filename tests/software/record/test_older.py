@@ -196,7 +196,7 @@ def test_a_damaged_file_of_samples_is_said_to_be_one(record: Record) -> None:
         path.write_bytes(data)
         with pytest.raises(RecordError):
             read(record.folder).observations()
-    with pytest.raises(RecordError, match="outside"):
+    with pytest.raises(RecordError, match="no name of a file"):
         beside(record.folder)(replace(entry, file="raw/\0"))
 
 

@@ -238,11 +238,27 @@ def test_two_who_write_one_database(cluster, tmp_path, monkeypatch):
 def test_fetch_never_writes_outside(tmp_path):
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         run = store.keep(written(tmp_path / "run"))
-        text = store.text(run.id).replace(b"observations/leaf.stiffness.n1.npy", b"../../out.npy")
-        store.text = lambda run_id: text
-        with refused(RecordError, r"observation file '\.\./\.\./out\.npy' would lie outside"):
-            fetch(store, run.id, tmp_path / "a" / "b")
-    assert not list(tmp_path.glob("**/out.npy"))
+        sound = store.text(run.id)
+        for name in (b"../../out.npy", b".", b"", b"/out.npy", b"observations", b"a\\u0000", b"observations/..npy"):
+            text = sound.replace(b"observations/leaf.stiffness.n1.npy", name)
+            store.text = lambda run_id, text=text: text
+            with refused(
+                RecordError, r"damaged record: leaf.stiffness.n1: expected a file observations/NAME.npy, found"
+            ):
+                fetch(store, run.id, tmp_path / "a" / "b")
+    assert {path.name for path in tmp_path.iterdir()} == {"run", "store.sqlite", "store.sqlite.raw"}
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links")
+def test_fetch_follows_no_link(tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "observations").symlink_to(tmp_path / "elsewhere")
+    with Store.open(tmp_path / "store.sqlite", make=True) as store:
+        run = store.keep(written(tmp_path / "run"))
+        with refused(RecordError, "out: cannot write: a link, which is not followed"):
+            fetch(store, run.id, tmp_path / "out")
+    assert not list((tmp_path / "elsewhere").iterdir())
 
 
 def test_a_missing_and_a_damaged_raw_file(tmp_path):
@@ -325,7 +341,7 @@ def test_observations_outside_the_record_are_not_taken_in(tmp_path):
     path.write_text(path.read_text().replace("observations/leaf.stiffness.n0.npy", "../secret.npy"))
     with (
         Store.open(tmp_path / "store.sqlite", make=True) as store,
-        refused(RecordError, "lies outside the record; not read"),
+        refused(RecordError, r"expected a file observations/NAME.npy, found '\.\./secret.npy'"),
     ):
         store.keep(folder)
 
