@@ -195,6 +195,8 @@ class Baselines:
                 for row in connection.execute(select(retirement).where(retirement.c.baseline_id.in_(ids))).mappings()
             }  # fmt: skip
         newest = {row["name"]: row["revision"] for row in rows}
+        if empty := [row["name"] for row in rows if row["id"] not in members]:
+            raise StoreError(f"{self._database.address.shown}: damaged: baseline {visible(empty[0])} has no runs")
         return [
             StoredBaseline(
                 **row,

@@ -21,6 +21,7 @@ from harness.base.words import visible
 from harness.store import tables
 from harness.store.adding import Adding
 from harness.store.address import Address
+from harness.store.kinds import WrongValue
 
 BUSY_S = 30.0
 """Longest wait for another process that is writing (arbitrary; keeping a run takes well under a second)."""
@@ -170,7 +171,8 @@ class Database:
 
         def connect() -> sqlite3.Connection:
             connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)
-            for pragma in ("synchronous=FULL", "foreign_keys=ON", "recursive_triggers=ON"):
+            # The last: no function with side effects runs for what a stranger wrote into the tables' own words.
+            for pragma in ("synchronous=FULL", "foreign_keys=ON", "recursive_triggers=ON", "trusted_schema=OFF"):
                 connection.execute(f"PRAGMA {pragma}")
             return connection
 
@@ -224,6 +226,8 @@ class Database:
             yield
         except self._errors as error:
             raise _in_words(error, shown) from error
+        except WrongValue as error:
+            raise StoreError(f"{shown}: damaged, or made by somebody else: {error}") from error
         except OSError as error:
             raise StoreUnavailable(f"{shown}: {error.strerror or error}") from error
 
@@ -238,8 +242,10 @@ def _version(connection: Connection, shown: str) -> int | None:
     columns = {column["name"] for column in inspector.get_columns("store")} if "store" in names else set()
     if not columns >= set(tables.store.c.keys()):
         raise StoreError(foreign)
+    if planted := _planted(connection, names):
+        raise StoreError(f"{shown}: not as rotorgate made it: {visible(planted)}; it is not opened")
     newest = connection.execute(select(tables.store).order_by(tables.store.c.version.desc())).first()
-    if newest is None or newest.format != tables.FORMAT:
+    if newest is None or newest.format != tables.FORMAT or newest.version < 1:
         raise StoreError(foreign)
     if newest.version > tables.VERSION:
         raise StoreError(
@@ -247,6 +253,26 @@ def _version(connection: Connection, shown: str) -> int | None:
             f"this one reads up to {tables.VERSION}: bring rotorgate up to date"
         )
     return int(newest.version)
+
+
+def _planted(connection: Connection, names: list[str]) -> str:
+    """What stands in a store's place and is no table of its own, in words; "" where nothing does.
+
+    A view may have no end, and a trigger acts when a run is kept.
+    """
+    known = set(tables.metadata.tables)
+    views = known & set(inspect(connection).get_view_names())
+    if views:
+        return f"{sorted(views)[0]} is a view"
+    if connection.dialect.name != "sqlite":
+        return ""
+    own = {words for name in known for words in tables.guards(name, "sqlite")}
+    for kind, name, table, words in connection.exec_driver_sql("SELECT type, name, tbl_name, sql FROM sqlite_master"):
+        if kind == "trigger" and table in names and words not in own:
+            return f"a trigger {name} that it does not have"
+        if kind == "table" and name in known and not str(words).upper().startswith("CREATE TABLE"):
+            return f"{name} is no plain table"
+    return ""
 
 
 def _in_words(error: Exception, shown: str) -> StoreError | StoreUnavailable:

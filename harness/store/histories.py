@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, bindparam, func, select
 
+from harness.base.errors import StoreError
 from harness.nouns.results import Outcome
 from harness.store import tables
 from harness.store.database import Database
@@ -190,6 +191,8 @@ def _sums(origin: float, turning: bool) -> str:
 
 def _level(row: Any, origin: float) -> ReleaseLevel:
     rig, name, version, count, total, squares, low, high, refused = row
+    if not math.isfinite(squares + total):
+        raise StoreError("a store is damaged, or made by somebody else: a value that is no finite number")
     mean = total / count
     rest = squares - count * mean * mean
     # What is left of equal values is rounding, and may even be negative.

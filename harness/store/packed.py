@@ -7,6 +7,9 @@ import zlib
 from collections.abc import Mapping
 from typing import Any
 
+LARGEST = 1 << 26
+"""Bytes that are unpacked at most (arbitrary; a whole qualification's record.json has some 2 MB). A megabyte of zlib
+can become a gigabyte."""
 DAMAGES = (zlib.error, TypeError, ValueError, RecursionError)
 """What `unpacked` raises for bytes that are damaged."""
 
@@ -18,4 +21,15 @@ def packed(content: Mapping[str, Any]) -> bytes:
 
 def unpacked(data: bytes) -> Any:
     """What was kept. Raises one of DAMAGES."""
-    return json.loads(zlib.decompress(data))
+    return json.loads(inflated(data))
+
+
+def inflated(data: bytes) -> bytes:
+    """Bytes as they were before zlib. Raises zlib.error for what is damaged, or longer than `LARGEST`."""
+    unpacking = zlib.decompressobj()
+    made = unpacking.decompress(data, LARGEST + 1)
+    if len(made) > LARGEST:
+        raise zlib.error(f"expected at most {LARGEST} bytes unpacked, found more")
+    if not unpacking.eof:
+        raise zlib.error("incomplete")
+    return made

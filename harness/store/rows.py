@@ -16,6 +16,7 @@ from harness.nouns.results import REQUIRED
 from harness.record import Record, read
 from harness.record.parts import DamagedRecord
 from harness.record.raw import observation_of
+from harness.store.packed import LARGEST, inflated
 from harness.store.raw import digest
 
 Columns = dict[str, Any]
@@ -46,6 +47,8 @@ def rows_of(folder: Path) -> RecordRows:
     wherever it is kept from, and nothing in it can change unseen.
     """
     record = read(folder)
+    if len(record.data) > LARGEST:
+        raise RecordError(f"{visible(str(record.folder))}: expected a record of at most {LARGEST} bytes, found more")
     try:
         return _rows(record)
     except DamagedRecord as error:
@@ -74,7 +77,7 @@ def _rows(record: Record) -> RecordRows:
 
 def text_from(data: bytes) -> bytes:
     """record.json again, from its row. Raises zlib.error where that is damaged."""
-    return zlib.decompress(data)
+    return inflated(data)
 
 
 def _run(record: Record) -> Columns:

@@ -190,6 +190,8 @@ class Store(Closable):
 
         def raw(entry: ObservationEntry) -> bytes:
             name = visible(entry.name)
+            if name not in hashes:
+                raise RecordError(f"{place}: damaged: no observation {name} was kept of it")
             return self._raw.get(hashes[name], f"observation {name} of run {run_id}")
 
         return Record(place, text, raw=raw)

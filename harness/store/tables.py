@@ -9,21 +9,17 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from sqlalchemy import (
-    BigInteger,
-    Boolean,
     Column,
     Connection,
-    Double,
     ForeignKey,
     Index,
-    Integer,
     Label,
-    LargeBinary,
     MetaData,
     Table,
-    Text,
     UniqueConstraint,
 )
+
+from harness.store.kinds import Flag, LongWhole, Number, Packed, Whole, Words
 
 VERSION = 2
 FORMAT = "rotorgate store"
@@ -36,34 +32,34 @@ metadata = MetaData()
 store = Table(
     "store",
     metadata,
-    Column("version", Integer, primary_key=True, autoincrement=False),
-    Column("format", Text, nullable=False),
-    Column("since_utc", Text, nullable=False),
-    Column("rotorgate", Text, nullable=False),
+    Column("version", Whole, primary_key=True, autoincrement=False),
+    Column("format", Words, nullable=False),
+    Column("since_utc", Words, nullable=False),
+    Column("rotorgate", Words, nullable=False),
 )
 """A row for each version this store has had; the largest is what it is."""
 
 run = Table(
     "run",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("uid", Text, nullable=False, unique=True),
-    Column("kept_utc", Text, nullable=False),
-    Column("started_utc", Text, nullable=False),
-    Column("ended_utc", Text),
-    Column("rig", Text, nullable=False),
-    Column("rig_sha256", Text, nullable=False),
-    Column(OLDER_WORD, Boolean, key="simulated", nullable=False),
-    Column("board_id", Text, nullable=False),
-    Column("firmware_name", Text),
-    Column("firmware_version", Text),
-    Column("firmware_sha256", Text),
-    Column("lot", Text),
-    Column("seed", BigInteger),
-    Column("finished", Boolean, nullable=False),
-    Column("exit_code", Integer),
-    Column("remark", Text, nullable=False),
-    Column("board_name", Text),
+    Column("id", Whole, primary_key=True),
+    Column("uid", Words, nullable=False, unique=True),
+    Column("kept_utc", Words, nullable=False),
+    Column("started_utc", Words, nullable=False),
+    Column("ended_utc", Words),
+    Column("rig", Words, nullable=False),
+    Column("rig_sha256", Words, nullable=False),
+    Column(OLDER_WORD, Flag, key="simulated", nullable=False),
+    Column("board_id", Words, nullable=False),
+    Column("firmware_name", Words),
+    Column("firmware_version", Words),
+    Column("firmware_sha256", Words),
+    Column("lot", Words),
+    Column("seed", LongWhole),
+    Column("finished", Flag, nullable=False),
+    Column("exit_code", Whole),
+    Column("remark", Words, nullable=False),
+    Column("board_name", Words),
     Index("run_of_rig", "rig", "started_utc"),
 )
 """`board_id` is what the board's controller says of itself, `board_name` what a person calls the board (version 2)."""
@@ -72,7 +68,7 @@ record = Table(
     "record",
     metadata,
     Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
-    Column("json", LargeBinary, nullable=False),
+    Column("json", Packed, nullable=False),
     sqlite_with_rowid=False,
 )
 """record.json, compressed (zlib). Apart from `run`, which a history reads row by row."""
@@ -80,16 +76,16 @@ record = Table(
 quantity = Table(
     "quantity",
     metadata,
-    Column("name", Text, primary_key=True),
+    Column("name", Words, primary_key=True),
     Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
-    Column("check_name", Text, nullable=False),
-    Column("motor", Text, nullable=False),
-    Column("value", Double),
-    Column("u", Double),
-    Column("unit", Text, nullable=False),
-    Column("dof", Double),
-    Column("outcome", Text),
-    Column("conformity", Text),
+    Column("check_name", Words, nullable=False),
+    Column("motor", Words, nullable=False),
+    Column("value", Number),
+    Column("u", Number),
+    Column("unit", Words, nullable=False),
+    Column("dof", Number),
+    Column("outcome", Words),
+    Column("conformity", Words),
     sqlite_with_rowid=False,
 )
 """A row a quantity, in the order (name, run), so that the history of one lies together. `value` is null where it was
@@ -100,30 +96,30 @@ observation = Table(
     "observation",
     metadata,
     Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
-    Column("name", Text, primary_key=True),
-    Column("sha256", Text, nullable=False),
+    Column("name", Words, primary_key=True),
+    Column("sha256", Words, nullable=False),
     sqlite_with_rowid=False,
 )
 
 raw = Table(
     "raw",
     metadata,
-    Column("sha256", Text, primary_key=True),
-    Column("data", LargeBinary, nullable=False),
+    Column("sha256", Words, primary_key=True),
+    Column("data", Packed, nullable=False),
 )
 """Raw observations, where they are not in a folder."""
 
 baseline = Table(
     "baseline",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("name", Text, nullable=False),
-    Column("revision", Integer, nullable=False),
-    Column("accepted_utc", Text, nullable=False),
-    Column("by_whom", Text, nullable=False),
-    Column("why", Text, nullable=False),
-    Column("despite", Text),
-    Column("rig", Text, nullable=False),
+    Column("id", Whole, primary_key=True),
+    Column("name", Words, nullable=False),
+    Column("revision", Whole, nullable=False),
+    Column("accepted_utc", Words, nullable=False),
+    Column("by_whom", Words, nullable=False),
+    Column("why", Words, nullable=False),
+    Column("despite", Words),
+    Column("rig", Words, nullable=False),
     UniqueConstraint("name", "revision"),
 )
 
@@ -132,7 +128,7 @@ baseline_run = Table(
     metadata,
     Column("baseline_id", ForeignKey("baseline.id"), primary_key=True, autoincrement=False),
     Column("run_id", ForeignKey("run.id"), primary_key=True, autoincrement=False),
-    Column("mounting", Text),
+    Column("mounting", Words),
 )
 """`mounting` is null where the run counts as one of its own."""
 
@@ -140,38 +136,38 @@ retirement = Table(
     "retirement",
     metadata,
     Column("baseline_id", ForeignKey("baseline.id"), primary_key=True, autoincrement=False),
-    Column("retired_utc", Text, nullable=False),
-    Column("by_whom", Text, nullable=False),
-    Column("why", Text, nullable=False),
+    Column("retired_utc", Words, nullable=False),
+    Column("by_whom", Words, nullable=False),
+    Column("why", Words, nullable=False),
 )
 
 study = Table(
     "study",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("made_utc", Text, nullable=False),
-    Column("kind", Text, nullable=False),
-    Column("rig", Text, nullable=False),
-    Column(OLDER_WORD, Boolean, key="simulated", nullable=False),
-    Column("json", LargeBinary, nullable=False),
+    Column("id", Whole, primary_key=True),
+    Column("made_utc", Words, nullable=False),
+    Column("kind", Words, nullable=False),
+    Column("rig", Words, nullable=False),
+    Column(OLDER_WORD, Flag, key="simulated", nullable=False),
+    Column("json", Packed, nullable=False),
 )
 """What a study of several runs found (version 2); `json` is compressed (zlib)."""
 
 decision = Table(
     "decision",
     metadata,
-    Column("id", Integer, primary_key=True),
-    Column("made_utc", Text, nullable=False),
-    Column("rig", Text, nullable=False),
-    Column(OLDER_WORD, Boolean, key="simulated", nullable=False),
-    Column("word", Text, nullable=False),
-    Column("exit_code", Integer, nullable=False),
-    Column("firmware_name", Text),
-    Column("firmware_version", Text),
-    Column("firmware_sha256", Text),
+    Column("id", Whole, primary_key=True),
+    Column("made_utc", Words, nullable=False),
+    Column("rig", Words, nullable=False),
+    Column(OLDER_WORD, Flag, key="simulated", nullable=False),
+    Column("word", Words, nullable=False),
+    Column("exit_code", Whole, nullable=False),
+    Column("firmware_name", Words),
+    Column("firmware_version", Words),
+    Column("firmware_sha256", Words),
     Column("baseline_id", ForeignKey("baseline.id"), nullable=False),
-    Column("policy_sha256", Text, nullable=False),
-    Column("json", LargeBinary, nullable=False),
+    Column("policy_sha256", Words, nullable=False),
+    Column("json", Packed, nullable=False),
 )
 """What a release gate decided (version 2); `json`: why, with the text of the policy, compressed (zlib)."""
 
