@@ -27,7 +27,7 @@ class Hold(Service):
     @property
     def slipped(self) -> float | None:
         """Amplitude at the last slip, 0 to 1."""
-        slips = [int(str(event.value)) for event in self.events if event.name == "slip"]
+        slips = [event.whole() for event in self.events if event.name == "slip"]
         return slips[-1] / FULL_AMPLITUDE if slips else None
 
     def _order(self, words: str, seconds: float) -> None:

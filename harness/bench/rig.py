@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import contextlib
 import hashlib
 from collections.abc import Callable, Mapping
@@ -234,17 +233,15 @@ class Rig:
         Raises FirmwareError where it is there and raises, BenchError, DeclarationError.
         """
         try:
-            answers = source.answers(self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0))
+            printed = self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0)
         except DeviceError as error:
             words = f"firmware {self.spec.firmware.module}: cannot be imported or asked: {error.last_words}"
             if isinstance(meaning(error, device_scripts()), StoppedByBoard):
                 raise FirmwareError(words) from error
             raise DeviceError(words, error.board_traceback) from error
-        if len(answers) != 1 + len(self.motors):
-            raise BenchError(f"firmware {self.spec.firmware.module}: expected what it declares, found no answer")
-        self.firmware_names = tuple(ast.literal_eval(answers[0]))
-        for motor, text in zip(self.motors, answers[1:], strict=True):
-            self.declared[motor] = parse_declared(motor, ast.literal_eval(text))
+        self.firmware_names, said = source.firmware_answers(printed, self.spec.firmware.module, self.motors)
+        for motor, answer in said.items():
+            self.declared[motor] = parse_declared(motor, answer)
 
     def missing_parts(self) -> list[Part]:
         """Parts of the drive contract that the firmware lacks."""

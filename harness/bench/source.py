@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
+from harness.base.errors import BenchError
+from harness.link.literals import literal
 from harness.rigfile import RigSpec
 from harness.rigfile.crosscheck import SPEED_SPAN_S
 
@@ -44,6 +46,20 @@ def ask_firmware(spec: RigSpec) -> str:
 def answers(printed: str) -> list[str]:
     """The answers among what the board printed."""
     return [line[len(ANSWER) :].strip() for line in printed.splitlines() if line.startswith(ANSWER)]
+
+
+def firmware_answers(printed: str, module: str, motors: Sequence[str]) -> tuple[tuple[str, ...], dict[str, object]]:
+    """The names that the firmware has, and what it declares for each motor, unchecked. Raises BenchError."""
+    said = answers(printed)
+    if len(said) != 1 + len(motors):
+        raise BenchError(f"firmware {module}: expected what it declares, found no answer")
+    try:
+        names, *declared = map(literal, said)
+        if not isinstance(names, list | tuple) or not all(isinstance(name, str) for name in names):
+            raise ValueError(f"expected a list of names, found {said[0][:40]!r}")
+    except ValueError as error:
+        raise BenchError(f"firmware {module}: what it says of itself makes no sense: {error}") from error
+    return tuple(names), dict(zip(motors, declared, strict=True))
 
 
 def travel_counts(spec: RigSpec) -> tuple[int, ...]:

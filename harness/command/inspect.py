@@ -6,7 +6,6 @@ Instruments are only queried. The firmware is imported where the supply is prove
 from __future__ import annotations
 
 import argparse
-import ast
 import json
 import queue
 import threading
@@ -210,18 +209,19 @@ def _inspect_board(spec: Any, clock: Any, findings: Findings, *, interrupt: bool
             return
         board.make_safe_source = safe
         try:
-            answers = source.answers(board.execute(source.ask_firmware(spec), timeout_s=10.0))
+            printed = board.execute(source.ask_firmware(spec), timeout_s=10.0)
         except DeviceError as error:
             findings.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {error.last_words}")
             return
         finally:
-            board.soft_reset()  # ends timers that the import may have started
-            board.execute(safe)
-        names = ast.literal_eval(answers[0])
+            with findings.catching("board"):  # and hide no error that is on its way
+                board.soft_reset()  # ends timers that the import may have started
+                board.execute(safe)
+        names, said = source.firmware_answers(printed, spec.firmware.module, spec.motors)
         pace = "own"
-        for motor, text in zip(spec.motors, answers[1:], strict=True):
+        for motor, answer in said.items():
             with findings.catching(f"firmware {spec.firmware.module}"):
-                declared = parse_declared(motor, ast.literal_eval(text))
+                declared = parse_declared(motor, answer)
                 pace = declared.pace
                 findings.good(
                     f"firmware {declared.name} {declared.version}, {motor}: paced {declared.pace}, "

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-import ast
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
+from harness.base.errors import LinkError
 from harness.link import files, snippets
 from harness.link.console import Console
+from harness.link.literals import literal
 from harness.link.run import ScriptRun
+
+UNIQUE_ID = re.compile(r"(?:[0-9a-f]{2}){0,32}")
+"""It becomes a part of names of files and locks; those of microcontrollers have 4 to 16 bytes (common practice)."""
+LONGEST_WORD = 200
+"""Characters of a word that a board says of itself (arbitrary)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,8 +38,20 @@ class Board(Console):
     """One board. Open it with `Board.open`; a context manager that leaves it at its friendly prompt."""
 
     def identity(self) -> BoardIdentity:
-        """What the board says of itself."""
-        return BoardIdentity(**ast.literal_eval(self.execute(snippets.IDENTITY)))
+        """What the board says of itself. Raises LinkError where that is no identity."""
+        printed = self.execute(snippets.IDENTITY)
+        words = tuple(field.name for field in fields(BoardIdentity))
+        try:
+            said = literal(printed)
+            if not isinstance(said, dict) or set(said) != set(words):
+                raise ValueError(f"expected {', '.join(words)}, found {printed[:40]!r}")
+            if wrong := [word for word in words if not isinstance(said[word], str) or len(said[word]) > LONGEST_WORD]:
+                raise ValueError(f"expected a text of at most {LONGEST_WORD} characters as {wrong[0]}")
+            if not UNIQUE_ID.fullmatch(said["unique_id"]):
+                raise ValueError(f"expected a unique id of hexadecimal digits, found {said['unique_id'][:40]!r}")
+        except (ValueError, TypeError) as error:
+            raise LinkError(f"{self.port.url}: what the board says of itself makes no sense: {error}") from error
+        return BoardIdentity(**said)
 
     def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> ScriptRun:
         """Start a script that sends frames. `timeout_s`: until it is started.

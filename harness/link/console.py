@@ -116,7 +116,8 @@ class Console(Closable):
         self.enter(timeout_s)
 
     def soft_reset(self, timeout_s: float = 5.0) -> None:
-        """Restart the interpreter: globals, timers and modules are gone; main.py is not run."""
+        """Restart the interpreter: globals, timers and modules are gone; main.py is not run. Raises LinkError."""
+        self._must_be_ready()
         self.deployed.clear()
         self._repl.soft_reset()
         self.flush()
@@ -141,16 +142,19 @@ class Console(Closable):
     # --- the conversation, for what stands on it ---------------------------------------------------
 
     def start(self, source: str, *, framed: bool) -> None:
-        if self._repl.state is not State.READY:
-            raise LinkError(
-                f"{self.port.url}: board is not at its prompt ({self._repl.state.name.lower()}); "
-                "a script still runs, or the link was lost: interrupt first"
-            )
+        self._must_be_ready()
         try:
             self._repl.execute(source, framed=framed)
         except ValueError as error:
             raise LinkError(f"{self.port.url}: cannot send this script: {error}") from error
         self.flush()
+
+    def _must_be_ready(self) -> None:
+        if self._repl.state is not State.READY:
+            raise LinkError(
+                f"{self.port.url}: board is not at its prompt ({self._repl.state.name.lower()}); "
+                "a script still runs, or the link was lost: interrupt first"
+            )
 
     def flush(self) -> None:
         """Write what the conversation wants written."""

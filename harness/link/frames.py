@@ -5,7 +5,6 @@ The other side is device_scripts/frames.py, which also states the layout on the 
 
 from __future__ import annotations
 
-import ast
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.base.errors import LinkError
+from harness.base.words import visible
+from harness.link.literals import literal
 from harness.link.wire import RawFrame
 
 _TYPES: Mapping[str, str] = {
@@ -58,6 +59,14 @@ class Event:
 
     name: str
     value: object
+
+    def whole(self) -> int:
+        """Its value as a whole number. Raises LinkError where it is none."""
+        try:
+            return int(str(self.value))
+        except ValueError as error:
+            words = f"event {visible(self.name)}: expected a whole number, found {visible(repr(self.value))[:40]}"
+            raise LinkError(words) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +121,7 @@ class FrameReader:
         match chr(kind):
             case "E":
                 name, _, value = payload.decode().partition("\n")
-                return Event(name, ast.literal_eval(value))
+                return Event(name, literal(value))
             case "A":
                 return Acknowledgement(int.from_bytes(payload, "little"))
             case "F":

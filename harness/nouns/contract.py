@@ -149,6 +149,10 @@ class Declared:
     travel_limit_rad: float | None
 
 
+HIGHEST_TIMER = 1000
+"""Number of a timer (arbitrary)."""
+LONGEST_WORD = 100
+"""Characters of the firmware's name and version (arbitrary)."""
 _PACES = ("own", "called")
 _PATHS = ("bus", "pulse_width")
 
@@ -165,21 +169,22 @@ def parse_declared(motor: str, answer: object) -> Declared:
     def whole(key: str, low: int, high: int) -> int:
         value = answer.get(key, low)
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            problems.append(f"{key}: expected an integer from {low} to {high}, found {value!r}")
+            problems.append(f"{key}: expected an integer from {low} to {high}, found {_shown(value)}")
             return low
         return value
 
     def word(key: str, allowed: tuple[str, ...] = ()) -> str:
         value = answer.get(key, allowed[0] if allowed else "")
-        if not isinstance(value, str) or (allowed and value not in allowed):
-            problems.append(f"{key}: expected {' or '.join(allowed) or 'a text'}, found {value!r}")
+        if not isinstance(value, str) or (allowed and value not in allowed) or len(value) > LONGEST_WORD:
+            expected = " or ".join(allowed) or f"a text of at most {LONGEST_WORD} characters"
+            problems.append(f"{key}: expected {expected}, found {_shown(value)}")
             return ""
         return value
 
     counts = whole("counts_per_turn", 16, 1 << 24)
     timers = answer.get("timers", [])
-    if not isinstance(timers, (list, tuple)) or not all(isinstance(number, int) for number in timers):
-        problems.append(f"timers: expected a list of integers, found {timers!r}")
+    if not isinstance(timers, (list, tuple)) or not all(map(_is_timer, timers)):
+        problems.append(f"timers: expected a list of integers, found {_shown(timers)}")
         timers = []
     current_ma = whole("current_limit_ma", 0, 1_000_000)
     travel = whole("travel_limit", 0, 1 << 24)
@@ -211,6 +216,17 @@ def parse_declared(motor: str, answer: object) -> Declared:
             "see the drive contract, harness/nouns/CONTRACT.md"
         )
     return declared
+
+
+def _is_timer(number: object) -> bool:
+    return isinstance(number, int) and abs(number) <= HIGHEST_TIMER
+
+
+def _shown(value: object) -> str:
+    try:
+        return repr(value)[:60]
+    except ValueError:  # a number of more digits than Python spells out
+        return f"a large {type(value).__name__}"
 
 
 def missing_parts(names: Collection[str], pace: str) -> list[Part]:

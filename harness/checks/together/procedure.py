@@ -30,7 +30,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     with Service(rig, "pair", "hold", targets=tuple(targets)) as service:
         while (frame := service.step()) is not None:
             if isinstance(frame, Event) and frame.name == "holding":
-                spell = int(str(frame.value))
+                spell = frame.whole()
                 rig.progress(
                     "together" if spell == len(rig.motors) else f"{rig.motors[spell]} alone",
                     spell / (len(rig.motors) + 1),
