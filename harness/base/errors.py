@@ -141,8 +141,15 @@ class StoppedByBoard(HarnessError):
     exit_code = ExitCode.DIFFERS
 
 
-class FirmwareError(StoppedByBoard):
-    """The firmware is on the board and cannot be used: it raises when it is imported or asked what it declares."""
+class FirmwareFault(StoppedByBoard):
+    """The firmware does what the drive contract forbids, or not what it asks: a nonconformity that nobody can waive.
+
+    `what` names it, as a quantity is named: the verdict on it is `motor.conduct.what`.
+    """
+
+    def __init__(self, message: str, what: str = "exception") -> None:
+        super().__init__(message)
+        self.what = what
 
 
 class MeasurementError(HarnessError):

@@ -13,7 +13,7 @@ from harness.base.clock import Clock
 from harness.base.errors import (
     BenchError,
     DeviceError,
-    FirmwareError,
+    FirmwareFault,
     HarnessError,
     LinkLost,
     StoppedByBoard,
@@ -230,14 +230,14 @@ class Rig:
     def ask_firmware(self) -> None:
         """Import the firmware and take what it declares.
 
-        Raises FirmwareError where it is there and raises, BenchError, DeclarationError.
+        Raises FirmwareFault where it is there and raises, BenchError, DeclarationError.
         """
         try:
             printed = self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0)
         except DeviceError as error:
             words = f"firmware {self.spec.firmware.module}: cannot be imported or asked: {error.last_words}"
             if isinstance(meaning(error, device_scripts()), StoppedByBoard):
-                raise FirmwareError(words) from error
+                raise FirmwareFault(words, "import") from error
             raise DeviceError(words, error.board_traceback) from error
         self.firmware_names, said = source.firmware_answers(printed, self.spec.firmware.module, self.motors)
         for motor, answer in said.items():

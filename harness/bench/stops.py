@@ -8,7 +8,7 @@ import re
 from collections.abc import Container
 from typing import TYPE_CHECKING
 
-from harness.base.errors import BenchError, DeviceError, HarnessError, StoppedByBoard
+from harness.base.errors import BenchError, DeviceError, FirmwareFault, HarnessError, StoppedByBoard
 from harness.rigfile.crosscheck import SPEED_SPAN_S
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
     """What an exception of code on the board means; `scripts` are the names of the device scripts' files.
 
     The guard's Stop is what the guard says. Anything that was raised in a file which is not one of ours was raised by
-    the firmware: a stop that the board under test provoked. What is left is the error itself.
+    the firmware: its fault. What is left is the error itself.
     """
     text = error.board_traceback.strip()
     if guarded := GUARDED.search(text):
@@ -44,7 +44,7 @@ def meaning(error: DeviceError, scripts: Container[str]) -> HarnessError:
     name = file.rpartition("/")[2]
     if file.startswith("<") or name in scripts:
         return error
-    return StoppedByBoard(f"the firmware raised {text.rsplit(chr(10), 1)[-1].strip()} ({name}, line {line})")
+    return FirmwareFault(f"the firmware raised {text.rsplit(chr(10), 1)[-1].strip()} ({name}, line {line})")
 
 
 def _guarded(fields: str) -> HarnessError | None:

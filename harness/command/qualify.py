@@ -15,13 +15,12 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
 from harness.judge.tally import counts, headline
-from harness.nouns.names import Name
 from harness.pool import locks_for
 from harness.record import Record
 from harness.record.forms import clean
 from harness.run.board_names import BoardNameCheck, lot_for
 from harness.run.means import Means
-from harness.run.qualification import is_bench, why_stopped
+from harness.run.qualification import is_bench, stop_in_words, why_stopped
 from harness.run.repeats import Repeats, repeat
 from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import FinishedRun, Keep, run_session
@@ -189,9 +188,7 @@ def lines_of(ended: FinishedRun, record: Record) -> list[str]:
         lines.append(write_defect(stop, ended.folder))
     elif stop is not None:
         lines.append(why_stopped(stop))
-    for entry in ended.qualification.stops:
-        where = Name(entry.name).prefix.replace(".", " ")
-        lines.append(f"the board was stopped in {where}: {entry.reason}")
+    lines += [stop_in_words(entry) for entry in ended.qualification.stops]
     if ended.trouble:
         lines.append(ended.trouble)
     return lines

@@ -1,12 +1,13 @@
 """What is decided on a release, from the records of its runs, their comparison with the baseline, and a policy.
 
     refuse       something speaks against it: a verdict that differs or is nonconforming, a stop that the board
-                 provoked, a difference from the baseline, a required quantity that was not measured
+                 provoked, firmware that acts against its contract, a difference from the baseline, a required
+                 quantity that was not measured
     undecided    nothing does, but something that it takes is not shown, or the bench could not be operated
     release      every required quantity was shown to be as in the baseline, and nothing speaks against it
 
-A waiver takes away what speaks against one quantity, never a stop, and is told wherever the decision is. A fault of the
-bench refuses nothing. Pure: nothing here measures, reads a clock or writes.
+A waiver takes away what speaks against one quantity, never a stop nor conduct of the firmware, and is told wherever the
+decision is. A fault of the bench refuses nothing. Pure: nothing here measures, reads a clock or writes.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from harness.base.words import visible
 from harness.compare import Difference, Finding
 from harness.gate.policy import Policy, Waiver
 from harness.nouns.names import Name
-from harness.nouns.results import Outcome, Verdict, VerdictKind
+from harness.nouns.results import Outcome, Verdict
 from harness.nouns.standing import Standing
 from harness.record import Record
 
@@ -48,8 +49,8 @@ class Objection:
     words: str
     quantity: str = ""
     """Full name; "" where it is of no single quantity."""
-    stop: bool = False
-    """Whether it is a stop that the board provoked, which nobody can waive."""
+    may_be_waived: bool = True
+    """Whether somebody may answer for it, where the policy lets them."""
     remedies: tuple[str, ...] = ()
     """What to measure or do next, a line each."""
 
@@ -159,7 +160,7 @@ def _word(kept: Sequence[Objection], bench: str) -> tuple[Word, ExitCode]:
 
 
 def _may_be_waived(objection: Objection) -> bool:
-    return bool(objection.quantity) and not objection.stop
+    return bool(objection.quantity) and objection.may_be_waived
 
 
 def _of_verdicts(records: Sequence[Record]) -> list[Objection]:
@@ -180,7 +181,7 @@ def _of_verdict(verdict: Verdict, numbers: Sequence[int], count: int) -> Objecti
     return Objection(
         refuses=refuses,
         quantity=name,
-        stop=verdict.kind is VerdictKind.STOP,
+        may_be_waived=verdict.may_be_waived,
         words=f"{verdict.outcome.value}{_where(numbers, count)}: {reason}",
         remedies=() if refuses else tuple(f"{name}: {visible(remedy)}" for remedy in verdict.remedies or (reason,)),
     )

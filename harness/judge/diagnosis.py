@@ -22,7 +22,7 @@ from harness.judge.verdict import Rule
 from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Shift
 from harness.nouns.names import Name
 from harness.nouns.quantity import difference
-from harness.nouns.results import Outcome, Verdict
+from harness.nouns.results import Outcome, Verdict, VerdictKind
 
 SLACK = 0.1
 """Share of a predicted change that the table's exponents may be wrong by (arbitrary)."""
@@ -160,8 +160,11 @@ class _Claim:
 
 
 def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = CAUSES) -> Diagnosis:
-    """Which causes explain these verdicts. A row is taken at each motor by itself, and at all of them."""
-    judged = list(verdicts)
+    """Which causes explain these verdicts. A row is taken at each motor by itself, and at all of them.
+
+    What the firmware does against its contract is a cause, said in its own verdict, and is explained by no row.
+    """
+    judged = [verdict for verdict in verdicts if verdict.kind is not VerdictKind.CONDUCT]
     items = [item for verdict in judged if (item := _item(verdict, rule)) is not None]
     differs = tuple(
         dict.fromkeys(verdict.name for verdict in judged if verdict.outcome in (Outcome.DIFFERS, Outcome.NONCONFORMING))

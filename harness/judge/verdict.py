@@ -24,7 +24,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.nouns.coverage import safe_factor, shared_risk
-from harness.nouns.names import Name
+from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity, difference
 from harness.nouns.results import (
     Detect,
@@ -35,6 +35,7 @@ from harness.nouns.results import (
     Requirement,
     Unmeasured,
     Verdict,
+    VerdictKind,
     needed,
 )
 
@@ -178,6 +179,12 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
         margin=min(measured.value - limits[0], limits[1] - measured.value),
         e_n=e_number(off, measured, expected),
     )
+
+
+def at_fault(motor: str, what: str, reason: str) -> Verdict:
+    """The verdict on what firmware does against its contract; `motor` is empty where no single one is concerned."""
+    name = Name.of(motor, CONDUCT, what)
+    return Verdict(name=name, kind=VerdictKind.CONDUCT, outcome=Outcome.NONCONFORMING, reason=reason)
 
 
 def _exact(verdict: Verdict, value: float, low: float, high: float) -> Verdict:

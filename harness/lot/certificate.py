@@ -104,7 +104,7 @@ def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
     outcomes: dict[str, list[Outcome]] = {}
     for run in runs:
         for verdict in run.record.verdicts:
-            if verdict.outcome not in REQUIRED or verdict.kind is VerdictKind.STOP:
+            if verdict.outcome not in REQUIRED or verdict.kind is not VerdictKind.QUANTITY:
                 outcomes.setdefault(verdict.name, []).append(verdict.outcome)
     return outcomes
 

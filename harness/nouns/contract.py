@@ -17,7 +17,7 @@ import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from harness.base.errors import BenchError
+from harness.base.errors import FirmwareFault
 
 FULL_TURN = 65536
 """Electrical angles are in 1/65536 of an electrical turn; the firmware rounds to its own grid."""
@@ -25,8 +25,11 @@ FULL_AMPLITUDE = 32768
 """Amplitudes are in 1/32768; demands are signed amplitudes in the same unit."""
 
 
-class DeclarationError(BenchError):
+class DeclarationError(FirmwareFault):
     """The firmware does not declare what the drive contract asks for."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message, "declaration")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,8 @@ from typing import TypeVar
 Entry = TypeVar("Entry")
 LIMITS = "limits"
 """What stands for a quantity in the name of a stop: `leaf.step.limits`. No quantity is called so."""
+CONDUCT = "conduct"
+"""What stands for the check in the name of what firmware does against its contract: `leaf.conduct.exception`."""
 
 
 class Name(str):

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity
 from harness.nouns.standing import Standing
 
@@ -49,6 +50,8 @@ class VerdictKind(StrEnum):
     QUANTITY = "quantity"
     STOP = "stop"
     """A stop that the board under test provoked; its name is `motor.check.limits`."""
+    CONDUCT = "conduct"
+    """Something that the firmware does against its contract; its name is `motor.conduct.what`."""
 
 
 REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
@@ -185,6 +188,12 @@ class Verdict:
     """What would help where it is open, a line each."""
     note: str = ""
     """What the measurement noted (`phase C carries no current`); a diagnosis may repeat it."""
+
+    @property
+    def may_be_waived(self) -> bool:
+        """Whether a person may answer for it: never for a stop, nor for conduct that is against the contract."""
+        against = Name(self.name).check == CONDUCT and self.outcome.standing is Standing.BAD
+        return self.kind is VerdictKind.QUANTITY and not against
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

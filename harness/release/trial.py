@@ -13,7 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from harness.base.clock import Clock
-from harness.base.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
+from harness.base.errors import BenchError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.baseline.stored import compare_with
 from harness.bench.exchange import INDEX
 from harness.bench.locks import DeviceLocks
@@ -158,10 +158,10 @@ def attempt(settings: Settings, conditions: GateConditions, run: QualifyOnce, cl
 
     try:
         made = repeat(settings, policy.repeats, once, go_on=go_on)
-    except (BenchError, FirmwareError) as error:
+    except (BenchError, FirmwareFault) as error:
         made = Repeats(asked=policy.repeats, runs=(), trouble=error)
     stopped: list[Objection] = []
-    if isinstance(made.trouble, FirmwareError):
+    if isinstance(made.trouble, FirmwareFault):
         stopped.append(Objection(refuses=True, words=str(made.trouble)))
     if late:
         words = (
@@ -221,7 +221,7 @@ def restore_or_forget(sessions: Sequence[BenchSession], *, released: bool, locks
 
 def _trouble(made: Repeats) -> str:
     """Why the bench could not be operated; "" if it could."""
-    if made.trouble is not None and not isinstance(made.trouble, FirmwareError):
+    if made.trouble is not None and not isinstance(made.trouble, FirmwareFault):
         return str(made.trouble) or type(made.trouble).__name__
     for ended in made.runs:
         stop = ended.qualification.stop

@@ -168,7 +168,7 @@ def _stops(verdicts: Sequence[Verdict]) -> list[tuple[str, str]]:
     return [
         (visible(Name(verdict.name).prefix.replace(".", " ")), visible(verdict.reason))
         for verdict in verdicts
-        if verdict.kind is VerdictKind.STOP
+        if verdict.kind is not VerdictKind.QUANTITY
     ]
 
 

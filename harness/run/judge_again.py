@@ -87,7 +87,8 @@ def judge_again(
     if not record.planned and not record.finished:
         raise RecordError(f"{record.folder}: stopped before anything was planned; there is nothing to judge again")
     spec = spec or record.spec
-    rule, made = rule_of(record, spec), Judgement()
+    conduct = [verdict for verdict in record.verdicts if verdict.kind is VerdictKind.CONDUCT]
+    rule, made = rule_of(record, spec), Judgement(verdicts=conduct)
     for group in groups(record):
         check, declared = check_named(group.check), _declared(record, group.motor)
         results = _analysed(group, spec, check) if group.whole else _left(group)

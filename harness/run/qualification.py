@@ -11,7 +11,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from harness.base.clock import WallClock
-from harness.base.errors import BenchError, ExitCode, HarnessError, MeasurementError, MissingCapability, StoppedByBoard
+from harness.base.errors import (
+    BenchError,
+    ExitCode,
+    FirmwareFault,
+    HarnessError,
+    MeasurementError,
+    MissingCapability,
+    StoppedByBoard,
+)
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, order_first, order_of, signals_held
 from harness.bench.stops import in_words
@@ -210,12 +218,18 @@ class Qualification:
         unsafe = self.rig.make_safe()
         self._progress.end(whole=False)
         words = in_words(error, self.spec, entry.motor)
-        verdict = Verdict(
-            name=f"{entry.prefix}.{LIMITS}", kind=VerdictKind.STOP, outcome=Outcome.NONCONFORMING, reason=words
-        )
+        if isinstance(error, FirmwareFault):
+            motor = "" if entry.motor == BOTH else entry.motor
+            verdict = rules.at_fault(motor, error.what, f"in {entry.check}: {words}")
+            left = f"because the firmware is at fault: {words}"
+        else:
+            left = f"because the board was stopped: {words}"
+            verdict = Verdict(
+                name=f"{entry.prefix}.{LIMITS}", kind=VerdictKind.STOP, outcome=Outcome.NONCONFORMING, reason=words
+            )
         self.stops.append(verdict)
         self._account(verdicts=[verdict])
-        self._leave_out(entry, f"because the board was stopped: {words}")
+        self._leave_out(entry, left)
         if unsafe:
             causes = "; ".join(outcome.words for outcome in unsafe)
             raise BenchError(f"after the board was stopped ({words}): {causes}")
@@ -226,7 +240,7 @@ class Qualification:
         for stop in self.stops:
             name = Name(stop.name)
             if motor == BOTH or name.motor in (motor, ""):
-                return f"because the board was stopped in {name.prefix.replace('.', ' ')}: {stop.reason}"
+                return f"because {stop_in_words(stop)}"
         return ""
 
     def _measured(self, entry: PlannedCheck) -> tuple[list[Result], list[Observation]]:
@@ -336,6 +350,13 @@ def why_stopped(error: BaseException) -> str:
     """`stopped by Ctrl-C`, or `stopped: ` and what was raised."""
     words = order_first(error)[1] or type(error).__name__
     return words if isinstance(error, StopSignal) else f"stopped: {words}"
+
+
+def stop_in_words(stop: Verdict) -> str:
+    """Where the board was stopped and why, or what its firmware is at fault of."""
+    if stop.kind is VerdictKind.CONDUCT:
+        return f"the firmware is at fault, {stop.name}: {stop.reason}"
+    return f"the board was stopped in {Name(stop.name).prefix.replace('.', ' ')}: {stop.reason}"
 
 
 def is_bench(error: BaseException) -> bool:

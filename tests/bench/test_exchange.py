@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from harness.base.errors import FirmwareError
+from harness.base.errors import FirmwareFault
 from harness.bench.exchange import backup_of, exchange
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
@@ -57,7 +57,7 @@ def test_a_firmware_that_cannot_be_imported_is_put_back(bench, tmp_path):
     (tmp_path / "sluice_drive.py").write_text("this is no Python\n")
     watched = Watched(tmp_path / "sluice_drive.py", tmp_path / "store")
     with (
-        pytest.raises(FirmwareError, match="SyntaxError"),
+        pytest.raises(FirmwareFault, match="SyntaxError"),
         open_rig(load(bench.rig_file), seed=1, before_firmware=watched),
     ):
         pass

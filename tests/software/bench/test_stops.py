@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from harness.base.errors import BenchError, DeviceError, StoppedByBoard
+from harness.base.errors import BenchError, DeviceError, FirmwareFault, StoppedByBoard
 from harness.bench.stops import StoppedByGuard, in_words, meaning
 from tests.software.bench.test_source import spec
 
@@ -56,9 +56,15 @@ def test_what_the_host_or_the_firmware_stopped_for_is_told_as_it_is():
     assert (
         in_words(StoppedByBoard("phase current 1.2 A, limit 1 A"), spec(), "leaf") == "phase current 1.2 A, limit 1 A"
     )
-    assert (
-        str(raised("ValueError: too hot", "drive.py")) == "the firmware raised ValueError: too hot (drive.py, line 7)"
-    )
+
+
+def test_what_a_file_of_the_firmware_raised_is_its_fault_and_what_ours_raised_is_not():
+    text = 'Traceback (most recent call last):\n  File "{}", line 4, in run\nValueError: no'
+    found = meaning(DeviceError("raised", text.format("lib/own.py")), {"loop.py"})
+    assert isinstance(found, FirmwareFault)
+    assert (str(found), found.what) == ("the firmware raised ValueError: no (own.py, line 4)", "exception")
+    ours = DeviceError("raised", text.format("loop.py"))
+    assert meaning(ours, {"loop.py"}) is ours
 
 
 def test_a_silent_host_is_the_bench_s_trouble():

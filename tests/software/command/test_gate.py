@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from harness.base.errors import BenchError, FirmwareError, UsageError
+from harness.base.errors import BenchError, FirmwareFault, UsageError
 from harness.bench.stops import StoppedByGuard
 from harness.command import main as cli
 from harness.release.summary import plain
@@ -178,7 +178,7 @@ def test_a_bench_that_fails_is_undecided_and_keeps_what_was_measured(spring):
 
 
 def test_firmware_that_cannot_be_used_is_refused(spring):
-    code, out, _ = spring(*GATE, opening=FirmwareError("firmware fake: cannot be imported: SyntaxError"))
+    code, out, _ = spring(*GATE, opening=FirmwareFault("firmware fake: cannot be imported: SyntaxError"))
     assert code == 1
     assert "  firmware fake: cannot be imported: SyntaxError" in out
     with Store.open() as store:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -15,7 +16,7 @@ from harness.gate.decision import Decision, Objection, Word, decide
 from harness.gate.policy import Policy, loads_policy
 from harness.judge.verdict import Rule, against_requirement
 from harness.nouns.quantity import Contribution, Quantity, normal
-from harness.nouns.results import Gauge, Measurement, Outcome, Requirement, Verdict
+from harness.nouns.results import Gauge, Measurement, Outcome, Requirement, Verdict, VerdictKind
 from harness.record import Record
 from harness.record.forms import verdict_entry
 from tests.software.compare.records import quantity, record
@@ -204,6 +205,16 @@ def test_a_stop_is_never_waived():
     made = decided(run(stop), by=policy(waiver(DELAY) + waiver(GAIN) + waiver(RING)))
     assert made.word is Word.REFUSE
     assert made.reasons == ["leaf.step.limits: nonconforming: speed 80 rad/s, limit 60 rad/s"]
+
+
+@pytest.mark.parametrize("kind", [VerdictKind.CONDUCT, VerdictKind.QUANTITY])
+def test_what_the_firmware_does_against_its_contract_is_never_waived(kind):
+    bad = Verdict(name="leaf.conduct.after_off", kind=kind, outcome=Outcome.NONCONFORMING, reason="energised")
+    open_ = replace(bad, kind=VerdictKind.QUANTITY, outcome=Outcome.CANNOT_TELL)
+    assert bad.may_be_waived is False
+    assert open_.may_be_waived is True, "what was not seen is no conduct"
+    made = decided(edited(run(), verdicts=[verdict_entry(bad)]), by=policy(waiver("leaf.conduct.after_off")))
+    assert (made.word, made.reasons) == (Word.REFUSE, ["leaf.conduct.after_off: nonconforming: energised"])
 
 
 def test_a_release_with_everything_required_waived_shows_nothing():

@@ -53,7 +53,9 @@ def test_what_would_help_is_a_field() -> None:
 def test_a_stop_is_one_by_its_kind_and_in_older_records_by_its_name(kind: VerdictKind) -> None:
     name = "leaf.step.limits" if kind is VerdictKind.STOP else NAME
     entry = verdict_entry(Verdict(name=name, kind=kind, outcome=Outcome.NONCONFORMING, reason="too fast"))
-    assert read(entry).kind is read(older(entry)).kind is kind
+    assert read(entry).kind is kind
+    if kind is not VerdictKind.CONDUCT:  # there was none in records older than the field
+        assert read(older(entry)).kind is kind
     assert read({**entry, "name": "leaf.step.anything"}).kind is kind
 
 

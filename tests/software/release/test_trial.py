@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from harness.base.errors import BenchError, ExitCode, FirmwareError, HarnessError, UsageError
+from harness.base.errors import BenchError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.bench.exchange import INDEX
 from harness.compare import baseline_of, terms_of
 from harness.gate import Policy, Word
@@ -271,7 +271,7 @@ def test_a_bench_that_does_not_open_is_undecided(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("before", [0, 1])
 def test_firmware_that_cannot_be_used_is_refused(tmp_path, monkeypatch, before):
-    bench = Bench(monkeypatch, *(good(n) for n in range(before)), FirmwareError("firmware: SyntaxError"))
+    bench = Bench(monkeypatch, *(good(n) for n in range(before)), FirmwareFault("firmware: SyntaxError"))
     found = bench.attempt(tmp_path)
     assert (found.decision.word, found.decision.code) == (Word.REFUSE, ExitCode.DIFFERS)
     assert "firmware: SyntaxError" in found.decision.reasons

@@ -10,6 +10,7 @@ import pytest
 from harness.base.errors import (  # fmt: skip
     BenchError,
     ExitCode,
+    FirmwareFault,
     HarnessError,
     InstrumentError,
     LinkError,
@@ -180,6 +181,22 @@ def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured
     record = read(made.folder)
     assert record.stop is None
     assert record.observation("leaf.step.raw").data.size == 2
+
+
+def test_what_the_firmware_is_at_fault_of_is_a_verdict_of_its_own_and_its_own_cause(build):
+    made = build(FakeChecks(raises={"leaf.step": FirmwareFault("the firmware raised ValueError", "exception")}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    [fault] = made.stops
+    assert (fault.name, fault.kind, fault.outcome) == (
+        "leaf.conduct.exception", VerdictKind.CONDUCT, Outcome.NONCONFORMING,
+    )  # fmt: skip
+    assert fault.reason == "in step: the firmware raised ValueError"
+    words = "because the firmware is at fault"
+    assert made.verdicts_of("leaf.step.delay")[0].reason == f"{words}: the firmware raised ValueError"
+    assert made.verdicts_of("leaf.thermal.rise")[0].reason == f"{words}, {fault.name}: {fault.reason}"
+    record = read(made.folder)
+    assert fault in record.verdicts
+    assert (record.stop, record.diagnosis.words) == (None, "")
 
 
 def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):
