@@ -16,6 +16,7 @@ from harness.base.errors import (
     FirmwareFault,
     HarnessError,
     LinkLost,
+    MissingCapability,
     StoppedByBoard,
     UsageError,
 )
@@ -30,6 +31,7 @@ from harness.link.board import Board, BoardIdentity
 from harness.link.run import ScriptRun
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared, Part, missing_parts, parse_declared
+from harness.nouns.mounting import DIRECTION, HANG, OFFSET, Mounting
 from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
 
@@ -92,6 +94,7 @@ class Rig:
         self._may_energise = may_energise
         self._on_observation = on_observation
         self._on_progress = on_progress
+        self._mounted: dict[str, Mapping[str, float]] = {}
         self.powered = False
         """Whether the supply may be on."""
         self._link_lost = False
@@ -132,6 +135,34 @@ class Rig:
                 return entry
         return None
 
+    # --- where it stands ----------------------------------------------------------------------------
+
+    def note_mounting(self, motor: str, measured: Mapping[str, float]) -> None:
+        """Take what was measured of a motor's mounting (nouns/mounting.py), for where the file is silent."""
+        self._mounted[motor] = measured
+
+    def hang_rad(self, motor: str) -> float | None:
+        """Reading with a motor's arm hanging: as the rig file states it, else as measured; None before it was."""
+        load = self.spec.motor[motor].load
+        if load is not None and load.hang_reading_rad is not None:
+            return load.hang_reading_rad.value
+        return self._mounted.get(motor, {}).get(HANG)
+
+    def mounting(self, motor: str) -> Mounting:
+        """How a motor is mounted, as stated, else as measured. Raises MissingCapability where it was neither."""
+        entry, found, hang = self.spec.motor[motor], self._mounted.get(motor, {}), self.hang_rad(motor)
+        offset = entry.electrical_offset_rad.value if entry.electrical_offset_rad is not None else found.get(OFFSET)
+        direction = entry.direction if entry.direction is not None else found.get(DIRECTION)
+        unknown = {
+            "load.hang_reading_rad": hang,
+            "electrical_offset_rad": offset,
+            "direction": direction,
+        }
+        if hang is None or offset is None or not direction:
+            lacking = ", ".join(f"motor.{motor}.{key}" for key, value in unknown.items() if not value and value != 0.0)
+            raise MissingCapability(f"because nobody knows {lacking}: state it, commutation has not measured it")
+        return Mounting(direction=int(direction), offset_rad=offset, hang_rad=hang)
+
     # --- what a procedure does -----------------------------------------------------------------------
 
     def script(self, module: str, call: str, **parameters: object) -> ScriptRun:
@@ -142,7 +173,8 @@ class Rig:
         """
         self._look_first()
         self._deploy()
-        text = source.script(self.spec, module, call, parameters)
+        hangs_rad = {motor: at for motor in self.motors if (at := self.hang_rad(motor)) is not None}
+        text = source.script(self.spec, module, call, parameters, hangs_rad)
         return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
 
     def keep(self, observation: Observation) -> None:

@@ -73,25 +73,29 @@ def speed_counts(spec: RigSpec) -> tuple[int, ...]:
     return tuple(round(spec.limits.speed_rad_s * motor.sensor.counts * per_rad_s) for motor in spec.motor.values())
 
 
-def hang_counts(spec: RigSpec) -> tuple[int | None, ...]:
-    """Count at which each motor's arm hangs; None where the rig file does not say."""
+def hang_counts(spec: RigSpec, hangs_rad: Mapping[str, float]) -> tuple[int | None, ...]:
+    """Count at which each motor's arm hangs, from readings by motor; None of one that nobody knows yet."""
     counts: list[int | None] = []
-    for motor in spec.motor.values():
-        hang = motor.load.hang_reading_rad if motor.load is not None else None
+    for name, motor in spec.motor.items():
         turn = motor.sensor.counts
-        counts.append(None if hang is None else round(hang.value * turn / math.tau) % turn)
+        counts.append(round(hangs_rad[name] * turn / math.tau) % turn if name in hangs_rad else None)
     return tuple(counts)
 
 
-def script(spec: RigSpec, module: str, call: str, parameters: Mapping[str, object]) -> str:
-    """Run `module.call(guard, **parameters)` under a guard that turns the phases off whatever happens."""
+def script(
+    spec: RigSpec, module: str, call: str, parameters: Mapping[str, object], hangs_rad: Mapping[str, float]
+) -> str:
+    """Run `module.call(guard, **parameters)` under a guard that turns the phases off whatever happens.
+
+    Travel is supervised of the motors in `hangs_rad`, about where their arms hang.
+    """
     pins = tuple(motor.phase_pins for motor in spec.motor.values())
     enables = tuple(motor.enable_pin for motor in spec.motor.values())
     given = "".join(f", {name}={value!r}" for name, value in parameters.items())
     return (
         "import safety\n"
         f"_g = safety.Guard(drive={spec.firmware.module!r}, pins={pins!r}, enables={enables!r}, "
-        f"deadman_ms={round(spec.board.deadman_s * 1000)}, hang={hang_counts(spec)!r}, "
+        f"deadman_ms={round(spec.board.deadman_s * 1000)}, hang={hang_counts(spec, hangs_rad)!r}, "
         f"travel={travel_counts(spec)!r}, speed={speed_counts(spec)!r}, enable_off={off_levels(spec)!r})\n"
         "try:\n"
         f" import {module}\n"

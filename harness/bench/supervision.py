@@ -22,8 +22,10 @@ def not_supervised(spec: RigSpec, firmware_names: Collection[str]) -> list[str]:
 
 def _blind(spec: RigSpec, motor: str, firmware_names: Collection[str]) -> Iterator[str]:
     load = spec.motor[motor].load
-    if load is None or load.hang_reading_rad is None:
-        yield "travel: the rig file does not say where the arm hangs (load.hang_reading_rad)"
+    if load is None:
+        yield "travel: the rig file has no arm that hangs (load), unless commutation finds one"
+    elif load.hang_reading_rad is None:
+        yield "travel, until commutation has measured where the arm hangs (load.hang_reading_rad is not stated)"
     missing = [class_ for class_ in HEATING if not _has(spec, class_, motor)]
     if missing:
         lacking = f"no {' and no '.join(missing)}"

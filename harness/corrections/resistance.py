@@ -9,7 +9,7 @@ from __future__ import annotations
 from harness.base.errors import MeasurementError
 from harness.base.reference import RECIPROCAL_COEFFICIENT_C
 from harness.nouns.quantity import Quantity, propagate
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 
 
 def reciprocal_coefficient_c(conductor: str) -> float:
@@ -43,7 +43,7 @@ def resistance_at(resistance: float, temperature: float, wanted: float, k_c: flo
 
 
 def rise_k(
-    hot_ohm: Quantity, cold_ohm: Quantity, cold_temperature: Quantity, ambient_temperature: Quantity, k_c: float
+    hot_ohm: Quantity, cold_ohm: Quantity, cold_temperature: Quantity, ambient_temperature: Quantity, k_c: Quantity
 ) -> Quantity:
     """Temperature rise (K) over the ambient temperature at the end, which may have changed since the cold reading.
 
@@ -53,21 +53,21 @@ def rise_k(
     >>> from harness.nouns.quantity import exact, rectangular
     >>> gain = rectangular(1.0, 0.01, "1", "meter's gain")
     >>> cold, hot = (propagate(lambda g, ohm=ohm: ohm * g, "ohm", g=gain) for ohm in (3.42, 4.22))
-    >>> rise = rise_k(hot, cold, exact(20.0, "degC"), exact(21.0, "degC"), 235.0)
+    >>> rise = rise_k(hot, cold, exact(20.0, "degC"), exact(21.0, "degC"), exact(235.0, "degC"))
     >>> print(f"{rise.value:.2f} K, {rise.u:.1f}")
     58.65 K, 0.0
     """
     return propagate(
-        lambda hot, cold, cold_c, ambient_c: temperature_c(hot / cold, cold_c, k_c) - ambient_c,
+        lambda hot, cold, cold_c, ambient_c, k_c: temperature_c(hot / cold, cold_c, k_c) - ambient_c,
         "K",
         hot=hot_ohm,
         cold=cold_ohm,
         cold_c=cold_temperature,
         ambient_c=ambient_temperature,
+        k_c=k_c,
     )
 
 
 def conductor_k(spec: RigSpec, motor: str) -> float:
-    """Reciprocal temperature coefficient of the winding's conductor; copper where the rig file is silent."""
-    thermal = spec.motor[motor].thermal
-    return reciprocal_coefficient_c((thermal.conductor if thermal is not None else None) or "copper")
+    """Reciprocal temperature coefficient of the winding's conductor; copper's where the rig file is silent."""
+    return unstated.reciprocal_coefficient(spec, motor).value

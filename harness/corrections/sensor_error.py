@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import math
 
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 
-USUAL_ECCENTRICITY_RAD = 0.02
-"""Where the rig file gives none: a magnet placed by hand (common practice, no source)."""
 TWICE = 0.25
 """A sensor's twice-a-turn error over its once-a-turn error, at most (common practice, no source)."""
 
@@ -17,6 +15,5 @@ def sensor_error_u(spec: RigSpec, motor: str) -> tuple[float, float]:
 
     Amplitude anywhere up to what the rig file says, at any phase: a / sqrt(6).
     """
-    most = spec.motor[motor].sensor.eccentricity_rad
-    once = max(1e-4, (most if most is not None else USUAL_ECCENTRICITY_RAD) / math.sqrt(6.0))
+    once = max(1e-4, unstated.eccentricity_rad(spec, motor) / math.sqrt(6.0))
     return once, TWICE * once

@@ -10,9 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.base.reference import REFERENCE_C
-from harness.corrections.resistance import conductor_k
-from harness.nouns.quantity import Quantity, combine, exact, propagate, rectangular
-from harness.rigfile import RigSpec
+from harness.nouns.quantity import Quantity, combine, propagate, rectangular
+from harness.rigfile import RigSpec, unstated
 
 USUAL_HEATING = (3.0, 8.0, 12.0, 50.0)
 """K/W winding to housing and housing to ambient, J/K winding and housing, where a rig file gives none: a small
@@ -79,27 +78,18 @@ def estimate(
     return Warmth(winding_c=combine(((1.0, magnet), (1.0, rise)), "degC"), magnet_c=magnet)
 
 
-def magnet_per_k(spec: RigSpec, motor: str) -> Quantity:
-    """Of the flux, relative to that at 20 degC, 1/K; of sintered NdFeB (from memory) where the rig file is silent."""
-    thermal = spec.motor[motor].thermal
-    stated = thermal.flux_per_k if thermal is not None else None
-    return stated.quantity("1/K") if stated is not None else exact(-1.1e-3, "1/K")
-
-
 def to_reference(spec: RigSpec, motor: str, warmth: Warmth) -> Quantity:
     """Factor that refers a torque at given volts to 20 degC: colder copper carries more, colder magnets pull more."""
-    entry = spec.motor[motor]
-    k = conductor_k(spec, motor)
-    on = spec.driver.on_resistance_ohm
-    winding, driver = entry.resistance_ohm.value, on.value if on is not None else 0.0
-    copper = winding / (winding + driver)
+    winding = spec.motor[motor].resistance_ohm.value
     return propagate(
-        lambda winding_c, magnet_c, flux_per_k: (
-            (1.0 + copper * (winding_c - REFERENCE_C) / (k + REFERENCE_C))
+        lambda winding_c, magnet_c, flux_per_k, on_ohm, k: (
+            (1.0 + winding / (winding + on_ohm) * (winding_c - REFERENCE_C) / (k + REFERENCE_C))
             / (1.0 + flux_per_k * (magnet_c - REFERENCE_C))
         ),
         "1",
         winding_c=warmth.winding_c,
         magnet_c=warmth.magnet_c,
-        flux_per_k=magnet_per_k(spec, motor),
+        flux_per_k=unstated.flux_per_k(spec, motor),
+        on_ohm=unstated.on_resistance(spec, motor),
+        k=unstated.reciprocal_coefficient(spec, motor),
     )

@@ -6,7 +6,8 @@ x is the reading from a place near hanging; r the arm's largest torque over the 
 sign of the motion, damping times speed and inertia times acceleration, in parts of the same torque. e(x) =
 once cos x + twice cos 2x is the part of the sensor's error that a part of a turn can show; its other part looks
 like pole pairs and is in their budget. Two amplitudes part r from p, motion both ways parts friction, and going
-on through cogging averages it.
+on through cogging averages it. Where nobody says that an arm hangs there, one may all the same: r sin(x - hang) is then
+sought as pull_sin sin x + pull_cos cos x, which a shaft without a load leaves at nothing.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ FOLLOWS_RAD = 0.35
 """Electrical: a fit whose residuals spread more than this describes no shaft that follows (arbitrary)."""
 SPAN = 5
 """Rows of one smoothing (arbitrary: three of them are half a swing of a held arm)."""
+LEAST_PULL, PULLED_U = 0.05, 4.0
+"""Of a load that nobody stated: least torque over the field's, and over its own u, to count (arbitrary)."""
 RATIO_U = 0.02
 """Relative, of the ratio of two amplitudes' torques: saliency and the rounding of dead time (common practice,
 no source)."""
@@ -97,6 +100,43 @@ class FieldFit:
         """The standard uncertainty of a parameter, by its name, from the fit; 0 where it was not free."""
         return float(self.fit.u[self.names.index(name)]) if name in self.names else 0.0
 
+    @property
+    def arm(self) -> float:
+        """The arm's largest torque over the field's at the larger amplitude."""
+        return (
+            math.hypot(self.value("pull_sin"), self.value("pull_cos"))
+            if "pull_sin" in self.names
+            else self.value("arm")
+        )
+
+    @property
+    def hang_rad(self) -> float:
+        """Where the arm hangs, from zero; no more than a direction where none does."""
+        if "pull_sin" in self.names:
+            return math.atan2(-self.value("pull_cos"), self.value("pull_sin"))
+        return self.value("hang")
+
+    @property
+    def hang_u(self) -> float:
+        """Standard uncertainty of `hang_rad`, rad."""
+        if "pull_sin" not in self.names:
+            return self.u("hang")
+        slope = np.array([math.sin(self.hang_rad), -math.cos(self.hang_rad)]) / max(self.arm, 1e-9)
+        return math.sqrt(max(float(slope @ self._pull_covariance() @ slope), 0.0))
+
+    @property
+    def pulled(self) -> bool:
+        """Whether something pulls on the shaft as an arm does, although nobody says that one hangs there."""
+        if "pull_sin" not in self.names:
+            return False
+        pull = np.array([self.value("pull_sin"), self.value("pull_cos")])
+        away = float(pull @ np.linalg.solve(self._pull_covariance(), pull))
+        return self.arm > LEAST_PULL and away > PULLED_U**2
+
+    def _pull_covariance(self) -> Array:
+        at = [self.names.index(name) for name in ("pull_sin", "pull_cos")]
+        return np.asarray(self.fit.covariance[np.ix_(at, at)], dtype=np.float64)
+
     def u_given_sensor(self, name: str) -> float:
         """Standard uncertainty of a parameter, by its name, if the sensor's errors were known (conditional normal
         distribution).
@@ -112,7 +152,7 @@ class FieldFit:
 
         `sense` is that of the sweep whose motion it is.
         """
-        torque = self.value("arm") * np.sin(motion.shaft_rad - self.value("hang"))
+        torque = self.arm * np.sin(motion.shaft_rad - self.hang_rad)
         torque = torque + self.value("friction") * self.direction * sense
         torque = (
             torque + self.value("damping") * motion.speed_rad_s + self.value("inertia") * motion.acceleration_rad_s2
@@ -144,12 +184,18 @@ def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
 
 
 def follow(
-    sweeps: Sequence[Sweep], direction: int, *, has_arm: bool, log_ratio: float, error_u: tuple[float, float]
+    sweeps: Sequence[Sweep],
+    direction: int,
+    *,
+    has_arm: bool,
+    log_ratio: tuple[float, float],
+    error_u: tuple[float, float],
 ) -> FieldFit:
     """Fit all sweeps at once; the larger amplitude has index 0.
 
-    `direction`: as `sense_of` has it; `has_arm`: whether one pulls on the shaft; `log_ratio`: of the torques, smaller's
-    r over larger's; `error_u`: standard uncertainty of `once` and `twice`, rad.
+    `direction`: as `sense_of` has it; `has_arm`: whether one is known to pull on the shaft; `log_ratio`: of the
+    torques, smaller's r over larger's, and its u, to which RATIO_U comes; `error_u`: u of `once`
+    and `twice`, rad.
 
     Raises MeasurementError where the shaft did not follow the field, or the points cannot part the parameters.
     """
@@ -164,23 +210,28 @@ def follow(
     moving = np.repeat([direction * sweep.sense for sweep in sweeps], sizes)
     slope, middle = np.polyfit(x, y, 1)
     names: tuple[str, ...] = ("pole_pairs", "offset", "friction", "damping", "inertia", "once", "twice", "log_ratio")
-    if has_arm:
-        names += ("hang", "arm")
+    names += ("hang", "arm") if has_arm else ("pull_sin", "pull_cos")
+    log_torques, log_torques_u = log_ratio
 
     def model(values: Array) -> Array:
         given = dict(zip(names, values, strict=True))
         drag = given["friction"] * moving + given["damping"] * speed + given["inertia"] * acceleration
         ratio = np.exp(given["log_ratio"] * small)
-        torque = ratio * (given.get("arm", 0.0) * np.sin(x - given.get("hang", 0.0)) + drag)
+        pull = (
+            given["arm"] * np.sin(x - given["hang"])
+            if has_arm
+            else given["pull_sin"] * np.sin(x) + given["pull_cos"] * np.cos(x)
+        )
+        torque = ratio * (pull + drag)
         error = given["once"] * np.cos(x) + given["twice"] * np.cos(2.0 * x)
         field = direction * given["pole_pairs"] * (x + error) + given["offset"]
         lag = direction * np.arcsin(np.clip(torque, -0.999, 0.999))
         return np.concatenate((field + lag, (given["once"], given["twice"], given["log_ratio"])))
 
-    start = [max(1.0, abs(float(slope)) - 0.8), float(middle), 0.03, 0.02, 0.003, 0.0, 0.0, log_ratio]
-    start += [0.0, 0.8] if has_arm else []
-    points = np.concatenate((y, (0.0, 0.0, log_ratio)))
-    beliefs_u = (*error_u, RATIO_U)
+    start = [max(1.0, abs(float(slope)) - 0.8), float(middle), 0.03, 0.02, 0.003, 0.0, 0.0, log_torques]
+    start += [0.0, 0.8] if has_arm else [0.0, 0.0]
+    points = np.concatenate((y, (0.0, 0.0, log_torques)))
+    beliefs_u = (*error_u, math.hypot(RATIO_U, log_torques_u))
     spread = np.where(small > 0.0, 0.04, 0.02)
     ends = np.cumsum(sizes)[:-1]
     for _ in range(2):  # the second time with the spreads that the first has found

@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Mapping
 
 from harness.nouns.contract import Declared
+from harness.nouns.coverage import whole_numbers
+from harness.nouns.quantity import Quantity
 from harness.nouns.results import Measurement, Outcome, Unmeasured, Verdict
 
 OFFSET_LIMIT_RAD = math.radians(30.0)
@@ -21,17 +23,23 @@ def loop_unsafe(
     for quantity in ("direction", "pole_pairs", "phase_order", "offset"):
         if (name := f"{motor}.commutation.{quantity}") in differing:
             return f"because {name} differs: the loop could run away"
-    values: dict[str, float] = {}
+    found: dict[str, Quantity] = {}
     for quantity in ("direction", "pole_pairs", "offset"):
         result = results.get(f"{motor}.commutation.{quantity}")
         if not isinstance(result, Measurement):
             return f"because {motor}.commutation.{quantity} is not known: the loop could run away"
-        values[quantity] = result.quantity.value
-    if round(values["pole_pairs"]) != declared.pole_pairs or values["direction"] * declared.direction <= 0.0:
+        found[quantity] = result.quantity
+    counts = whole_numbers(found["pole_pairs"])
+    if len(counts) != 1:
+        return (
+            f"because {motor} has {found['pole_pairs'].value:.2f} pole pairs, which is not known to one whole number: "
+            "the loop could run away"
+        )
+    if counts[0] != declared.pole_pairs or found["direction"].value * declared.direction <= 0.0:
         return f"because {motor}'s pole pairs or direction are not those that the firmware declares"
     turn_rad = math.tau * declared.offset_count / declared.counts_per_turn
     declared_offset_rad = -declared.direction * declared.pole_pairs * turn_rad
-    apart_rad = math.remainder(values["offset"] - declared_offset_rad, math.tau)
+    apart_rad = math.remainder(found["offset"].value - declared_offset_rad, math.tau)
     if abs(apart_rad) > OFFSET_LIMIT_RAD:
         return (
             f"because {motor}'s electrical offset is {math.degrees(apart_rad):+.0f} degrees from the one that the "

@@ -25,6 +25,8 @@ SQRT3 = math.sqrt(3.0)
 REACH: dict[Shape, float] = {"rectangular": SQRT3, "triangular": math.sqrt(6.0), "arcsine": math.sqrt(2.0)}
 CELLS = 1024
 """Cells of the numerical convolution; arbitrary, error of a half-width below 0.1 %."""
+COUNT_U = 4.0
+"""Standard uncertainties within which a count lies: one in ten thousand does not (arbitrary)."""
 MINOR = 0.02
 """Bounded parts below this share of the largest are taken as normal: by then the shape cannot be seen; arbitrary."""
 
@@ -116,6 +118,17 @@ def interval(quantity: Quantity, probability: float = 0.95) -> tuple[float, floa
     """
     half = half_width(quantity, probability)
     return quantity.value - half, quantity.value + half
+
+
+def whole_numbers(count: Quantity) -> tuple[int, ...]:
+    """The whole numbers that a count may be, within COUNT_U standard uncertainties; none where it is no count.
+
+    >>> from harness.nouns.quantity import normal
+    >>> [whole_numbers(normal(value, u, "1", "fit")) for value, u in ((11.1, 0.05), (11.85, 0.03), (11.4, 0.2))]
+    [(11,), (), (11, 12)]
+    """
+    reach = COUNT_U * count.u
+    return tuple(range(math.ceil(count.value - reach), math.floor(count.value + reach) + 1))
 
 
 def _convolved_half_width(major: list[tuple[Shape, float]], u_bell: float, dof: float, probability: float) -> float:

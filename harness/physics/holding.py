@@ -8,7 +8,7 @@ from functools import partial
 from harness.nouns.quantity import Contribution, Quantity, propagate, scaled
 from harness.physics.drive import circuit_ohm
 from harness.physics.motor import known, torque_per_ampere
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 
 OPEN = ("supply_v", "winding_ohm", "flux_v_s", "on_ohm", "dead_time_s")
 """Inputs of a held field's torque."""
@@ -35,11 +35,8 @@ def misaligned(spec: RigSpec, motor: str, torque: Quantity) -> Quantity:
     cos(e) has no first-order sensitivity at e = 0, so its mean 1 - <e^2>/2 and its spread are put in by hand: <e^2>
     from the offset's uncertainty and p times the eccentricity (arcsine, amplitude anywhere up to the stated one).
     """
-    entry = spec.motor[motor]
-    offset = entry.electrical_offset_rad
-    square = (offset.u**2 if offset is not None else 0.0) + (
-        entry.pole_pairs * (entry.sensor.eccentricity_rad or 0.0)
-    ) ** 2 / 6.0
+    aside = spec.motor[motor].pole_pairs * unstated.eccentricity_rad(spec, motor)
+    square = unstated.electrical_offset_u(spec, motor) ** 2 + aside**2 / 6.0
     factor = 1.0 - square / 2.0
     part = Contribution(u=torque.value * square / math.sqrt(2.0), remedy="find the electrical offset more closely")
     left = scaled(torque, factor, torque.unit)

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from harness.base.errors import MeasurementError
 from harness.nouns import gravity
-from harness.nouns.quantity import Quantity, exact, propagate
+from harness.nouns.quantity import Quantity, propagate
 from harness.physics.drive import circuit_ohm, dead_time_volts
 from harness.physics.holding import proportional_n_m_rad
 from harness.physics.motor import known, needs, torque_per_ampere
+from harness.rigfile import unstated
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
@@ -38,8 +39,7 @@ def loop_delay(spec: RigSpec, motor: str) -> Quantity | None:
 
 def loop_period(spec: RigSpec, declared: Declared) -> Quantity:
     """The loop's period, s: as the rig file states it, else as the firmware declares it."""
-    stated = spec.firmware.loop_period_s
-    return stated.quantity("s") if stated is not None else exact(declared.loop_period_s, "s")
+    return unstated.loop_period(spec, declared.loop_period_s)
 
 
 def lacking(spec: RigSpec, motor: str) -> tuple[str, ...]:

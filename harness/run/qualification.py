@@ -30,6 +30,7 @@ from harness.judge import verdict as rules
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.judge.preconditions import loop_unsafe
 from harness.judge.tally import exit_code
+from harness.nouns import mounting
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared
 from harness.nouns.names import LIMITS, Name
@@ -277,6 +278,8 @@ class Qualification:
         expectations = self._predicted(entry)
         verdicts = rules.judge_all(results, expectations, self.rule)
         self._account(results=results, expectations=expectations, verdicts=verdicts)
+        if entry.motor != BOTH:
+            self.rig.note_mounting(entry.motor, mounting.measured(entry.motor, self.results))
         declared = self._declared(entry.motor)
         if drawn := curves(check, observations, self.spec, declared, entry.motor):
             self._account(curves=drawn)

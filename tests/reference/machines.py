@@ -42,10 +42,13 @@ def rig(
     **motor: float,
 ) -> RigSpec:
     """A rig of one motor on an ideal bridge; every number is exact. `motor`: keys of [motor.shaft]."""
-    text = REST + _exactly("supply", {"voltage_v": supply_v})
+    text = REST + _exactly("supply", {"voltage_v": supply_v, "internal_resistance_ohm": 0.0})
     text += _exactly("driver", {"on_resistance_ohm": 0.0})
     text += _exactly("firmware", {"dead_time_s": 0.0, **(firmware or {})}) + 'module = "drive"\ncontract = 1\n'
-    text += _exactly(f"motor.{MOTOR}", motor) + f"pole_pairs = {pole_pairs}\nphase_pins = [0, 1, 2]\nenable_pin = 6\n"
+    text += (
+        _exactly(f"motor.{MOTOR}", {"viscous_friction_n_m_s": 0.0, **motor})
+        + f"pole_pairs = {pole_pairs}\nphase_pins = [0, 1, 2]\nenable_pin = 6\n"
+    )
     text += _exactly(f"motor.{MOTOR}.sensor", sensor or {}) + f'path = "bus"\nbits = {bits}\n'
     if thermal is not None:
         text += _exactly(f"motor.{MOTOR}.thermal", thermal)

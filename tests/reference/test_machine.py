@@ -159,7 +159,10 @@ def _held(pairs: int, largest_n_m: float) -> tuple[RigSpec, list[Observation]]:
         data["amplitude"] = np.round(amplitude * FULL_AMPLITUDE)
         columns = tuple(Column(name=column, unit=unit) for column, unit in COLUMNS)
         return Observation(
-            name=f"{MOTOR}.stiffness.{name}", columns=columns, data=data, conditions={"zero_rad": 0.0, **conditions}
+            name=f"{MOTOR}.stiffness.{name}",
+            columns=columns,
+            data=data,
+            conditions={"zero_rad": 0.0, "hang_rad": 0.0, **conditions},
         )
 
     way = np.repeat([1.0, -1.0, 1.0], [400, 800, 400])

@@ -31,7 +31,7 @@ def test_constants(case: Case) -> dict[str, object]:
 def _rise(case: Case, k_c: float) -> float:
     i = case.input
     room = exact(i["theta1_degC"], "degC")
-    return rise_k(exact(i["R2_ohm"], "ohm"), exact(i["R1_ohm"], "ohm"), room, room, k_c).value
+    return rise_k(exact(i["R2_ohm"], "ohm"), exact(i["R1_ohm"], "ohm"), room, room, exact(k_c, "degC")).value
 
 
 @reference("kulshreshtha-2-18")
@@ -56,7 +56,9 @@ def test_cooling_back_to_the_instant_of_switching_off(case: Case) -> dict[str, o
     cold, room = exact(i["theta_cold_degC"], "degC"), exact(i["coolant_degC"], "degC")
     return {
         "R_at_switch_off_ohm": found.start.value,
-        "rise_at_switch_off_K": rise_k(found.start, exact(i["R_cold_ohm"], "ohm"), cold, room, i["k"]).value,
+        "rise_at_switch_off_K": rise_k(
+            found.start, exact(i["R_cold_ohm"], "ohm"), cold, room, exact(i["k"], "degC")
+        ).value,
         "time_constant_s": found.slow_time.value,
     }
 

@@ -10,13 +10,13 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.base.gravity import STANDARD_M_S2
-from harness.corrections.dead_time import amplitude_lost
 from harness.corrections.sensor_error import sensor_error_u
 from harness.fits.field_fit import FieldFit, Sweep, follow, hold_positions, sense_of
 from harness.fits.regression import linear
 from harness.nouns.array import Array
+from harness.nouns.coverage import whole_numbers
 from harness.nouns.observation import Observation
-from harness.nouns.quantity import Quantity, exact, normal, rectangular, scaled, shifted
+from harness.nouns.quantity import Quantity, exact, normal, propagate, rectangular, scaled, shifted
 from harness.rigfile import RigSpec
 
 AT_REST = ("sensor_noise", "distinct_codes", "sensor_age")
@@ -72,7 +72,14 @@ class Alignment:
         once, twice = sensor_error_u(self.spec, self.motor)
         # The part of the error that looks like another slope: twice a turn is twice as steep.
         slope = self._sensor(math.hypot(once, 2.0 * twice), "slope")
-        return shifted(fitted, sensor=scaled(slope, fitted.value, "1"))
+        pairs = shifted(fitted, sensor=scaled(slope, fitted.value, "1"))
+        if not whole_numbers(pairs):
+            raise MeasurementError(
+                f"the field's turns count {pairs.value:.2f} +- {2.0 * pairs.u:.2f} pole pairs, and no whole number "
+                "lies near: something else bends the count, such as a load that is not as the rig file says, or "
+                "a field that slips under it"
+            )
+        return pairs
 
     def _step_angle(self) -> Quantity:
         pairs = self._pole_pairs()
@@ -87,7 +94,10 @@ class Alignment:
             normal(fitted.value("offset"), free, "rad", f"{self._source} fit offset", remedy="more sweeps"),
             sensor=self._sensor(left, "value"),
         )
-        pairs = max(1, round(self.following.value("pole_pairs")))
+        counts = whole_numbers(self._pole_pairs())
+        if len(counts) > 1:
+            raise MeasurementError(f"the offset needs the count of pole pairs, which may be any of {list(counts)}")
+        (pairs,) = counts
         # Of the turn, not of the fitted slope: two radians on, a slope off by its uncertainty would count twenty-fold.
         raw = at_zero.value - self.following.direction * pairs * self.zero_rad
         near = self.spec.motor[self.motor].electrical_offset_rad
@@ -108,12 +118,11 @@ class Alignment:
         return exact(3.0 + round((offset + known) / THIRD) % 3, "1")
 
     def _hang_reading(self) -> Quantity:
-        if "hang" not in self.following.names:
-            raise MeasurementError("no arm is known to hang on this shaft")
-        turned = self._from_fit("hang", "rad")
+        if self.spec.motor[self.motor].load is None and not self.following.pulled:
+            raise MeasurementError("no arm is known to hang on this shaft, and none pulls on it")
         near = hang_about(self.spec, self.motor, self.zero_rad)
-        value = near + math.remainder(turned.value + self.zero_rad - near, math.tau)
-        return Quantity(value=value, unit="rad", budget=turned.budget)
+        value = near + math.remainder(self.following.hang_rad + self.zero_rad - near, math.tau)
+        return normal(value, self.following.hang_u, "rad", f"{self._source} fit hang", remedy="more sweeps")
 
     def _step_spread(self) -> Quantity:
         """Rms departure of the positions at the vectors from evenly spaced ones, what noise adds to it taken off.
@@ -156,8 +165,13 @@ def direction(sweeps: Mapping[str, Sweep]) -> Quantity:
     return exact(float(sense_of(chosen, LEAST_TRAVEL_RAD)), "1")
 
 
-def align(sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: float, centre_rad: float) -> Alignment:
-    """Fit the sweeps of a motor that follows. Raises MeasurementError where it does not."""
+def align(
+    sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: float, centre_rad: float, lost: Quantity
+) -> Alignment:
+    """Fit the sweeps of a motor that follows; `lost`: the amplitude that dead time takes.
+
+    Raises MeasurementError where it does not follow.
+    """
     sense = int(direction(sweeps).value)
     if sense == 0:
         raise MeasurementError(STILL)
@@ -165,13 +179,14 @@ def align(sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: floa
     levels = sorted({sweep.amplitude for sweep in sweeps.values()}, reverse=True)
     if len(levels) < 2:
         raise MeasurementError("one amplitude does not part the arm from the pole pairs: two are needed")
-    lost = amplitude_lost(spec).value
-    log_ratio = math.log((levels[0] - lost) / max(levels[1] - lost, 0.2 * levels[1]))
+    log_ratio = propagate(
+        lambda lost: math.log((levels[0] - lost) / max(levels[1] - lost, 0.2 * levels[1])), "1", lost=lost
+    )
     following = follow(
         tuple(sweeps.values()),
         sense,
         has_arm=entry.load is not None,
-        log_ratio=log_ratio,
+        log_ratio=(log_ratio.value, log_ratio.u),
         error_u=sensor_error_u(spec, motor),
     )
     return Alignment(

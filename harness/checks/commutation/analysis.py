@@ -16,6 +16,7 @@ from harness.checks.commutation import alignment as results
 from harness.checks.commutation import standstill
 from harness.checks.commutation.quantities import CHECK
 from harness.checks.commutation.stimulus import VECTOR_RAD
+from harness.corrections.dead_time import amplitude_lost
 from harness.fits.field_fit import Sweep
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
 from harness.nouns.names import Name
@@ -23,6 +24,9 @@ from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
+
+PULLED = ("pole_pairs", "step_angle", "offset", "hang_reading")
+"""Quantities that a load bends: they say that one is there which nobody stated."""
 
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
@@ -106,6 +110,7 @@ class _Data:
                     shaft_rad=shaft(o)[begin:end],
                 )
         self.vectors = by_name.get("vectors")
+        self.lost = amplitude_lost(spec, self.vectors)
         self.centre = by_name["large_up"].whole("centre") if "large_up" in by_name else 0
         self._found: results.Alignment | MeasurementError | None = None
 
@@ -113,7 +118,9 @@ class _Data:
         """The regression over the sweeps, made once. Raises MeasurementError each time if it cannot be made."""
         if self._found is None:
             try:
-                self._found = results.align(self.sweeps, self.spec, self.motor, self.zero_rad, self.centre * VECTOR_RAD)
+                self._found = results.align(
+                    self.sweeps, self.spec, self.motor, self.zero_rad, self.centre * VECTOR_RAD, self.lost
+                )
             except MeasurementError as error:
                 self._found = error
         if isinstance(self._found, MeasurementError):
@@ -127,6 +134,9 @@ class _Data:
         try:
             if results.direction(self.sweeps).value == 0.0:
                 notes["direction"] = results.STILL
+            elif self.alignment().following.pulled:
+                words = f"a load pulls on this shaft that the rig file does not state (motor.{self.motor}.load)"
+                notes |= dict.fromkeys(PULLED, words)
         except MeasurementError:
             pass
         return notes

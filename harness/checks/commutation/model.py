@@ -18,7 +18,7 @@ from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular
 from harness.nouns.results import Expectation
 from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 from harness.rigfile.known import StatedValue
 
 ALIKE = 0.01
@@ -120,7 +120,6 @@ def overlay(
 
     The branch nearest to hanging. None for a curve without a model, or where the rig file lacks offset or hang.
     """
-    del declared
     entry = spec.motor[motor]
     load, offset = entry.load, entry.electrical_offset_rad
     if Name(curve).quantity != "following" or offset is None or load is None or load.hang_reading_rad is None or not x:
@@ -128,24 +127,26 @@ def overlay(
     sense, pairs, hang = entry.direction or 1, entry.pole_pairs, load.hang_reading_rad.value
     ahead = np.asarray(x, dtype=np.float64) - electrical_angle(sense, pairs, hang, offset.value)
     ahead = sense * (ahead - math.tau * round(float(np.mean(ahead)) / math.tau))
-    ratio = arm_over_field(spec, motor)
+    ratio = arm_over_field(spec, declared, motor)
     share = ratio.value if ratio is not None else 0.0
     turned = ahead / (pairs + share)
     for _ in range(30):  # a contraction while the arm takes less than the field gives
         turned = (ahead - np.arcsin(np.clip(share * np.sin(turned), -1.0, 1.0))) / pairs
-    eccentric = (entry.sensor.eccentricity_rad or 0.0) / math.sqrt(6.0)
+    eccentric = unstated.eccentricity_rad(spec, motor) / math.sqrt(6.0)
     u_share = ratio.u if ratio is not None else 0.0
     u = np.sqrt((offset.u / pairs) ** 2 + eccentric**2 + (np.sin(turned) * u_share / pairs) ** 2)
     return [(float(s) + hang, float(spread)) for s, spread in zip(turned, u, strict=True)]
 
 
-def arm_over_field(spec: RigSpec, motor: str) -> Quantity | None:
+def arm_over_field(spec: RigSpec, declared: Declared, motor: str) -> Quantity | None:
     """The arm's largest torque over the field's at AMPLITUDE; None where the rig file does not state enough."""
     needed = ("supply_v", "winding_ohm", "flux_v_s", "mass_kg", "length_m")
-    inputs = known(spec, motor, *needed, "on_ohm", "dead_time_s")
-    if any(name not in inputs for name in needed):
+    inputs = known(spec, motor, *needed)
+    if len(inputs) < len(needed):
         return None
-    pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or 0.0
+    inputs["on_ohm"] = unstated.on_resistance(spec, motor)
+    inputs["dead_time_s"] = unstated.dead_time(spec, declared.dead_time_s)
+    pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or declared.carrier_hz
 
     def ratio(mass_kg: float, length_m: float, g: float, **field: float) -> float:
         level = -arm_torque(mass_kg, length_m, g, math.pi / 2.0)

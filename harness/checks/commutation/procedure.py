@@ -62,7 +62,15 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             vectors.append(start + step)
             currents.append(current_a())
         observations.append(
-            hold.take(f"{name}.vectors", amplitude=amplitude, vectors=vectors, idle_a=idle, current_a=currents)
+            hold.take(
+                f"{name}.vectors",
+                amplitude=amplitude,
+                vectors=vectors,
+                idle_a=idle,
+                current_a=currents,
+                dead_time_s=rig.declared[motor].dead_time_s,
+                carrier_hz=rig.declared[motor].carrier_hz,
+            )
         )
         rig.progress("the field turned on and back", 0.2)
         hold.sample(0.0)

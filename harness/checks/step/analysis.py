@@ -59,7 +59,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 def _error_left(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:
     need = "how wide friction's band of rest is needs the frequency"
     frequency = dynamics.measured(results, "natural_frequency", need)
-    return metrics.error_left(small, motor, source, dynamics.rest_half_width_rad(spec, motor, frequency.value))
+    return metrics.error_left(small, motor, source, dynamics.rest_half_width_rad(small, spec, motor, frequency.value))
 
 
 def _settling(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:

@@ -18,7 +18,7 @@ from harness.nouns import gravity
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, normal, propagate, rectangular, shifted
 from harness.nouns.results import Unmeasured
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 
 ONSET_PHASE_RAD = math.pi / 3.0
 ONSET_PER_DECAY_RAD = 0.042
@@ -134,19 +134,30 @@ def loop_share(spec: RigSpec, motor: str, frequency_rad_s: float) -> Quantity:
     entry, load = spec.motor[motor], spec.motor[motor].load
     if load is None or load.mass_kg is None or load.length_m is None or entry.rotor_inertia_kg_m2 is None:
         return rectangular(0.9, 0.1, "1", "share of the load in the stiffness", "state the load and the inertias")
-    own = load.own_inertia_kg_m2
     return propagate(
         lambda m, length, rotor, arm, g: 1.0 - m * g * length / ((rotor + m * length**2 + arm) * frequency_rad_s**2),
         "1", g=gravity.local(), m=load.mass_kg.quantity("kg"), length=load.length_m.quantity("m"),
         rotor=entry.rotor_inertia_kg_m2.quantity("kg m2"),
-        arm=own.quantity("kg m2") if own is not None else rectangular(0.0, 0.0, "kg m2", "arm"),
+        arm=unstated.own_inertia(spec, motor),
     )  # fmt: skip
 
 
-def rest_half_width_rad(spec: RigSpec, motor: str, frequency_rad_s: float) -> float:
-    """Half the band in which friction holds the shaft at rest: Tc / (J w^2); 0 where the rig file does not know it."""
-    friction, turning = spec.motor[motor].coulomb_friction_n_m, inertia.known_kg_m2(spec, motor)
-    return 0.0 if friction is None or turning is None else friction.value / (turning * frequency_rad_s**2)
+def rest_half_width_rad(steps: Sequence[Step], spec: RigSpec, motor: str, frequency_rad_s: float) -> float:
+    """Half the band in which friction holds the shaft at rest: Tc / (J w^2), else what the swings lose to friction.
+
+    Raises MeasurementError where neither the rig file tells it nor the swings do.
+    """
+    friction, turning = spec.motor[motor].coulomb_friction_n_m, inertia.turning(spec, motor)
+    if friction is not None and turning is not None:
+        return friction.value / (turning.value * frequency_rad_s**2)
+    try:
+        _, held = decay_per_half_cycle(swings(steps), f"{motor}.step friction")
+    except MeasurementError as error:
+        keys = f"motor.{motor}.coulomb_friction_n_m and rotor_inertia_kg_m2"
+        raise MeasurementError(
+            f"how wide friction's band of rest is: state {keys}; the swings do not tell: {error}"
+        ) from error
+    return max(held.value, 0.0) + held.u
 
 
 Results = Mapping[str, Quantity | Unmeasured]

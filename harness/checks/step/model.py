@@ -57,7 +57,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     delay = loop_delay(spec, motor)
     parts = {} if lack else shaft(spec, declared, motor)
     stated = spec.motor[motor].sensor.noise_rad
-    noise = stated.value if stated is not None else 0.0
+    noise = stated.value if stated is not None else 0.0  # of no use but to the settling time, which needs it stated
 
     def given(name: str, make: Callable[[], Quantity], model: str, missing: tuple[str, ...] = lack) -> Expectation:
         full = f"{motor}.step.{name}"
@@ -133,7 +133,8 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         given("large_overshoot", lambda: drawn().quantity("large_overshoot", "1"), big),
         given("loop_period", lambda: loop_period(spec, declared), "as the rig file states it, else as declared", ()),
     ]
-    results.append(_settling_expectation(f"{motor}.step.settling_time", lack, drawn))
+    unseen = () if stated is not None else (f"motor.{motor}.sensor.noise_rad",)
+    results.append(_settling_expectation(f"{motor}.step.settling_time", (*lack, *unseen), drawn))
     results.append(_error_expectation(f"{motor}.step.steady_state_error", lack, parts))
     return results
 

@@ -7,13 +7,14 @@ where the supply's current can be read.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
+from harness.base.errors import MeasurementError
 from harness.checks.stiffness.held_field import open_loop
 from harness.checks.stiffness.held_loop import closed_loop, largest_clipped, largest_slipping, loop_points
 from harness.checks.stiffness.quantities import CHECK
 from harness.checks.stiffness.readings import HoldingReadings, readings_of
-from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.checks.stiffness.stimulus import AMPLITUDE, LOOP
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, propagate, scaled
@@ -50,18 +51,36 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         results["supply_voltage"] = _missing(motor, "supply_voltage", "an [instrument.*] of class supply")
     else:
         give("supply_voltage", readings.supply_voltage)
-    if "loop" in by_name:
-        loop = closed_loop(readings, held)
-        give("closed_loop", loop)
-        ratio = propagate(
-            lambda closed, opened: closed / opened,
-            "1",
-            closed=loop,
-            opened=scaled(held.peak_torque, readings.pole_pairs, "N m/rad"),
-        )
-        give("ratio", ratio)
-        give("clip_torque", largest_clipped(readings, held))
+    if LOOP in by_name:
+        opened = scaled(held.peak_torque, readings.pole_pairs, "N m/rad")
+        results |= _of_loop(motor, give, lambda: closed_loop(readings, held), opened)
+        results |= _tried(motor, ("clip_torque",), lambda: give("clip_torque", largest_clipped(readings, held)))
     return [results[name] for name in (row.name for row in CHECK.quantities) if name in results]
+
+
+def _of_loop(
+    motor: str, give: Callable[[str, Quantity], None], measured: Callable[[], Quantity], opened: Quantity
+) -> dict[str, Unmeasured]:
+    """Give the loop's stiffness and its ratio to that of the held field; what cannot be told of them, if so."""
+
+    def both() -> None:
+        closed = measured()
+        give("closed_loop", closed)
+        give("ratio", propagate(lambda closed, opened: closed / opened, "1", closed=closed, opened=opened))
+
+    return _tried(motor, ("closed_loop", "ratio"), both)
+
+
+def _tried(motor: str, names: Sequence[str], give: Callable[[], None]) -> dict[str, Unmeasured]:
+    """Give them; where the loop did not do what they need, why they cannot be told: the held field's stand."""
+    try:
+        give()
+    except MeasurementError as error:
+        return {
+            name: Unmeasured(name=f"{motor}.stiffness.{name}", outcome=Outcome.CANNOT_TELL, reason=str(error))
+            for name in names
+        }
+    return {}
 
 
 def _missing(motor: str, name: str, what: str) -> Unmeasured:
@@ -88,7 +107,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
             series=held.points,
         )
     ]
-    if "loop" in by_name:
+    if LOOP in by_name:
         made.append(
             Curve(
                 name=f"{motor}.stiffness.closed_loop",

@@ -19,14 +19,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.base.reference import REFERENCE_C
-from harness.checks.stiffness.readings import HoldingReadings, middle_s, on_ohm
+from harness.checks.stiffness.readings import HoldingReadings, middle_s
 from harness.checks.stiffness.stimulus import SWEEPS
-from harness.corrections.inertia import known_kg_m2
+from harness.corrections.inertia import turning
 from harness.corrections.sensor_error import sensor_error_u
-from harness.corrections.temperature import magnet_per_k, to_reference
+from harness.corrections.temperature import to_reference
 from harness.fits.regression import inflation, nonlinear
 from harness.nouns.array import Array
-from harness.nouns.quantity import Quantity, combine, from_covariance, propagate, scaled
+from harness.nouns.quantity import Quantity, combine, exact, from_covariance, propagate, scaled
+from harness.rigfile import unstated
 
 LATENCY_S = 0.15e-3
 """Standard uncertainty of the time between setting a field and reading the shaft in one tick of a board
@@ -44,6 +45,8 @@ class HeldFieldFit:
     """Tmax at AMPLITUDE and 20 degC, N m."""
     friction: Quantity
     torque_per_ampere: Quantity | None
+    damping_n_m_s: Quantity
+    """Torque per speed, of winding and bearing."""
     points: Mapping[str, tuple[tuple[float, float], ...]]
     parameters: Mapping[str, Quantity]
     """Of the fit, by NAMES; they share its sources."""
@@ -76,7 +79,7 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
         for name in ("command_rad", "shaft_rad", "speed_rad_s", "acceleration_rad_s2", "way")
     )
     weight = np.repeat([w.value for w in weights], [part.shaft_rad.size for part in moves])
-    arm, damping = readings.arm_n_m.value, readings.damping_n_m_s.value
+    arm = readings.arm_n_m.value
     beliefs = _beliefs(readings)
     believed = [NAMES.index(name) for name in beliefs]
 
@@ -84,7 +87,7 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
         given = dict(zip(NAMES, values, strict=True))
         x = shaft_of(s, given)
         torque = arm * np.sin(x - given["hang"]) + way * given["friction"]
-        torque += damping * speed + given["inertia"] * acceleration
+        torque += readings.braking.value(given["per_weight"]) * speed + given["inertia"] * acceleration
         behind = np.arcsin(np.clip(torque / (given["per_weight"] * weight), -0.9999, 0.9999))
         field = readings.pole_pairs * (x + speed * given["lag"]) + given["offset"] + behind
         return np.concatenate((field, values[believed]))
@@ -109,7 +112,9 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
         "more and slower sweeps",
     )
     parameters = dict(zip(NAMES, fitted, strict=True))
-    parameters["friction"] = _friction(readings, parameters["friction"], float(np.mean(np.abs(speed))))
+    # What the fit itself leaves open of the damping is in its friction already.
+    damping = readings.braking.damping(exact(parameters["per_weight"].value, "1"))
+    parameters["friction"] = _friction(readings, parameters["friction"], damping, float(np.mean(np.abs(speed))))
     per_weight = with_share(parameters["per_weight"], readings.arm_n_m)
     parting = 1.0 / weights[0].value - 1.0 / weights[1].value
 
@@ -123,13 +128,13 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
     chosen = weight == weights[1].value
     magnet = None
     if readings.current(sweeps[1]) is not None:
-        flux_per_k = magnet_per_k(readings.spec, readings.motor).value
         magnet = propagate(
-            lambda per_weight, low, high, magnet_c: (
+            lambda per_weight, low, high, magnet_c, flux_per_k: (
                 constant(per_weight, low, high) / (1.0 + flux_per_k * (magnet_c - REFERENCE_C))
             ),
             "N m/A",
             magnet_c=warmths[1].magnet_c,
+            flux_per_k=unstated.flux_per_k(readings.spec, readings.motor),
             **inputs,
         )
     return HeldFieldFit(
@@ -138,6 +143,7 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
         ),
         friction=parameters["friction"],
         torque_per_ampere=magnet,
+        damping_n_m_s=damping,
         points=branches(
             (phi - values["offset"])[chosen] / readings.pole_pairs - x[chosen],
             arm * np.sin(x - values["hang"])[chosen],
@@ -153,16 +159,17 @@ def _beliefs(readings: HoldingReadings) -> dict[str, tuple[float, float]]:
     once, twice = sensor_error_u(readings.spec, readings.motor)
     made = {"cos_1": (0.0, once), "sin_1": (0.0, once), "cos_2": (0.0, twice), "sin_2": (0.0, twice)}
     made["lag"] = (0.0, 10.0 * LATENCY_S)
-    if entry.inductance_h is not None and entry.resistance_ohm is not None:
-        lag = entry.inductance_h.value / (entry.resistance_ohm.value + on_ohm(readings.spec))
-        made["lag"] = (lag, math.hypot(LATENCY_S, lag * entry.inductance_h.u / entry.inductance_h.value))
-    load, rotor, turning = entry.load, entry.rotor_inertia_kg_m2, known_kg_m2(readings.spec, readings.motor)
-    if load is None or load.mass_kg is None or load.length_m is None:
-        return made
-    if rotor is not None and turning is not None:
-        own = load.own_inertia_kg_m2
-        arm_u = own.u if own is not None else 0.1 * load.mass_kg.value * load.length_m.value**2
-        made["inertia"] = (turning, math.hypot(rotor.u, arm_u))
+    if entry.inductance_h is not None:
+        lag = propagate(
+            lambda henry, winding_ohm, on_ohm: henry / (winding_ohm + on_ohm),
+            "s",
+            henry=entry.inductance_h.quantity("H"),
+            winding_ohm=entry.resistance_ohm.quantity("ohm"),
+            on_ohm=unstated.on_resistance(readings.spec, readings.motor),
+        )
+        made["lag"] = (lag.value, math.hypot(LATENCY_S, lag.u))
+    if (inertia := turning(readings.spec, readings.motor)) is not None:
+        made["inertia"] = (inertia.value, inertia.u)
     return made
 
 
@@ -173,10 +180,9 @@ def with_share(value: Quantity, source: Quantity) -> Quantity:
     return combine(((1.0, part) for part in parts), value.unit)
 
 
-def _friction(readings: HoldingReadings, fitted: Quantity, speed_rad_s: float) -> Quantity:
+def _friction(readings: HoldingReadings, fitted: Quantity, damping: Quantity, speed_rad_s: float) -> Quantity:
     """The fitted friction with the shares of the arm, and of the damping that was taken off at the mean speed."""
-    damping = scaled(readings.damping_n_m_s, -speed_rad_s, "N m")
-    off = Quantity(value=0.0, unit="N m", budget=damping.budget)
+    off = Quantity(value=0.0, unit="N m", budget=scaled(damping, -speed_rad_s, "N m").budget)
     return combine(((1.0, with_share(fitted, readings.arm_n_m)), (1.0, off)), "N m")
 
 

@@ -21,8 +21,17 @@ from harness.nouns.quantity import Contribution, Quantity, propagate, rectangula
 STANDING_S = 0.1
 """End of the way into the clip, in which the arm stands."""
 COGGING = 0.015
-"""Of the torque at which an arm stands, either way: on cogging of 1 to 2 % of it the arm stops at one of the flanks
-(common practice, no source)."""
+"""Of the field's largest torque, either way: on cogging of 1 to 2 % of it the arm stops at one of the flanks, however
+little the loop gives (common practice, no source)."""
+APPROACH, STOPPED, FOLLOWS = 0.15, 0.08, 0.5
+"""Shares of the way to the clip: its beginning, on which the shaft still follows, and its end, on which it stands; and
+of the set point's travel that the shaft's must be to count as following (all three arbitrary)."""
+AT_CLIP = 0.9
+"""Of where the clip leaves the arm: a sweep that comes so far is bent by it (arbitrary)."""
+DEAD_SHARE = 0.1
+"""Of the arm's torque when level: below it dead time bends the loop's (arbitrary)."""
+LEAST_POINTS = 12
+"""Outside the dead zone, for the five parameters of the loop (arbitrary)."""
 SLIP_SPAN = 4
 """Rows of one smoothing of the slip, which is over soon."""
 SLIPPING_RAD = (math.radians(45.0), math.radians(75.0))
@@ -43,10 +52,16 @@ def closed_loop(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
     its parameters.
     """
     moves, values = readings.loop_moves(), held.values
+    _inside_clip(readings, float(np.max(np.abs(moves.shaft_rad))))
     torque = readings.arm_n_m.value * np.sin(shaft_of(moves.shaft_rad, values) - values["hang"])
     torque += values["inertia"] * moves.acceleration_rad_s2
-    total = torque + moves.way * values["friction"] + readings.damping_n_m_s.value * moves.speed_rad_s
-    useful = np.abs(total) > 0.1 * readings.arm_n_m.value
+    total = torque + moves.way * values["friction"] + held.damping_n_m_s.value * moves.speed_rad_s
+    useful = np.abs(total) > DEAD_SHARE * readings.arm_n_m.value
+    if np.count_nonzero(useful) < LEAST_POINTS:
+        raise MeasurementError(
+            f"{readings.motor}: the loop gives too little torque inside its clip for its stiffness to show: a lighter "
+            "or shorter arm would show it"
+        )
     design = (torque, moves.way, np.sign(total), np.ones_like(torque), moves.speed_rad_s)
     fit = linear(np.column_stack(design)[useful], (moves.command_rad - moves.shaft_rad)[useful])
     grown = inflation(fit.residuals)
@@ -55,7 +70,17 @@ def closed_loop(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
         u=slope**2 * float(fit.u[0]) * grown, dof=max(3.0, fit.dof / grown**2), remedy="more and slower sweeps"
     )
     fitted = Quantity(value=slope, unit="N m/rad", budget={f"{readings.motor} loop fit": own})
-    return _at_reference(readings, with_share(fitted, readings.arm_n_m), "loop")
+    return _at_reference(readings, with_share(fitted, readings.arm_n_m), readings.loop)
+
+
+def _inside_clip(readings: HoldingReadings, reached_rad: float) -> None:
+    """Raise MeasurementError where the loop's sweep took the arm to where its clip leaves it."""
+    clips = [name for name in ("clip_up", "clip_down") if name in readings.observations]
+    stands = min((abs(_standing(readings, name)) for name in clips), default=math.inf)
+    if reached_rad > AT_CLIP * stands:
+        raise MeasurementError(
+            f"{readings.motor}: the loop's sweep went to its clip, {math.degrees(stands):.0f} degrees from hanging"
+        )
 
 
 def loop_points(readings: HoldingReadings, held: HeldFieldFit) -> dict[str, tuple[tuple[float, float], ...]]:
@@ -95,7 +120,7 @@ def largest_slipping(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
 
     def peaks(values: Mapping[str, float], arm: float, dead: float) -> Array:
         torque = arm * np.sin(shaft_of(sinking.shaft_rad, values) - values["hang"]) - values["friction"]
-        torque += readings.damping_n_m_s.value * sinking.speed_rad_s + values["inertia"] * sinking.acceleration_rad_s2
+        torque += held.damping_n_m_s.value * sinking.speed_rad_s + values["inertia"] * sinking.acceleration_rad_s2
         largest = torque / np.sin(angle(values)) * (AMPLITUDE - dead) / (amplitude - dead)
         return np.asarray(largest[chosen], dtype=np.float64)
 
@@ -118,7 +143,13 @@ def largest_slipping(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
 
 
 def largest_clipped(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
-    """Torque of the loop at its clip: the arm stands where its torque and the friction carry it, both sides' mean."""
+    """Torque of the loop at its clip: the arm stands where its torque and the friction carry it, both sides' mean.
+
+    The friction is on the arm's side because it came there slowly and from below. Raises MeasurementError where it did
+    not, or where the loop never came to its clip.
+    """
+    for name in ("clip_up", "clip_down"):
+        _came_slowly(readings, name)
     sides = [(1.0, _standing(readings, "clip_up")), (-1.0, _standing(readings, "clip_down"))]
 
     def torque(arm: float, **values: float) -> float:
@@ -130,9 +161,39 @@ def largest_clipped(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
     momentum = rectangular(
         -far / 2.0, far / 2.0, "N m", f"{readings.motor} momentum into the clip", "approach the clip more slowly"
     )
-    flank = COGGING * warm.value / math.sqrt(2.0)  # the two sides stop independently
+    flank = COGGING * held.peak_torque.value / math.sqrt(2.0)  # the two sides stop independently
     cogging = rectangular(0.0, flank, "N m", f"{readings.motor} cogging where the arm stands", "more places")
     return _at_reference(readings, shifted(warm, momentum=momentum, cogging=cogging), "clip_up")
+
+
+def _came_slowly(readings: HoldingReadings, name: str) -> None:
+    """Raise MeasurementError unless the shaft followed the set point at first and stood still in the end.
+
+    Who stands still from the first has come there earlier, and perhaps beyond and back; who follows to the end is held
+    by a loop that can do more.
+    """
+    observation = readings.observations[name]
+    command = observation.si("command") * math.tau / readings.turn
+    shaft = readings.shaft(observation)
+    gone, way = np.abs(command - command[0]), abs(float(command[-1] - command[0]))
+
+    def travel(start: float, end: float) -> float:
+        """Of the shaft over a part of the set point's way, in parts of that."""
+        inside = np.flatnonzero((gone >= start * way) & (gone <= end * way))
+        ends = max(1, inside.size // 10)  # the mean of some readings at either end
+        moved = float(np.mean(shaft[inside[-ends:]]) - np.mean(shaft[inside[:ends]]))
+        return abs(moved) / ((end - start) * way)
+
+    if way == 0.0 or travel(0.0, APPROACH) < FOLLOWS:
+        raise MeasurementError(
+            f"{readings.motor}: the loop was at its clip before the slow approach to it began: the arm may have come "
+            "there from beyond, with friction on either side"
+        )
+    if travel(1.0 - STOPPED, 1.0) > FOLLOWS:
+        raise MeasurementError(
+            f"{readings.motor}: the loop held the arm as far as it was taken, {math.degrees(abs(shaft[-1])):.0f} "
+            "degrees from hanging, and never came to its clip: a heavier or longer arm would show it"
+        )
 
 
 def _standing(readings: HoldingReadings, name: str) -> float:
@@ -166,4 +227,4 @@ def _carried_n_m(readings: HoldingReadings, held: HeldFieldFit, stands_rad: floa
     inertia, spring = held.values["inertia"], readings.arm_n_m.value * math.cos(stands_rad)
     if not np.any(speed > 0.0) or inertia <= 0.0 or spring <= 0.0:
         return 0.0
-    return momentum_n_m(float(np.median(speed[speed > 0.0])), inertia, readings.damping_n_m_s.value, spring)
+    return momentum_n_m(float(np.median(speed[speed > 0.0])), inertia, held.damping_n_m_s.value, spring)

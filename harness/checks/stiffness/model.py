@@ -20,6 +20,7 @@ from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
 from harness.physics.holding import LOOP, OPEN, loop_stiffness, misaligned
 from harness.physics.motor import known, needs, peak_torque, torque_per_ampere
+from harness.rigfile import unstated
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
@@ -80,8 +81,6 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 def _peak(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int, amplitude: Quantity) -> Quantity:
     inputs = known(spec, motor, *OPEN)
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
-    internal = spec.supply.internal_resistance_ohm
-    source_ohm = Quantity(value=0.0, unit="ohm") if internal is None else internal.quantity("ohm")
 
     def torque(
         supply_v: float,
@@ -101,7 +100,7 @@ def _peak(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int, amplit
         torque,
         "N m",
         amplitude=amplitude,
-        source_ohm=source_ohm,
+        source_ohm=unstated.source_resistance(spec),
         **inputs,
     )
 

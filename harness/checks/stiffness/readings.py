@@ -7,27 +7,29 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from harness.base.errors import MeasurementError
+from harness.checks.stiffness.braking import Braking
 from harness.checks.stiffness.moves import Moves
-from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.checks.stiffness.stimulus import AMPLITUDE, LOOP, LOOP_INSIDE
 from harness.checks.stiffness.supply_readings import current_over_idle, voltage
 from harness.checks.strength import FIELD_SHARE
-from harness.corrections.dead_time import amplitude_lost
+from harness.corrections.dead_time import amplitude_lost, dead_share
 from harness.corrections.temperature import Warmth, estimate, room
 from harness.fits.shaft import shaft_rad
 from harness.nouns import gravity
 from harness.nouns.array import Array
 from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Observation
-from harness.nouns.quantity import Quantity, exact, propagate, scaled
-from harness.rigfile import RigSpec
+from harness.nouns.quantity import Quantity, propagate
+from harness.rigfile import RigSpec, unstated
 
 SPAN = 8
 """Rows of one smoothing: three of 32 ms let the swinging through and leave neither cogging nor noise of the
 acceleration, which would pass for a stiffer field (noise in what is regressed on)."""
 LOOP_SPAN = 10
 """The same for the loop, whose error is regressed on the shaft's own place and so takes noise even less."""
-SHARES = {"field_30": 0.25, "field_60": 1.0, "slip": 0.5, "loop": 0.1, "clip_up": 0.35, "clip_down": 0.35}
-"""What heats the winding in turn, in parts of a field at amplitude 0.6: squares of amplitudes, a loop's their mean."""
+SHARES = {"field_30": 0.25, "field_60": 1.0, "slip": 0.5, LOOP: 0.1, "clip_up": 0.24, "clip_down": 0.24}
+SHARES[LOOP_INSIDE] = SHARES[LOOP]
+"""What heats the winding, in parts of a field at amplitude 0.6: squares of amplitudes, a loop's their mean."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +44,7 @@ class HoldingReadings:
     hang_count: float
     arm_n_m: Quantity
     """m g l, the arm's torque at 90 degrees."""
-    damping_n_m_s: Quantity
+    braking: Braking
     """Torque per speed that a held field and the bearing add to friction."""
     dead: Quantity
     """Amplitude that dead time takes away."""
@@ -60,10 +62,7 @@ class HoldingReadings:
         if net is None:
             return None
         amplitude = observation.number("set_amplitude")
-        firmware = self.spec.firmware
-        lost = exact(0.0, "1")
-        if firmware.dead_time_s is not None and firmware.carrier_hz is not None:
-            lost = scaled(firmware.dead_time_s.quantity("s"), firmware.carrier_hz, "1")
+        lost = dead_share(self.spec, observation)
         angle = float(observation.si("command")[-1]) * math.tau / FULL_TURN
         amperes = sum(abs(math.cos(angle - phase * math.tau / 3.0)) for phase in range(3))
         return propagate(lambda net, lost: net / (FIELD_SHARE * amplitude - lost * amperes), "A", net=net, lost=lost)
@@ -77,15 +76,18 @@ class HoldingReadings:
         if current is not None:
             return current
         amplitude = observation.number("set_amplitude")
-        left = self._left_of_supply(amplitude) / warm
-        return propagate(lambda dead: (amplitude - dead) * left, "1", dead=self.dead)
+        left = self._left_of_supply(amplitude)
+        return propagate(lambda dead, left: (amplitude - dead) * left / warm, "1", dead=self.dead, left=left)
 
-    def _left_of_supply(self, amplitude: float) -> float:
+    def _left_of_supply(self, amplitude: float) -> Quantity:
         """Share of the supply's voltage that is left when a field draws on its internal resistance."""
-        internal, ohm = self.spec.supply.internal_resistance_ohm, self.spec.motor[self.motor].resistance_ohm
-        if internal is None or ohm is None:
-            return 1.0
-        return 1.0 - internal.value * FIELD_SHARE * amplitude * amplitude / 2.0 / (ohm.value + on_ohm(self.spec))
+        ohm = self.spec.motor[self.motor].resistance_ohm.value
+        return propagate(
+            lambda source_ohm, on_ohm: 1.0 - source_ohm * FIELD_SHARE * amplitude * amplitude / 2.0 / (ohm + on_ohm),
+            "1",
+            source_ohm=unstated.source_resistance(self.spec),
+            on_ohm=unstated.on_resistance(self.spec, self.motor),
+        )
 
     def field_moves(self, observation: Observation) -> Moves:
         """A sweep of the field: electrical angle from the arm's hanging, shaft from hanging."""
@@ -93,27 +95,32 @@ class HoldingReadings:
         command = (observation.si("command") * math.tau / FULL_TURN - zero) * self.sense
         return Moves.of(observation.si("t"), command, self.shaft(observation), SPAN, self.pole_pairs)
 
+    @property
+    def loop(self) -> str:
+        """Name of the loop's sweep inside its clip."""
+        return LOOP_INSIDE if LOOP_INSIDE in self.observations else LOOP
+
     def loop_moves(self) -> Moves:
         """The sweep of the loop: set point and shaft from hanging."""
-        observation = self.observations["loop"]
+        observation = self.observations[self.loop]
         command = (observation.si("command") - self.hang_count) * math.tau / self.turn
         return Moves.of(observation.si("t"), command, self.shaft(observation), LOOP_SPAN)
 
     def shaft(self, observation: Observation) -> Array:
-        """Reading from the rig file's hanging, rad (n)."""
+        """Reading from where the procedure took the arm to hang, rad (n)."""
         return shaft_rad(observation, self.turn, self.hang_count)
 
     def warmth(self, at_s: float) -> Warmth:
         """Estimated temperatures at a time of the service."""
-        ohm = self.spec.motor[self.motor].resistance_ohm
-        winding = ohm.value if ohm is not None else 5.0
+        winding = self.spec.motor[self.motor].resistance_ohm.value
         volts = AMPLITUDE * self.spec.supply.voltage_v.value / 2.0
-        full = 1.5 * (volts / (winding + on_ohm(self.spec))) ** 2 * winding
+        full = 1.5 * (volts / (winding + unstated.on_resistance(self.spec, self.motor).value)) ** 2 * winding
+        ends = {name: float(one.si("t")[-1]) for name, one in self.observations.items() if name in SHARES}
         spells, last = [], 0.0
-        for name, share in SHARES.items():
-            if name in self.observations and last < at_s:
-                until = min(at_s, float(self.observations[name].si("t")[-1]))
-                spells.append((share * full, until - last))
+        for name in sorted(ends, key=lambda name: ends[name]):
+            if last < at_s:
+                until = min(at_s, ends[name])
+                spells.append((SHARES[name] * full, until - last))
                 last = until
         return estimate(self.spec, self.motor, self.room_c, spells)
 
@@ -122,12 +129,6 @@ def middle_s(observation: Observation) -> float:
     """Time of the service in the middle of an observation."""
     t = observation.si("t")
     return float(t[0] + t[-1]) / 2.0
-
-
-def on_ohm(spec: RigSpec) -> float:
-    """On-resistance of a switch as the rig file states it, otherwise 0."""
-    on = spec.driver.on_resistance_ohm
-    return on.value if on is not None else 0.0
 
 
 def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -> HoldingReadings:
@@ -147,34 +148,24 @@ def readings_of(spec: RigSpec, motor: str, by_name: Mapping[str, Observation]) -
     if strong is None or "field_30" not in by_name:
         raise MeasurementError(f"{motor}: the sweeps of the held field are missing")
     turn = entry.sensor.counts
-    hang = load.hang_reading_rad.value if load.hang_reading_rad is not None else 0.0
+    if strong.states("hang_rad"):
+        hang = strong.number("hang_rad")
+    elif load.hang_reading_rad is not None:
+        hang = load.hang_reading_rad.value
+    else:
+        raise MeasurementError(f"{motor}: nothing says where its arm hangs: state motor.{motor}.load.hang_reading_rad")
+    supply_voltage = voltage(strong, spec)
     return HoldingReadings(
         spec=spec,
         motor=motor,
-        pole_pairs=entry.pole_pairs or 1,
-        sense=entry.direction or 1,
+        pole_pairs=entry.pole_pairs,
+        sense=strong.whole("sense") if strong.states("sense") else entry.direction or 1,
         turn=turn,
         hang_count=hang / math.tau * turn,
         arm_n_m=arm,
-        damping_n_m_s=_damping(spec, motor),
-        dead=amplitude_lost(spec),
+        braking=Braking(spec=spec, motor=motor, by_current=supply_voltage is not None),
+        dead=amplitude_lost(spec, strong),
         observations=by_name,
-        supply_voltage=voltage(strong, spec),
+        supply_voltage=supply_voltage,
         room_c=room(spec, strong.number("room_c") if strong.states("room_c") else None),
-    )
-
-
-def _damping(spec: RigSpec, motor: str) -> Quantity:
-    """Kt^2 / (1.5 (R + Ron)) + viscous friction, from the rig file; 0 where it is silent."""
-    entry = spec.motor[motor]
-    if entry.flux_linkage_v_s is None or entry.resistance_ohm is None or entry.pole_pairs is None:
-        return exact(0.0, "N m s")
-    pole_pairs = entry.pole_pairs
-    viscous = entry.viscous_friction_n_m_s
-    return propagate(
-        lambda flux, ohm, viscous: 1.5 * (pole_pairs * flux) ** 2 / (ohm + on_ohm(spec)) + viscous,
-        "N m s",
-        flux=entry.flux_linkage_v_s.quantity("V s"),
-        ohm=entry.resistance_ohm.quantity("ohm"),
-        viscous=exact(0.0, "N m s") if viscous is None else viscous.quantity("N m s"),
     )

@@ -13,11 +13,16 @@ AMPLITUDE = 0.6
 SWEEPS = {"field_30": 0.3, "field_60": AMPLITUDE}
 """Sweeps of the held field by the names of their observations. Two amplitudes, so that the sensor's error cancels at
 one shaft angle; the smaller still carries the arm at REACH_RAD."""
+LOOP, LOOP_INSIDE = "loop", "loop_inside"
+"""Names of the loop's sweep; of the one that takes its place where the first went to the clip."""
 REACH_RAD = 0.40
 LOOP_REACH_RAD = 0.50
 SLIP_REACH_RAD = 0.60
-CLIP_RAD = (0.70, 1.02)
-"""Set points between which the loop comes to its clip: 0.85 to 1.3 of a usual arm's share."""
+CLIP_RAD = (0.10, 1.25)
+"""Set points between which the loop comes to its clip: so slowly all along that the arm comes from below, wherever it
+is. Beyond, an arm's torque hardly grows any more, and its own spring no longer brings it back."""
+OF_TRAVEL = 0.8
+"""Of the travel that the rig allows, the most to which the arm is taken (arbitrary)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +34,7 @@ class Stimulus:
     """Name and amplitude of each sweep of the field."""
     reach_rad: float
     loop_reach_rad: float
+    """Once more, and less far, where the loop comes to its clip on the way."""
     slip_reach_rad: float
     clip_rad: tuple[float, float]
 
@@ -45,5 +51,5 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
         reach_rad=REACH_RAD,
         loop_reach_rad=LOOP_REACH_RAD,
         slip_reach_rad=SLIP_REACH_RAD,
-        clip_rad=CLIP_RAD,
+        clip_rad=(CLIP_RAD[0], min(CLIP_RAD[1], OF_TRAVEL * spec.limits.travel_rad)),
     )

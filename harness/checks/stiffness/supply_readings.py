@@ -12,12 +12,12 @@ from harness.base.errors import MeasurementError
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Contribution, Quantity, normal, rectangular, shifted
-from harness.rigfile import RigSpec
+from harness.rigfile import Accuracy, RigSpec
 
 READINGS = 2
 """Readings of one group, taken one right after the other, so that they differ by its scatter alone."""
 USUAL_PERCENT = 1.0
-"""Of reading, a supply's current where the rig file gives none (arbitrary)."""
+"""Of reading, a supply's current or voltage where the rig file gives none (arbitrary)."""
 
 
 def current_over_idle(
@@ -76,16 +76,14 @@ def voltage(observation: Observation, spec: RigSpec) -> Quantity | None:
     rows, name = _rows(observation, "supply"), _supply(spec)
     if not rows or name is None:
         return None
-    accuracy = spec.instrument[name].voltage_accuracy
+    accuracy = spec.instrument[name].voltage_accuracy or Accuracy(percent=USUAL_PERCENT, offset=0.0)
     volts = float(np.mean([row[0] for row in rows]))
-    budget = {}
-    if accuracy is not None:
-        budget = {
-            f"instrument.{name}.voltage_{part}": Contribution(
-                u=half / math.sqrt(3.0), shape="rectangular", remedy="a better voltmeter"
-            )
-            for part, half in (("gain", volts * accuracy.percent / 100.0), ("offset", accuracy.offset))
-        }
+    budget = {
+        f"instrument.{name}.voltage_{part}": Contribution(
+            u=half / math.sqrt(3.0), shape="rectangular", remedy="a better voltmeter"
+        )
+        for part, half in (("gain", volts * accuracy.percent / 100.0), ("offset", accuracy.offset))
+    }
     return Quantity(value=volts, unit="V", budget=budget)
 
 

@@ -58,7 +58,10 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
     """Rise of the winding over its cold state against time."""
     heating = observation_named(observations, f"{motor}.thermal.heating")
     heated = HeatingCurve(heating, spec, motor)
-    times, rise = heating.si("t"), (heated.ohm / heated.curve.start.value - 1.0) * (heated.k_c + heated.room_cold.value)
+    times, rise = (
+        heating.si("t"),
+        (heated.ohm / heated.curve.start.value - 1.0) * (heated.k.value + heated.room_cold.value),
+    )
     return [
         Curve(
             name=f"{motor}.thermal.rise",

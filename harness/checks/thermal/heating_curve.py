@@ -13,13 +13,13 @@ import numpy as np
 from harness.base.errors import MeasurementError
 from harness.base.reference import REFERENCE_C
 from harness.checks.thermal.stimulus import COLD_AGREE, COLD_WAIT_S, CURRENT_A
-from harness.corrections.dead_time import phase_current
-from harness.corrections.resistance import conductor_k, resistance_at, rise_k
+from harness.corrections.dead_time import dead_share, phase_current
+from harness.corrections.resistance import resistance_at, rise_k
 from harness.fits.exponential import Approach, approach
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, combine, propagate, rectangular, repeats, scaled, shifted
 from harness.nouns.reading import Reading
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 
 RAMP_DOUBT_S = 0.05
 """Half-width of the instant at which heating began (arbitrary: a sixth of the ramp)."""
@@ -40,18 +40,10 @@ class HeatingCurve:
 
     def __init__(self, heating: Observation, spec: RigSpec, motor: str) -> None:
         self.spec, self.motor, self.source = spec, motor, heating.name
-        self.k_c = conductor_k(spec, motor)
+        self.k = unstated.reciprocal_coefficient(spec, motor)
         self._heating = heating
         self._idle = heating.numbers("idle_a")
-        carrier_hz = heating.number("carrier_hz")
-        known = spec.firmware.dead_time_s
-        dead_s = heating.number("dead_time_s")
-        dead = (
-            known.quantity("s")
-            if known is not None
-            else rectangular(dead_s, 0.3 * dead_s, "s", "dead time declared", "state firmware.dead_time_s")
-        )
-        self._dead_share = scaled(dead, carrier_hz, "1")
+        self._dead_share = dead_share(spec, heating)
         volts, self._supply, self._difference = (heating.si(name) for name in ("volts", "supply", "difference"))
         if np.min(volts) < 0.0 < np.max(volts):
             raise MeasurementError(f"{motor}: the volts across it change their sign under a steady current")
@@ -75,7 +67,7 @@ class HeatingCurve:
             Reading(name=name, function="temperature", value=value, unit="degC", accuracy=accuracy).quantity()
             for value in heating.numbers("room_c")
         )
-        left = most_left_k(self.k_c + self.room_cold.value, self.curve.slow_time.value)
+        left = most_left_k(self.k.value + self.room_cold.value, self.curve.slow_time.value)
         # Never colder than the room: half of the most, and as much either way.
         self._warm = rectangular(left / 2.0, left / 2.0, "K", f"{motor} not wholly cold", "let it cool for longer")
         self._start = self._with_instruments(self.curve.start, 0)
@@ -122,16 +114,14 @@ class HeatingCurve:
         mean = self._mean_current()
         last = self._phase_current(-1)
         return propagate(
-            lambda k, i, room_c: (
-                k
-                * (CURRENT_A / (i * mean / last.value)) ** (2.0 * hot_ratio)
-                * (self.k_c + REFERENCE_C)
-                / (self.k_c + room_c)
+            lambda rise, i, room_c, k: (
+                rise * (CURRENT_A / (i * mean / last.value)) ** (2.0 * hot_ratio) * (k + REFERENCE_C) / (k + room_c)
             ),
             "K",
-            k=rise,
+            rise=rise,
             i=last,
             room_c=self.room_cold,
+            k=self.k,
         )
 
     def _mean_current(self) -> float:
@@ -150,10 +140,11 @@ class HeatingCurve:
         cold = combine(((1.0, self.room_cold), (1.0, self._warm)), "degC")
         began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
         return propagate(
-            lambda ohm, at_c: resistance_at(ohm, at_c, REFERENCE_C, self.k_c),
+            lambda ohm, at_c, k: resistance_at(ohm, at_c, REFERENCE_C, k),
             "ohm",
             ohm=shifted(self._start, began=began),
             at_c=cold,
+            k=self.k,
         )
 
     def _first_slope(self) -> float:
@@ -170,21 +161,22 @@ class HeatingCurve:
         """Final rise over the room."""
         began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
         cold_c = combine(((1.0, self.room_cold), (1.0, self._warm)), "degC")
-        raw = rise_k(self._final, shifted(self._start, began=began), cold_c, self.room_hot, self.k_c)
+        raw = rise_k(self._final, shifted(self._start, began=began), cold_c, self.room_hot, self.k)
         return self._refer(raw, self._final.value / self._start.value)
 
     def fast_rise(self, change: Quantity) -> Quantity:
         """Part of the rise with the fast time."""
         raw = propagate(
-            lambda ohm, cold, cold_c: ohm / cold * (self.k_c + cold_c),
+            lambda ohm, cold, cold_c, k: ohm / cold * (k + cold_c),
             "K",
             ohm=change,
             cold=self._start,
             cold_c=self.room_cold,
+            k=self.k,
         )
         began = rectangular(
             0.0,
-            RAMP_DOUBT_S * self._first_slope() / self._start.value * (self.k_c + REFERENCE_C),
+            RAMP_DOUBT_S * self._first_slope() / self._start.value * (self.k.value + REFERENCE_C),
             "K",
             f"{self.source} instant of the start",
         )

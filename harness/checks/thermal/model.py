@@ -17,12 +17,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.base.reference import DIODE_V, RECIPROCAL_COEFFICIENT_C, REFERENCE_C
+from harness.base.reference import DIODE_V, REFERENCE_C
 from harness.checks.thermal.stimulus import CURRENT_A
 from harness.nouns.contract import Declared
-from harness.nouns.quantity import Quantity, exact, propagate
+from harness.nouns.quantity import Quantity, propagate
 from harness.nouns.results import Expectation
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 from harness.rigfile.known import StatedValue
 
 MODEL = "three windings on one housing, I^2 R with copper's rise at constant current; convection taken as linear"
@@ -114,11 +114,6 @@ def _itself(resistance_ohm: float) -> float:
     return resistance_ohm
 
 
-def _conductor_k(spec: RigSpec, motor: str) -> float:
-    thermal = spec.motor[motor].thermal
-    return RECIPROCAL_COEFFICIENT_C[(thermal.conductor if thermal is not None else None) or "copper"]
-
-
 def _predicted(
     name: str, unit: str, words: str, table: dict[str, tuple[str, StatedValue | None, str]],
     function: Callable[..., float],
@@ -136,13 +131,12 @@ def _predicted(
 
 def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     """What the rig file lets predict of `motor`'s heating."""
-    table, prefix, k = _motor_inputs(spec, motor), f"{motor}.thermal", _conductor_k(spec, motor)
+    table, prefix = _motor_inputs(spec, motor), f"{motor}.thermal"
+    conductor = {"conductor_k": unstated.reciprocal_coefficient(spec, motor)}
 
     def of(part: Callable[[HeatingModes], float]) -> Callable[..., float]:
-        return lambda **inputs: part(heating_modes(**inputs, conductor_k=k))
+        return lambda **inputs: part(heating_modes(**inputs))
 
-    dead = spec.firmware.dead_time_s
-    dead_time = dead.quantity("s") if dead is not None else exact(declared.dead_time_s, "s")
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
     return [
         _predicted(
@@ -152,17 +146,17 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             {"resistance_ohm": table["resistance_ohm"]},
             _itself,
         ),
-        _predicted(f"{prefix}.rise", "K", MODEL, table, of(lambda h: h.final_k)),
-        _predicted(f"{prefix}.fast_rise", "K", MODEL, table, of(lambda h: h.fast_rise_k)),
-        _predicted(f"{prefix}.fast_time", "s", MODEL, table, of(lambda h: h.fast_time_s)),
-        _predicted(f"{prefix}.slow_time", "s", MODEL, table, of(lambda h: h.times_s[0])),
+        _predicted(f"{prefix}.rise", "K", MODEL, table, of(lambda h: h.final_k), conductor),
+        _predicted(f"{prefix}.fast_rise", "K", MODEL, table, of(lambda h: h.fast_rise_k), conductor),
+        _predicted(f"{prefix}.fast_time", "s", MODEL, table, of(lambda h: h.fast_time_s), conductor),
+        _predicted(f"{prefix}.slow_time", "s", MODEL, table, of(lambda h: h.times_s[0]), conductor),
         _predicted(
             f"{prefix}.driver_rise",
             "K",
             DRIVER_MODEL,
             _driver_inputs(spec),
             lambda thermal_k_w, on_ohm, dead_time_s: driver_rise_k(thermal_k_w, on_ohm, dead_time_s, carrier_hz),
-            {"dead_time_s": dead_time},
+            {"dead_time_s": unstated.dead_time(spec, declared.dead_time_s)},
         ),
     ]
 
@@ -177,7 +171,8 @@ def overlay(
     if curve_name != f"{motor}.thermal.rise" or len(known) < len(table):
         return None
     values = {short: entry.value for short, entry in known.items()}
-    k, room_c = _conductor_k(spec, motor), spec.room.temperature_c.value if spec.room is not None else REFERENCE_C
+    k = unstated.reciprocal_coefficient(spec, motor).value
+    room_c = spec.room.temperature_c.value if spec.room is not None else REFERENCE_C
 
     def curve(**inputs: float) -> HeatingModes:
         return heating_modes(**inputs, conductor_k=k, room_c=room_c)

@@ -22,6 +22,8 @@ from harness.rigfile import RigSpec
 STUCK_SHARE = 0.2
 """Part of friction / stiffness by which one slow approach from below may end elsewhere than another (from repeats on
 12 plants of the simulated bench: cogging and the field's grid make the last of the way jerky)."""
+UNSTATED_STUCK_RAD = 0.02
+"""Friction / stiffness where the rig file does not tell both (arbitrary: a degree, which a person feels as play)."""
 
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
@@ -65,13 +67,12 @@ def _error_rad(observation: Observation, spec: RigSpec, motor: int, spell: int) 
 def _stuck(spec: RigSpec, motor: str) -> float:
     """Half-width, rad, of where friction may leave the shaft."""
     entry = spec.motor[motor]
-    friction = entry.coulomb_friction_n_m.value if entry.coulomb_friction_n_m is not None else 2e-3
-    flux, gain = entry.flux_linkage_v_s, spec.firmware.gain_per_rad
-    if flux is None or gain is None:
-        return 4e-3 * STUCK_SHARE  # arbitrary: a quarter of a degree, where the rig file does not tell the stiffness
+    friction, flux, gain = entry.coulomb_friction_n_m, entry.flux_linkage_v_s, spec.firmware.gain_per_rad
+    if friction is None or flux is None or gain is None:
+        return STUCK_SHARE * UNSTATED_STUCK_RAD
     volts, ohm = spec.supply.voltage_v.value, entry.resistance_ohm.value
     stiffness = 1.5 * entry.pole_pairs * flux.value * gain.value * volts / 2.0 / ohm
-    return STUCK_SHARE * friction / stiffness
+    return STUCK_SHARE * friction.value / stiffness
 
 
 def _sag(observation: Observation, spec: RigSpec) -> Measurement | Unmeasured:

@@ -17,6 +17,7 @@ from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
 from harness.physics.holding import LOOP, loop_stiffness
 from harness.physics.motor import arm_torque, known, needs
+from harness.rigfile import unstated
 
 if TYPE_CHECKING:
     from harness.nouns.contract import Declared
@@ -25,15 +26,15 @@ if TYPE_CHECKING:
 
 def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     """Change of each motor's deflection (rad) and sag (V) from one motor holding to all of them."""
-    internal = spec.supply.internal_resistance_ohm
-    model = "a source at constant voltage: none" if internal is None else "internal resistance times the added current"
+    regulated = unstated.source_resistance(spec).value == 0.0
+    model = "a source at constant voltage: none" if regulated else "internal resistance times the added current"
     inputs = (*LOOP, "mass_kg", "length_m")
     lacking = tuple(dict.fromkeys(key for each in spec.motors for key in needs(spec, each, inputs)))
     expectations = []
-    drops = {} if internal is None or lacking else {each: _drop(spec, each, declared) for each in spec.motors}
+    drops = {} if regulated or lacking else {each: _drop(spec, each, declared) for each in spec.motors}
     for each in spec.motors:
         name = f"together.{each}_deflection_change"
-        if internal is None:
+        if regulated:
             change: Quantity | None = exact(0.0, "rad")
         elif lacking:
             change = None
@@ -54,7 +55,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             Expectation(name=name, quantity=change, needs=() if change is not None else lacking, model=model)
         )
     sag: Quantity | None = exact(0.0, "V")
-    if internal is not None:
+    if not regulated:
         sag = (
             None
             if lacking
@@ -80,10 +81,7 @@ def _arm(spec: RigSpec, motor: str) -> Quantity:
 def _drop(spec: RigSpec, motor: str, declared: Declared) -> Quantity:
     """Volts that one motor's hold takes from a source with resistance: internal resistance x 0.75 a I."""
     inputs = known(spec, motor, "supply_v", "winding_ohm", "flux_v_s", "on_ohm")
-    internal = spec.supply.internal_resistance_ohm
     pole_pairs = spec.motor[motor].pole_pairs
-    if internal is None:
-        return exact(0.0, "V")
 
     def volts(t: float, supply_v: float, winding_ohm: float, flux_v_s: float, on_ohm: float, r: float) -> float:
         current = t / (1.5 * pole_pairs * flux_v_s)
@@ -98,5 +96,5 @@ def _drop(spec: RigSpec, motor: str, declared: Declared) -> Quantity:
         winding_ohm=inputs["winding_ohm"],
         flux_v_s=inputs["flux_v_s"],
         on_ohm=inputs["on_ohm"],
-        r=internal.quantity("ohm"),
+        r=unstated.source_resistance(spec),
     )

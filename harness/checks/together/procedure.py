@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from harness.acting.service import Service
+from harness.base.errors import MissingCapability
 from harness.checks.together.stimulus import HOLD, Stimulus
 from harness.link.frames import Event
 from harness.nouns.observation import Observation
@@ -18,14 +19,19 @@ READINGS = 6
 
 
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
-    """Hold alone in turn, then together; the supply's voltage is read while they hold."""
+    """Hold alone in turn, then together; the supply's voltage is read while they hold.
+
+    Raises MissingCapability where a motor's arm hangs nobody knows where, if one hangs there at all.
+    """
     targets = []
     for name in rig.motors:
-        entry = rig.spec.motor[name]
         turn = rig.declared[name].counts_per_turn
-        hang = entry.load.hang_reading_rad if entry.load is not None else None
-        centre = round((hang.value if hang is not None else 0.0) / math.tau * turn)
-        targets.append((centre + round(stimulus.reach_rad / math.tau * turn)) % turn)
+        hang_rad = rig.hang_rad(name)
+        if hang_rad is None:
+            raise MissingCapability(
+                f"because nobody knows where the arm of {name} hangs: state motor.{name}.load.hang_reading_rad"
+            )
+        targets.append(round((hang_rad + stimulus.reach_rad) / math.tau * turn) % turn)
     volts: dict[str, list[float]] = {}
     with Service(rig, "pair", "hold", targets=tuple(targets)) as service:
         while (frame := service.step()) is not None:

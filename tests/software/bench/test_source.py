@@ -47,7 +47,7 @@ def test_each_bridge_is_disabled_at_its_own_level(leaf, wheel, levels):
         ("enable_pin = 7", f'enable_pin = "E7"\nenable_active = "{wheel}"'),
     )
     assert executed(source.make_safe(rig))[:2] == [(6, levels[0]), ("E7", levels[1])]
-    assert guarded(source.script(rig, "fields", "serve", {}))["enable_off"] == levels
+    assert guarded(source.script(rig, "fields", "serve", {}, {}))["enable_off"] == levels
 
 
 def guarded(text: str) -> dict[str, object]:
@@ -58,7 +58,7 @@ def guarded(text: str) -> dict[str, object]:
 
 
 def test_a_script_runs_under_the_guard_and_closes_it_whatever_happens():
-    text = source.script(spec(), "fields", "serve", {"motor": 0, "label": "it's"})
+    text = source.script(spec(), "fields", "serve", {"motor": 0, "label": "it's"}, {"leaf": 2.0, "wheel": 4.1})
     tree = ast.parse(text)
     last = tree.body[-1]
     assert isinstance(last, ast.Try)
@@ -80,7 +80,7 @@ COARSE_LEAF = SLUICE.replace("bits = 13", "bits = 12", 1)
 
 
 def test_each_motor_has_its_limits_in_counts_of_its_own_sensor():
-    given = guarded(source.script(loads(COARSE_LEAF.encode(), "sluice.toml"), "fields", "serve", {}))
+    given = guarded(source.script(loads(COARSE_LEAF.encode(), "sluice.toml"), "fields", "serve", {}, {}))
     assert given["travel"] == pytest.approx((2.4 / math.tau * 4096, 2.4 / math.tau * 8192), abs=0.5)
     assert given["speed"] == pytest.approx((6.0 / math.tau * 4096, 6.0 / math.tau * 8192), abs=0.5)
 
@@ -91,7 +91,7 @@ def test_a_slow_limit_of_a_coarse_sensor_is_kept_to_a_few_per_cent():
 
 
 def test_a_hang_reading_that_is_not_known_is_not_supervised():
-    assert source.hang_counts(spec(("hang_reading_rad = { value = 2.00, tolerance = 0.08 }", ""))) == (None, 5346)
+    assert source.hang_counts(spec(), {"wheel": 4.1}) == (None, 5346)
 
 
 def test_answers_are_found_among_other_output():

@@ -27,7 +27,8 @@ def test_each_motor_without_its_multimeter_is_named() -> None:
 def test_travel_is_seen_only_where_the_arm_s_rest_is_known() -> None:
     rig = spec(("hang_reading_rad = { value = 4.10, tolerance = 0.08 }", ""))
     (line,) = [line for line in not_supervised(rig, WHOLE) if "travel" in line]
-    assert line == "wheel: travel: the rig file does not say where the arm hangs (load.hang_reading_rad)"
+    words = "until commutation has measured where the arm hangs (load.hang_reading_rad is not stated)"
+    assert line == f"wheel: travel, {words}"
 
 
 def test_a_rig_without_instruments_sees_neither_current_nor_heat() -> None:

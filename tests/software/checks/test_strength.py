@@ -18,6 +18,7 @@ from harness.checks.stiffness import stimulus as stiffness
 from harness.checks.strength import largest_amplitude, largest_current_a, require
 from harness.checks.thermal import heating
 from harness.checks.thermal import stimulus as thermal
+from harness.nouns.mounting import Mounting
 from harness.rigfile import RigSpec, load
 from tests.software.run.fakes import declared
 
@@ -54,6 +55,7 @@ def rig(spec: RigSpec, **changes: object) -> Any:
         random=SimpleNamespace(permutation=range),
         progress=lambda *_, **__: None,
         index=spec.motors.index,
+        mounting=lambda _: Mounting(direction=1, offset_rad=0.8, hang_rad=2.0),
         script=script,
     )
 

@@ -16,7 +16,7 @@ from harness.corrections.resistance import (
 )
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular
 
-COPPER = 235.0
+COPPER = exact(235.0, "degC")
 temperatures = st.floats(-40.0, 200.0)
 
 

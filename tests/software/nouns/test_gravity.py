@@ -13,6 +13,7 @@ from harness.nouns import gravity
 from harness.nouns.quantity import Quantity
 from harness.rigfile import load
 from tests.software.checks.stiffness.test_stiffness import observations
+from tests.software.run.fakes import declared
 
 ROOT = Path(__file__).resolve().parents[3]
 SPEC = load(ROOT / "rigs_demo/rigs/sluice.toml")
@@ -33,7 +34,7 @@ def relative(quantity: Quantity) -> float:
 
 def test_measurement_and_model_have_the_same_width() -> None:
     arm = readings_of(SPEC, "leaf", {o.name.rpartition(".")[2]: o for o in observations()}).arm_n_m
-    modelled = alignment.arm_over_field(SPEC, "leaf")
+    modelled = alignment.arm_over_field(SPEC, declared(), "leaf")
     assert modelled is not None
     width = gravity.local().u / gravity.local().value
     assert relative(arm) == pytest.approx(width)

@@ -82,6 +82,8 @@ class FakeRig:
     identity: BoardIdentity = IDENTITY
     instruments: Mapping[str, Any] = field(default_factory=dict)
     board: object = "the board"
+    mounted: dict[str, Mapping[str, float]] = field(default_factory=dict)
+    """What was measured of each motor's mounting."""
     on_observation: Callable[[Observation], None] = print
 
     def __post_init__(self) -> None:
@@ -108,6 +110,9 @@ class FakeRig:
 
     def not_supervised(self) -> list[str]:
         return []
+
+    def note_mounting(self, motor: str, measured: Mapping[str, float]) -> None:
+        self.mounted[motor] = measured
 
     def script_hashes(self) -> dict[str, str]:
         return {"safety.py": "00"}

@@ -119,8 +119,8 @@ def test_codes_of_normal_noise() -> None:
 def test_overlay_is_the_balance_of_torques() -> None:
     leaf = SPEC.motor["leaf"]
     fields = [20.0, 22.0, 23.0, 24.0]
-    rows = alignment.overlay("leaf.commutation.following", fields, SPEC, NOTHING, "leaf")
-    ratio = alignment.arm_over_field(SPEC, "leaf")
+    rows = alignment.overlay("leaf.commutation.following", fields, SPEC, declared(), "leaf")
+    ratio = alignment.arm_over_field(SPEC, declared(), "leaf")
     assert rows is not None and ratio is not None
     for field, (reading, u) in zip(fields, rows, strict=True):
         ahead = math.sin(field - 0.80 - leaf.pole_pairs * reading)

@@ -13,7 +13,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.catalogue import row_of
 from harness.checks.stiffness import analysis as stiffness
 from harness.nouns.observation import Column, Observation
-from harness.nouns.results import Measurement, Unmeasured
+from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load
 from tests.software.checks.commutation.turned_field import COLUMNS
 from tests.software.corrections import bridge
@@ -100,10 +100,20 @@ def observations(kt: float = KT, gain: float = LOOP, eccentric: float = 5e-3) ->
             low, high = (middle, high) if gain * (x - middle) > ARM * math.sin(middle) + d * FRICTION else (low, middle)
         shaft.append(low)
     made.append(rows("loop", [round((x + HANG) / math.tau * TURN) for x in travel], shaft, [0.0] * len(travel), **room))
-    stands = math.asin((0.043 - FRICTION) / ARM)
     for word, sign in (("up", 1), ("down", -1)):
-        made.append(rows(f"clip_{word}", [0] * 30, [sign * stands] * 30, [0.0] * 30, **room))
+        made.append(clipped(word, sign))
     return made
+
+
+def clipped(word: str, sign: int, clip_n_m: float = 0.043, begin: float = 0.1, stands_n_m: float = 0.0) -> Observation:
+    """The set point slowly on to 1.25 rad: the arm follows until the loop can do no more, or stands from the first."""
+    travel = np.concatenate((np.linspace(begin, 1.25, 400), np.full(60, 1.25)))
+    stands = math.asin(min(1.0, (clip_n_m - FRICTION) / ARM))
+    shaft = np.minimum(travel - 0.05, stands)
+    if stands_n_m:
+        shaft = np.full(travel.size, math.asin(stands_n_m / ARM))
+    command = [round((sign * x + HANG) / math.tau * TURN) for x in travel]
+    return rows(f"clip_{word}", command, (sign * shaft).tolist(), [0.0] * travel.size, room_c=20.0)
 
 
 def value(results: list[Measurement | Unmeasured], name: str) -> Measurement:
@@ -146,6 +156,34 @@ def test_without_a_supply_reading_the_current_is_missing_and_the_torques_are_not
     missing = [result for result in results if isinstance(result, Unmeasured)]
     assert [entry.name.rpartition(".")[2] for entry in missing] == ["torque_per_ampere", "supply_voltage"]
     assert value(results, "open_loop").quantity.u > 0.0
+
+
+def with_clips(**changes: float) -> list[Observation]:
+    taken = [one for one in observations() if ".clip_" not in one.name]
+    return [*taken, *(clipped(word, sign, **changes) for word, sign in (("up", 1), ("down", -1)))]
+
+
+@pytest.mark.parametrize("clip_n_m", [0.012, 0.020, 0.030, 0.042])
+def test_the_clip_is_found_wherever_the_arm_meets_it(clip_n_m: float) -> None:
+    clip = value(stiffness.analyse(with_clips(clip_n_m=clip_n_m), SPEC, "leaf"), "clip_torque").quantity
+    assert abs(clip.value - clip_n_m) < 3.0 * clip.u
+    assert clip.u < 0.04 * clip_n_m
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"stands_n_m": 0.035}, "at its clip before the slow approach"),
+        ({"clip_n_m": 0.060}, "never came to its clip: a heavier or longer arm"),
+    ],
+)
+def test_a_clip_that_the_arm_did_not_come_to_from_below_is_no_number(changes: dict[str, float], words: str) -> None:
+    results = stiffness.analyse(with_clips(**changes), SPEC, "leaf")
+    (clip,) = [result for result in results if result.name == "leaf.stiffness.clip_torque"]
+    assert isinstance(clip, Unmeasured)
+    assert clip.outcome is Outcome.CANNOT_TELL
+    assert words in clip.reason
+    assert value(results, "closed_loop").quantity.value == pytest.approx(LOOP, rel=0.02)
 
 
 def test_an_open_loop_run_alone_gives_what_it_can() -> None:

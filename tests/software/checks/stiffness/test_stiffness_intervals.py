@@ -22,13 +22,16 @@ from harness.checks.stiffness.held_loop import momentum_n_m
 from harness.checks.stiffness.readings import readings_of
 from harness.checks.stiffness.stimulus import stimulus
 from harness.nouns.coverage import interval
+from harness.nouns.mounting import Mounting
 from harness.nouns.observation import Column, Observation
-from harness.nouns.results import Measurement
+from harness.nouns.results import Measurement, Unmeasured
 from harness.rigfile import RigSpec, load
 from tests.software.checks.commutation.turned_field import COLUMNS, DTYPE
 from tests.software.checks.stiffness.arm_bench import TURN, ArmBench, Rows
 
 ARMS = 24
+CLIPPED = 10
+"""Arms at each clip."""
 
 
 @pytest.fixture(scope="module")
@@ -55,7 +58,7 @@ class Board:
         self.last: NDArray[np.int64] | None = None
 
     def __call__(self, rig: Any, motor: str, *, sample_ms: int) -> Self:
-        self.every_s = sample_ms * 1e-3
+        self.rig, self.motor, self.turn, self.every_s = rig, motor, TURN, sample_ms * 1e-3
         return self
 
     def __enter__(self) -> Self:
@@ -128,6 +131,11 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
     """The check carried out on all arms."""
     bench = ArmBench(n=ARMS, seed=11)
     bench.offset = 0.8 + 0.4 * (bench.offset - 0.8)
+    return bench, carried_out(bench, spec)
+
+
+def carried_out(bench: ArmBench, spec: RigSpec) -> list[list[Observation]]:
+    """The check's observations of each arm."""
     board = Board(bench)
 
     def current() -> SimpleNamespace:
@@ -136,8 +144,16 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
     rig: Any = SimpleNamespace(
         spec=spec,
         declared={
-            "leaf": SimpleNamespace(pole_pairs=10, counts_per_turn=TURN, max_static_duty=0.98, amplitude_limit=0.4)
+            "leaf": SimpleNamespace(
+                pole_pairs=10,
+                counts_per_turn=TURN,
+                max_static_duty=0.98,
+                amplitude_limit=0.4,
+                dead_time_s=150e-9,
+                carrier_hz=20e3,
+            )
         },
+        mounting=lambda motor: Mounting(direction=1, offset_rad=0.8, hang_rad=2.0),
         supply=SimpleNamespace(measure_voltage=lambda: SimpleNamespace(value=bench.supply_v), measure_current=current),
         thermometer=None,
         progress=lambda *_, **__: None,
@@ -148,7 +164,30 @@ def checked(spec: RigSpec) -> tuple[ArmBench, list[list[Observation]]]:
     for taken in board.taken:
         for observation in taken:
             observation.conditions["room_c"] = 20.0  # type: ignore[index]
-    return bench, board.taken
+    return board.taken
+
+
+def truths(bench: ArmBench) -> dict[str, NDArray[np.float64]]:
+    """True values of each arm by quantity."""
+    places = [bench.hang + x for x in np.linspace(-0.45, 0.45, 31)]
+    aside = np.mean([np.cos(10 * bench.error(x) + 0.8 - bench.offset) for x in places], axis=0)
+    ohm = bench.resistance + bench.on_resistance
+    lost = 4.0 / math.pi * bench.dead * bench.supply_v
+    truth = {
+        "open_loop": 10 * bench.peak_torque(0.6),
+        "closed_loop": bench.torque_constant * bench.gain * bench.supply_v / 2 / ohm * aside,
+        "friction": bench.friction,
+        "slip_torque": bench.peak_torque(0.6),
+        "clip_torque": bench.torque_constant * (bench.clip * bench.supply_v / 2 - lost) / ohm * aside,
+        "torque_per_ampere": bench.torque_constant,
+    }
+    return truth | {"ratio": truth["closed_loop"] / truth["open_loop"]}
+
+
+def results(taken: list[list[Observation]], spec: RigSpec, name: str) -> list[Measurement | Unmeasured]:
+    """What each arm gave for a quantity."""
+    full = f"leaf.stiffness.{name}"
+    return [result for arm in taken for result in stiffness.analyse(arm, spec, "leaf") if result.name == full]
 
 
 @pytest.mark.slow
@@ -156,18 +195,7 @@ def test_intervals_hold_the_truth_and_are_no_wider_than_the_errors(
     checked: tuple[ArmBench, list[list[Observation]]], spec: RigSpec
 ) -> None:
     bench, taken = checked
-    places = [bench.hang + x for x in np.linspace(-0.45, 0.45, 31)]
-    aside = np.mean([np.cos(10 * bench.error(x) + 0.8 - bench.offset) for x in places], axis=0)
-    ohm = bench.resistance + bench.on_resistance
-    truth = {
-        "open_loop": 10 * bench.peak_torque(0.6),
-        "closed_loop": bench.torque_constant * bench.gain * bench.supply_v / 2 / ohm * aside,
-        "friction": bench.friction,
-        "slip_torque": bench.peak_torque(0.6),
-        "clip_torque": bench.peak_torque(0.4) / 0.4 * bench.clip * aside,
-        "torque_per_ampere": bench.torque_constant,
-    }
-    truth["ratio"] = truth["closed_loop"] / truth["open_loop"]
+    truth = truths(bench)
     errors: dict[str, list[float]] = {name: [] for name in truth}
     inside: dict[str, int] = dict.fromkeys(truth, 0)
     for arm, observations in enumerate(taken):
@@ -181,6 +209,25 @@ def test_intervals_hold_the_truth_and_are_no_wider_than_the_errors(
     assert all(len(z) == ARMS for z in errors.values())
     assert all(0.5 < rms < 1.5 for rms in spread.values()), spread
     assert all(count >= 0.8 * ARMS for count in inside.values()), inside
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("clip", [0.15, 0.2, 0.25, 0.32, 0.4, 0.45, 0.5])
+def test_the_largest_torque_of_the_loop_holds_at_any_clip_or_cannot_be_told(clip: float, spec: RigSpec) -> None:
+    bench = ArmBench(n=CLIPPED, seed=round(1000 * clip))
+    bench.offset = 0.8 + 0.4 * (bench.offset - 0.8)
+    bench.clip *= clip / 0.4
+    taken, truth = carried_out(bench, spec), truths(bench)
+    for name in ("clip_torque", "closed_loop"):
+        inside = told = 0
+        for result, true in zip(results(taken, spec, name), truth[name], strict=True):
+            if isinstance(result, Measurement):
+                told += 1
+                low, high = interval(result.quantity, 0.99)
+                inside += low <= true <= high
+        assert inside >= 0.8 * told, (name, inside, told)
+        # An arm of 50 mN m shows any clip below its own torque at 70 degrees, less the friction that carries with it.
+        assert name != "clip_torque" or (told == 0 if clip == 0.5 else told >= 0.8 * CLIPPED)
 
 
 @pytest.mark.slow
