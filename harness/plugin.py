@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -27,6 +27,10 @@ SESSION = pytest.StashKey["BenchSession"]()
 MEANS: pytest.StashKey[Means] = pytest.StashKey()
 """How rigs are opened here and which checks there are; a stand-in puts its own there before this is configured."""
 HANDED_OVER = pytest.StashKey[bool]()
+CLOSED_BENCH = pytest.StashKey[str]()
+"""Why the bench could not be opened: said once, by the first test that needed it."""
+ASKED = pytest.StashKey[list[tuple[str, object]]]()
+"""Properties of what the running test asked for."""
 CHECKS = Path(__file__).parent / "checks"
 
 
@@ -148,11 +152,22 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     metafunc.parametrize("quantity", planned_quantities(session.spec, session.settings.only, session.means.check_named))
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Leave out what needs a bench that could not be opened: one error says why."""
+    item.config.stash[ASKED] = []
+    words = item.config.stash.get(CLOSED_BENCH, "")
+    if words and "qualification" in getattr(item, "fixturenames", ()):
+        pytest.skip(f"the bench could not be opened: {words}")
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(
     item: pytest.Item, call: pytest.CallInfo[None]
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Say SIMULATED in every report of a test that used a simulated rig."""
+    """Put what a test asked for into its report, and SIMULATED where it used a simulated rig."""
+    if call.when == "call":
+        item.user_properties.extend(item.config.stash[ASKED])
     report = yield
     session = item.config.stash.get(SESSION, None)
     uses = session is not None and session.rig is not None and "qualification" in getattr(item, "fixturenames", ())
@@ -172,7 +187,9 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
 
 
 @pytest.fixture(scope="session")
-def qualification(request: pytest.FixtureRequest) -> Iterator[Qualification]:
+def qualification(
+    request: pytest.FixtureRequest, record_testsuite_property: Callable[[str, object], None]
+) -> Iterator[Qualification]:
     """The qualification on the opened rig: runs checks when they are asked for, once a session."""
     session = session_of(request.config)
     if session is None:
@@ -181,9 +198,11 @@ def qualification(request: pytest.FixtureRequest) -> Iterator[Qualification]:
 
             plugin_pool.raise_trouble(request.config)
         pytest.skip("needs a rig: give --rig=FILE")
-    yield session.open()
+    yield opened(session, request.config)
     if not request.config.stash.get(HANDED_OVER, False):
         session.close(whole=False)
+        for cause in session.causes():
+            record_testsuite_property("cause", cause)
 
 
 @pytest.fixture(scope="session")
@@ -230,8 +249,11 @@ def multimeter(rig: Rig) -> Callable[[str], Multimeter]:
 
 
 @pytest.fixture(scope="session")
-def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
+def measured(qualification: Qualification, request: pytest.FixtureRequest) -> Callable[[str, str], Quantity]:
     """`measured(motor, "check.quantity")`: measured when first asked for, after what it needs.
+
+    Of what it gives, `value` and `u` (standard uncertainty) are in the SI `unit`; `name` is the quantity's whole name,
+    `budget` the contributions to `u` by source, `dof` its degrees of freedom.
 
     Skips what was not run; fails where the bench cannot tell, or the board had to be stopped on the way.
     """
@@ -243,10 +265,12 @@ def measured(qualification: Qualification) -> Callable[[str, str], Quantity]:
         for verdict in qualification.reach(full):
             if verdict in qualification.stops:
                 raise_unless_good(full, [verdict])
-        result = qualification.results[full]
+        result, verdicts_there = qualification.results[full], qualification.verdicts_of(full)
         if hasattr(result, "quantity"):
-            return result.quantity
-        raise_unless_good(full, qualification.verdicts_of(full))
+            asked = properties(verdicts_there, f"{full} ")
+            request.config.stash[ASKED] += [entry for entry in asked if entry not in request.config.stash[ASKED]]
+            return replace(result.quantity, name=full)
+        raise_unless_good(full, verdicts_there)
         raise AssertionError(f"{full}: neither measured nor accounted for")
 
     return of
@@ -275,13 +299,44 @@ def expectation(qualification: Qualification) -> Callable[[str, str], Expectatio
 def verdicts(qualification: Qualification, quantity: str, request: pytest.FixtureRequest) -> list[Verdict]:
     """The verdicts on the quantity of this case; bench trouble while it is measured is an error of the case."""
     verdicts_there = qualification.reach(quantity)
-    for entry in verdicts_there:
-        request.node.user_properties.append(("verdict", entry.outcome.value))
-        if entry.measured is not None:
-            unit = entry.unit if entry.unit not in ("", "1") else "ratio"
-            request.node.user_properties.append((f"measured in {unit}", float(entry.measured.value)))
-            request.node.user_properties.append((f"standard uncertainty in {unit}", float(entry.measured.u)))
+    request.node.user_properties.extend(properties(verdicts_there))
     return verdicts_there
+
+
+def properties(verdicts: Sequence[Verdict], prefix: str = "") -> list[tuple[str, object]]:
+    """What JUnit carries of verdicts, by name, numbers in the unit that stands beside them; uncertainties are standard.
+
+    `prefix` goes before each name. What is of a requirement says so; what a verdict does not have is left out.
+    """
+    made: list[tuple[str, object]] = []
+    for entry in verdicts:
+        of = f"{prefix}requirement " if entry.requirement is not None and entry.limits is not None else prefix
+        made.append((f"{of}verdict", entry.outcome.value))
+        numbers: dict[str, float | None] = {f"{of}margin": entry.margin}
+        if entry.measured is not None:
+            made.append((f"{prefix}unit", entry.unit or "1"))
+            numbers |= {f"{prefix}value": entry.measured.value, f"{prefix}uncertainty": entry.measured.u}
+        if entry.expected is not None and entry.expected.quantity is not None:
+            expected = entry.expected.quantity
+            numbers |= {f"{prefix}expectation": expected.value, f"{prefix}expectation uncertainty": expected.u}
+        if entry.requirement is not None:
+            numbers |= {f"{of}minimum": entry.requirement.low, f"{of}maximum": entry.requirement.high}
+        made += [(name, float(number)) for name, number in numbers.items() if number is not None]
+        if entry.reason:
+            made.append((f"{of}reason", entry.reason))
+    return list(dict.fromkeys(made))
+
+
+def opened(session: BenchSession, config: pytest.Config) -> Qualification:
+    """The session's qualification. A bench that cannot be opened is one line, and one test's error."""
+    from harness.base.errors import HarnessError
+    from harness.base.words import visible
+
+    try:
+        return session.open()
+    except HarnessError as error:
+        words = config.stash[CLOSED_BENCH] = visible(str(error))
+    pytest.fail(words, pytrace=False)
 
 
 def asked_for(qualification: Qualification, motor: str, name: str) -> str:

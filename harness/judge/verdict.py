@@ -23,6 +23,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+from harness.base.errors import UsageError
 from harness.nouns.coverage import safe_factor, shared_risk
 from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity, difference
@@ -48,6 +49,7 @@ is worth it); the rig file's `gauge_share_max` goes before it."""
 
 UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
 """Reason for which a quantity that does not differ from its expectation is measured and not judged."""
+UNASKED_HERE = f"nothing was judged: it {UNASKED}, or agrees(..., detect=...)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -330,7 +332,9 @@ class Agreement:
         return self.verdict.outcome is Outcome.AGREES
 
     def __repr__(self) -> str:
-        return describe(self.verdict)
+        """What a failing `assert` shows."""
+        verdict = self.verdict
+        return describe(replace(verdict, reason=UNASKED_HERE) if verdict.unasked else verdict)
 
 
 def describe(verdict: Verdict) -> str:
@@ -369,11 +373,18 @@ def agrees(
 
     One decision at false-alarm risk `risk`. `detect` is what must not go unseen, by default what the expectation
     carries: the fixture `expectation` brings the rig file's [detect] entry along. A quantity too wide to see that
-    much does not agree: it cannot tell. Without either any width is accepted and the message says what would have
-    been seen.
+    much does not agree: it cannot tell. Without either nothing is judged, which is no agreement, and the message says
+    so. Raises UsageError for two different quantities, by name or by unit.
     """
-    name = getattr(measured, "name", getattr(expectation, "name", "quantity"))
+    names = [name for name in (measured.name, expectation.name) if name]
+    if len(set(names)) > 1:
+        raise UsageError(f"agrees: expected two values of one quantity, found {' measured and '.join(names)} expected")
+    name = names[0] if names else "quantity"
     result = Measurement(name=name, quantity=measured) if isinstance(measured, Quantity) else measured
     expected = expectation if isinstance(expectation, Expectation) else Expectation(name=name, quantity=expectation)
-    rule = Rule(planned=1, false_alarm_risk=risk, detect={name: detect or expected.detect or Detect(absolute=math.inf)})
-    return Agreement(verdict=judge(result, expected, rule)[0])
+    asked = detect or expected.detect
+    rule = Rule(planned=1, false_alarm_risk=risk, detect={} if asked is None else {name: asked})
+    try:
+        return Agreement(verdict=judge(result, expected, rule)[0])
+    except ValueError as error:
+        raise UsageError(f"agrees: {error}") from error

@@ -53,9 +53,11 @@ class Contribution:
         return math.isfinite(self.dof)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Quantity:
     """A value with its budget. `unit` is an SI unit as text (`N m/rad`, `1` for a ratio).
+
+    `name` is that of a planned quantity (`motor.check.quantity`), where this is all of it and no part or input.
 
     Raises MeasurementError if the value or an uncertainty is not a finite number: status travels
     with the number, never a silent NaN.
@@ -64,6 +66,7 @@ class Quantity:
     value: float
     unit: str
     budget: Mapping[str, Contribution] = field(default_factory=dict)
+    name: str = field(default="", compare=False)
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value):
@@ -76,6 +79,10 @@ class Quantity:
 
     def __str__(self) -> str:
         return f"{self.value:.5g} {self.unit} (u = {self.u:.2g})"
+
+    def __repr__(self) -> str:
+        """Short: a failing test shows it; the budget is an attribute."""
+        return f"<{self.name}{': ' if self.name else ''}{self}>"
 
     @property
     def u(self) -> float:

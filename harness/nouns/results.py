@@ -58,7 +58,7 @@ REQUIRED = (Outcome.CONFORMING, Outcome.NONCONFORMING, Outcome.UNDECIDED)
 """Words of a verdict against a requirement."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Measurement:
     """A measured quantity. `name` is `motor.check.quantity`, or `together.quantity` for both motors."""
 
@@ -66,6 +66,9 @@ class Measurement:
     quantity: Quantity
     observations: tuple[str, ...] = ()
     note: str = ""
+
+    def __repr__(self) -> str:
+        return f"<{self.name}: measured {self.quantity}>"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +97,7 @@ class Detect:
         return self.absolute if self.absolute is not None else abs(expected) * (self.percent or 0.0) / 100.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Expectation:
     """A value predicted from the rig file, or `needs`: the names of what is missing for that, as a rig file has them.
 
@@ -111,6 +114,10 @@ class Expectation:
     inputs: Mapping[str, float] = field(default_factory=dict)
     detect: Detect | None = None
     """What must not go unseen, for a test of a person's own; judging a qualification takes the rule's."""
+
+    def __repr__(self) -> str:
+        words = needed(self.needs) or "nothing expected" if self.quantity is None else f"expected {self.quantity}"
+        return f"<{self.name}: {words}>"
 
 
 def needed(names: Sequence[str]) -> str:

@@ -204,6 +204,10 @@ class BenchSession:
             raise trouble
         return code
 
+    def causes(self) -> tuple[str, ...]:
+        """Causes that the record of a closed session names, in words."""
+        return tuple(visible(cause.words) for cause in self.record.read().causes) if self.record is not None else ()
+
     def summary(self) -> Summary:
         """What a closed session has to say; nothing before it is closed."""
         if self.code is None or self.qualification is None or self.record is None:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.base.errors import ExitCode
+from harness.base.errors import ExitCode, UsageError
 from harness.judge.tally import counts, exit_code, headline
 from harness.judge.verdict import (
     CAUGHT_Z,
@@ -27,7 +28,16 @@ from harness.judge.verdict import (
     unasked,
 )
 from harness.nouns.coverage import safe_factor, student_quantile
-from harness.nouns.quantity import Contribution, Quantity, combine, difference, exact, normal, rectangular
+from harness.nouns.quantity import (
+    Contribution,
+    Quantity,
+    combine,
+    difference,
+    exact,
+    from_covariance,
+    normal,
+    rectangular,
+)
 from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
 from tests.examples import examples
 from tests.software.judge.simulation import bell_plan, demo_plan, false_alarms, interval, one_qualification
@@ -324,8 +334,27 @@ def test_a_quantity_with_both_gets_two_verdicts() -> None:
 # --- words and counts ---------------------------------------------------------------------------
 
 
+def test_two_different_quantities_are_refused() -> None:
+    leaf, wheel = (normal(0.5, 0.01, "N m/rad", "a"), Expectation(name="wheel.stiffness.closed_loop"))
+    named = replace(leaf, name="leaf.stiffness.closed_loop")
+    words = "leaf.stiffness.closed_loop measured and wheel.stiffness.closed_loop expected"
+    with pytest.raises(UsageError, match=words):
+        agrees(named, replace(wheel, quantity=leaf), detect=Detect(percent=50))
+    with pytest.raises(UsageError, match=r"measured in N m/rad, expected in N m"):
+        agrees(leaf, normal(0.5, 0.01, "N m", "b"), detect=Detect(percent=50))
+
+
+def test_what_a_failing_test_shows_is_short() -> None:
+    wide = from_covariance([0.5] * 9, np.eye(9).tolist(), ["N m"] * 9, "a fit", 7.0)[0]
+    quantity = replace(wide, name="leaf.stiffness.friction")
+    assert repr(quantity) == "<leaf.stiffness.friction: 0.5 N m (u = 1)>"
+    assert repr(Expectation(name=NAME, quantity=wide)) == f"<{NAME}: expected 0.5 N m (u = 1)>"
+    assert repr(Expectation(name=NAME, needs=("room",))) == f"<{NAME}: needs room>"
+    assert repr(Measurement(name=NAME, quantity=wide)) == f"<{NAME}: measured 0.5 N m (u = 1)>"
+
+
 def test_agrees_for_a_users_own_test() -> None:
-    assert agrees(normal(1.0, 0.01, "V", "a"), normal(1.01, 0.01, "V", "b"))
+    assert agrees(normal(1.0, 0.01, "V", "a"), normal(1.01, 0.01, "V", "b"), detect=Detect(percent=10))
     answer = agrees(measured(0.9), expected(0.5))
     assert not answer
     said = ("differs", "measured 0.9 N m/rad (u = 0.01)", "expected 0.5 N m/rad (u = 0.01)", "margin -0.36", "off")
@@ -333,8 +362,10 @@ def test_agrees_for_a_users_own_test() -> None:
         assert words in repr(answer)
     vague = agrees(measured(0.5, 0.2), expected(0.5), detect=Detect(percent=10))
     assert not vague and "cannot tell" in repr(vague)
-    assert agrees(measured(0.5, 0.2), expected(0.5)), "without detect any width is accepted, and shown"
-    assert "sees from" in repr(agrees(measured(0.5, 0.2), expected(0.5)))
+    unasked = agrees(measured(0.5, 0.2), expected(0.5))
+    assert not unasked, "nothing says what must be seen, and so nothing was judged"
+    assert "not judged" in repr(unasked) and "detect=" in repr(unasked) and "sees from" in repr(unasked)
+    assert "differs" in repr(agrees(measured(0.9), expected(0.5))), "what differs needs no such entry"
     carried = replace(expected(0.5), detect=Detect(percent=10))
     assert "cannot tell" in repr(agrees(measured(0.5, 0.2), carried)), "what the rig file asks for counts"
     assert agrees(measured(0.5, 0.2), carried, detect=Detect(absolute=5.0)), "one's own goes first"

@@ -25,7 +25,7 @@ from tests.software.run.fakes import FakeChecks, FakeRig, means_of
 checks, rig = FakeChecks({checks}), FakeRig({rig})
 @pytest.hookimpl(tryfirst=True)
 def pytest_configure(config):
-    config.stash[MEANS] = means_of(checks, rig)
+    config.stash[MEANS] = means_of(checks, rig, {opening})
 def pytest_unconfigure(config):
     print("EVENTS", rig.events, "RAN", checks.ran)
 """
@@ -48,13 +48,14 @@ def run(tmp_path, monkeypatch):
         *words: str,
         checks: str = "",
         rig: str = "",
+        opening: str = "None",
         files: dict[str, str] | None = None,
         plugins: tuple[str, ...] = (),
         fakes: bool = True,
         ini: str = "",
     ) -> subprocess.CompletedProcess[str]:
         if fakes:
-            (tmp_path / "conftest.py").write_text(CONFTEST.format(root=str(ROOT), checks=checks, rig=rig))
+            (tmp_path / "conftest.py").write_text(CONFTEST.format(root=str(ROOT), checks=checks, rig=rig, opening=opening))
         for name, text in (files or {}).items():
             (tmp_path / name).write_text(text)
         (tmp_path / "pytest.ini").write_text("[pytest]\n" + ini)
@@ -315,3 +316,69 @@ def test_a_gauge_too_coarse_for_a_requirement_fails_and_says_so(run, tmp_path):
     assert "1 failed, 1 passed" in done.stdout
     assert "undecided" in done.stdout
     assert "the gauge takes 75 % of the tolerance (study 1 of" in done.stdout
+
+
+@pytest.mark.parametrize("asked", ["shipped", "own"])
+def test_a_bench_that_cannot_be_opened_is_one_line(run, asked):
+    words = "/dev/ttyNONE: no such port; look at the cable"
+    files = {"test_own.py": "def test_free(): pass\n" + "".join(f"def test_{n}(rig): pass\n" for n in range(20))}
+    chosen = ("--pyargs", "harness.checks") if asked == "shipped" else ("test_own.py",)
+    done = run(RIG, "--rig-out", "out", *chosen, files=files, opening=f"LinkError({words!r})")
+    assert done.returncode == 1
+    assert "1 error" in done.stdout and "skipped" in done.stdout
+    assert "Traceback" not in done.stdout and "session.py" not in done.stdout
+    assert sum(words in line for line in done.stdout.splitlines()) <= 2  # with pytest's own short summary
+    assert len(done.stdout.splitlines()) < 25, done.stdout
+
+
+def junit(tmp_path, name):
+    (suite,) = ET.parse(tmp_path / "junit.xml").getroot().iter("testsuite")
+    (case,) = [case for case in suite.iter("testcase") if case.get("name") == name]
+    properties = {entry.get("name"): entry.get("value") for entry in case.iter("property")}
+    return properties, [entry.get("value") for entry in suite.findall("./properties/property")]
+
+
+def test_junit_carries_value_uncertainty_expectation_margin_and_cause(run, tmp_path):
+    words = ("--junitxml", "junit.xml", "--rig-out", "out")
+    done = run(RIG, *words, "--pyargs", "harness.checks", checks="changes={'leaf.stiffness.closed_loop': 1.0}")
+    assert done.returncode == 1, done.stdout
+    carried, causes = junit(tmp_path, "test_quantity[leaf.stiffness.closed_loop]")
+    assert carried["verdict"] == "differs"
+    assert carried["unit"] == "1"
+    assert (float(carried["value"]), float(carried["expectation"])) == (1.0, 2.0)
+    assert 0.0 < float(carried["uncertainty"]) < 0.1
+    assert float(carried["margin"]) < 0.0
+    assert "off" in carried["reason"]
+    assert any("loop gain" in cause for cause in causes), causes
+
+
+def test_junit_of_a_requirement_says_its_limit_and_margin(run, tmp_path):
+    run(RIG, "--junitxml", "junit.xml", "--rig-out", "out", "--pyargs", "harness.checks", "-k", "thermal")
+    carried, _ = junit(tmp_path, "test_quantity[leaf.thermal.rise]")
+    assert carried["requirement verdict"] == "conforming"
+    assert float(carried["requirement maximum"]) > float(carried["value"])
+    assert float(carried["requirement margin"]) > 0.0
+
+
+def test_junit_of_a_persons_own_test_carries_what_it_asked_for(run, tmp_path):
+    files = {"test_own.py": OWN_TEST + "\ndef test_other(): pass\n"}
+    done = run(RIG, "--junitxml", "junit.xml", "--rig-out", "out", "test_own.py", files=files)
+    assert done.returncode == 0, done.stdout
+    carried, _ = junit(tmp_path, "test_own")
+    assert float(carried["leaf.step.delay value"]) == pytest.approx(1e-3)
+    assert carried["leaf.step.delay verdict"] == "agrees"
+    assert junit(tmp_path, "test_other")[0] == {}
+
+
+def test_a_failing_comparison_is_short_and_two_quantities_are_not_one(run):
+    files = {
+        "test_own.py": "from harness import agrees\n"
+        "def test_a(measured, expectation):\n"
+        "    assert agrees(measured('leaf', 'step.delay'), expectation('wheel', 'step.delay'))\n"
+        "def test_b(measured, expectation):\n"
+        "    assert agrees(measured('leaf', 'step.delay'), expectation('leaf', 'step.delay'))\n"
+    }
+    done = run(RIG, "test_own.py", files=files, checks="changes={'leaf.step.delay': 1.5e-3}")
+    assert "found leaf.step.delay measured and wheel.step.delay expected" in done.stdout
+    assert "<leaf.step.delay: 0.0015 1 (u = " in done.stdout
+    assert "Contribution(" not in done.stdout
