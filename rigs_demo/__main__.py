@@ -1,4 +1,4 @@
-"""`python -m rigs_demo`: the simulated bench alone, its rig faults, its true values, releases of its firmware."""
+"""`python -m rigs_demo`: the simulated bench alone, rig faults and true values, releases and slips of its firmware."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NoReturn
 
-from rigs_demo import releases
+from rigs_demo import releases, slips
 from rigs_demo.board.board import BoardFailed, SimulatedBoard
 from rigs_demo.board.hardware import Hardware
 from rigs_demo.board.process import NoInterpreter
@@ -43,9 +43,13 @@ def _refuse(message: str, code: int) -> int:
 
 def _arguments(argv: list[str]) -> argparse.Namespace:
     parser = _Parser(prog="python -m rigs_demo", description=__doc__)
-    parser.add_argument("scenario", help="a shipped rig, `faults`, `truth`, `releases` or `release`")
-    parser.add_argument("of", nargs="?", help="with truth: the shipped rig; with release: its name")
-    parser.add_argument("folder", nargs="?", type=Path, help="with release: where to write the firmware")
+    parser.add_argument(
+        "scenario", help="a shipped rig, `faults`, `truth`, `releases`, `release`, `slips` or `firmware`"
+    )
+    parser.add_argument(
+        "of", nargs="?", help="with truth: the shipped rig; with release: its name; with firmware: a slip"
+    )
+    parser.add_argument("folder", nargs="?", type=Path, help="with release and firmware: where to write it")
     parser.add_argument("--rig-file", type=Path, help="where to write the rig file of this bench")
     parser.add_argument("--seed", type=int, default=0, help="noise and start position")
     parser.add_argument("--plant-seed", type=int, help="draw the plant from the rig file's tolerances")
@@ -84,9 +88,13 @@ def main(argv: list[str] | None = None) -> int:
             print("\n".join(releases.lines()))
         elif arguments.scenario == "release":
             print(releases.write(arguments.of or "", arguments.folder or Path("firmware")))
+        elif arguments.scenario == "slips":
+            print("\n".join(slips.lines()))
+        elif arguments.scenario == "firmware":
+            print(slips.write(arguments.of or "", arguments.folder or Path("firmware")))
         else:
             _run(arguments)
-    except (UnknownScenario, FaultError, releases.ReleaseError) as error:
+    except (UnknownScenario, FaultError, releases.ReleaseError, slips.SlipError) as error:
         return _refuse(str(error), USAGE)
     except NoInterpreter as error:
         return _refuse(str(error), BENCH)

@@ -482,16 +482,17 @@ def test_harness_never_opens_what_the_plant_keeps() -> None:
 
 
 @pytest.mark.skipif(importlib.util.find_spec("rigs_demo.faults") is None, reason="no rig faults in this tree")
-def test_no_rig_fault_is_known_by_name() -> None:
+@pytest.mark.parametrize(("what", "least"), [("faults", 9), ("slips", 52)])
+def test_no_rig_fault_and_no_slip_is_known_by_name(what: str, least: int) -> None:
     listed = subprocess.run(
-        [sys.executable, "-m", "rigs_demo", "faults"], capture_output=True, text=True, check=True, cwd=ROOT
+        [sys.executable, "-m", "rigs_demo", what], capture_output=True, text=True, check=True, cwd=ROOT
     ).stdout
     names = [line.split("\t")[0] for line in listed.splitlines()]
-    assert len(names) >= 9
+    assert len(names) >= least
     for module in tree().inside("harness", "device_scripts"):
         for name in names:
-            assert name not in tree().sources[module], f"{module} knows the rig fault {name}"
-            assert name.replace("-", "_") not in tree().sources[module], f"{module} knows the rig fault {name}"
+            assert name not in tree().sources[module], f"{module} knows {name}"
+            assert name.replace("-", "_") not in tree().sources[module], f"{module} knows {name}"
 
 
 def test_harness_imports_where_posix_modules_are_absent() -> None:
