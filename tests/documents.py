@@ -19,6 +19,7 @@ from harness.nouns.effects import FREE, Anything, Becomes, Effect, Near, Shift
 from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Origin, Sense
 from harness.rigfile import load
 from harness.rigfile.template import usual_detect
+from tests.board_facts import board_tables
 from tests.results import ROOT, table
 
 
@@ -123,6 +124,7 @@ TABLES: dict[str, dict[str, Callable[[], str]]] = {
     "harness/nouns/CONTRACT.md": {"parts": parts, "declared": declared},
     SLUICE: {"detect": detect},
     "harness/checks/QUANTITIES.md": {"quantities": quantities},
+    "rigs_demo/README.md": {"board": board_tables},
 }
 
 
