@@ -10,7 +10,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -90,20 +90,25 @@ class Run:
         )
 
 
+def claim(folder: Path, measured_by: Sequence[str]) -> None:
+    """Make a folder for runs, noting the sources that they come from. Raises OtherBench if it holds those of others."""
+    folder.mkdir(parents=True, exist_ok=True)
+    note, now = folder / "measured-by", fingerprint(measured_by)
+    then = note.read_text(encoding="utf-8") if note.exists() else now
+    if then != now:
+        raise OtherBench(
+            f"{folder}: expected runs measured by the sources of today ({now}), found those of {then}: "
+            "name another folder, or delete this one"
+        )
+    note.write_text(now, encoding="utf-8")
+
+
 class Cases:
     """Records of the cases run so far, each in a folder of its own; a case is measured at most once."""
 
     def __init__(self, folder: Path, workers: int) -> None:
         """Raises OtherBench if the folder holds runs of other sources."""
-        folder.mkdir(parents=True, exist_ok=True)
-        note, now = folder / "measured-by", fingerprint(MEASURED_BY)
-        then = note.read_text(encoding="utf-8") if note.exists() else now
-        if then != now:
-            raise OtherBench(
-                f"{folder}: expected runs measured by the sources of today ({now}), found those of {then}: "
-                "name another folder, or delete this one"
-            )
-        note.write_text(now, encoding="utf-8")
+        claim(folder, MEASURED_BY)
         self.folder = folder
         self._workers = workers
         self._runs: dict[str, Run] = {}

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+ROOT = Path(__file__).resolve().parents[2]
 WHOLE_S = 1800.0
 """For a command to end, a whole qualification among them: many times what it takes (arbitrary)."""
 
@@ -26,11 +27,16 @@ class StandAlone:
 
 
 @contextlib.contextmanager
-def stand_alone(folder: Path, scenario: str = "sluice", *options: str) -> Iterator[StandAlone]:
-    """Start a bench, give its rig file, end it."""
+def stand_alone(
+    folder: Path, scenario: str = "sluice", *options: str, witness: Path | None = None
+) -> Iterator[StandAlone]:
+    """Start a bench, give its rig file, end it. With `witness` it tells there what its host left it in."""
     rig_file = folder / "stand-alone.toml"
-    command = [sys.executable, "-P", "-m", "rigs_demo", scenario, "--rig-file", str(rig_file), *options]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
+    bench = ["-P", "-m", "rigs_demo"] if witness is None else ["-m", "tests.bench.witness", str(witness)]
+    command = [sys.executable, *bench, scenario, "--rig-file", str(rig_file), *options]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True, cwd=ROOT
+    )
     assert process.stdout is not None
     assert process.stderr is not None
     try:
