@@ -46,7 +46,7 @@ SEED, AGAIN, BASELINE, DRAWN = 1, 2, range(11, 16), 100
 FOLLOWS = ("stiffness", "step", "together", "conduct.loop", "conduct.start", "conduct.set_point", "conduct.hold")
 """What `loop` stands for among what a slip may be found by."""
 SHORT = ("commutation", "stiffness", "step")
-"""Checks that a drawn plant is tried with, where a slip is not to be found by heat."""
+"""Checks that something harmless is tried with on a drawn plant."""
 LINE = 160
 """Longest reason in a table (arbitrary)."""
 
@@ -68,11 +68,7 @@ class Judged:
 
 
 def fits(finding: str, wanted: Iterable[str]) -> bool:
-    """Whether a finding, by its name without motor, is one of those wanted: itself, or a part of it.
-
-    >>> fits("conduct.off_duties", ["conduct.off"]), fits("step.delay", ["loop"]), fits("step.delay", ["commutation"])
-    (True, True, False)
-    """
+    """Whether a finding, by its name without motor, is one of those wanted: itself, or a part of it."""
     names = [name for one in wanted for name in (FOLLOWS if one == "loop" else (one,))]
     return any(finding == name or finding.startswith((f"{name}.", f"{name}_")) for name in names)
 
@@ -163,7 +159,7 @@ def nominal(trials: Trials, slips: Sequence[Slip], checks: tuple[str, ...]) -> l
 def drawn(trials: Trials, slips: Sequence[Slip], plants: int) -> dict[str, list[Judged]]:
     """Every slip on drawn plants, by its name; refused where one run suffices for that, no baseline is asked."""
     cases = [
-        (slip, trial_of(slip.name, DRAWN + plant, plant, () if "thermal" in slip.finds else SHORT))
+        (slip, trial_of(slip.name, DRAWN + plant, plant, shown_by(slip)))
         for slip in slips
         for plant in range(1, plants + 1)
     ]
@@ -171,6 +167,14 @@ def drawn(trials: Trials, slips: Sequence[Slip], plants: int) -> dict[str, list[
     for (slip, _), run in zip(cases, trials.run_all(trial for _, trial in cases), strict=True):
         found[slip.name].append(judged(slip, run, refusal(run)))
     return found
+
+
+def shown_by(slip: Slip) -> tuple[str, ...]:
+    """Checks that show a slip on a drawn plant: those that it may be found by, after commutation, and what always runs."""
+    if slip.harmless:
+        return SHORT
+    named = {name.partition(".")[0] for name in slip.finds}
+    return ("commutation", *(check for check in ("stiffness", "step", "thermal") if check in named))
 
 
 def row(one: Judged, others: Sequence[Judged]) -> tuple[str, ...]:
@@ -220,8 +224,8 @@ def told(at_nominal: Sequence[Judged], on_drawn: dict[str, list[Judged]]) -> tup
         f"Nothing was energised at the end of {known} of {len(everything)} runs, as seen from inside the plant.\n\n"
         "A slip that matters is to end with 1, to be found by what its entry says, with one of its causes, and to be "
         "refused; one that does not is to end with 0 and to be released: two runs against five of the firmware as it "
-        "is, by the shipped policy without what a rig that lacks instruments cannot measure. On drawn plants one run "
-        "is enough to refuse, and none is released.\n"
+        "is, by the shipped policy without what a rig that lacks instruments cannot measure. On drawn plants one run, "
+        "by the checks that show the slip, is enough to refuse, and none is released.\n"
     )
     for heading, harmless in (("What matters to a machine", False), ("What does not", True)):
         rows = [row(one, on_drawn.get(one.slip.name, [])) for one in at_nominal if one.slip.harmless is harmless]

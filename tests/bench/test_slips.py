@@ -79,6 +79,19 @@ def test_a_finding_is_one_of_those_wanted_by_itself_or_as_a_part() -> None:
     assert not fits("commutation.limits", ["loop"])
 
 
+@pytest.mark.parametrize(
+    ("name", "checks"),
+    [
+        ("off-is-slow", ("commutation",)),
+        ("gain-halved", ("commutation", "stiffness", "step")),
+        ("duties-order", ("commutation", "thermal")),
+        ("stop-is-off", ("commutation", "stiffness", "step")),
+    ],
+)
+def test_a_drawn_plant_is_tried_with_the_checks_that_show_the_slip(name: str, checks: tuple[str, ...]) -> None:
+    assert slips.shown_by(slip_of(name)) == checks
+
+
 def test_the_tables_count_and_name_what_is_not_found() -> None:
     missed = judged(SLIP, replace(RIGHT, exit_code=0, findings=()), "release")
     fine = judged(HARMLESS, RELEASED, "release")
