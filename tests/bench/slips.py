@@ -170,7 +170,7 @@ def drawn(trials: Trials, slips: Sequence[Slip], plants: int) -> dict[str, list[
 
 
 def shown_by(slip: Slip) -> tuple[str, ...]:
-    """Checks that show a slip on a drawn plant: those that it may be found by, after commutation, and what always runs."""
+    """Checks that show a slip on a drawn plant: commutation, what always runs, and those that it may be found by."""
     if slip.harmless:
         return SHORT
     named = {name.partition(".")[0] for name in slip.finds}
