@@ -120,7 +120,8 @@ class Hardware:
         if pin in self._wiring.selects:
             motor = self._wiring.selects[pin]
             if self._output[pin] and not self._level[pin]:
-                self._words[motor] = self.plant.sensor_word(motor, t_ns)  # the falling select latches the angle
+                if motor not in self._words:  # a falling select latches the angle, one that stays low does not
+                    self._words[motor] = self.plant.sensor_word(motor, t_ns)
             else:
                 self._words.pop(motor, None)
         elif pin in self._wiring.enables:

@@ -72,6 +72,22 @@ print(((word[0] << 8 | word[1]) - begun) & 0x3FFF, other)
     assert nobody == "bytearray(b'\\xff\\xff')\n"
 
 
+def test_a_select_that_stays_low_takes_no_other_angle(board: Direct) -> None:
+    source = """
+from machine import Pin, SPI
+import time
+bus, select = SPI(0, baudrate=4000000), Pin(17, Pin.OUT, value=1)
+for level in (0, 0, 1, 0):
+    select(level)
+    print(bus.read(2))
+    time.sleep_ms(1)
+"""
+    first, second, nobody, third = board.execute(source).splitlines()
+    assert first == second
+    assert nobody == repr(b"\xff\xff")
+    assert third != first
+
+
 def test_pulse_width_of_the_sensor(board: Direct) -> None:
     source = """
 from machine import Pin, time_pulse_us
