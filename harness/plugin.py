@@ -167,7 +167,8 @@ def pytest_runtest_makereport(
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Put what a test asked for into its report, and SIMULATED where it used a simulated rig."""
     if call.when == "call":
-        item.user_properties.extend(item.config.stash[ASKED])
+        asked = item.config.stash[ASKED]
+        item.user_properties.extend(asked)
     report = yield
     session = item.config.stash.get(SESSION, None)
     uses = session is not None and session.rig is not None and "qualification" in getattr(item, "fixturenames", ())

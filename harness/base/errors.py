@@ -152,6 +152,13 @@ class FirmwareFault(StoppedByBoard):
         self.what = what
 
 
+class LeftLive(FirmwareFault):
+    """A bridge was found live where the drive contract has it off; nothing more is energised on any motor."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message, "left_live")
+
+
 class MeasurementError(HarnessError):
     """Observations do not support the number asked of them; becomes `cannot tell`, with the reason."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +15,7 @@ from harness.base.errors import (
     DeviceError,
     FirmwareFault,
     HarnessError,
+    LeftLive,
     LinkLost,
     MissingCapability,
     StoppedByBoard,
@@ -257,6 +258,30 @@ class Rig:
         if isinstance(error, LinkLost):
             self._link_lost = True
 
+    # --- what the drive left behind ------------------------------------------------------------------
+
+    def require_off(self, after: str, among: Mapping[str, Sequence[int]] | None = None) -> None:
+        """Raises LeftLive where a pin is not as off leaves it; `after` says what should have switched it off.
+
+        `among`: the live pins of each motor as a device script has found them; without it they are read now.
+        """
+        live = self.live_pins() if among is None else among
+        found = [
+            f"{motor}'s {_pin_words(self.spec, motor, pin)}"
+            for motor, pins in live.items()
+            for pin in dict.fromkeys(pins)
+        ]
+        if found:
+            are = "is" if len(found) == 1 else "are"
+            raise LeftLive(
+                f"after {after} {' and '.join(found)} {are} not as off leaves it: the firmware leaves its bridge live"
+            )
+
+    def live_pins(self) -> dict[str, list[int]]:
+        """Of each motor, the pins that are not as off leaves them. Reads; sets nothing."""
+        self._deploy()
+        return source.pins_answered(self.board.execute(source.live_pins(self.spec)), self.motors)
+
     # --- the firmware --------------------------------------------------------------------------------
 
     def ask_firmware(self) -> None:
@@ -302,6 +327,11 @@ class Rig:
             self.guard.check()
 
     def _deploy(self) -> None:
-        if not self._scripts:
-            self._scripts = device_scripts()
+        self._scripts = self._scripts or device_scripts()
+        if not self.board.deployed.issuperset(self._scripts):  # a soft reset forgets where they lie
             self.board.deploy(self._scripts)
+
+
+def _pin_words(spec: RigSpec, motor: str, pin: int) -> str:
+    entry = spec.motor[motor]
+    return f"enable pin {pin}" if pin == entry.enable_pin else f"phase {'ABC'[entry.phase_pins.index(pin)]} (pin {pin})"

@@ -33,6 +33,27 @@ def make_safe(spec: RigSpec) -> str:
     )
 
 
+def live_pins(spec: RigSpec) -> str:
+    """Read every motor's pins, as they are: for each motor those that are not as off leaves them (pins.py)."""
+    motors = tuple(
+        (motor.phase_pins, motor.enable_pin, off)
+        for motor, off in zip(spec.motor.values(), off_levels(spec), strict=True)
+    )
+    return f"import pins\nprint({ANSWER!r}, [pins.live(*each) for each in {motors!r}])\n"
+
+
+def pins_answered(printed: str, motors: Sequence[str]) -> dict[str, list[int]]:
+    """The live pins of each motor out of what `live_pins` printed. Raises BenchError."""
+    said = answers(printed)
+    try:
+        pins = literal(said[0]) if len(said) == 1 else None
+    except ValueError:
+        pins = None
+    if not isinstance(pins, list) or len(pins) != len(motors) or not all(isinstance(each, list) for each in pins):
+        raise BenchError(f"the board's pins: expected a list of live pins for each motor, found {printed[:60]!r}")
+    return {motor: [int(pin) for pin in each] for motor, each in zip(motors, pins, strict=True)}
+
+
 def ask_firmware(spec: RigSpec) -> str:
     """Names that the firmware module has, and what it declares for each motor, or the error that kept it."""
     return (

@@ -184,6 +184,7 @@ def _inspect_board(spec: Any, clock: Any, findings: Findings, *, interrupt: bool
     from harness.bench.exchange import left_behind
     from harness.bench.opening import check_board, open_board
     from harness.checks.catalogue import needed_by
+    from harness.checks.states.stimulus import contradictions
     from harness.nouns.contract import missing_parts, parse_declared
 
     safe = source.make_safe(spec)
@@ -233,21 +234,3 @@ def _inspect_board(spec: Any, clock: Any, findings: Findings, *, interrupt: bool
             checks = needed_by(part.name)
             costs = f"; without it not run: {', '.join(checks)}" if checks else " (optional)"
             findings.note(f"firmware lacks {part.call}: {part.meaning}{costs}")
-
-
-def contradictions(spec: Any, motor: str, declared: Any) -> list[str]:
-    """Where the firmware declares something else than the rig file says."""
-    entry = spec.motor[motor]
-    pairs = [
-        (f"motor.{motor}.pole_pairs", entry.pole_pairs, declared.pole_pairs),
-        (f"motor.{motor}.sensor.bits", entry.sensor.counts, declared.counts_per_turn),
-        (f"motor.{motor}.direction", entry.direction, declared.direction),
-        ("firmware.sensor_path", spec.firmware.sensor_path, declared.sensor_path),
-        (f"motor.{motor}.sensor.path", entry.sensor.path, declared.sensor_path),
-        ("firmware.contract", spec.firmware.contract, declared.contract),
-    ]
-    return [
-        f"{spec.file}: {key}: the rig file says {written}, the firmware declares {of_firmware}"
-        for key, written, of_firmware in pairs
-        if written is not None and written != of_firmware
-    ]

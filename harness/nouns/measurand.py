@@ -90,6 +90,10 @@ class CheckRow:
     parts: tuple[str, ...]
     """Parts of the drive contract that its device script calls, beside those that the board's guard always does."""
     quantities: tuple[Measurand, ...]
+    powered: bool = True
+    """Whether it needs the supply on. What needs none goes first, on every motor."""
+    conduct: bool = False
+    """Whether it shows that the drive does as it is told: run whatever is asked for, before what rests on that."""
 
     def full_name(self, motor: str, quantity: str) -> Name:
         """Of a quantity on one motor, or once where the check drives all of them."""

@@ -60,6 +60,15 @@ class Description:
             raise _other(self._where(condition), "text", value)
         return value
 
+    def texts(self, condition: str) -> list[str]:
+        """A condition that is a list of words (n)."""
+        where = self._where(condition)
+        values = _sequence(self._stated(condition), where)
+        for value in values:
+            if not isinstance(value, str):
+                raise _other(where, "words", value)
+        return [str(value) for value in values]
+
     def numbers(self, condition: str) -> list[float]:
         """A condition that is a list of numbers (n); empty where nothing was read."""
         where = self._where(condition)

@@ -50,18 +50,30 @@ def planned_check(rig: Rig, check: str, motor: str, check_named: CheckNamed) -> 
 
 
 def selected_checks(only: Sequence[str]) -> tuple[str, ...]:
-    """The checks asked for, all if none is, in order, with what they need first."""
-    wanted = set(only or CHECK_NAMES)
+    """The checks asked for, all if none is, in order, with what they need first; conduct is never left out."""
+    wanted = set(only or CHECK_NAMES) | {row.name for row in CHECKS if row.conduct}
     if any(row_of(name).closes_loop for name in wanted):
         wanted.add("commutation")
     return tuple(name for name in CHECK_NAMES if name in wanted)
 
 
 def runs(selected: Iterable[str], motors: Sequence[str]) -> list[tuple[str, str]]:
-    """(check, motor) in the order of the bench: one motor after the other, then both together."""
+    """(check, motor) in the order of the bench: what needs no supply, one motor after the other, then both together."""
     chosen = set(selected)
-    ordered = [(row.name, motor) for motor in motors for row in CHECKS if row.per_motor and row.name in chosen]
+    unpowered = [(row.name, motor) for row in CHECKS for motor in motors if not row.powered and row.name in chosen]
+    powered = [row for row in CHECKS if row.per_motor and row.powered and row.name in chosen]
+    ordered = unpowered + [(row.name, motor) for motor in motors for row in powered]
     return ordered + [(row.name, BOTH) for row in CHECKS if not row.per_motor and row.name in chosen]
+
+
+def needed_first(check: str, motor: str, motors: Sequence[str]) -> list[tuple[str, str]]:
+    """(check, motor) that must have been run before a check: what needs no supply, what shows a loop to be safe."""
+    row = row_of(check)
+    first = [(each.name, name) for each in CHECKS for name in motors if row.powered and not each.powered]
+    loops = [each.name for each in CHECKS if each.conduct and each.closes_loop and each.name != check]
+    if row.closes_loop:
+        first += [(name, one) for one in (motors if motor == BOTH else (motor,)) for name in ("commutation", *loops)]
+    return first
 
 
 def lacking(rig: Rig, check: Check[Any], motor: str) -> str:

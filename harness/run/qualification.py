@@ -16,6 +16,7 @@ from harness.base.errors import (
     ExitCode,
     FirmwareFault,
     HarnessError,
+    LeftLive,
     MeasurementError,
     MissingCapability,
     StoppedByBoard,
@@ -116,9 +117,8 @@ class Qualification:
         """Run a check, once, and first what it needs to know. What ends the bench's work is raised after recording."""
         if (check, motor) in self._done:
             return
-        if row_of(check).closes_loop:
-            for other in self.rig.motors if motor == BOTH else (motor,):
-                self.run("commutation", other)
+        for before in planning.needed_first(check, motor, self.rig.motors):
+            self.run(*before)
         self._done.add((check, motor))
         entry = next((e for e in self.plan if (e.check, e.motor) == (check, motor)), None)
         if entry is None:
@@ -209,6 +209,16 @@ class Qualification:
         except StoppedByBoard as error:
             return error
         self._take(entry, results, observations)
+        return self._left_live(entry, results)
+
+    def _left_live(self, entry: PlannedCheck, results: Sequence[Result]) -> LeftLive | None:
+        """What a check that has run left live, by the pins; its numbers stand."""
+        if all(isinstance(result, Unmeasured) and result.outcome is Outcome.NOT_RUN for result in results):
+            return None
+        try:
+            self.rig.require_off(entry.check)
+        except LeftLive as error:
+            return error
         return None
 
     def _stopped(self, entry: PlannedCheck, error: StoppedByBoard) -> None:
@@ -220,7 +230,7 @@ class Qualification:
         self._progress.end(whole=False)
         words = in_words(error, self.spec, entry.motor)
         if isinstance(error, FirmwareFault):
-            motor = "" if entry.motor == BOTH else entry.motor
+            motor = "" if entry.motor == BOTH or isinstance(error, LeftLive) else entry.motor
             verdict = rules.at_fault(motor, error.what, f"in {entry.check}: {words}")
             left = f"because the firmware is at fault: {words}"
         else:
@@ -251,7 +261,8 @@ class Qualification:
         # Nor is a field held then: it would stand where another motor's does, and a fit of it would say nothing.
         if blocked := self._loop_blocked(entry):
             return not_run(entry.names, blocked), []
-        self.rig.power_on()
+        if check.row.powered:
+            self.rig.power_on()
         try:
             stimulus = check.stimulus(self.spec, self._declared(motor), motor)
             observations = check.procedure(self.rig, motor, stimulus)

@@ -60,7 +60,10 @@ class Hardware:
         self._wiring = wiring
         self.watchdog_ns: int | None = None
         self._timeout_ns = 0
-        self._pulsed: dict[int, list[int]] = {}
+        self._slices: dict[int, list[int]] = {}
+        """Top and compare value of the pulse-width unit at each pin, whether the pin is the unit's or not."""
+        self._pulsed: set[int] = set()
+        """Pins that are the unit's."""
         self._level = [0] * PINS
         self._output = [False] * PINS
         self._pull_up = [False] * PINS
@@ -70,6 +73,7 @@ class Hardware:
     def release(self) -> None:
         """What a reset does: every pin an input, pull-downs keep the bridges off."""
         self._pulsed.clear()
+        self._slices.clear()
         self._level = [0] * PINS
         self._output = [False] * PINS
         self._pull_up = [False] * PINS
@@ -84,31 +88,43 @@ class Hardware:
         self.plant.advance_to(t_ns)
         operation, pin = what >> 16, what & 0xFFFF
         if operation == p.PWM_DUTY:
-            slice_ = self._pulsed.setdefault(pin, [0xFFFF, 0])
-            slice_[1] = value
-            self._drive(pin, value / (slice_[0] + 1))
+            self._slices.setdefault(pin, [0xFFFF, 0])[1] = value
+            self._pulse(pin)
         elif operation == p.PIN_LEVEL:
             self._level[pin] = value
             self._pin_changed(t_ns, pin)
         elif operation == p.PIN_MODE:
-            self._pulsed.pop(pin, None)
+            self._pulsed.discard(pin)
             self._output[pin] = bool(value & 0xF)
             self._pull_up[pin] = bool(value >> 4 & 1)
             self._pin_changed(t_ns, pin)
         elif operation == p.PWM_HZ:
-            old = self._pulsed.get(pin, [value, 0])
-            self._pulsed[pin] = [value, old[1] * (value + 1) // (old[0] + 1)]
-            self._drive(pin, self._pulsed[pin][1] / (value + 1))
+            old = self._slices.get(pin, [value, 0])
+            self._slices[pin] = [value, old[1] * (value + 1) // (old[0] + 1)]
+            self._pulse(pin)
+        elif operation == p.PWM_ON:
+            self._pulsed.add(pin)
+            self._pulse(pin)
         elif operation == p.PWM_OFF:
-            top, compare = self._pulsed.pop(pin, [0, 0])
             # The counter stops where it is and the pin stays as it was, high included.
-            counter = t_ns * (CPU_HZ // 1_000_000) // 1000 % (top + 1)
-            self._level[pin] = 1 if counter < compare else 0
+            self._level[pin] = self._pulsed_level(t_ns, pin)
+            self._pulsed.discard(pin)
+            self._slices.pop(pin, None)
             self._output[pin] = True
             self._pin_changed(t_ns, pin)
         elif operation == p.WATCHDOG:
             self._timeout_ns = value * WATCHDOG_UNIT_NS
             self.watchdog_ns = t_ns + self._timeout_ns
+
+    def _pulse(self, pin: int) -> None:
+        """Let the pulse-width unit drive a pin that is its own."""
+        if pin in self._pulsed:
+            top, compare = self._slices.get(pin, (0xFFFF, 0))
+            self._drive(pin, compare / (top + 1))
+
+    def _pulsed_level(self, t_ns: int, pin: int) -> int:
+        top, compare = self._slices.get(pin, (0, 0))
+        return 1 if t_ns * (CPU_HZ // 1_000_000) // 1000 % (top + 1) < compare else 0
 
     def _drive(self, pin: int, duty: float) -> None:
         place = self._wiring.phases.get(pin)
@@ -144,6 +160,8 @@ class Hardware:
         if motor is not None:
             rising, high, _ = self.plant.sensor_pulse(motor, t_ns)
             return 1 if rising <= t_ns < rising + high else 0
+        if pin in self._pulsed:
+            return self._pulsed_level(t_ns, pin)
         if self._output[pin]:
             return self._level[pin]
         return 1 if self._pull_up[pin] else 0

@@ -32,7 +32,7 @@ INTERRUPT = 1
 """Flag of an answer: raise KeyboardInterrupt."""
 
 # Posted writes.
-PIN_LEVEL, PIN_MODE, PWM_DUTY, PWM_HZ, PWM_OFF, WATCHDOG = range(1, 7)
+PIN_LEVEL, PIN_MODE, PWM_DUTY, PWM_HZ, PWM_OFF, WATCHDOG, PWM_ON = range(1, 8)
 # Requests.
 HELLO, WAIT, SPI_TRANSFER, ADC_READ, PULSE, LEVEL, POLL, RESET, STAY, EDGE = range(1, 11)
 

@@ -41,6 +41,7 @@ PWM_DUTY = const(0x30000)
 PWM_HZ = const(0x40000)
 PWM_OFF = const(0x50000)
 WATCHDOG = const(0x60000)
+PWM_ON = const(0x70000)
 
 # Requests.
 HELLO = const(1)

@@ -103,6 +103,8 @@ class PWM:
         self._compare = 0
         self._top = _FULL
         self.init(freq=freq, duty_u16=duty_u16, duty_ns=duty_ns)
+        if post(_bench.PWM_ON | self._pin, 0, 0):  # the pin is the unit's from here on, until it is made a plain one
+            catch_up()
 
     def init(self, *, freq=0, duty_u16=None, duty_ns=None):
         if freq:

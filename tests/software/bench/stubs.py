@@ -62,6 +62,7 @@ class StubBoard:
         self.events = events
         self.printed = ""
         self.make_safe_source = ""
+        self.deployed: set[str] = set()
         self.raises: BaseException | None = None
         """What asking the firmware ends with."""
 

@@ -53,7 +53,10 @@ def python(*words: str, text: bool = True, **options) -> subprocess.CompletedPro
         (["report", "absent"], "absent: no record here; expected a folder that holds record.json"),
         (["qualify", str(SLUICE), "--only", "stiffnes"], "--only stiffnes: no such check; did you mean stiffness?"),
         (["qualify", str(SLUICE), "--only", "step,thermal"], "--only step,thermal: no such check; put spaces between"),
-        (["qualify", str(SLUICE), "--only", "x"], "--only x: no such check; there are commutation, stiffness"),
+        (
+            ["qualify", str(SLUICE), "--only", "x"],
+            "--only x: no such check; there are states, commutation, ",
+        ),
         (["--log", "/", "report", "x"], "--log /: cannot write"),
         (["inspect", "absent.toml"], "absent.toml: no such rig file"),
     ],
@@ -193,7 +196,7 @@ def test_a_healthy_board_ends_with_0_record_and_report(bench, capsys):
     assert bench.main(["qualify", str(SLUICE), "--out", "run", "--seed", "7"]) == 0
     captured = capsys.readouterr()
     first = captured.out.splitlines()[0]
-    assert first == "sluice (SIMULATED): 15 agrees, 2 conforming"
+    assert first == "sluice (SIMULATED): 19 agrees, 2 conforming"
     assert "record run" in captured.out
     assert "report run" in captured.out
     assert "leaf: stiffness" in captured.err
@@ -360,7 +363,7 @@ def test_a_persons_pytest_options_change_nothing(bench, monkeypatch, addopts):
     bench()
     monkeypatch.setenv("PYTEST_ADDOPTS", addopts)
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 0
-    assert len(read(Path("run")).measurements) == 15
+    assert len(read(Path("run")).measurements) == 19
     assert os.environ["PYTEST_ADDOPTS"] == addopts
 
 

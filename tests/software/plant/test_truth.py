@@ -28,7 +28,9 @@ from tests.software.plant.rigs import rig
 
 ROOT = Path(__file__).resolve().parents[3]
 SLUICE = drawing.load("sluice")
-LEFT_OUT = {"leaf.step.loop_jitter", "wheel.step.loop_jitter"}
+TIMED = ("step.loop_jitter", "conduct.field_error", "conduct.duties_error", "conduct.off_time", "conduct.deadman_late")
+"""What belongs to the interpreter of the board and to its carrier, which the plant's parameters do not know."""
+LEFT_OUT = {f"{motor}.{quantity}" for motor in ("leaf", "wheel") for quantity in TIMED}
 
 
 @cache

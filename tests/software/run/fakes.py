@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from harness.base.errors import LeftLive
 from harness.bench.exchange import INDEX
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
 from harness.checks.catalogue import row_of
@@ -27,12 +28,16 @@ ROOT = Path(__file__).resolve().parents[3]
 SLUICE = Path(__file__).with_name("rig.toml")
 
 HEALTHY = {
+    "states": {"live_pins": 0.0},
+    "conduct": {"following": 0.0},
     "commutation": {"direction": 1.0, "pole_pairs": 10.0, "offset": 0.8},
     "stiffness": {"open_loop": 1.0, "closed_loop": 2.0},
     "step": {"delay": 1.0e-3},
     "thermal": {"rise": 40.0},
     "together": {"supply_sag": 0.1},
 }
+
+EXACT = ("direction", "live_pins", "following")
 
 
 def declared(**changes: object) -> Declared:
@@ -77,6 +82,8 @@ class FakeRig:
     simulated: bool = True
     unsafe: Mapping[str, str] = field(default_factory=dict)
     """Steps that fail when it is made safe, and why."""
+    live_after: Collection[str] = ()
+    """Checks after which a pin is live."""
     gone: BaseException | None = None
     """What getting it back after a stop raises."""
     identity: BoardIdentity = IDENTITY
@@ -131,6 +138,11 @@ class FakeRig:
         self.events.append("bring back")
         if self.gone is not None:
             raise self.gone
+
+    def require_off(self, after: str) -> None:
+        self.events.append(f"off after {after}")
+        if after in self.live_after:
+            raise LeftLive(f"after {after} a pin is not as off leaves it")
 
     def note_trouble(self, error: BaseException) -> None:
         self.events.append(type(error).__name__)
@@ -197,7 +209,7 @@ class FakeChecks:
     def quantity(self, full: str, value: float):  # type: ignore[no-untyped-def]
         return (
             exact(value, "1")
-            if "direction" in full
+            if any(word in full for word in EXACT)
             else normal(value, self.widths.get(full, 0.001 * abs(value)), "1", full)
         )
 

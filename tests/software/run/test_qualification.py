@@ -59,11 +59,15 @@ def test_a_healthy_board_passes_in_the_order_of_the_bench(build):
     made = build()
     assert run_to_the_end(made) is ExitCode.AGREES
     assert made.checks.ran == [
+        "leaf.states",
+        "wheel.states",
         "leaf.commutation",
+        "leaf.conduct",
         "leaf.stiffness",
         "leaf.step",
         "leaf.thermal",
         "wheel.commutation",
+        "wheel.conduct",
         "wheel.stiffness",
         "wheel.step",
         "wheel.thermal",
@@ -71,14 +75,14 @@ def test_a_healthy_board_passes_in_the_order_of_the_bench(build):
     ]
     record = read(made.folder)
     assert record.risk.planned == made.rule.planned
-    assert len(record.planned) == 15
-    assert len(record.observations()) == 9
+    assert len(record.planned) == 19
+    assert len(record.observations()) == 13
     assert {verdict.outcome for verdict in record.verdicts} <= {"agrees", "conforming"}
 
 
 def test_each_requirement_is_one_more_decision(build):
     made = build()
-    assert made.rule.planned == 15 + 2  # thermal.rise of both motors has one in this rig file
+    assert made.rule.planned == 19 + 2  # thermal.rise of both motors has one in this rig file
 
 
 def test_a_deviation_is_found_and_only_that(build):
@@ -134,7 +138,7 @@ def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, cod
     assert record.stop.kind == kind
     assert record.observation("leaf.step.raw").data.size == 2
     assert outcomes(made)["leaf.stiffness.open_loop"] is Outcome.AGREES
-    left = {name: word for name, word in outcomes(made).items() if name.startswith("wheel")}
+    left = {name: word for name, word in outcomes(made, "wheel").items() if "states" not in name}
     assert set(left.values()) == {Outcome.NOT_RUN}
     assert "because the run was stopped" in made.verdicts_of("wheel.step.delay")[0].reason
 
@@ -161,10 +165,14 @@ def test_a_stop_by_the_board_stands_and_what_does_not_need_the_motor_is_measured
     assert run_to_the_end(made) is ExitCode.DIFFERS
     assert made.rig.events.count("make safe") == made.rig.events.count("bring back") == 1
     assert made.checks.ran == [
+        "leaf.states",
+        "wheel.states",
         "leaf.commutation",
+        "leaf.conduct",
         "leaf.stiffness",
         "leaf.step",
         "wheel.commutation",
+        "wheel.conduct",
         "wheel.stiffness",
         "wheel.step",
         "wheel.thermal",
@@ -199,11 +207,33 @@ def test_what_the_firmware_is_at_fault_of_is_a_verdict_of_its_own_and_its_own_ca
     assert (record.stop, record.diagnosis.words) == (None, "")
 
 
+def test_a_bridge_that_is_left_live_ends_what_is_energised_on_every_motor(build):
+    """By the pins after each check that has run: its numbers stand, and nobody can waive it."""
+    made = build(rig=FakeRig(live_after=("stiffness",)))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert made.checks.ran == ["leaf.states", "wheel.states", "leaf.commutation", "leaf.conduct", "leaf.stiffness"]
+    assert outcomes(made)["leaf.stiffness.open_loop"] is Outcome.AGREES
+    [fault] = made.stops
+    assert (fault.name, fault.outcome, fault.may_be_waived) == ("conduct.left_live", Outcome.NONCONFORMING, False)
+    assert made.rig.events[-2:] == ["make safe", "bring back"]
+    for name in ("leaf.step.delay", "wheel.commutation.direction", "together.supply_sag"):
+        assert made.verdicts_of(name)[0].reason.startswith("because the firmware is at fault, conduct.left_live")
+
+
+def test_a_loop_that_does_not_do_as_it_is_told_is_not_closed_by_what_comes_after(build):
+    made = build(FakeChecks(changes={"leaf.conduct.following": 2.0}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert not {"leaf.stiffness", "leaf.step", "together.together"} & set(made.checks.ran)
+    assert {"leaf.thermal", "wheel.step"} <= set(made.checks.ran)
+    reason = made.verdicts_of("leaf.step.delay")[0].reason
+    assert reason == "because leaf.conduct.following differs: the drive does not do as it is told"
+
+
 def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):
     made = build(FakeChecks(raises={"wheel.commutation": STOP}))
     assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.commutation.limits", "wheel.step.delay"]
     assert [entry.name for entry in made.reach("wheel.step.delay")] == ["wheel.step.delay"]
-    assert made.checks.ran == ["wheel.commutation"]
+    assert made.checks.ran == ["leaf.states", "wheel.states", "wheel.commutation"]
     made.run("thermal", "leaf")
     assert made.checks.ran[-1] == "leaf.thermal"
 
@@ -289,7 +319,7 @@ def test_on_a_motor_that_is_not_the_stated_one_no_field_is_held_either(build):
 
 def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(build):
     made = build(rig=FakeRig(has=()))
-    assert made.rule.planned == 13  # without the two thermal rises and their requirements
+    assert made.rule.planned == 17  # without the two thermal rises and their requirements
     assert run_to_the_end(made) is ExitCode.UNDECIDED
     assert made.verdicts_of("leaf.thermal.rise")[0].reason == (
         "needs a supply: add an [instrument.NAME] of class supply"
@@ -311,12 +341,14 @@ def test_a_firmware_without_a_part_costs_the_checks_that_need_it(build):
 
 
 def test_only_takes_what_it_needs_along_and_does_not_require_the_rest(build):
-    assert selected_checks(["step"]) == ("commutation", "step")
-    assert selected_checks(["thermal"]) == ("thermal",)
+    """What shows that the drive does as it is told is run whatever is asked for."""
+    assert selected_checks(["step"]) == ("states", "commutation", "conduct", "step")
+    assert selected_checks(["thermal"]) == ("states", "commutation", "conduct", "thermal")
     assert runs(("thermal",), ("a", "b")) == [("thermal", "a"), ("thermal", "b")]
     made = build(only=("thermal",))
     assert run_to_the_end(made) is ExitCode.AGREES
-    assert set(made.checks.ran) == {"leaf.thermal", "wheel.thermal"}
+    taken = {"states", "commutation", "conduct", "thermal"}
+    assert set(made.checks.ran) == {f"{motor}.{check}" for motor in ("leaf", "wheel") for check in taken}
 
 
 def test_a_planned_quantity_without_a_result_is_our_defect(build):
@@ -333,7 +365,7 @@ def test_a_check_that_was_never_reached_is_our_defect_in_a_whole_run_only(build)
     made.record.folder.joinpath("record.json").unlink()
     made = build()
     assert made.reach("leaf.step.delay")[0].outcome is Outcome.AGREES
-    assert made.checks.ran == ["leaf.commutation", "leaf.step"]
+    assert made.checks.ran == ["leaf.states", "wheel.states", "leaf.commutation", "leaf.conduct", "leaf.step"]
     assert made.finish(whole=False) is not ExitCode.DEFECT
 
 

@@ -1,0 +1,173 @@
+"""What the check of conduct makes of its readings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from harness.base.errors import MeasurementError
+from harness.checks.conduct import pattern
+from harness.checks.conduct.movement import Movement, movement
+from harness.checks.conduct.quantities import CHECK
+from harness.checks.conduct.stimulus import DUTIES
+from harness.nouns.observation import Observation
+from harness.nouns.quantity import Quantity, exact, normal, rectangular, shifted
+from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
+from harness.rigfile import RigSpec
+
+TICK_S = 1e-6
+CLOCK_S = 5e-6
+"""Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
+STEP_S = 1e-3
+"""The pause at which the silence of the host is looked at, half of it either way."""
+
+
+def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
+    """Every planned quantity: a measurement, or why this one cannot be told."""
+    data = _Data(observations, spec, motor)
+    made: list[Measurement | Unmeasured] = []
+    for quantity in (row.name for row in CHECK.quantities):
+        name = f"{motor}.conduct.{quantity}"
+        try:
+            value, source = data.quantity(quantity)
+            made.append(Measurement(name=name, quantity=value, observations=(source.name,)))
+        except MeasurementError as error:
+            made.append(Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=str(error)))
+    return made
+
+
+def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
+    """The shaft and its set point while the loop is told to move."""
+    rows = next((o for o in observations if o.name == f"{motor}.conduct.loop"), None)
+    if rows is None:
+        return []
+    per_count = math.tau / spec.motor[motor].sensor.counts
+    t_s = rows.si("t")
+    series = {
+        "set point": tuple(zip(t_s.tolist(), (rows.si("target") * per_count).tolist(), strict=True)),
+        "reading": tuple(zip(t_s.tolist(), (rows.si("count") * per_count).tolist(), strict=True)),
+    }
+    return [
+        Curve(
+            name=f"{motor}.conduct.moves",
+            title=f"{motor}: the loop told to start and to move",
+            x_label="time",
+            x_unit="s",
+            y_label="from where it stood",
+            y_unit="rad",
+            series=series,
+            joined=True,
+        )
+    ]
+
+
+class _Data:
+    """The observations of one motor, and what is made of each."""
+
+    def __init__(self, observations: Sequence[Observation], spec: RigSpec, motor: str) -> None:
+        self.spec, self.motor = spec, motor
+        self._by_name = {observation.name: observation for observation in observations}
+
+    def quantity(self, which: str) -> tuple[Quantity, Observation]:
+        """One planned quantity and what it was made of. Raises MeasurementError where it cannot be told."""
+        of: dict[str, tuple[str, Callable[[Observation], Quantity]]] = {
+            "enable_missed": ("pattern", self._enable_missed),
+            "field_amplitude": ("pattern", self._field_amplitude),
+            "field_error": ("pattern", self._field_error),
+            "duties_error": ("pattern", self._duties_error),
+            "off_time": ("pattern", self._off_time),
+            "current_left": ("ended", self._current_left),
+            "start": ("loop", self._start),
+            "following": ("loop", lambda rows: exact(float(movement(rows).following), "1")),
+            "trace": ("loop", self._trace),
+            "passes_after_off": ("loop", self._passes_after_off),
+            "deadman_late": ("ended", self._deadman_late),
+        }
+        where, make = of[which]
+        observation = self._observation(where)
+        return make(observation), observation
+
+    def _observation(self, which: str) -> Observation:
+        name = f"{self.motor}.conduct.{which}"
+        if name not in self._by_name:
+            looped = f"{self.motor}.conduct.loop" in self._by_name
+            why = "its shaft had to be let go" if looped else "off took too long"
+            raise MeasurementError(f"because the loop was not closed{' again' if looped else ''}: {why}")
+        return self._by_name[name]
+
+    def _source(self, what: str) -> str:
+        return f"{self.motor}.conduct {what}"
+
+    def _enable_missed(self, rows: Observation) -> Quantity:
+        driven = [row[1] for row in rows.rows("fields")] + [row[0] for row in rows.rows("duties")]
+        return exact(float(sum(not enabled for enabled in driven)), "1")
+
+    def _fields(self, rows: Observation) -> pattern.Fields:
+        return pattern.fields(rows.rows("fields"), rows.number("amplitude"))
+
+    def _field_amplitude(self, rows: Observation) -> Quantity:
+        fields = self._fields(rows)
+        asked = rows.number("amplitude")
+        u = fields.u / asked / math.sqrt(fields.found.size)
+        return normal(fields.amplitude, u, "1", self._source("reading of pins"), fields.dof, "read the pins oftener")
+
+    def _field_error(self, rows: Observation) -> Quantity:
+        fields = self._fields(rows)
+        u = fields.u / rows.number("amplitude") / max(abs(fields.amplitude), 0.05)
+        noise = normal(fields.error, u, "1", self._source("reading of pins"), fields.dof, "read the pins oftener")
+        # The largest of three distances that are noise alone lies some two deviations out, never below 0.
+        return shifted(noise, largest=rectangular(0.0, 2.0 * u, "1", self._source("largest of three")))
+
+    def _duties_error(self, rows: Observation) -> Quantity:
+        found = np.array(rows.rows("duties"))
+        if not found.size:
+            raise MeasurementError("needs duties(motor, a, b, c) of the firmware (drive contract)")
+        shares = found[:, 1:4] / pattern.WHOLE
+        away = np.abs(shares.mean(axis=0) - np.array(DUTIES))
+        dof = 3 * (len(shares) - 1)
+        u = math.sqrt(float(np.sum((shares - shares.mean(axis=0)) ** 2)) / dof / len(shares))
+        noise = normal(float(away.max()), u, "1", self._source("reading of pins"), dof, "read the pins oftener")
+        return shifted(noise, largest=rectangular(0.0, 2.0 * u, "1", self._source("largest of three")))
+
+    def _off_time(self, rows: Observation) -> Quantity:
+        took_us = [rows.number("off_us")]
+        loop = self._by_name.get(f"{self.motor}.conduct.loop")
+        if loop is not None:
+            took_us += [each for values in loop.series("took_us").values() for each in values]
+        return rectangular(max(took_us) * TICK_S, CLOCK_S, "s", self._source("board's clock"))
+
+    def _current_left(self, rows: Observation) -> Quantity:
+        before_after = rows.numbers("current_a")
+        if len(before_after) < 2:
+            raise MeasurementError("needs a supply: add an [instrument.NAME] of class supply")
+        name = self.spec.instruments_of("supply")[0]
+        accuracy = self.spec.instrument[name].current_accuracy
+        half = accuracy.half_width(0.0) if accuracy is not None else 2e-3
+        left = before_after[1] - before_after[0]
+        return rectangular(left, 2.0 * half, "A", f"instrument.{name}.current_offset", "a finer ammeter")
+
+    def _start(self, rows: Observation) -> Quantity:
+        if not rows.whole("own_pace"):
+            raise MeasurementError("firmware that is called has no start")
+        return exact(float(movement(rows).start), "1")
+
+    def _trace(self, rows: Observation) -> Quantity:
+        if not rows.whole("traced"):
+            raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
+        moves: Movement = movement(rows)
+        stated = self.spec.firmware.loop_period_s
+        return exact(float(moves.trace(stated.value if stated is not None else 1e-3)), "1")
+
+    def _passes_after_off(self, rows: Observation) -> Quantity:
+        if not rows.whole("traced"):
+            raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
+        ended = rows.series("passes_after")
+        if not ended:
+            raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
+        return exact(float(max(max(values) for values in ended.values())), "1")
+
+    def _deadman_late(self, rows: Observation) -> Quantity:
+        late = rows.number("taken_s") - self.spec.board.deadman_s
+        return rectangular(late, STEP_S, "s", self._source("pause of the board's look"))

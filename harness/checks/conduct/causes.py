@@ -1,0 +1,159 @@
+"""What firmware does that does not do as it is told, and what other causes do to the numbers of conduct."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from harness.checks.conduct.quantities import Following, Trace
+from harness.nouns.effects import FREE, NO_SIZE, Becomes, Cause, Effects, Shift, Size
+
+LOOP: Effects = {"trace": FREE, "passes_after_off": FREE, "deadman_late": FREE, "current_left": FREE, "off_time": FREE}
+
+
+SOME: Mapping[str, Size] = {"size": Size(kind="shift", low=0.0, high=math.inf)}
+"""Above what is expected, by any amount."""
+
+
+def _is(code: int, words: str) -> Becomes:
+    return Becomes(lambda _, __: float(code), words)
+
+
+def _loop(name: str, kind: Following, words: str, settled_by: str) -> Cause:
+    """A way in which the loop does not follow; where it does not, it is not closed again, and the rest is not run."""
+    return Cause(
+        name=name,
+        words=words,
+        sizes=NO_SIZE,
+        where="any",
+        elsewhere=FREE,
+        shown="conduct.following",
+        effects=LOOP | {"following": _is(kind, f"{kind.value}"), "start": FREE},
+        settled_by=settled_by,
+    )
+
+
+def _trace(name: str, kind: Trace, words: str) -> Cause:
+    return Cause(
+        name=name,
+        words=words,
+        sizes=NO_SIZE,
+        where="any",
+        elsewhere=FREE,
+        shown="conduct.trace",
+        effects={"trace": _is(kind, f"{kind.value}")},
+        settled_by="look where the firmware calls the hook, and with what",
+    )
+
+
+CAUSES: tuple[Cause, ...] = (
+    _loop(
+        "set point ignored",
+        Following.NOT,
+        "the loop does not follow its set point: it is not read, or no demand comes of it",
+        "print set point and demand in the firmware's pass",
+    ),
+    _loop(
+        "loop of the wrong sense",
+        Following.OTHER_WAY,
+        "the loop drives the shaft the other way: wrong sign, or wrong pole pairs or offset inside",
+        "compare sign, pole pairs and offset inside the loop with those that the firmware declares",
+    ),
+    _loop(
+        "loop of one sense",
+        Following.ONE_WAY,
+        "the loop follows one way only: one sign of the error is treated wrongly",
+        "look at what the firmware does with a negative error",
+    ),
+    _loop(
+        "loop too far",
+        Following.TOO_FAR,
+        "the shaft goes past its set point, or on and on: counts or pole pairs inside are not those declared, or one "
+        "sign of the error is treated wrongly",
+        "compare the counts a turn inside the loop with those that the firmware declares",
+    ),
+    _loop(
+        "loop too little",
+        Following.TOO_LITTLE,
+        "the shaft goes a part of the way to its set point: a loop far too weak, or counts not those declared",
+        "compare gain and counts a turn inside the loop with those stated",
+    ),
+    _trace("trace silent", Trace.NOTHING, "the trace hook is never called"),
+    _trace("trace old", Trace.OLD, "the trace hook tells of passes long gone"),
+    _trace("trace of other readings", Trace.OTHER_READINGS, "the trace hook is given other readings than the loop's"),
+    _trace("trace of no loop", Trace.NO_LOOP, "the trace hook is called while no loop runs"),
+    _trace("trace of other demands", Trace.AGAINST, "the trace hook is given demands against the error"),
+    Cause(
+        name="old set point",
+        words="start goes to the set point that was left before, in place of the present reading",
+        sizes=NO_SIZE,
+        where="any",
+        shown="conduct.start",
+        elsewhere=FREE,
+        effects={"start": _is(1, "1"), "following": FREE, "trace": FREE},
+        settled_by="look what start() does with the set point",
+    ),
+    Cause(
+        name="field amplitude",
+        words="a field is {ratio:.2g} times as strong as it was asked for",
+        sizes={"size": Size(low=0.05, high=20.0)},
+        where="any",
+        shown="conduct.field_amplitude",
+        elsewhere=FREE,
+        effects={"field_amplitude": 1.0},
+        settled_by="look at the scale of field() beside that of the loop",
+    ),
+    Cause(
+        name="phases of a field",
+        words="the three phases of a field are not those asked for: exchanged, or one of them scaled",
+        sizes=SOME,
+        where="any",
+        shown="conduct.field_error",
+        elsewhere=FREE,
+        effects={"field_error": Shift(1.0), "field_amplitude": FREE},
+        settled_by="read the three duties of one field",
+    ),
+    Cause(
+        name="phases of duties",
+        words="the three duties are not those asked for: exchanged, or one of them scaled",
+        sizes=SOME,
+        where="any",
+        shown="conduct.duties_error",
+        elsewhere=FREE,
+        effects={"duties_error": Shift(1.0)},
+        settled_by="read the three duties of one call",
+    ),
+    Cause(
+        name="enable forgotten",
+        words="a field or duties leave the enable pin at off",
+        sizes=SOME,
+        where="any",
+        shown="conduct.enable_missed",
+        elsewhere=FREE,
+        effects={"enable_missed": Shift(1.0)},
+        settled_by="look where the firmware enables the bridge",
+    ),
+    Cause(
+        name="loop not ended",
+        words="the loop goes on after it was ended",
+        sizes=SOME,
+        where="any",
+        shown="conduct.passes_after_off",
+        elsewhere=FREE,
+        effects={"passes_after_off": Shift(1.0)},
+        settled_by="look what off() and stop() do with the loop's timer",
+    ),
+    Cause(
+        name="slow off",
+        words="off or stop takes {shift_ms:.0f} ms longer than it may",
+        sizes=SOME,
+        where="any",
+        shown="conduct.off_time",
+        elsewhere=FREE,
+        effects={"off_time": Shift(1.0), "deadman_late": FREE},
+        settled_by="look what off() waits for",
+    ),
+)
+
+EFFECTS: Mapping[str, Effects] = {"loop not stable": {"*": FREE}}
+"""On quantities of this check, of causes that another one shows first."""

@@ -1,0 +1,23 @@
+"""Conduct of the drive and its loop, on each motor, the others off."""
+
+from __future__ import annotations
+
+from harness.checks.conduct import quantities
+from harness.checks.conduct.analysis import analyse, curves
+from harness.checks.conduct.model import expect
+from harness.checks.conduct.procedure import procedure
+from harness.checks.conduct.stimulus import Stimulus, stimulus
+from harness.checks.definition import Check
+
+CHECK: Check[Stimulus] = Check(
+    row=quantities.CHECK,
+    needs=(),
+    bench_s=5.0,
+    computing_s=1.5,
+    stimulus=stimulus,
+    procedure=procedure,
+    analysis=analyse,
+    curves=curves,
+    model=expect,
+    overlay=None,
+)

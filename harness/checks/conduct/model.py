@@ -1,0 +1,54 @@
+"""What the drive contract lets expect of conduct; where it gives no number, what a person may rely on."""
+
+from __future__ import annotations
+
+import math
+
+from harness.checks.conduct.quantities import CHECK
+from harness.nouns.contract import Declared
+from harness.nouns.measurand import Sense
+from harness.nouns.quantity import Quantity, exact, rectangular
+from harness.nouns.results import Expectation
+from harness.rigfile import RigSpec
+
+PROMPT_S = 0.02
+"""In which off and stop have acted (arbitrary: a winding at the current limit warms by some hundredths of a kelvin)."""
+PUNCTUAL_S = 0.02
+"""By which a deadman may act late or early: a soft timer waits for what runs (arbitrary: some passes of a loop)."""
+STEPPED = 0.02
+"""Half-width of a duty's own steps over the amplitude of a weak field (arbitrary: 8 bits of half a supply)."""
+CONTRACT = "harness/nouns/CONTRACT.md, what holds between calls"
+
+
+def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
+    """Expectations of `motor`'s conduct, none of which needs anything of the rig file."""
+    of = f"{motor}.conduct"
+    grid = math.pi / declared.field_steps
+    numbers: dict[str, tuple[Quantity, tuple[float, float] | None, str]] = {
+        "field_amplitude": (
+            rectangular(1.0, STEPPED, "1", f"{of} steps of a duty"),
+            None,
+            "amplitude 1 is a phase voltage peak of half the supply",
+        ),
+        "field_error": (
+            rectangular(0.0, STEPPED, "1", f"{of} steps of a duty"),
+            (0.0, grid),
+            "as asked, but for the firmware's own grid of angles",
+        ),
+        "duties_error": (rectangular(0.0, STEPPED / 2.0, "1", f"{of} steps of a duty"), None, "as asked"),
+        "off_time": (exact(0.0, "s"), (0.0, PROMPT_S), "off and stop act at once"),
+        "current_left": (exact(0.0, "A"), None, "nothing is driven that was switched off"),
+        "deadman_late": (exact(0.0, "s"), (-PUNCTUAL_S, PUNCTUAL_S), "board.deadman_s after the last line"),
+    }
+    made = []
+    for row in CHECK.quantities:
+        if row.sense is Sense.COUNT:
+            made.append(Expectation(name=f"{of}.{row.name}", quantity=exact(0.0, "1"), model=CONTRACT))
+        else:
+            quantity, interval, words = numbers[row.name]
+            made.append(
+                Expectation(
+                    name=f"{of}.{row.name}", quantity=quantity, interval=interval, model=f"{words} ({CONTRACT})"
+                )
+            )
+    return made

@@ -1,0 +1,115 @@
+"""What the rows of a loop that was told to move say: does it start where it stands, follow, and tell what it does?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.checks.conduct.quantities import Following, Trace
+from harness.nouns.observation import Observation
+
+UNASKED, STARTED = 0, 1
+UP, BACK, DOWN = 2, 3, 4
+"""Legs: before the loop is closed, from its start, and the moves of its set point."""
+LEAST, MOST, NONE = 0.4, 1.6, 0.2
+"""Shares of a move between which the shaft follows, and below which it does not go at all: friction and an arm keep a
+sound loop from some tenths of so small a move (arbitrary)."""
+JUMPED = 0.35
+"""Share of the move that a start may go on its own: noise and an arm at rest do not (arbitrary)."""
+LATE_PERIODS = 4.0
+"""Loop periods from which the last pass that was told is old: one runs on, one may be under way (arbitrary)."""
+OTHER = 0.25
+"""Share of the move by which readings of the trace may differ from those beside it, while the shaft rests."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Movement:
+    """The rows of one loop, by leg; angles in moves of the set point."""
+
+    leg: NDArray[np.float64]
+    count: NDArray[np.float64]
+    traced: NDArray[np.float64]
+    target: NDArray[np.float64]
+    late_s: NDArray[np.float64]
+    demand: NDArray[np.float64]
+    passes: NDArray[np.float64]
+    ran: tuple[int, float] | None
+    """Leg in which the shaft was let go, and how far it had gone."""
+
+    def ending(self, leg: int, values: NDArray[np.float64]) -> float:
+        """Mean over the last third of a leg: the shaft has come to rest."""
+        chosen = values[self.leg == leg]
+        return float(np.mean(chosen[-max(1, chosen.size // 3) :])) if chosen.size else 0.0
+
+    @property
+    def start(self) -> int:
+        """0 where start takes the present reading, 1 where it goes to the set point that was left before."""
+        if self.ran is not None and self.ran[0] == STARTED:
+            return 1
+        return int(abs(self.ending(STARTED, self.count)) > JUMPED)
+
+    @property
+    def up(self) -> float:
+        """Share of the move above the start that the shaft went: back from it, whatever start did before."""
+        return self.ending(UP, self.count) - self.ending(BACK, self.count)
+
+    @property
+    def down(self) -> float:
+        """Share of the move below the start."""
+        return self.ending(BACK, self.count) - self.ending(DOWN, self.count)
+
+    @property
+    def following(self) -> Following:
+        """The kind of it."""
+        if self.ran is not None:
+            leg, far = self.ran
+            against = (leg in (UP,) and far < 0.0) or (leg in (BACK, DOWN) and far > 0.0)
+            if leg in (BACK, DOWN) and self.ending(UP, self.count) > LEAST:
+                return Following.ONE_WAY
+            return Following.OTHER_WAY if against or leg == STARTED else Following.TOO_FAR
+        good = [LEAST <= share <= MOST for share in (self.up, self.down)]
+        if all(good):
+            return Following.AS_TOLD
+        if any(good):
+            return Following.ONE_WAY
+        if all(abs(share) < NONE for share in (self.up, self.down)):
+            return Following.NOT
+        if self.up < 0.0 and self.down < 0.0:
+            return Following.OTHER_WAY
+        return Following.TOO_FAR if max(self.up, self.down) > MOST else Following.TOO_LITTLE
+
+    def trace(self, period_s: float) -> Trace:
+        """The kind of it; `period_s` of the loop."""
+        before, running = self.leg == UNASKED, self.leg >= STARTED
+        if not np.any(running) or self.passes[running][-1] == (self.passes[before][-1] if np.any(before) else 0.0):
+            return Trace.NO_LOOP if np.any(self.passes[before] > 0.0) else Trace.NOTHING
+        if np.any(self.passes[before] > 0.0):
+            return Trace.NO_LOOP
+        if float(np.median(self.late_s[running])) > LATE_PERIODS * period_s + 1e-3:
+            return Trace.OLD
+        legs = [leg for leg in (STARTED, UP, BACK, DOWN) if np.any(self.leg == leg)]
+        if any(abs(self.ending(leg, self.traced) - self.ending(leg, self.count)) > OTHER for leg in legs):
+            return Trace.OTHER_READINGS
+        error = self.target - self.traced
+        told = (self.leg >= UP) & (np.abs(error) > 0.5)
+        if np.any(told) and float(np.mean(np.sign(self.demand[told]) * np.sign(error[told]))) < 0.0:
+            return Trace.AGAINST
+        return Trace.SOUND
+
+
+def movement(observation: Observation) -> Movement:
+    """From the rows of a loop. Raises MeasurementError where a condition is missing."""
+    move = float(observation.whole("move"))
+    ran = observation.rows("ran")
+    return Movement(
+        leg=observation.si("leg"),
+        count=observation.si("count") / move,
+        traced=observation.si("traced") / move,
+        target=observation.si("target") / move,
+        late_s=observation.si("late"),
+        demand=observation.si("demand"),
+        passes=observation.si("passes"),
+        ran=(int(ran[0][0]), ran[0][1] / move) if ran else None,
+    )

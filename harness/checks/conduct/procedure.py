@@ -1,0 +1,158 @@
+"""Tells the drive what the contract lets it be told, at the lowest demand, and reads pins and angle beside it.
+
+Raises LeftLive as soon as something is live that was switched off, once that is recorded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from harness.acting.bridge import pins_of
+from harness.acting.service import Service
+from harness.base.errors import DeviceError
+from harness.checks.conduct.stimulus import BLOCKS, DUTIES, FAR, HOLD_S, SLOW_S, Stimulus
+from harness.nouns.contract import FULL_AMPLITUDE
+from harness.nouns.observation import Column, Observation
+
+if TYPE_CHECKING:
+    from harness.bench.rig import Rig
+
+RAMP_MS = 120
+SETTLING_S = 0.1
+"""For whatever a firmware's own timer would switch on again."""
+ASKED = "RuntimeError: as asked"
+"""Last words of the exception that a script of ours raises amid a loop."""
+BUSY_DEADMEN = 4.0
+"""Deadman times after which one that has not acted is not waited for any longer (arbitrary)."""
+
+
+def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
+    """Fields, the loop, and what ends it, about 5 s. Raises what board, link and instruments raise."""
+    bridge: dict[str, Any] = {"motor": rig.index(motor), **pins_of(rig.spec, motor)}
+    current = [] if rig.supply is None else [rig.supply.measure_current().value]
+    rig.progress("fields and duties by the pins", 0.0)
+    observations = [_pattern(rig, motor, stimulus, bridge)]
+    if observations[0].number("off_us") * 1e-6 > SLOW_S:
+        return observations
+    rig.progress("the loop told to start, move and end", 0.3)
+    observations.append(_loop(rig, motor, stimulus, bridge))
+    if observations[-1].rows("ran"):
+        return observations  # a loop that runs away is not closed again
+    rig.progress("a busy loop, and nobody there", 0.7)
+    most_ms = round(BUSY_DEADMEN * rig.spec.board.deadman_s * 1e3)
+    events = _events(rig, "silence", most_ms=most_ms, **bridge)
+    taken_ms, acted, live = events["silence"]
+    conditions: dict[str, Any] = {"taken_s": taken_ms * 1e-3, "acted": int(acted), "live": live}
+    _raise_amid(rig, motor)
+    rig.require_off("an exception amid the loop")
+    _interrupt_amid(rig, motor)
+    rig.require_off("an interrupt amid the loop")
+    if rig.supply is not None:
+        current.append(rig.supply.measure_current().value)
+    observations.append(_keep(rig, f"{motor}.conduct.ended", {**conditions, "current_a": current}))
+    rig.require_off("the host's silence amid the loop", {motor: live})
+    return observations
+
+
+def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
+    """Shares of time of the pins under three fields and one set of duties, and what off took."""
+    fields: list[list[int]] = []
+    duties: list[list[int]] = []
+    off: list[Any] = []
+    asked: dict[str, Any] = {
+        "angles": stimulus.angles,
+        "amplitude": round(stimulus.amplitude * FULL_AMPLITUDE),
+        "ramp_ms": RAMP_MS,
+        "duties": tuple(round(duty * 65535) for duty in DUTIES),
+        "blocks": BLOCKS,
+    }
+    with Service(rig, "conduct", "pattern", **bridge, **asked) as service:
+        while service.step() is not None:
+            pass
+        for event in service.events:
+            value: Any = event.value
+            if event.name == "off":
+                off = value
+            else:
+                (fields if event.name == "field" else duties).append(value)
+    observation = _keep(
+        rig,
+        f"{motor}.conduct.pattern",
+        {"amplitude": stimulus.amplitude, "fields": fields, "duties": duties, "off_us": off[0], "live": off[1]},
+    )
+    rig.require_off("off of a field", {motor: off[1]})
+    return observation
+
+
+def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
+    """The loop's rows, and how it ended each time."""
+    with Service(
+        rig,
+        "conduct",
+        "loop",
+        **bridge,
+        step=stimulus.move,
+        far=round(FAR * stimulus.move),
+        hold_ms=round(HOLD_S * 1e3),
+    ) as service:
+        while service.step() is not None:
+            pass
+        found: dict[str, Any] = {event.name: event.value for event in service.events}
+        ended = {name: found[name] for name in ("stop", "off") if name in found}
+        observation = service.observation(
+            f"{motor}.conduct.loop",
+            "loop",
+            {
+                "move": stimulus.move,
+                "own_pace": int(rig.declared[motor].pace == "own"),
+                "traced": int(bool(found["hook"])),
+                "ran": [found["ran"]] if "ran" in found else [],
+                "took_us": {name: [value[0]] for name, value in ended.items()},
+                "live": {name: [*value[1], *value[2]] for name, value in ended.items()},
+                "passes_after": {name: [value[3]] for name, value in ended.items()},
+                "brake": found.get("brake", []),
+            },
+        )
+    rig.keep(observation)
+    for name, value in ended.items():
+        rig.require_off(f"{name} of the loop", {motor: [*value[1], *value[2]]})
+    return observation
+
+
+def _events(rig: Rig, call: str, **parameters: Any) -> dict[str, Any]:
+    with Service(rig, "conduct", call, **parameters) as service:
+        while service.step() is not None:
+            pass
+        return {event.name: event.value for event in service.events}
+
+
+def _raise_amid(rig: Rig, motor: str) -> None:
+    """A script of ours that raises while the loop runs."""
+    try:
+        _events(rig, "fail", motor=rig.index(motor))
+    except DeviceError as error:
+        if ASKED not in error.last_words:
+            raise
+    rig.clock.sleep_s(SETTLING_S)
+
+
+def _interrupt_amid(rig: Rig, motor: str) -> None:
+    """A script that is interrupted while the loop runs, as a host does that gives up."""
+    with Service(rig, "conduct", "busy", motor=rig.index(motor)) as service:
+        service.until("busy")
+    rig.clock.sleep_s(SETTLING_S)
+
+
+def _keep(rig: Rig, name: str, conditions: Mapping[str, Any]) -> Observation:
+    """What was told in events, as an observation; its one sample says how many of them there were."""
+    import numpy as np
+
+    observation = Observation(
+        name=name,
+        columns=(Column(name="events", unit="1"),),
+        data=np.array([(len(conditions),)], dtype=[("events", "<u2")]),
+        conditions=conditions,
+    )
+    rig.keep(observation)
+    return observation

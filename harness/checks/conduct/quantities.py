@@ -1,0 +1,149 @@
+"""What the drive does when it is told, as numbers."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute, nothing, percent
+
+
+class Following(IntEnum):
+    """How the shaft follows its set point."""
+
+    AS_TOLD = 0
+    NOT = 1
+    OTHER_WAY = 2
+    ONE_WAY = 3
+    TOO_FAR = 4
+    TOO_LITTLE = 5
+
+
+class Trace(IntEnum):
+    """What the trace tells."""
+
+    SOUND = 0
+    NOTHING = 1
+    OLD = 2
+    OTHER_READINGS = 3
+    NO_LOOP = 4
+    AGAINST = 5
+
+
+FREE = Dependence(why="neither voltage nor temperature enters it")
+EXACT = nothing("equal or different, whatever is asked")
+
+CHECK = CheckRow(
+    name="conduct",
+    title="Conduct of the drive and its loop",
+    place=12,
+    per_motor=True,
+    closes_loop=True,
+    conduct=True,
+    parts=("field", "set_point", "start", "stop", "control_step"),
+    quantities=(
+        Measurand(
+            name="enable_missed",
+            words="fields and duties after which the enable pin was still at off",
+            unit="1",
+            sense=Sense.COUNT,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=EXACT,
+        ),
+        Measurand(
+            name="field_amplitude",
+            words="amplitude of a field over the one asked for, by the pins",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=percent(25, "half an amplitude is one wrong shift in integer code"),
+        ),
+        Measurand(
+            name="field_error",
+            words="largest distance of a field from the one asked for, over its amplitude, by the pins",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(
+                0.35,
+                "two phases exchanged are off by all of it",
+            ),
+        ),
+        Measurand(
+            name="duties_error",
+            words="largest departure of three duties from those asked for, by the pins",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.07, "two of them exchanged are off by more"),
+        ),
+        Measurand(
+            name="off_time",
+            words="longest time that off or stop took",
+            unit="s",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.05, "a winding is safe by then; a person's finger is not"),
+        ),
+        Measurand(
+            name="current_left",
+            words="supply current after all that was switched off, over the idle one before",
+            unit="A",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.05, "a phase that is still driven draws more at any amplitude that turns a shaft"),
+        ),
+        Measurand(
+            name="start",
+            words="what start does with the set point: 0 takes the present reading, 1 goes to an older one",
+            unit="1",
+            sense=Sense.COUNT,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=EXACT,
+        ),
+        Measurand(
+            name="following",
+            words="how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
+            "4 too far or on and on, 5 too little",
+            unit="1",
+            sense=Sense.COUNT,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=EXACT,
+        ),
+        Measurand(
+            name="trace",
+            words="what the trace tells: 0 what was read beside it, 1 nothing, 2 old passes, 3 other readings, "
+            "4 passes of a loop that does not run, 5 demands against the error",
+            unit="1",
+            sense=Sense.COUNT,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=EXACT,
+        ),
+        Measurand(
+            name="passes_after_off",
+            words="passes of the loop after it was ended",
+            unit="1",
+            sense=Sense.COUNT,
+            origin=Origin.TOLD,
+            follows=FREE,
+            detect=EXACT,
+        ),
+        Measurand(
+            name="deadman_late",
+            words="time by which the deadman acted late under a busy loop",
+            unit="s",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=FREE,
+            detect=absolute(0.1, "the host's own silence is known no better"),
+        ),
+    ),
+)

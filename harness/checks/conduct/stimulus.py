@@ -1,0 +1,54 @@
+"""How little is done to a motor to see whether the drive does as it is told."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from harness.checks.strength import largest_amplitude, require
+from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN, Declared
+from harness.rigfile import RigSpec
+
+AMPLITUDE = 0.2
+"""Of the fields whose duties are read from the pins: the least that can be told from the reading's own scatter."""
+DEMAND = 0.15
+"""Of the loop, for the move of its set point: breaks friction loose and lifts an arm by no more than a few degrees."""
+MOVE_RAD = 0.04
+"""The same as an angle, where the rig file does not state the loop's gain (arbitrary: two degrees)."""
+FAR = 3.0
+"""Moves from where it stood at which a shaft is let go: a loop of the wrong sense is there within 0.1 s."""
+HOLD_S = 0.25
+BLOCKS = 6
+"""Readings of one pattern come in so many groups, whose scatter says how well each share is known."""
+DUTIES = (0.42, 0.58, 0.5)
+"""Of A, B and C: no two alike, about half so that little current flows."""
+SLOW_S = 0.05
+"""An off that takes longer is not relied on: no loop is closed after it (arbitrary, as the usual [detect] entry)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stimulus:
+    """What is done to one motor."""
+
+    amplitude: float
+    angles: tuple[int, ...]
+    """Electrical angles of the fields, 1/65536 turn, counted through; the first holds the shaft where it hangs."""
+    move: int
+    """Of the set point, counts."""
+
+
+def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
+    """From the rig file and the firmware's own limits. Raises MissingCapability where they allow too little."""
+    require(largest_amplitude(spec, motor, declared.max_static_duty), AMPLITUDE, "a field read from the pins")
+    entry, gain = spec.motor[motor], spec.firmware.gain_per_rad
+    move_rad = MOVE_RAD if gain is None else DEMAND / gain.value
+    offset, hang = entry.electrical_offset_rad, entry.load.hang_reading_rad if entry.load is not None else None
+    at = 0.0
+    if offset is not None and hang is not None:
+        at = (entry.direction or declared.direction) * entry.pole_pairs * hang.value + offset.value
+    first = round(math.remainder(at, math.tau) / math.tau * FULL_TURN)
+    return Stimulus(
+        amplitude=round(AMPLITUDE * FULL_AMPLITUDE) / FULL_AMPLITUDE,
+        angles=tuple(first + turn * FULL_TURN // 3 for turn in (0, 1, -1)),
+        move=max(4, round(move_rad / math.tau * declared.counts_per_turn)),
+    )

@@ -1,0 +1,67 @@
+"""Rows of a loop that was told to move, by a motion that a test states."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from harness.checks.conduct.movement import Movement, movement
+from harness.nouns.observation import Column, Observation
+
+MOVE = 40
+GOALS = (0, 0, MOVE, 0, -MOVE, 0)
+ROWS = (20, 250, 250, 250, 250, 250)
+COLUMNS = ("leg", "target", "count", "traced", "late", "demand", "passes")
+
+
+def observed(
+    motion: Callable[[int, float], float],
+    *,
+    traced: Callable[[int, float, float], float] = lambda leg, part, count: count,
+    demand: Callable[[float], float] = lambda error: error,
+    late_us: int = 400,
+    passes: Callable[[int, int], int] = lambda leg, running: running,
+    ran: tuple[int, int] | None = None,
+    own_pace: int = 1,
+    has_trace: int = 1,
+) -> Observation:
+    """`motion` of leg and part of it (0 to 1) in moves; where it `ran`, rows end in that leg."""
+    rows = []
+    running = 0
+    for leg, (goal, count) in enumerate(zip(GOALS, ROWS, strict=True)):
+        for k in range(count):
+            running += leg > 0
+            at = motion(leg, k / count) * MOVE
+            told = traced(leg, k / count, at)
+            rows.append((leg, goal, round(at), round(told), late_us, round(demand(goal - told)), passes(leg, running)))
+        if ran is not None and ran[0] == leg:
+            break
+    kinds = [(name, "<i4") for name in COLUMNS]
+    return Observation(
+        name="leaf.conduct.loop",
+        columns=tuple(
+            Column(name=name, unit="s" if name == "late" else "1", scale=1e-6 if name == "late" else 1.0)
+            for name in COLUMNS
+        ),
+        data=np.array(rows, dtype=kinds),
+        conditions={
+            "move": MOVE,
+            "own_pace": own_pace,
+            "traced": has_trace,
+            "ran": [] if ran is None else [list(ran)],
+            "took_us": {"stop": [300.0], "off": [250.0]},
+            "passes_after": {"stop": [0.0], "off": [0.0]},
+        },
+    )
+
+
+def moved(motion: Callable[[int, float], float], **changes) -> Movement:
+    return movement(observed(motion, **changes))
+
+
+def follows(leg: int, part: float) -> float:
+    """As a sound loop does: nine tenths of the way, in a tenth of the time."""
+    goals = [goal / MOVE for goal in GOALS]
+    before = goals[leg - 1] if leg else 0.0
+    return 0.9 * (before + (goals[leg] - before) * min(1.0, part * 10.0))

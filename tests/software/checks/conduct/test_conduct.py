@@ -1,0 +1,127 @@
+"""From the observations of a check of conduct to its quantities, with what is left out where the run was cut short."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from harness.checks.conduct import model
+from harness.checks.conduct.analysis import analyse, curves
+from harness.checks.conduct.quantities import CHECK
+from harness.checks.conduct.stimulus import DUTIES, stimulus
+from harness.nouns.observation import Column, Observation
+from harness.nouns.results import Measurement, Outcome, Unmeasured
+from harness.rigfile import load, loads
+from tests.software.checks.conduct.loops import follows, observed
+from tests.software.checks.conduct.test_pattern import ASKED, rows
+from tests.software.run.fakes import SLUICE, declared
+
+SPEC = load(SLUICE)
+
+
+def told(name: str, **conditions: Any) -> Observation:
+    return Observation(
+        name=f"leaf.conduct.{name}",
+        columns=(Column(name="events", unit="1"),),
+        data=np.array([(len(conditions),)], dtype=[("events", "<u2")]),
+        conditions=conditions,
+    )
+
+
+def pattern(**changes: Any) -> Observation:
+    duties = [[1.0, *(duty * 10000.0 + 30.0 * (-1.0) ** k for duty in DUTIES)] for k in range(6)]
+    return told("pattern", **{"amplitude": ASKED, "fields": rows(900), "duties": duties, "off_us": 210.0, **changes})
+
+
+def ended(**changes: Any) -> Observation:
+    return told("ended", **{"taken_s": 0.302, "acted": 1, "live": [], "current_a": [0.045, 0.045], **changes})
+
+
+def found(*observations: Observation) -> dict[str, Measurement | Unmeasured]:
+    made = {result.name.rpartition(".")[2]: result for result in analyse(observations, SPEC, "leaf")}
+    assert list(made) == [row.name for row in CHECK.quantities]
+    return made
+
+
+def value(result: Measurement | Unmeasured) -> float:
+    assert isinstance(result, Measurement), result
+    return result.quantity.value
+
+
+def test_a_sound_drive_has_what_is_expected_of_it():
+    made = found(pattern(), observed(follows), ended())
+    expected = {e.name.rpartition(".")[2]: e for e in model.expect(SPEC, declared(), "leaf")}
+    for name, result in made.items():
+        expectation = expected[name]
+        assert expectation.quantity is not None
+        low, high = expectation.interval or (expectation.quantity.value,) * 2
+        assert low - 5e-3 <= value(result) <= high + 5e-3, name
+        assert isinstance(result, Measurement)
+        assert result.quantity.unit == expectation.quantity.unit
+
+
+def test_each_departure_is_in_its_own_quantity():
+    fields = rows(900)
+    missed = [[row[0], 0.0, *row[2:]] for row in fields[:6]] + fields[6:]
+    assert value(found(pattern(fields=missed), observed(follows), ended())["enable_missed"]) == 6.0
+    exchanged = [[1.0, 5800.0 + 20.0 * k, 4200.0, 5000.0] for k in range(6)]
+    duties = found(pattern(duties=exchanged), observed(follows), ended())["duties_error"]
+    assert value(duties) == pytest.approx(0.16, abs=0.01)
+    assert value(found(pattern(off_us=2e5), observed(follows), ended())["off_time"]) == pytest.approx(0.2)
+    left = found(pattern(), observed(follows), ended(current_a=[0.045, 0.245]))["current_left"]
+    assert value(left) == pytest.approx(0.2)
+    assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
+
+
+def test_a_loop_that_was_let_go_is_not_closed_again_and_what_was_measured_stands():
+    made = found(pattern(), observed(follows, ran=(2, -120)))
+    left = {name for name, result in made.items() if isinstance(result, Unmeasured)}
+    assert left == {"current_left", "deadman_late"}
+    for name in left:
+        result = made[name]
+        assert isinstance(result, Unmeasured)
+        assert result.outcome is Outcome.NOT_RUN
+        assert "because the loop was not closed again: its shaft had to be let go" in result.reason
+
+
+def test_after_a_slow_off_no_loop_is_closed():
+    made = found(pattern(off_us=2e5))
+    assert value(made["off_time"]) == pytest.approx(0.2)
+    following = made["following"]
+    assert isinstance(following, Unmeasured)
+    assert following.reason == "because the loop was not closed: off took too long"
+
+
+def test_what_the_firmware_does_not_offer_is_named():
+    made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a=[]))
+    needs = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
+    assert set(needs) == {"duties_error", "start", "trace", "passes_after_off", "current_left"}
+    assert "needs a supply" in needs["current_left"]
+    assert "needs trace(motor, hook)" in needs["trace"]
+
+
+def test_the_move_is_as_large_as_its_demand_allows_or_two_degrees():
+    turn = declared().counts_per_turn
+    plan = stimulus(SPEC, declared(), "leaf")
+    gain = SPEC.firmware.gain_per_rad
+    assert gain is not None
+    assert plan.move == round(0.15 / gain.value / 6.283185307 * turn)
+    text = SLUICE.read_text(encoding="utf-8")
+    silent = loads("\n".join(line for line in text.splitlines() if "gain_per_rad" not in line).encode(), "r.toml")
+    assert stimulus(silent, declared(), "leaf").move == round(0.04 / 6.283185307 * turn)
+
+
+def test_the_curve_has_the_set_point_beside_the_reading():
+    rows_ = observed(follows)
+    kinds = [*rows_.data.dtype.descr, ("t", "<i4")]
+    timed = Observation(
+        name=rows_.name,
+        columns=(*rows_.columns, Column(name="t", unit="s", scale=1e-6)),
+        data=np.array([(*row, k) for k, row in enumerate(rows_.data.tolist())], dtype=kinds),
+        conditions=rows_.conditions,
+    )
+    (curve,) = curves([timed], SPEC, "leaf")
+    assert set(curve.series) == {"set point", "reading"}
+    assert len(curve.series["reading"]) == timed.data.size

@@ -1,0 +1,54 @@
+"""Pins that are live after what leaves a motor off, and what is declared against the rig file."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from harness.checks.states.analysis import analyse
+from harness.checks.states.stimulus import contradictions
+from harness.nouns.observation import Column, Observation
+from harness.nouns.results import Measurement
+from harness.rigfile import load
+from tests.software.run.fakes import SLUICE, declared
+
+SPEC = load(SLUICE)
+
+
+def test_live_pins_and_contradictions_are_counted_and_the_contradictions_told():
+    observation = Observation(
+        name="leaf.states.pins",
+        columns=(Column(name="live_pins", unit="1"),),
+        data=np.array([(0,), (2,), (1,)], dtype=[("live_pins", "<u1")]),
+        conditions={"after": ["import", "off", "stop"], "live": {}, "contradictions": ["one", "other"]},
+    )
+    live, said = analyse([observation], SPEC, "leaf")
+    assert isinstance(live, Measurement) and isinstance(said, Measurement)
+    assert (live.quantity.value, said.quantity.value, said.note) == (3.0, 2.0, "one; other")
+
+
+def test_a_declaration_that_is_of_this_rig_contradicts_nothing():
+    assert contradictions(SPEC, "leaf", declared(dead_time_s=150e-9)) == []
+
+
+OTHER = {
+    "pole_pairs": (12, "motor.leaf.pole_pairs"),
+    "counts_per_turn": (4096, "motor.leaf.sensor.bits"),
+    "direction": (-1, "motor.leaf.direction"),
+    "sensor_path": ("pulse_width", "sensor"),
+    "contract": (2, "firmware.contract"),
+    "carrier_hz": (16000.0, "firmware.carrier_hz"),
+    "loop_period_s": (2e-3, "firmware.loop_period_s"),
+    "amplitude_limit": (0.9, "firmware.amplitude_limit"),
+    "dead_time_s": (1e-6, "firmware.dead_time_s"),
+}
+
+
+@pytest.mark.parametrize("fact", OTHER)
+def test_each_fact_that_is_declared_otherwise_is_told_with_both_values(fact):
+    value, key = OTHER[fact]
+    lines = contradictions(SPEC, "leaf", declared(**{"dead_time_s": 150e-9, fact: value}))
+    assert lines and all(key in line for line in lines)
+    assert all("the rig file says" in line and "the firmware declares" in line for line in lines)
+    shown = f"{value:.3g}" if isinstance(value, float) and value < 1 else str(value)
+    assert shown in lines[0]
