@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 
+PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,59}(?<!\.)")
+DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{name}{number}" for name in ("COM", "LPT") for number in range(10))}
+"""What Windows opens in place of a file of that name."""
+LONGEST_STEM = 40
+"""Characters of a name of a file that are kept of words that do not fit (arbitrary)."""
 _LIKE_URL = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:")
 
 
@@ -34,6 +40,21 @@ def concealed(words: str) -> str:
         place, asked = words.rpartition("@")[2].partition("?")[:2]
         place = f"{words.partition(':')[0]}:***@{place}"
     return f"{place}?***" if asked else place
+
+
+def file_stem(words: str) -> str:
+    """A name of a file for any words, another one for other words: what is no plain letter or digit is an `_`, and the
+    beginning of the words' SHA-256 follows.
+
+    >>> file_stem("B-7")
+    'B-7'
+    >>> file_stem("../B 7")
+    '_B_7-16820d1e'
+    """
+    if PLAIN.fullmatch(words) and words.upper().partition(".")[0] not in DEVICES:
+        return words
+    known = hashlib.sha256(words.encode("utf-8", "backslashreplace")).hexdigest()[:8]
+    return f"{re.sub('[^A-Za-z0-9_-]+', '_', words)[:LONGEST_STEM]}-{known}"
 
 
 def visible_lines(text: str) -> str:

@@ -113,7 +113,7 @@ def plot(
         y = up(quantity.reference.mean / factor)
         svg.line(root, LEFT, y, WIDTH - RIGHT, y, "base")
     _runs(root, places, quantity, columns, up, factor, links)
-    return Markup(Tree.tostring(root, encoding="unicode"))  # text was escaped by the serialiser
+    return svg.markup(root)
 
 
 def limits_are_far(quantity: QuantityHistory) -> bool:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
+from markupsafe import escape
+
 from harness.base.disk import read_bytes, write_text
 from harness.base.errors import ExitCode, UsageError
-from harness.base.words import visible
+from harness.base.words import file_stem, visible
 from harness.checks.catalogue import CHECK_NAMES
 from harness.compare.reference import surroundings
 from harness.lot.gathered import Lot, LotRun
@@ -39,16 +41,16 @@ def write_certificates(
     Raises UsageError where the folder cannot be written, or holds a page of another lot under one of these names.
     """
     paths = []
-    places = {board: folder / f"certificate-{board}.html" for board in lot.boards}
-    if len({board.casefold() for board in places}) < len(places):
+    places = {board: folder / f"certificate-{file_stem(board)}.html" for board in lot.boards}
+    if len({path.name.casefold() for path in places.values()}) < len(places):
         raise UsageError("--out: boards whose names differ in capitals alone would share a page where files do not")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for board, path in places.items():
             if path.exists() and _title(board, lot.name) not in read_bytes(path).decode("utf-8", "replace"):
                 raise UsageError(
-                    f"{visible(str(path))}: is there, and no page of board {board} of lot {visible(lot.name)}; choose "
-                    "another folder with --out"
+                    f"{visible(str(path))}: is there, and no page of board {visible(board)} of lot "
+                    f"{visible(lot.name)}; choose another folder with --out"
                 )
         for board, path in places.items():
             page = certificate_page(certificate(lot, board, quantities, made_utc, reference))
@@ -60,7 +62,7 @@ def write_certificates(
 
 
 def _title(board: str, lot: str) -> str:
-    return f"board {board}, lot {lot}</p>"
+    return f"board {escape(visible(board))}, lot {escape(visible(lot))}</p>"
 
 
 def certificate(

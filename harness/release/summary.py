@@ -18,6 +18,9 @@ HEADS = {
     Word.UNDECIDED: "undecided",
 }
 SPECIAL = re.compile(r"([\\`*_{}\[\]()<>#+!|~])")
+LIVE = re.compile(r"[@#!$&~^%]\w|://|www\.|:[\w+-]+:|^/\w|&", re.IGNORECASE)
+"""What a forge makes something of wherever it stands, escaped or not: somebody is called, an issue is pointed at, a
+picture or a link appears, an order is obeyed."""
 MOST_REASONS = 20
 """Lines of reasons in a summary; all of them are in the record of the decision (arbitrary: it must be read)."""
 
@@ -78,8 +81,17 @@ def markdown(decision: Decision, policy: Policy, subject: Subject, differences: 
 
 
 def plain(text: str) -> str:
-    """Text that Markdown shows as it is, on one line."""
-    return SPECIAL.sub(r"\\\1", visible(text).replace("\n", " "))
+    """Text that Markdown shows as it is, on one line; words that are live on a forge stand in code, where none is."""
+    words = visible(text.replace("\n", " ")).split(" ")
+    return " ".join(_code(word) if LIVE.search(word) else SPECIAL.sub(r"\\\1", word) for word in words)
+
+
+def _code(word: str) -> str:
+    """A word between more backticks than it has in a row; a bar would end a table's cell even there."""
+    longest = max(map(len, re.findall("`+", word)), default=0)
+    fence = "`" * (longest + 1)
+    room = " " if longest else ""
+    return f"{fence}{room}{word.replace('|', chr(92) + '|')}{room}{fence}"
 
 
 def _list(lines: Iterable[str]) -> str:

@@ -29,7 +29,7 @@ BAND = 2.0
 
 
 def _finished(root: Tree.Element) -> Markup:
-    return Markup(Tree.tostring(root, encoding="unicode"))  # text was escaped by the serialiser
+    return svg.markup(root)
 
 
 def curve_plot(curve: Curve, name: str) -> Markup:

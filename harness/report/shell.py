@@ -7,15 +7,17 @@ from importlib.resources import files
 from typing import Any
 
 import jinja2
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
-from harness.base.words import visible
+from harness.base.words import visible, visible_lines
 
 OWN = "harness.report"
 
 
 def filled(template: str, *styles: str, package: str = OWN, **values: Any) -> str:
-    """A page as text: a template of a package, in the shell that all share; whatever it is given is escaped.
+    """A page as text: a template of a package, in the shell that all share.
+
+    Whatever it is given is shown as text on one line: control and direction characters spelled out, markup escaped.
 
     `styles` are style sheets of that package, which come after the one that all share.
     """
@@ -33,6 +35,12 @@ def _environment(package: str) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
+        finalize=_shown,
     )
-    made.filters["visible"] = visible
+    made.filters["lines"] = lambda words: escape(visible_lines(words))
     return made
+
+
+def _shown(value: Any) -> Any:
+    """Whatever stands in a page is visible, and then escaped; a drawing's markup is both already."""
+    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value

@@ -12,6 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as Tree
 
+from markupsafe import Markup
+
+from harness.base.words import visible
 from harness.report.numbers import plain, signed
 
 Points = Sequence[tuple[float, float]]
@@ -88,6 +91,15 @@ def drawing(width: float, height: float, title: str, description: str, name: str
     Tree.SubElement(root, "title", {"id": f"{name}-t"}).text = title
     Tree.SubElement(root, "desc", {"id": f"{name}-d"}).text = description
     return root
+
+
+def markup(root: Tree.Element) -> Markup:
+    """A drawing as a page takes it: whatever words it was given are visible, and escaped by the serialiser."""
+    for part in root.iter():
+        part.text = None if part.text is None else visible(part.text)
+        for key, words in part.attrib.items():
+            part.set(key, visible(words))
+    return Markup(Tree.tostring(root, encoding="unicode"))
 
 
 def line(parent: Tree.Element, x1: float, y1: float, x2: float, y2: float, kind: str) -> None:
