@@ -10,8 +10,10 @@ pytest --rig=FILE    what the README says: the shipped checks on that rig, and n
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -19,6 +21,10 @@ from hypothesis import settings
 EXAMPLES = 100
 QUICK_EXAMPLES = 20
 """Of each property (both arbitrary); a property whose examples are slow takes its share, see `tests/examples.py`."""
+MEMORY = Path("/dev/shm")
+"""Where Linux keeps files in memory. What is forced to the disk there waits for none: half of all tests' time else."""
+ROOM = 1_000_000_000
+"""Bytes that must be free there. Arbitrary: some 30 MB stand there at once, as tests that pass leave nothing behind."""
 PROCESSES = 8
 """At most: each loads the same libraries before it is of use (arbitrary)."""
 
@@ -74,6 +80,8 @@ def pytest_configure(config: pytest.Config) -> None:
     """Before the plugin adds its checks, and before a property is read."""
     if on_a_rig(config) and without_paths(config):
         config.args.clear()
+    if without_paths(config) and MEMORY.is_dir() and shutil.disk_usage(MEMORY).free >= ROOM:
+        os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
     if config.getoption("--hypothesis-profile", None) is None:
         settings.load_profile("quick" if is_quick(config) else "full")
 
