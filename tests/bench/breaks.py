@@ -161,13 +161,14 @@ RESULTS = Results(
 
 
 def near(planted: Break) -> tuple[str, ...]:
-    """The quick form's tests of the room that a break is in: what they see, README's `pytest` sees.
+    """The quick form's tests of the room that a break is in, examples and published values: what they see, all see.
 
     A room without tests of its own is that of several checks, and has those of theirs.
     """
     package, *room = Path(planted.file).parent.parts
     tests = Path("tests", "software", *(room if package == "harness" else (package, *room)))
-    return "--quick", *ASIDE, (tests if (ROOT / tests).is_dir() else tests.with_name("checks")).as_posix()
+    of_room = tests if (ROOT / tests).is_dir() else tests.with_name("checks")
+    return "--quick", *ASIDE, of_room.as_posix(), "tests/software/test_docstrings.py", "tests/reference"
 
 
 def known() -> dict[str, str]:
