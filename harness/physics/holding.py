@@ -19,7 +19,10 @@ LOOP = ("supply_v", "winding_ohm", "flux_v_s", "on_ohm", "gain_per_rad")
 def proportional_n_m_rad(
     pole_pairs: int, *, supply_v: float, winding_ohm: float, flux_v_s: float, on_ohm: float, gain_per_rad: float
 ) -> float:
-    """Stiffness of a proportional loop whose field stands where it should, N m/rad: Kt g (U/2) / (R + Ron)."""
+    """Stiffness of a proportional loop on a motor of `pole_pairs` whose field stands where it should, N m/rad.
+
+    Kt g (U/2) / (R + Ron): the torque that an error of one radian asks for, outside the clip.
+    """
     return torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
 
 

@@ -25,7 +25,7 @@ def supply_of(bench: StandAlone) -> Supply:
     """A second connection to the bench's supply, to look at its output."""
     entry = load(bench.rig_file).instrument["supply"]
     return Supply(
-        Session.open("looking", entry.address),
+        Session.open("looking", entry.address, timeout_s=PATIENCE_S),
         voltage_accuracy=entry.voltage_accuracy,
         current_accuracy=entry.current_accuracy,
     )

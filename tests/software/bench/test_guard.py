@@ -75,7 +75,7 @@ def host(address: str, log: Path, end: str = "") -> Iterator[tuple[subprocess.Po
 
 
 def output_is_on(address: str) -> bool:
-    with Session.open("supply", address) as session:
+    with Session.open("supply", address, timeout_s=PATIENCE_S) as session:
         return session.number("OUTP?") == 1.0
 
 

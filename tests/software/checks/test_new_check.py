@@ -116,4 +116,6 @@ print(*[cause.name for cause in CAUSES if cause.effect("{NAME}")])
 
 
 def test_its_true_value_and_its_cause_are_known(copy: Path) -> None:
-    assert python(copy, "-c", KNOWN).splitlines() == ["rad", "arm turned"]
+    unit, causes = python(copy, "-c", KNOWN).splitlines()
+    assert unit == "rad"
+    assert "arm turned" in causes
