@@ -29,7 +29,7 @@ MEANS: pytest.StashKey[Means] = pytest.StashKey()
 HANDED_OVER = pytest.StashKey[bool]()
 CLOSED_BENCH = pytest.StashKey[str]()
 """Why the bench could not be opened: said once, by the first test that needed it."""
-ASKED = pytest.StashKey[list[tuple[str, object]]]()
+ASKED: pytest.StashKey[list[tuple[str, object]]] = pytest.StashKey()
 """Properties of what the running test asked for."""
 CHECKS = Path(__file__).parent / "checks"
 
@@ -168,7 +168,7 @@ def pytest_runtest_makereport(
     """Put what a test asked for into its report, and SIMULATED where it used a simulated rig."""
     if call.when == "call":
         asked = item.config.stash[ASKED]
-        item.user_properties.extend(asked)
+        item.user_properties += asked
     report = yield
     session = item.config.stash.get(SESSION, None)
     uses = session is not None and session.rig is not None and "qualification" in getattr(item, "fixturenames", ())

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from harness.acting.hold import Hold
 from harness.checks.commutation import standstill
-from harness.checks.commutation.stimulus import READINGS, VECTOR_RAD, Stimulus
+from harness.checks.commutation.stimulus import READINGS, VECTOR_RAD, Stimulus, nearest_vector
 from harness.fits.shaft import shaft_rad
 from harness.nouns.observation import Observation
 
@@ -33,7 +35,7 @@ RESTS = 4
 
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """Drive one motor through the check, about 9 s. Raises what board, link and instruments raise."""
-    amplitude, steps, start = stimulus.amplitude, stimulus.steps, stimulus.start
+    amplitude, steps = stimulus.amplitude, stimulus.steps
     name = f"{motor}.commutation"
     observations: list[Observation] = []
     supply = rig.supply
@@ -50,6 +52,11 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         hold.sample(0.0)
         hold.wait(0.02)
         idle = current_a()
+        start = stimulus.start
+        if start is None:
+            observations.append(_hanging(hold, f"{name}.hanging"))
+            at_rest = shaft_rad(observations[-1], hold.turn, 0.0)
+            start = nearest_vector(rig.spec, motor, float(np.mean(at_rest)))
         to(start, amplitude, 0.2)
         to(start - 3, amplitude, 0.3, 0.12)
         hold.wait(0.1)
@@ -91,6 +98,16 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             to(start + side, amplitude, 0.15)
             observations.append(_rested(hold, f"{name}.rest_{which}", rig.declared[motor].counts_per_turn))
     return observations
+
+
+def _hanging(hold: Hold, name: str) -> Observation:
+    """Readings of the shaft before anything has moved it."""
+    hold.forget()
+    hold.sample(ROW_S)
+    hold.wait(0.1)
+    seen = hold.take(name, phases="off")
+    hold.sample(0.0)
+    return seen
 
 
 def _rested(hold: Hold, name: str, turn: int) -> Observation:

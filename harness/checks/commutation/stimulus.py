@@ -30,14 +30,18 @@ class Stimulus:
     amplitude: float
     steps: int
     """Vectors either way from hanging at that amplitude."""
-    start: int
-    """The vector (counted in steps of 60 degrees) that should hold the shaft nearest to hanging."""
+    start: int | None
+    """The vector (counted in steps of 60 degrees) that should hold the shaft nearest to hanging; None where the rig
+    file does not say where that is, and the shaft is looked at first."""
 
 
 def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
     """From the rig file and the firmware's own limits. Raises MissingCapability where they allow too little."""
     amplitude, steps = strength(spec, motor, declared.max_static_duty)
-    return Stimulus(amplitude=amplitude, steps=steps, start=nearest_vector(spec, motor))
+    load = spec.motor[motor].load
+    hang = load.hang_reading_rad if load is not None else None
+    start = None if hang is None else nearest_vector(spec, motor, hang.value)
+    return Stimulus(amplitude=amplitude, steps=steps, start=start)
 
 
 def strength(spec: RigSpec, motor: str, max_static_duty: float) -> tuple[float, int]:
@@ -60,11 +64,13 @@ def strength(spec: RigSpec, motor: str, max_static_duty: float) -> tuple[float, 
     return amplitude, max(3, min(STEPS, int(reach)))
 
 
-def nearest_vector(spec: RigSpec, motor: str) -> int:
-    """The vector (counted in steps of 60 degrees) that should hold the shaft nearest to hanging; 0 if unknown."""
+def nearest_vector(spec: RigSpec, motor: str, hang_rad: float) -> int:
+    """The vector (counted in steps of 60 degrees) that should hold the shaft nearest to a reading.
+
+    Without an offset in the rig file any does as well: the shaft comes to the nearest place that it has.
+    """
     entry = spec.motor[motor]
-    offset, hang = entry.electrical_offset_rad, entry.load.hang_reading_rad if entry.load is not None else None
-    if offset is None or hang is None:
+    if entry.electrical_offset_rad is None:
         return 0
-    field = (entry.direction or 1) * entry.pole_pairs * hang.value + offset.value
+    field = (entry.direction or 1) * entry.pole_pairs * hang_rad + entry.electrical_offset_rad.value
     return round(math.remainder(field, math.tau) / VECTOR_RAD)

@@ -55,9 +55,8 @@ def run(tmp_path, monkeypatch):
         ini: str = "",
     ) -> subprocess.CompletedProcess[str]:
         if fakes:
-            (tmp_path / "conftest.py").write_text(
-                CONFTEST.format(root=str(ROOT), checks=checks, rig=rig, opening=opening)
-            )
+            made = CONFTEST.format(root=str(ROOT), checks=checks, rig=rig, opening=opening)
+            (tmp_path / "conftest.py").write_text(made)
         for name, text in (files or {}).items():
             (tmp_path / name).write_text(text)
         (tmp_path / "pytest.ini").write_text("[pytest]\n" + ini)
