@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 from typing import Any
 
 import pytest
 
-from harness.base.errors import BenchError, LinkLost, LinkTimeout, StoppedByBoard, UsageError
+from harness.base.errors import BenchError, LinkLost, LinkTimeout, MissingCapability, StoppedByBoard, UsageError
+from harness.bench import source
 from harness.bench.rig import Rig
 from harness.bench.safe import StepOutcome, StopSignal, stop_on_signals
 from harness.bench.supply import OutputState
+from harness.nouns.mounting import Mounting
 from tests.software.bench.stubs import StubGuard, StubSupply, stub_rig
 from tests.software.bench.test_source import spec
 
@@ -164,3 +167,26 @@ def test_a_signal_amid_the_keeping_of_an_observation_waits_until_it_is_kept(even
     with stop_on_signals(), pytest.raises(StopSignal, match="Ctrl-C"):
         rig.keep("seen")  # type: ignore[arg-type]
     assert kept == ["seen"]
+
+
+UNPLACED = spec(
+    ("hang_reading_rad = { value = 2.00, tolerance = 0.08 }", ""),
+    ("electrical_offset_rad = { value = 0.80, tolerance = 0.08 }", ""),
+    ("direction = 1", ""),
+)
+
+
+def test_what_the_rig_file_states_of_a_mounting_stands_whatever_was_measured(rig: Rig) -> None:
+    rig.note_mounting("leaf", {"hang_reading": 2.5, "offset": 0.1, "direction": -1.0})
+    assert rig.mounting("leaf") == Mounting(direction=1, offset_rad=0.8, hang_rad=2.0)
+
+
+def test_what_it_leaves_out_is_as_measured_and_travel_is_supervised_about_it(events: list[str]) -> None:
+    rig = stub_rig(events, rig_file=UNPLACED)
+    words = "motor.leaf.load.hang_reading_rad, motor.leaf.electrical_offset_rad"
+    with pytest.raises(MissingCapability, match=words):
+        rig.mounting("leaf")
+    assert rig.hang_rad("leaf") is None
+    rig.note_mounting("leaf", {"hang_reading": 2.03, "offset": 0.79, "direction": 1.0})
+    assert rig.mounting("leaf") == Mounting(direction=1, offset_rad=0.79, hang_rad=2.03)
+    assert source.hang_counts(UNPLACED, {"leaf": 2.03})[0] == round(2.03 / math.tau * 16384)

@@ -380,3 +380,18 @@ def test_progress_rises_to_the_whole(build):
 def test_bench_trouble_goes_before_a_difference(build):
     made = build(FakeChecks(changes={"leaf.stiffness.open_loop": 1.3}, raises={"wheel.step": BenchError("gone")}))
     assert run_to_the_end(made) is ExitCode.BENCH
+
+
+@pytest.mark.parametrize(("u", "words"), [(0.3, "not known to one whole number"), (0.05, "")])
+def test_no_loop_is_closed_on_a_count_that_may_be_either_of_two(build, u, words):
+    name = "leaf.commutation.pole_pairs"
+    made = build(checks=FakeChecks(changes={name: 11.1}, widths={name: u}))
+    run_to_the_end(made)
+    reason = getattr(made.results["leaf.step.delay"], "reason", "")
+    assert (words in reason) if words else not reason
+
+
+def test_what_commutation_measures_of_a_mounting_is_told_to_the_rig(build):
+    made = build()
+    run_to_the_end(made)
+    assert made.rig.mounted["leaf"] == {"direction": 1.0, "offset": 0.8}

@@ -206,3 +206,50 @@ def test_strength_keeps_within_current_and_arm() -> None:
     amplitude, steps = strength(SPEC.model_copy(update={"limits": limits}), "leaf", 1.0)
     assert amplitude * 6.0 / 5.6 < 0.3
     assert steps < 6
+
+
+def without_load(spec: RigSpec = SPEC) -> RigSpec:
+    leaf = spec.motor["leaf"].model_copy(update={"load": None})
+    return spec.model_copy(update={"motor": {**spec.motor, "leaf": leaf}})
+
+
+@pytest.mark.parametrize("arm_n_m", [0.02, 0.035, 0.05])
+@pytest.mark.parametrize("hang_rad", [0.3, 2.0])
+def test_a_load_that_nobody_stated_is_noticed_and_bends_no_count(arm_n_m: float, hang_rad: float) -> None:
+    found = results(Bench(arm_n_m=arm_n_m, hang_rad=hang_rad).check(), without_load())
+    pairs, hang = found["pole_pairs"], found["hang_reading"]
+    assert isinstance(pairs, Measurement) and isinstance(hang, Measurement)
+    assert abs(pairs.quantity.value - 11.0) < 3.0 * pairs.quantity.u < 0.5
+    assert abs(math.remainder(hang.quantity.value - hang_rad, math.tau)) < 0.03
+    for name in ("pole_pairs", "offset", "hang_reading"):
+        assert getattr(found[name], "note", "") == (
+            "a load pulls on this shaft that the rig file does not state (motor.leaf.load)"
+        )
+
+
+def test_a_shaft_without_a_load_has_none() -> None:
+    found = results(Bench(arm_n_m=0.0).check(), without_load())
+    pairs = found["pole_pairs"]
+    assert isinstance(pairs, Measurement)
+    assert abs(pairs.quantity.value - 11.0) < 3.0 * pairs.quantity.u < 0.5
+    assert pairs.note == ""
+    hang = found["hang_reading"]
+    assert isinstance(hang, Unmeasured)
+    assert hang.reason == "no arm is known to hang on this shaft"
+
+
+def test_turns_that_count_no_whole_number_are_no_pole_pairs() -> None:
+    found = results(Bench(pole_pairs=11.5).check())  # type: ignore[arg-type]
+    for name in ("pole_pairs", "step_angle", "offset"):
+        result = found[name]
+        assert isinstance(result, Unmeasured), name
+        assert result.outcome.value == "cannot tell"
+        assert "no whole number lies near" in result.reason
+
+
+def test_a_dead_time_that_nobody_states_widens_the_count() -> None:
+    silent = SPEC.model_copy(update={"firmware": SPEC.firmware.model_copy(update={"dead_time_s": None})})
+    stated, unstated = (results(Bench().check(), spec)["pole_pairs"] for spec in (SPEC, silent))
+    assert isinstance(stated, Measurement) and isinstance(unstated, Measurement)
+    assert unstated.quantity.u > 1.1 * stated.quantity.u
+    assert abs(unstated.quantity.value - 11.0) < 2.0 * unstated.quantity.u

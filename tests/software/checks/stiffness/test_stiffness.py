@@ -14,7 +14,7 @@ from harness.checks.catalogue import row_of
 from harness.checks.stiffness import analysis as stiffness
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
-from harness.rigfile import load
+from harness.rigfile import RigSpec, load
 from tests.software.checks.commutation.turned_field import COLUMNS
 from tests.software.corrections import bridge
 
@@ -229,3 +229,25 @@ def test_every_arm_dependent_number_names_the_arm_in_its_budget() -> None:
         assert "motor.leaf.load.length_m" in value(results, name).quantity.budget, name
     shares = dict(value(results, "ratio").quantity.shares())
     assert shares.get("motor.leaf.load.length_m", 0.0) < 1e-6, "the arm cancels in the ratio"
+
+
+def silent_about(*keys: str) -> RigSpec:
+    leaf = SPEC.motor["leaf"].model_copy(update=dict.fromkeys(keys))
+    return SPEC.model_copy(update={"motor": {**SPEC.motor, "leaf": leaf}})
+
+
+@pytest.mark.parametrize("supply", [True, False])
+@pytest.mark.parametrize("key", ["flux_linkage_v_s", "viscous_friction_n_m_s"])
+def test_friction_without_what_brakes_beside_it_is_as_wide_as_that_is_unknown(key: str, supply: bool) -> None:
+    taken = observations()
+    if not supply:
+        taken = [replace(one, conditions={**one.conditions, "supply": [], "idle": []}) for one in taken]
+    known, unknown = (
+        value(stiffness.analyse(taken, spec, "leaf"), "friction").quantity for spec in (SPEC, silent_about(key))
+    )
+    # What drags in `observations` is that of the stated flux; the field that they show is a weaker one's.
+    electrical = 1.5 * (POLES * 6e-3) ** 2 / 5.6 if key != "flux_linkage_v_s" else KT**2 / 1.5 / OHM
+    true = FRICTION + 0.25 * (1.5 * (POLES * 6e-3) ** 2 / 5.6 - electrical)
+    assert abs(unknown.value - true) < 2.5 * unknown.u
+    assert unknown.u > known.u or key == "flux_linkage_v_s"  # which the field itself shows better than the file knew
+    assert unknown.u < 0.25e-3
