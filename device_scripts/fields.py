@@ -89,7 +89,7 @@ class _Service:
             self.off()
             self.point.value = self.guard.angle(self.motor)[0]
             if not self.called:
-                self.guard.drive.start(self.motor)
+                self.guard.start(self.motor)
             self.guard.drive.set_point(self.motor, self.point.value)
             self.loop_on = True
         elif what == b"p":
@@ -118,10 +118,7 @@ class _Service:
         self.moving = True
 
     def off(self):
-        drive = self.guard.drive
-        if self.loop_on and not self.called:
-            drive.stop(self.motor)
-        drive.off(self.motor)
+        self.guard.release(self.motor, self.loop_on and not self.called)
         self.field_on = self.loop_on = False
         self.amplitude.value = self.amplitude.left = self.angle.left = self.point.left = 0
         self.last = -1

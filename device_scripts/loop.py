@@ -79,17 +79,14 @@ class _Steps:
         count = self.guard.angle(self.motor)[0]
         drive.set_point(self.motor, count)
         if self.own:
-            drive.start(self.motor)
+            self.guard.start(self.motor, False)
         self.started = self.due = self.looked = time.ticks_us()
         return count
 
     def end(self):
         """Open the loop, hook away, phases off."""
-        drive = self.guard.drive
-        if self.own:
-            drive.stop(self.motor)
-        drive.trace(self.motor, None)
         self.guard.off()
+        self.guard.drive.trace(self.motor, None)
 
     def turn_round(self):
         """One period: a pass if the firmware wants to be called, then what the trace has."""
@@ -101,7 +98,7 @@ class _Steps:
             left = time.ticks_diff(self.due, time.ticks_us())
             if left > 0:
                 time.sleep_us(left)
-            self.guard.drive.control_step(self.motor)
+            self.guard.passes.step(self.motor)
         trace = self.trace
         if trace.head - trace.tail > RING:
             raise RuntimeError("trace: %d passes waited, %d have room" % (trace.head - trace.tail, RING))
@@ -157,6 +154,8 @@ class _Steps:
             self.turn_round()
             if self.seen < LEARN and time.ticks_diff(time.ticks_ms(), begun) > most_ms:
                 self.guard.stop(self.motor, "loop", self.seen, most_ms)
+        lasted_ms = time.ticks_diff(time.ticks_ms(), begun)
+        self.guard.passes.judge(self.motor, self.own, self.seen, lasted_ms, self.period_us)
         # Second differences of noise are 1.95 standard deviations on the mean, sums of BLOCK 4.5 of one.
         self.slack = self.rough * 10 // self.seen + BLOCK // 2
         return self.rough * 3 // (2 * self.seen) + 1

@@ -27,7 +27,7 @@ def hold(guard, targets, ramp_ms=500, rest_ms=100, samples=40):
             _wait(guard, 800)  # the arms fall back and come to rest
         for motor in spell:
             if said[motor]["pace"] == "own":
-                drive.start(motor)
+                guard.start(motor)
         _rise(guard, spell, said, targets, ramp_ms)
         for _ in range(rest_ms // STEP_MS):
             _pass(guard, spell, said)
@@ -44,9 +44,7 @@ def hold(guard, targets, ramp_ms=500, rest_ms=100, samples=40):
             left = max(0, left - 1)
         stream.flush()
         for motor in spell:
-            if said[motor]["pace"] == "own":
-                drive.stop(motor)
-            drive.off(motor)
+            guard.release(motor, said[motor]["pace"] == "own")
         frames.event("off", number)
 
 

@@ -2,30 +2,36 @@
 
 Pins (numbers of the rig file): three phase pins a motor, driven low when off; one enable pin a motor, at its
 own level when off. Units: counts of the angle sensor, microseconds, milliseconds. Motors count from 0.
-A Guard is made once, before anything moves; a service calls `angle` all the while a motor is energised.
+A Guard is made once, before anything moves; a service calls `angle` all the while a motor is energised, closes the
+firmware's loop by `start` and ends it by `release`. What the firmware has done against its contract is printed at the
+end: a traceback, or a line `Stop: (...)`; so is `Away: (ms,)`, where the main program had not come back to its host.
 """
 
 import sys
 import time
 
 import frames
+import import_anew
+import micropython
+from loop_passes import Passes
 from machine import Pin, Timer
 from micropython import const
+from travel_limits import Limits
 
 LONGEST_SILENCE_MS = const(10000)  # arbitrary: a winding at a current that it bears warms by some kelvins meanwhile
 BAD_READINGS = const(20)  # in a row: more than a disturbance on the bus (arbitrary)
-SPEED_BASE = const(16)  # counts at the speed limit between the two readings that tell a speed, for noise (arbitrary)
-LEAST_BASE_US = const(900)  # a pass of the usual loop, less its jitter (arbitrary)
-LONGEST_BASE_US = const(100000)
-
-
+CALL_MS = const(100)  # that start, stop and off may take, as the contract says
+AWAY_MS = const(1000)  # without a look for the host: longer than anything here takes (arbitrary)
 SILENCE = ("deadman",)  # made once: a timer must not allocate
+if hasattr(micropython, "alloc_emergency_exception_buf"):
+    micropython.alloc_emergency_exception_buf(100)  # or what raises in a hard interrupt does not say where
 
 
 class Stop(Exception):
     """The board under test went over a limit, or the host fell silent; the phases are off already.
 
-    Its one argument is what the host reads: a tuple of the limit, the motor and the numbers of both, or SILENCE.
+    Its one argument is what the host reads: a tuple of the limit, the motor and the numbers of both, or SILENCE, with
+    the time that the board had not looked for its host, ms, where that was the reason.
     """
 
 
@@ -38,24 +44,24 @@ class Guard:
     """
 
     def __init__(self, drive, pins, enables, deadman_ms, hang, travel, speed, enable_off):
-        if drive in sys.modules:
-            del sys.modules[drive]  # the pins below are no longer its PWM's: it has to set them up again
+        import_anew.forget(drive, __name__)  # the pins below are no longer its PWM's: it has to set them up again
         self._enables = [Pin(pin, Pin.OUT, value=level) for pin, level in zip(enables, enable_off)]
         self._phases = [Pin(pin, Pin.OUT, value=0) for three in pins for pin in three]
         self._enable_off = enable_off
-        self.drive = __import__(drive)
+        __import__(drive)
+        self.drive = sys.modules[drive]  # of a dotted name the import gives the package
         self._stop_loop = getattr(self.drive, "stop", None)  # firmware that is called has no loop of its own
         self.turn = [self.drive.declare(motor)["counts_per_turn"] for motor in range(len(enables))]
-        self._hang = hang
-        self._travel = travel
-        self._speed = speed
-        self._base_us = [
-            max(LEAST_BASE_US, min(LONGEST_BASE_US, SPEED_BASE * 100000 // (limit or 1))) for limit in speed
-        ]
-        self._count = [None] * len(enables)
-        self._ticks = [0] * len(enables)
+        self._limits = Limits(self.turn, hang, travel, speed)
         self._bad = [0] * len(enables)
+        self._raised = None
+        self._slow_ms = [0] * len(enables)
+        self._away_ms = self._silent_ms = 0
+        self._ending = False
+        self.passes = Passes(self)
         self.reason = ()
+        self._looked_ms = time.ticks_ms()
+        self._listening = False
         self._inbox = frames.Inbox(64)
         self._deadman_ms = deadman_ms
         self._silent = self._fell_silent  # bound once: a timer must not allocate
@@ -72,9 +78,12 @@ class Guard:
         self.feed()
 
     def _fell_silent(self, _timer):
+        self._away_ms = 0 if self._listening else time.ticks_diff(time.ticks_ms(), self._looked_ms)
         self.reason = SILENCE
+        begun = time.ticks_ms()
         self._pins_off()  # at once; what the firmware does next cannot keep it
         self.off()
+        self._silent_ms = time.ticks_diff(time.ticks_ms(), begun)
 
     def _pins_off(self):
         for motor in range(len(self._enables)):
@@ -85,36 +94,91 @@ class Guard:
     def off(self):
         """All motors off: first through the firmware, or its loop would switch on again, then the pins themselves.
 
-        Called by the deadman's timer as well: allocates nothing.
+        Called by the deadman's timer as well: allocates nothing. Firmware that is in it still is not asked again.
         """
-        for motor in range(len(self._enables)):
+        for motor in range(0 if self._ending else len(self._enables)):
+            self._ending = True
+            begun = time.ticks_ms()
             try:
                 if self._stop_loop is not None:
                     self._stop_loop(motor)
-            except Exception:
-                pass  # neither the rest nor the pins below depend on it
+            except Exception as error:
+                self._raised = error  # neither the rest nor the pins below depend on it
             try:
                 self.drive.off(motor)
-            except Exception:
-                pass
+            except Exception as error:
+                self._raised = error
+            self._slow_ms[motor] = max(self._slow_ms[motor], time.ticks_diff(time.ticks_ms(), begun))
+            self._ending = False
         self._pins_off()
 
+    def start(self, motor, watch=True):
+        """Close the firmware's loop; `watch`: whether it makes passes is counted here, by the trace hook."""
+        self._silent_ms = 0
+        begun = time.ticks_ms()
+        self.drive.start(motor)
+        self._in_time(motor, "start_time", begun)
+        if watch:
+            self.passes.watch(motor)
+
+    def release(self, motor, loop=False):
+        """End the firmware's `loop`, if it has one of its own, and switch the motor off, as the firmware does it."""
+        self.passes.leave()
+        self._silent_ms = 0
+        begun = time.ticks_ms()
+        self._ending = True
+        try:
+            if loop and self._stop_loop is not None:
+                self._stop_loop(motor)
+            self.drive.off(motor)
+        except Exception:
+            self._ending = False
+            raise
+        self._ending = False
+        self._in_time(motor, "off_time", begun)
+
+    def _in_time(self, motor, limit, begun):
+        took = time.ticks_diff(time.ticks_ms(), begun) - self._silent_ms
+        if took > CALL_MS:
+            self._slow_ms[motor] = 0
+            self.stop(motor, limit, took, CALL_MS)
+
     def close(self):
-        """Off, and no more deadman."""
+        """Off, and no more deadman; then what the firmware did against its contract, and has not been said."""
+        away_ms = 0 if self._listening else time.ticks_diff(time.ticks_ms(), self._looked_ms)
         self.off()
         self._deadman.deinit()
+        raised, self._raised = self._raised, None
+        if raised is not None:
+            sys.print_exception(raised)
+        for motor in range(len(self._slow_ms)):
+            if self._slow_ms[motor] > CALL_MS:
+                print("Stop: %r" % (("off_time", motor, self._slow_ms[motor], CALL_MS),))
+                self._slow_ms[motor] = 0
+        if away_ms >= AWAY_MS:
+            print("Away: %r" % ((away_ms,),))
+
+    def go_on(self):
+        """Raise Stop where something has stopped the motors meanwhile."""
+        if self.reason:
+            away = self.reason is SILENCE and self._away_ms
+            raise Stop(self.reason + (away,) if away else self.reason)
 
     def listen(self, wait_ms=0):
         """The host's next line, or None; every line, an empty one too, feeds the deadman."""
-        if self.reason:
-            raise Stop(self.reason)
+        self.passes.look()
+        self.go_on()
+        self._listening = True
         line = self._inbox.line(wait_ms)
+        self._listening = False
+        self._looked_ms = time.ticks_ms()
         if line is not None:
             self.feed()
         return line
 
     def angle(self, motor):
         """(count, age in us) of the firmware's reading, checked against the limits."""
+        self.passes.look()
         count, valid, age = self.drive.angle(motor)
         if valid:
             self._bad[motor] = 0
@@ -123,39 +187,15 @@ class Guard:
             self._bad[motor] += 1
             if self._bad[motor] >= BAD_READINGS:
                 self.stop(motor, "sensor", BAD_READINGS)
-            if self.reason:
-                raise Stop(self.reason)
+            self.go_on()
         return count, age
 
     def check(self, motor, count, ticks_us):
         """Stop at the first sample of too much travel or speed; `ticks_us` is when the count was true."""
-        if self.reason:
-            raise Stop(self.reason)
-        beyond = self._beyond(motor, count, ticks_us)
+        self.go_on()
+        beyond = self._limits.beyond(motor, count, ticks_us)
         if beyond:
             self.stop(motor, *beyond)
-
-    def _beyond(self, motor, count, ticks_us):
-        """The limit that a reading is beyond, and its numbers; () if none, or if it came too soon to tell a speed."""
-        turn = self.turn[motor]
-        half = turn >> 1
-        travel = self._travel[motor]
-        if travel is not None and self._hang[motor] is not None:
-            away = (count - self._hang[motor] + half) % turn - half
-            if away > travel or away < -travel:
-                return ("travel", away, travel)
-        before = self._count[motor]
-        elapsed = time.ticks_diff(ticks_us, self._ticks[motor])
-        if before is not None and -1000000 < elapsed < self._base_us[motor]:
-            return ()  # too soon, or a reading as old as the last: noise of one count would be a speed
-        self._count[motor] = count
-        self._ticks[motor] = ticks_us
-        speed = self._speed[motor]
-        if speed is not None and before is not None and elapsed > 0:
-            moved = (count - before + half) % turn - half  # whole turns apart, it was more: never less
-            if (abs(moved) - 1) * 100000 > speed * elapsed:
-                return ("speed", moved, elapsed, speed)
-        return ()
 
     def stop(self, motor, limit, *numbers):
         """Phases off because of this motor, and the service ended."""

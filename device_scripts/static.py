@@ -51,7 +51,7 @@ def hold(guard, motor, silence_ms=10000):
                 read = getattr(drive, "driver_temperature", None)
                 frames.event("temperature", None if read is None else read())
             elif what == b"o":
-                drive.off(motor)
+                guard.release(motor)
                 now = off
                 frames.event("done", 0)
             elif what == b"q":

@@ -5,8 +5,9 @@
         service.until("done")
         rows = service.rows("hold")
 
-A stop that the board's own guard made, or that the firmware provoked by raising, arrives as StoppedByBoard, in
-whichever way it shows; anything else that goes wrong on the way is bench trouble and keeps its own error.
+A stop that the board's own guard made arrives as StoppedByBoard, and what the firmware does against its contract as
+FirmwareFault, in whichever way it shows: raised, or printed by whoever ran a callback of its own. Anything else that
+goes wrong on the way is bench trouble and keeps its own error.
 """
 
 from __future__ import annotations
@@ -17,15 +18,17 @@ from typing import Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.base.errors import DeviceError, LinkError
+from harness.base.errors import DeviceError, FirmwareFault, HarnessError, LinkError, StoppedByBoard
 from harness.bench.scripts import device_scripts
-from harness.bench.stops import meaning
+from harness.bench.stops import conduct, meaning
 from harness.link.frames import Event, StreamRows
 from harness.link.run import ScriptRun
 from harness.nouns.observation import Column, Conditions, Observation
 
 ANSWER_S = 10.0
 """Longest wait for one frame (arbitrary: no ramp of a service lasts as long)."""
+LONGEST_TRACEBACK = 4000
+"""Characters of what was printed before that are looked at again (arbitrary: some fifty lines)."""
 SCALES = {"us": ("s", 1e-6), "ms": ("s", 1e-3), "mA": ("A", 1e-3), "mV": ("V", 1e-3)}
 """Units of a board's integers, and what makes SI of them."""
 
@@ -43,8 +46,8 @@ class Service:
 
     `last`: the order that ends the script, sent where nothing has gone wrong.
 
-    Raises StoppedByBoard from any method when the board has stopped itself, else what the link raises
-    (LinkTimeout, DeviceError, LinkError).
+    Raises StoppedByBoard from any method when the board has stopped itself, FirmwareFault when its firmware is at
+    fault, else what the link raises (LinkTimeout, DeviceError, LinkError).
     """
 
     def __init__(self, rig: Scripts, module: str, call: str, *, last: str = "", **parameters: object) -> None:
@@ -54,6 +57,7 @@ class Service:
         self._streams: dict[str, StreamRows] = {}
         self.events: list[Event] = []
         """All events so far, in order."""
+        self._looked = 0
         self._run = rig.script(module, call, **parameters)
 
     def __enter__(self) -> Self:
@@ -68,21 +72,24 @@ class Service:
                 self.finish(self._last)
         finally:
             self._run.__exit__(kind, error, trace)
+        if error is None:
+            self._look()
 
     def send(self, *orders: str) -> None:
         """Send orders, one a line, in ASCII."""
         for order in orders:
             try:
                 self._run.send(order.encode("ascii"))
-            except DeviceError as error:
-                raise meaning(error, device_scripts()) from error
+            except LinkError as error:
+                raise self._meaning(error) from error
 
     def step(self, timeout_s: float = ANSWER_S) -> Event | StreamRows | None:
         """Take one frame: rows are gathered and handed over as well; None when the script has ended."""
         try:
             frame = self._run.next_frame(timeout_s)
-        except DeviceError as error:
-            raise meaning(error, device_scripts()) from error
+        except LinkError as error:
+            raise self._meaning(error) from error
+        self._look()
         if isinstance(frame, StreamRows):
             self._streams[frame.stream] = frame
             self._rows.setdefault(frame.stream, []).append(frame.data)
@@ -133,3 +140,21 @@ class Service:
             unit, scale = scales.get(column.name, SCALES.get(column.unit, (column.unit, 1.0)))
             columns.append(Column(name=column.name, unit=unit, scale=scale))
         return Observation(name=name, columns=tuple(columns), data=data, conditions=conditions)
+
+    def _look(self) -> None:
+        """Look at what was printed since the last time. Raises FirmwareFault for an exception in it."""
+        text = self._run.printed
+        if len(text) > self._looked:
+            fresh = text[max(0, self._looked - LONGEST_TRACEBACK) :]
+            self._looked = len(text)
+            if fault := conduct(fresh, device_scripts()):
+                raise fault
+
+    def _meaning(self, error: LinkError) -> HarnessError:
+        """What went wrong: the firmware's fault goes before all that may have followed from it."""
+        scripts = device_scripts()
+        found = meaning(error, scripts) if isinstance(error, DeviceError) else error
+        fault = None if isinstance(found, FirmwareFault) else conduct(self._run.last_words, scripts)
+        if fault is None:
+            return found
+        return FirmwareFault(f"{fault}; then {found}", fault.what) if isinstance(found, StoppedByBoard) else fault

@@ -17,6 +17,7 @@ from harness.base.errors import (
     HarnessError,
     LeftLive,
     LinkLost,
+    LinkTimeout,
     MissingCapability,
     StoppedByBoard,
     UsageError,
@@ -25,10 +26,11 @@ from harness.bench import source, supervision
 from harness.bench.multimeter import Multimeter
 from harness.bench.safe import SUPPLY_OFF, StepOutcome, failed, make_safe, signals_held
 from harness.bench.scripts import device_scripts
-from harness.bench.stops import meaning
+from harness.bench.stops import conduct, interrupted_in, meaning
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.link.board import Board, BoardIdentity
+from harness.link.console import text_of
 from harness.link.run import ScriptRun
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared, Part, missing_parts, parse_declared
@@ -43,6 +45,9 @@ HEARTBEATS = 3.0
 """Heartbeats in one deadman time: two may be lost (arbitrary)."""
 MAKE_SAFE_S = 0.9
 """For the board to answer while it is made safe; below the second that the step is promised (arbitrary)."""
+
+ASK_S = 10.0
+"""For the firmware to be imported and asked (arbitrary: a slow board compiles a large module in some seconds)."""
 
 AnyInstrument = Supply | Multimeter | Thermometer
 
@@ -290,12 +295,20 @@ class Rig:
         Raises FirmwareFault where it is there and raises, BenchError, DeclarationError.
         """
         try:
-            printed = self.board.execute(source.ask_firmware(self.spec), timeout_s=10.0)
+            printed = self.board.execute(source.ask_firmware(self.spec), timeout_s=ASK_S)
+        except LinkTimeout as error:
+            where = interrupted_in(text_of(error.received), device_scripts())
+            if not where:
+                raise
+            words = f"did not return within {ASK_S:g} s when it was imported and asked: interrupted in {where}"
+            raise FirmwareFault(f"firmware {self.spec.firmware.module}: {words}", "returns") from error
         except DeviceError as error:
             words = f"firmware {self.spec.firmware.module}: cannot be imported or asked: {error.last_words}"
             if isinstance(meaning(error, device_scripts()), StoppedByBoard):
                 raise FirmwareFault(words, "import") from error
             raise DeviceError(words, error.board_traceback) from error
+        if fault := conduct(printed, device_scripts()):
+            raise fault
         self.firmware_names, said = source.firmware_answers(printed, self.spec.firmware.module, self.motors)
         for motor, answer in said.items():
             self.declared[motor] = parse_declared(motor, answer)

@@ -81,8 +81,8 @@ class Console(Closable):
 
     # --- getting it back ---------------------------------------------------------------------------
 
-    def enter(self, timeout_s: float = 5.0) -> None:
-        """Bring the board to its raw prompt from any state, then make it safe. Raises LinkTimeout."""
+    def enter(self, timeout_s: float = 5.0) -> bytes:
+        """Bring the board to its raw prompt from any state, then make it safe; what it said. Raises LinkTimeout."""
         deadline_s = self.clock.now_s() + timeout_s
         heard = b""
         while True:
@@ -98,7 +98,7 @@ class Console(Closable):
                 self.flush()
                 if entered:
                     self._make_safe()
-                    return
+                    return heard
             if self.clock.now_s() >= deadline_s - TICK_S:
                 raise LinkTimeout(
                     f"{self.port.url}: no raw prompt within {timeout_s:g} s of interrupting; "
@@ -130,7 +130,7 @@ class Console(Closable):
         Raises DeviceError (it raised), LinkTimeout (interrupted and made safe first), LinkError.
         """
         self.start(source, framed=False)
-        return _text(self._until(ScriptEnd, timeout_s, "script"))
+        return text_of(self._until(ScriptEnd, timeout_s, "script"))
 
     @property
     def abilities(self) -> frozenset[str]:
@@ -178,10 +178,9 @@ class Console(Closable):
         for turn in count():
             happenings = self.hear(deadline_s)
             if happenings is None or self.overdue(deadline_s, turn):
-                if recover:
-                    self.recover()
+                said = self.recover() if recover else b""
                 raise LinkTimeout(
-                    f"{self.port.url}: {what} not over within {timeout_s:g} s; {_heard(printed)}", printed
+                    f"{self.port.url}: {what} not over within {timeout_s:g} s; {_heard(printed)}", printed + said
                 )
             for happening in happenings:
                 match happening:
@@ -213,7 +212,7 @@ class Console(Closable):
         """The error that a script ended by, if it raised."""
         if not traceback:
             return None
-        text = _text(traceback)
+        text = text_of(traceback)
         return DeviceError(f"{self.port.url}: code on the board raised {text.strip().rsplit(chr(10), 1)[-1]}", text)
 
     def restart(self, data: bytes) -> LinkError:
@@ -228,17 +227,18 @@ class Console(Closable):
             f"{self.port.url}: frame {expected}: damaged, {damage.what}; {_heard(damage.data)}", damage.data
         )
 
-    def recover(self) -> None:
+    def recover(self) -> bytes:
         """Back to the prompt and safe, if it can be had soon; the error on its way says what went wrong first.
 
-        What follows is making safe: a silent board must not keep the supply on for longer than its own step.
+        Returns what the board said to its interruption, nothing where it did not answer. What follows is making safe:
+        a silent board must not keep the supply on for longer than its own step.
         """
         try:
-            self.enter(SAFE_S)
+            return self.enter(SAFE_S)
         except Interrupted:
             raise
         except BenchError:
-            pass
+            return b""
 
     def _quiet(self, deadline_s: float) -> bytes:
         heard = b""
@@ -264,7 +264,7 @@ class Console(Closable):
             )
 
 
-def _text(data: bytes) -> str:
+def text_of(data: bytes) -> str:
     """Printed bytes as text; boards end lines with CR LF, the Unix port with LF."""
     return data.decode("utf-8", "backslashreplace").replace("\r\n", "\n")
 

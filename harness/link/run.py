@@ -8,7 +8,7 @@ from itertools import count
 from types import TracebackType
 
 from harness.base.errors import LinkError, LinkTimeout
-from harness.link.console import SAFE_S, TICK_S, Console
+from harness.link.console import SAFE_S, TICK_S, Console, text_of
 from harness.link.frames import Acknowledgement, Event, FilePiece, FrameReader, StreamRows
 from harness.link.protocol import CREDIT, Output, ReplEvent, Restart, ScriptEnd
 from harness.link.wire import DamagedFrame, RawFrame
@@ -26,6 +26,7 @@ class ScriptRun:
         self._reader = FrameReader()
         self._frames: deque[StreamRows | Event | FilePiece] = deque()
         self._printed = bytearray()
+        self._said = b""
         self._in_flight = 0
         self._started = False
         self._beaten_s = self._heard_s
@@ -53,7 +54,12 @@ class ScriptRun:
     @property
     def printed(self) -> str:
         """What the script has printed so far, without frames."""
-        return self._printed.decode("utf-8", "backslashreplace").replace("\r\n", "\n")
+        return text_of(bytes(self._printed))
+
+    @property
+    def last_words(self) -> str:
+        """What it has printed, and what the board said when it had to be stopped: frames may be in that."""
+        return text_of(bytes(self._printed) + self._said)
 
     def wait_started(self, timeout_s: float) -> None:
         """Wait for the first frame, which says that the script is compiled and runs."""
@@ -112,7 +118,7 @@ class ScriptRun:
         """The same where an error is on its way, which says what went wrong first; raises nothing but a signal."""
         if not self._ended:
             self._end()
-            self.console.recover()
+            self._said += self.console.recover()
 
     # ------------------------------------------------------------------------------------------------
 
@@ -146,6 +152,8 @@ class ScriptRun:
 
     def _fail(self, error: LinkError) -> None:
         """The script cannot go on: stop it and make the board safe now, tell of it when frames are used up."""
+        if not isinstance(error, LinkTimeout):
+            self._said += error.received  # what broke a frame may be text that came amid it
         self.abandon()
         self._failure = error
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Mapping
 from enum import IntEnum
 from zlib import crc32
@@ -10,7 +12,7 @@ from rigs_demo.board import page as p
 from rigs_demo.board.flash import Flash
 from rigs_demo.board.hardware import Hardware
 from rigs_demo.board.page import Page
-from rigs_demo.board.process import BoardProcess, State
+from rigs_demo.board.process import SHADOW, BoardProcess, State
 from rigs_demo.board.serial_line import SerialLine
 
 CTRL_C = 3
@@ -18,6 +20,9 @@ RAW_PROMPT = b"raw REPL; CTRL-B to exit\r\n"
 BANNER_END = b'Type "help()" for more information.\r\n'
 BANNER_BEGIN = b"MicroPython "
 PROMPT = b">>> "
+BUILT_IN = re.compile(rb'  File "' + re.escape(os.fsencode(SHADOW)) + rb'/[^"\n]*", line \d+(, in [^\n]*)?\n')
+"""A line of a traceback from a module that stands in for what a board has built in: there it leaves none."""
+PLACE = b'  File "'
 SOFT_RESET_TEXT = b"MPY: soft reboot\r\n"
 """What boards say; the interpreter, whose process ends instead, does not."""
 
@@ -178,8 +183,10 @@ class SimulatedBoard:
         raw, friendly = output.rfind(RAW_PROMPT), output.rfind(BANNER_END)
         if raw != friendly:
             self._raw = raw > friendly
-        self.line.send(bytes(output))
-        output.clear()
+        last = output.rfind(b"\n") + 1
+        end = last if output.startswith(PLACE, last) else len(output)  # the rest of that line is still to come
+        self.line.send(BUILT_IN.sub(b"", bytes(output[:end])))
+        del output[:end]
 
     @property
     def coming_up(self) -> bool:

@@ -96,8 +96,8 @@ def test_a_release_that_only_tidies_is_let_through(lab):
         (
             "short-table",
             25,
-            "leaf.commutation.limits: nonconforming: the firmware raised IndexError",
-            "cause not known",
+            "leaf.conduct.exception: nonconforming: in commutation: the firmware raised IndexError",
+            "",
         ),
     ],
 )

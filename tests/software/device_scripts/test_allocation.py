@@ -59,7 +59,8 @@ print(Pin.level, bytes(guard.drive.calls), guard.reason)
 def test_the_deadman_runs_with_the_heap_locked(allocates: str, tmp_path: Path) -> None:
     for name, text in STUBS.items():
         (tmp_path / name).write_text(text.replace("{allocates}", allocates), encoding="utf-8")
-    (tmp_path / "safety.py").write_bytes((ROOT / "device_scripts" / "safety.py").read_bytes())
+    for name in ("safety.py", "import_anew.py", "loop_passes.py", "travel_limits.py"):
+        (tmp_path / name).write_bytes((ROOT / "device_scripts" / name).read_bytes())
     done = subprocess.run(
         [sys.executable, "-P", "-m", "micropython_unix", "trial.py"],
         cwd=tmp_path, capture_output=True, text=True, timeout=PATIENCE_S, check=False,

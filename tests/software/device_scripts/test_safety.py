@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import types
 from typing import Any
 
 import pytest
@@ -66,9 +67,9 @@ def test_the_deadman_comes_in_its_time_and_each_line_puts_it_off() -> None:
     board.pass_us(299_000)
     assert guard.reason == ()
     board.pass_us(1000)
-    with pytest.raises(Exception, match=r"^\('deadman',\)$"):
+    with pytest.raises(Exception, match=r"^\('deadman', 300\)$"):
         guard.listen()
-    with pytest.raises(Exception, match=r"^\('deadman',\)$"):
+    with pytest.raises(Exception, match=r"^\('deadman', 300\)$"):
         guard.angle(0)
 
 
@@ -207,3 +208,157 @@ def test_a_sensor_that_is_gone_stops_and_one_that_comes_back_does_not() -> None:
     with pytest.raises(Exception, match=r"^\('sensor', 1, 20\)$"):
         guard.angle(1)
     assert enables(board) == [0, 0]
+
+
+class Slow(Drive):
+    """Firmware that takes its time, or raises, where it is asked to."""
+
+    slow_ms: dict[str, int] = {}  # noqa: RUF012
+    raises: str = ""
+
+    def _linger(self, name: str) -> None:
+        self.board.pass_us(self.slow_ms.get(name, 0) * 1000)
+        if self.raises == name:
+            raise ValueError(name)
+
+    def start(self, motor: int) -> None:
+        super().start(motor)
+        self._linger("start")
+
+    def off(self, motor: int) -> None:
+        super().off(motor)
+        self._linger("off")
+
+
+@pytest.mark.parametrize(("name", "at_ms"), [("start", 101), ("start", 900), ("off", 101), ("off", 900)])
+def test_a_function_that_returns_late_is_said_with_its_time_whether_the_deadman_fell_or_not(
+    name: str, at_ms: int
+) -> None:
+    board = Board()
+    drive = Slow(board)
+    guard = board.guard(drive)
+    drive.slow_ms = {name: at_ms}
+    call = guard.start if name == "start" else guard.release
+    with pytest.raises(Exception, match=rf"^\('{name}_time', 1, {at_ms}, 100\)$"):
+        call(1)
+    assert enables(board) == [0, 0]
+
+
+def test_a_function_that_returns_in_time_is_not_mentioned(capsys: pytest.CaptureFixture[str]) -> None:
+    board = Board()
+    drive = Slow(board)
+    guard = board.guard(drive)
+    drive.slow_ms = {"start": 100, "off": 100}
+    guard.start(0)
+    guard.release(0, True)
+    guard.close()
+    assert (capsys.readouterr().out, board.raised) == ("", [])
+
+
+def test_what_the_end_of_a_script_brings_out_is_printed_when_the_motors_are_off(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    board = Board()
+    drive = Slow(board)
+    guard = board.guard(drive)
+    drive.slow_ms, drive.raises = {"off": 150}, "off"
+    guard.listen()
+    board.pass_us(2_000_000)
+    guard.reason = ()
+    guard.close()
+    assert enables(board) == [0, 0]
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == "Stop: ('off_time', 0, 150, 100)"
+    assert said[-1] == "Away: (2300,)", "2 s, and what the deadman's own call of off took for two motors"
+    assert [str(error) for error in board.raised] == ["off"]
+    guard.close()
+    assert len(board.raised) == 2, "the second time only what is new"
+
+
+def test_firmware_that_is_caught_in_its_own_off_is_not_asked_again() -> None:
+    board = Board()
+    drive = Slow(board)
+    guard = board.guard(drive)
+    drive.slow_ms = {"off": 900}
+    with pytest.raises(Exception, match="off_time"):
+        guard.release(0)
+    assert [at for at, _ in drive.of("off")][:2] == [0, 900_000], "the deadman at 300 ms did the pins alone"
+
+
+def test_a_loop_that_makes_no_pass_is_stopped_and_one_that_does_is_left_alone() -> None:
+    for passes in (True, False):
+        board = Board()
+        drive = Drive(board)
+        guard = board.guard(drive)
+        drive.passes = passes
+        guard.start(0)
+        for _ in range(100):
+            guard.listen()
+            guard.angle(0)
+            board.pass_us(10_000)
+        if passes:
+            guard.angle(0)
+            assert drive.hooks == [None, None]
+            continue
+        board.pass_us(10_000)
+        with pytest.raises(Exception, match=r"^\('no_pass', 0, 10\d0\)$"):
+            guard.angle(0)
+        assert drive.running == [False, False]
+
+
+@pytest.mark.parametrize(("every_ms", "stops"), [(2, False), (3, True)])
+def test_a_loop_whose_passes_come_much_later_than_its_period_is_stopped(every_ms: int, stops: bool) -> None:
+    board = Board()
+    drive = Drive(board)
+    guard = board.guard(drive)
+    guard.start(0)
+    own = board.every_ms
+    assert own is not None
+    board.every_ms = lambda: own() if board.us // 1000 % every_ms == 0 else None
+    words = ""
+    try:
+        for _ in range(100):
+            guard.angle(0)
+            guard.listen()
+            board.pass_us(5000)
+    except Exception as error:
+        words = str(error)
+    assert words == ("('late_pass', 0, 3000, 1000)" if stops else "")
+
+
+def test_a_deadman_that_fell_while_the_board_was_away_says_so() -> None:
+    board = Board()
+    guard = board.guard(Drive(board))
+    guard.listen()
+    board.pass_us(420_000)
+    with pytest.raises(Exception, match=r"^\('deadman', 300\)$"):
+        guard.listen()
+
+
+def test_every_module_of_the_firmware_is_forgotten_and_nothing_else() -> None:
+    board = Board()
+
+    def module(name: str, file: str | None) -> types.ModuleType:
+        made = types.ModuleType(name)
+        if file is not None:
+            made.__file__ = file
+        return made
+
+    files = {
+        "safety": "rotorgate/safety.py", "frames": "rotorgate/frames.py", "own": "own.py", "own.power": "own/power.py",
+        "helper": "/lib/helper.mpy", "frozen": "frozen.py", "machine": None, "stand_in": "/elsewhere/machine.py",
+    }  # fmt: skip
+    board.files.add("/lib/helper.mpy")
+    board.imported.update({name: module(name, file) for name, file in files.items()})
+    board.imported["odd"] = object()
+    board.load("import_anew", open=board.open).forget("own", "safety")
+    assert set(board.imported) == {"safety", "frames", "machine", "stand_in", "odd"}
+
+
+def test_on_a_board_without_folders_the_named_module_alone_is_forgotten() -> None:
+    board = Board()
+    for name in ("safety", "frames", "own"):
+        board.imported[name] = made = types.ModuleType(name)
+        made.__file__ = f"{name}.py"
+    board.load("import_anew", open=board.open).forget("own", "safety")
+    assert set(board.imported) == {"safety", "frames"}

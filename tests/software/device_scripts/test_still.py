@@ -25,7 +25,8 @@ class Watch:
         self.module = module
         self.random = np.random.default_rng(seed)
         declared = {"counts_per_turn": 16384, "pace": "own", "loop_period_us": 1000}
-        guard = SimpleNamespace(drive=SimpleNamespace(declare=lambda _motor: declared))
+        passes = SimpleNamespace(judge=lambda *_: None)
+        guard = SimpleNamespace(drive=SimpleNamespace(declare=lambda _motor: declared), passes=passes)
         self.work = module._Steps(guard, 0, 576)
 
     def see(self, angle: float) -> int:

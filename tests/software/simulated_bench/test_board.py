@@ -207,3 +207,11 @@ def test_power_off_lets_time_go_on(board: Direct) -> None:
     assert not board.plant.enabled[0]
     board.run_ms(1000)
     assert board.plant.time_ns == board.bench.now_ns
+
+
+def test_what_stands_in_for_built_in_modules_leaves_no_line_in_a_traceback(board: Direct) -> None:
+    board.start("def inner():\n Pin(99)\nfrom machine import Pin\ninner()")
+    said = board.until(b"\x04>")
+    places = [line.strip() for line in said.decode().splitlines() if "File" in line]
+    assert places == ['File "<stdin>", line 4, in <module>', 'File "<stdin>", line 2, in inner']
+    assert b"ValueError: invalid pin" in said

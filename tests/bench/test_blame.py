@@ -1,0 +1,151 @@
+"""Whose fault it is: slips of a firmware against its contract end with 1, named, and with no cause beside them.
+
+Each is a change of the demo's firmware and is found by what the contract says, not by where it was made.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from harness.nouns.results import Outcome, VerdictKind
+from harness.record import read
+from tests.bench.conftest import rotorgate
+
+pytestmark = [pytest.mark.board, pytest.mark.slow]
+
+ROOT = Path(__file__).resolve().parents[2]
+SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
+FIRMWARE = ROOT / "rigs_demo" / "firmware" / "sluice_drive.py"
+WHEEL = re.compile(r'(?ms)^\[(motor|instrument)\.(meter_)?wheel.*?(?=^\[)|^"together[^\n]*\n')
+PASS = "    error = (m.target"
+CLOSED = "    m.timer = Timer(-1)\n"
+OFF = "    m.enable(0)\n"
+CALLBACK = "callback=lambda _: _pass(m)"
+QUIET = """\
+def _quiet(m):
+    try:
+        nowhere
+    except Exception:
+        pass
+
+
+def declare("""
+
+
+def rig_of_one(folder: Path) -> None:
+    """The demo's rig without its second motor, which would double the time and show the same."""
+    text, cut = WHEEL.subn("", SLUICE.read_text(encoding="utf-8"))
+    assert cut == 8
+    (folder / "rig.toml").write_text(text, encoding="utf-8")
+
+
+def slipped(folder: Path, *changes: tuple[str, str]) -> None:
+    """The demo's firmware with changes, each at the first place of its text."""
+    text = FIRMWARE.read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    folder.mkdir(parents=True)
+    (folder / "sluice_drive.py").write_text(text, encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("changes", "check", "name", "words"),
+    [
+        (
+            [(PASS, f"    nowhere\n{PASS}")],
+            "stiffness",
+            "exception",
+            r"the firmware raised NameError: .*nowhere.* \(sluice_drive.py, line 108, in _pass, called from "
+            r"sluice_drive.py, line \d+, in <lambda>\)",
+        ),
+        (
+            [("def declare(", QUIET), (CALLBACK, "callback=lambda _: _quiet(m)")],
+            "stiffness",
+            "passes",
+            "in stiffness: loop: no pass in 1003 ms: .* ends in an exception that nothing prints",
+        ),
+        (
+            [(CLOSED, f"    while True:\n        time.sleep_ms(1)\n{CLOSED}")],
+            "step",
+            "returns",
+            r"in step: the firmware did not return for \d+ ms: interrupted in sluice_drive.py, line \d+, in start",
+        ),
+        (
+            [(CLOSED, f"    time.sleep_ms(900)\n{CLOSED}")],
+            "step",
+            "start_time",
+            "in step: start took 900 ms, 100 allowed",
+        ),
+        (
+            [(PASS, f"    time.sleep_ms(20)\n{PASS}")],
+            "stiffness",
+            "passes",
+            r"in stiffness: loop: a pass every 2[01]\d\d\d us, period 1000 us",
+        ),
+        (
+            [(OFF, f"    time.sleep_ms(300)\n{OFF}")],
+            "commutation",
+            "off_time",
+            "in commutation: off took 300 ms, 100 allowed",
+        ),
+        (
+            [(OFF, f"{OFF}    nowhere\n")],
+            "commutation",
+            "exception",
+            "in commutation: the firmware raised NameError: .*nowhere.* \\(sluice_drive.py, line 197, in off",
+        ),
+    ],
+    ids=["pass-raises", "pass-swallows", "start-hangs", "start-late", "pass-long", "off-late", "off-raises"],
+)
+def test_a_fault_of_the_firmware_ends_with_1_and_is_its_own_cause(tmp_path, changes, check, name, words):
+    rig_of_one(tmp_path)
+    slipped(tmp_path / "new", *changes)
+    options = ("--only", check, "--seed", "5", "--firmware", "new", "--restore", "--out", "run")
+    done = rotorgate("qualify", "rig.toml", *options, cwd=tmp_path)
+    assert done.returncode == 1, done.stdout + done.stderr
+    record = read(tmp_path / "run")
+    [fault] = [verdict for verdict in record.verdicts if verdict.outcome is Outcome.NONCONFORMING]
+    assert (fault.name, fault.kind) == (f"leaf.conduct.{name}", VerdictKind.CONDUCT)
+    assert re.search(words, fault.reason), fault.reason
+    assert f"the firmware is at fault, {fault.name}: {fault.reason}" in done.stdout
+    assert (record.causes, record.diagnosis.words, record.stop) == ((), "", None)
+    assert "SWITCH" not in done.stdout
+    assert not list((tmp_path / "state").rglob("*.json")), "the firmware from before is back"
+
+
+def test_a_start_that_does_not_answer_an_interrupt_is_trouble_of_the_bench(tmp_path):
+    rig_of_one(tmp_path)
+    deaf = f"    import micropython\n    micropython.kbd_intr(-1)\n    while True:\n        time.sleep_ms(1)\n{CLOSED}"
+    slipped(tmp_path / "new", (CLOSED, deaf))
+    options = ("--only", "step", "--seed", "5", "--firmware", "new", "--out", "run")
+    done = rotorgate("qualify", "rig.toml", *options, cwd=tmp_path)
+    assert done.returncode == 3, done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("layout", ["helper", "package"])
+def test_a_firmware_of_several_modules_is_qualified_as_one_of_a_single_one(tmp_path, layout):
+    """The drive in another file than the one that is named: its outputs, too, are set up anew in each script."""
+    rig_of_one(tmp_path)
+    text = FIRMWARE.read_text(encoding="utf-8")
+    head, declares, rest = text.partition("def declare(")
+    names = "_motors, _pass, _put_field, _read, _thermometer"
+    helper, named, other = {
+        "helper": ("power.py", "sluice_drive.py", "power"),
+        "package": ("sluice_drive/power.py", "sluice_drive/__init__.py", "sluice_drive.power"),
+    }[layout]
+    for file, content in (
+        (helper, head),
+        (named, f"from {other} import *\nfrom {other} import {names}\n\n\n{declares}{rest}"),
+    ):
+        path = tmp_path / "new" / file
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(content, encoding="utf-8")
+    options = ("--only", "commutation", "stiffness", "--seed", "5", "--firmware", "new", "--restore", "--out", "run")
+    done = rotorgate("qualify", "rig.toml", *options, cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    outcomes = {verdict.name: verdict.outcome for verdict in read(tmp_path / "run").verdicts}
+    assert outcomes["leaf.stiffness.closed_loop"] is Outcome.AGREES
