@@ -23,7 +23,7 @@ def loop_unsafe(
     for quantity in ("direction", "pole_pairs", "phase_order", "offset"):
         if (name := f"{motor}.commutation.{quantity}") in differing:
             return f"because {name} differs: the loop could run away"
-    for quantity in ("following", "start", "off_time", "passes_after_off"):
+    for quantity in ("following", "start", "time_to_off", "passes_after_off"):
         if (name := f"{motor}.conduct.{quantity}") in differing:
             return f"because {name} differs: the drive does not do as it is told"
     found: dict[str, Quantity] = {}

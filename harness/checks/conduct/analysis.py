@@ -77,7 +77,7 @@ class _Data:
             "field_amplitude": ("pattern", self._field_amplitude),
             "field_error": ("pattern", self._field_error),
             "duties_error": ("pattern", self._duties_error),
-            "off_time": ("pattern", self._off_time),
+            "time_to_off": ("pattern", self._time_to_off),
             "current_left": ("ended", self._current_left),
             "start": ("loop", self._start),
             "following": ("loop", lambda rows: exact(float(movement(rows).following), "1")),
@@ -131,7 +131,7 @@ class _Data:
         noise = normal(float(away.max()), u, "1", self._source("reading of pins"), dof, "read the pins oftener")
         return shifted(noise, largest=rectangular(0.0, 2.0 * u, "1", self._source("largest of three")))
 
-    def _off_time(self, rows: Observation) -> Quantity:
+    def _time_to_off(self, rows: Observation) -> Quantity:
         took_us = [rows.number("off_us")]
         loop = self._by_name.get(f"{self.motor}.conduct.loop")
         if loop is not None:

@@ -8,7 +8,13 @@ from collections.abc import Mapping
 from harness.checks.conduct.quantities import Following, Trace
 from harness.nouns.effects import FREE, NO_SIZE, Becomes, Cause, Effects, Shift, Size
 
-LOOP: Effects = {"trace": FREE, "passes_after_off": FREE, "deadman_late": FREE, "current_left": FREE, "off_time": FREE}
+LOOP: Effects = {
+    "trace": FREE,
+    "passes_after_off": FREE,
+    "deadman_late": FREE,
+    "current_left": FREE,
+    "time_to_off": FREE,
+}
 
 
 SOME: Mapping[str, Size] = {"size": Size(kind="shift", low=0.0, high=math.inf)}
@@ -148,9 +154,9 @@ CAUSES: tuple[Cause, ...] = (
         words="off or stop takes {shift_ms:.0f} ms longer than it may",
         sizes=SOME,
         where="any",
-        shown="conduct.off_time",
+        shown="conduct.time_to_off",
         elsewhere=FREE,
-        effects={"off_time": Shift(1.0), "deadman_late": FREE},
+        effects={"time_to_off": Shift(1.0), "deadman_late": FREE},
         settled_by="look what off() waits for",
     ),
 )

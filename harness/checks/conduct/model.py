@@ -11,8 +11,8 @@ from harness.nouns.quantity import Quantity, exact, rectangular
 from harness.nouns.results import Expectation
 from harness.rigfile import RigSpec
 
-PROMPT_S = 0.02
-"""In which off and stop have acted (arbitrary: a winding at the current limit warms by some hundredths of a kelvin)."""
+PROMPT_S = 0.1
+"""In which off and stop have acted, as the contract says."""
 PUNCTUAL_S = 0.02
 """By which a deadman may act late or early: a soft timer waits for what runs (arbitrary: some passes of a loop)."""
 STEPPED = 0.02
@@ -36,7 +36,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             "as asked, but for the firmware's own grid of angles",
         ),
         "duties_error": (rectangular(0.0, STEPPED / 2.0, "1", f"{of} steps of a duty"), None, "as asked"),
-        "off_time": (exact(0.0, "s"), (0.0, PROMPT_S), "off and stop act at once"),
+        "time_to_off": (exact(0.0, "s"), (0.0, PROMPT_S), "off and stop act at once"),
         "current_left": (exact(0.0, "A"), None, "nothing is driven that was switched off"),
         "deadman_late": (exact(0.0, "s"), (-PUNCTUAL_S, PUNCTUAL_S), "board.deadman_s after the last line"),
     }

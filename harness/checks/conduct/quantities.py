@@ -81,7 +81,7 @@ CHECK = CheckRow(
             detect=absolute(0.07, "two of them exchanged are off by more"),
         ),
         Measurand(
-            name="off_time",
+            name="time_to_off",
             words="longest time that off or stop took",
             unit="s",
             sense=Sense.NUMBER,

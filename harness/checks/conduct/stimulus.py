@@ -22,8 +22,8 @@ BLOCKS = 6
 """Readings of one pattern come in so many groups, whose scatter says how well each share is known."""
 DUTIES = (0.42, 0.58, 0.5)
 """Of A, B and C: no two alike, about half so that little current flows."""
-SLOW_S = 0.05
-"""An off that takes longer is not relied on: no loop is closed after it (arbitrary, as the usual [detect] entry)."""
+SLOW_S = 0.1
+"""An off that takes longer is not relied on: no loop is closed after it. The contract's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

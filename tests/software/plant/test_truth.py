@@ -28,7 +28,13 @@ from tests.software.plant.rigs import rig
 
 ROOT = Path(__file__).resolve().parents[3]
 SLUICE = drawing.load("sluice")
-TIMED = ("step.loop_jitter", "conduct.field_error", "conduct.duties_error", "conduct.off_time", "conduct.deadman_late")
+TIMED = (
+    "step.loop_jitter",
+    "conduct.field_error",
+    "conduct.duties_error",
+    "conduct.time_to_off",
+    "conduct.deadman_late",
+)
 """What belongs to the interpreter of the board and to its carrier, which the plant's parameters do not know."""
 LEFT_OUT = {f"{motor}.{quantity}" for motor in ("leaf", "wheel") for quantity in TIMED}
 

@@ -69,7 +69,7 @@ def test_each_departure_is_in_its_own_quantity():
     exchanged = [[1.0, 5800.0 + 20.0 * k, 4200.0, 5000.0] for k in range(6)]
     duties = found(pattern(duties=exchanged), observed(follows), ended())["duties_error"]
     assert value(duties) == pytest.approx(0.16, abs=0.01)
-    assert value(found(pattern(off_us=2e5), observed(follows), ended())["off_time"]) == pytest.approx(0.2)
+    assert value(found(pattern(off_us=2e5), observed(follows), ended())["time_to_off"]) == pytest.approx(0.2)
     left = found(pattern(), observed(follows), ended(current_a=[0.045, 0.245]))["current_left"]
     assert value(left) == pytest.approx(0.2)
     assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
@@ -88,7 +88,7 @@ def test_a_loop_that_was_let_go_is_not_closed_again_and_what_was_measured_stands
 
 def test_after_a_slow_off_no_loop_is_closed():
     made = found(pattern(off_us=2e5))
-    assert value(made["off_time"]) == pytest.approx(0.2)
+    assert value(made["time_to_off"]) == pytest.approx(0.2)
     following = made["following"]
     assert isinstance(following, Unmeasured)
     assert following.reason == "because the loop was not closed: off took too long"
