@@ -119,6 +119,7 @@ def open_rig(
     faults: Sequence[str] = (),
     guard_log: Path | None = None,
     interrupt: bool = True,
+    ask_firmware: bool = True,
     before_firmware: BeforeFirmware | None = None,
     locks: DeviceLocks | None = None,
     on_observation: Callable[[Observation], None] | None = None,
@@ -128,6 +129,7 @@ def open_rig(
 
     `before_firmware` is called with the rig when its supply is known to be off and before the firmware is asked; what
     it returns is called at the end, with everything made safe and the board still open.
+    `ask_firmware=False`: there may be none, such as after what was there before was put back, and it was nothing.
     `interrupt=False` and no `guard_log`: for looking only. `locks` may hold devices of the rig already, and also beyond
     this machine; it is released at the end. `on_observation` and `on_progress` are the rig's.
     Raises BenchBusy, LinkError, InstrumentError, UsageError.
@@ -180,7 +182,8 @@ def open_rig(
                     board.execute(safe)
                 if before_firmware is not None:
                     at_end = before_firmware(rig)
-                rig.ask_firmware()
+                if ask_firmware:
+                    rig.ask_firmware()
                 yield rig
             except BaseException as error:
                 rig.note_trouble(error)

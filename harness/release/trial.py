@@ -210,6 +210,7 @@ def restore_or_forget(sessions: Sequence[BenchSession], *, released: bool, locks
                 board_seed=asked.board_seed,
                 faults=asked.faults,
                 before_firmware=lambda rig: firmware.put(rig, None, restore=True),
+                ask_firmware=False,
                 locks=locks,
             ),
         ):

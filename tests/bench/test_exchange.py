@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from harness.base.errors import FirmwareFault
-from harness.bench.exchange import backup_of, exchange
+from harness.bench.exchange import backup_of, exchange, exists
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
 from harness.release.trial import restore_or_forget
@@ -21,6 +21,7 @@ from tests.bench.conftest import stand_alone
 pytestmark = pytest.mark.board
 
 ROOT = Path(__file__).resolve().parents[2]
+SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
 FIRMWARE = ROOT / "rigs_demo" / "firmware" / "sluice_drive.py"
 
 
@@ -62,6 +63,27 @@ def test_a_firmware_that_cannot_be_imported_is_put_back(bench, tmp_path):
     ):
         pass
     assert watched.left == FIRMWARE.read_bytes()
+
+
+@pytest.mark.parametrize("alone", [True, False])
+def test_a_module_that_was_not_there_before_is_taken_off_again_and_nothing_is_asked_of_it(tmp_path, monkeypatch, alone):
+    """A refusal is a refusal, whether the board outlives the gate's runs or comes up anew for each, as simulated."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    new = tmp_path / "new" / "own_drive.py"
+    new.parent.mkdir()
+    new.write_bytes(FIRMWARE.read_bytes())
+    with stand_alone(tmp_path, "sluice", *(["--wall-clock"] if alone else [])) as bench:
+        text = bench.rig_file.read_text(encoding="utf-8") if alone else SLUICE.read_text(encoding="utf-8")
+        rig_file = tmp_path / "own.toml"
+        rig_file.write_text(text.replace('module = "sluice_drive"', 'module = "own_drive"'), encoding="utf-8")
+        spec = load(rig_file)
+        with open_rig(spec, seed=1, before_firmware=lambda rig: exchange(rig, new, restore=False, hold=True)) as rig:
+            backup = backup_of(rig)
+        session = SimpleNamespace(backup=backup, spec=spec, settings=Settings(rig=rig_file), seed=1, means=Means())
+        assert restore_or_forget([session], released=False) == ""  # type: ignore[list-item]
+        assert not backup.exists()
+        with open_rig(spec, seed=1, ask_firmware=False) as rig:
+            assert not exists(rig.board, "own_drive.py")
 
 
 @pytest.mark.parametrize("released", [False, True])

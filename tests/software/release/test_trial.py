@@ -207,6 +207,7 @@ def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tm
     assert {key: options[key] for key in ("seed", "plant_seed", "board_seed", "faults")} == {
         "seed": 2, "plant_seed": 5, "board_seed": 6, "faults": ("a",),
     }  # fmt: skip
+    assert options["ask_firmware"] is False, "where no module of that name was before, there is none to ask"
     assert held.put_back == [(("the rig", None), {"restore": True})]
 
 
