@@ -185,6 +185,13 @@ def pytest_terminal_summary(terminalreporter: Any, config: pytest.Config) -> Non
         terminalreporter.section("rotorgate")
     for line in lines:
         terminalreporter.line(line)
+    if lines and session is not None and session.qualification is not None:
+        from harness.base.errors import ExitCode
+        from harness.report.gaps import open_lines
+
+        if session.code is ExitCode.UNDECIDED:
+            for line in open_lines(session.qualification.verdicts, session.qualification.required):
+                terminalreporter.line(line)
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.base.defects import write_defect
-from harness.base.errors import BenchError
+from harness.base.errors import BenchError, ExitCode
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import stop_on_signals
@@ -18,6 +18,7 @@ from harness.judge.tally import counts, headline
 from harness.pool import locks_for
 from harness.record import Record
 from harness.record.forms import clean
+from harness.report.gaps import open_lines
 from harness.run.board_names import BoardNameCheck, lot_for
 from harness.run.means import Means
 from harness.run.qualification import is_bench, stop_in_words, why_stopped
@@ -160,6 +161,8 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
         terminal.result(line)
     if not terminal.quiet:
         terminal.table(qualification.verdicts)
+    for line in left_open(ended):
+        terminal.result(line)
     diagnosis = record.diagnosis
     if diagnosis.words:
         terminal.result(cause_line(diagnosis.words, known=diagnosis.known))
@@ -178,6 +181,13 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
         terminal.result(kept.words)
     if terminal.trouble:
         terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
+
+
+def left_open(ended: FinishedRun) -> list[str]:
+    """Which quantity leaves the run undecided and what would close it, a line each; none where it is decided."""
+    if ended.code is not ExitCode.UNDECIDED:
+        return []
+    return open_lines(ended.qualification.verdicts, ended.qualification.required)
 
 
 def lines_of(ended: FinishedRun, record: Record) -> list[str]:
@@ -211,6 +221,7 @@ def json_of(ended: FinishedRun) -> dict[str, Any]:
         "lot": session.settings.lot,
         "repeat": {"number": session.settings.number, "of": session.settings.runs_sharing_risk},
         "error": lines_of(ended, record),
+        "open": left_open(ended),
         "verdicts": [
             {
                 "name": entry.name,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from harness.base.errors import ExitCode
 from harness.nouns.names import Name
@@ -23,10 +24,41 @@ def headline(verdicts: Sequence[Verdict]) -> str:
     return ", ".join(f"{count} {word.value}" for word, count in counts(verdicts).items() if count) or "nothing judged"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Why a run is undecided: quantities that are open for one reason, and what would close them."""
+
+    names: tuple[str, ...]
+    """Full names; of what was required and is in no verdict, as it was required."""
+    required: bool
+    outcome: Outcome | None = None
+    """None where there is no verdict at all."""
+    reason: str = ""
+    remedies: tuple[str, ...] = ()
+    """What would close them, a line each; empty where the reason says it."""
+    needs: tuple[str, ...] = ()
+    """What the model of one that was not judged lacks."""
+
+
+def gaps(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> tuple[Gap, ...]:
+    """What `exit_code` finds open, required quantities first, those of one reason together."""
+    wanted = set(required)
+    found: dict[tuple[bool, Outcome, str, tuple[str, ...], tuple[str, ...]], list[str]] = {}
+    for one in verdicts:
+        asked = bool(Name(one.name).keys & wanted)
+        if one.outcome.standing is Standing.OPEN or (asked and not one.outcome.standing.told):
+            needs = one.expected.needs if one.expected is not None else ()
+            found.setdefault((asked, one.outcome, one.reason, one.remedies, needs), []).append(one.name)
+    made = [
+        Gap(names=tuple(names), required=asked, outcome=outcome, reason=reason, remedies=remedies, needs=needs)
+        for (asked, outcome, reason, remedies, needs), names in found.items()
+    ]
+    unseen = sorted(wanted - {key for verdict in verdicts for key in Name(verdict.name).keys})
+    made += [Gap(names=(name,), required=True) for name in unseen]
+    return tuple(sorted(made, key=lambda gap: not gap.required))
+
+
 def exit_code(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> ExitCode:
     """0, 1 or 2 (the caller knows of 3, 4 and 5). `required` are names, `check.quantity`s or checks."""
-    wanted = set(required)
-    missing = [one for one in verdicts if not one.outcome.standing.told and Name(one.name).keys & wanted]
-    unseen = wanted - {key for verdict in verdicts for key in Name(verdict.name).keys}
-    gaps = [Standing.OPEN] if missing or unseen else []
-    return overall([*(verdict.outcome.standing for verdict in verdicts), *gaps]).exit_code
+    left = [Standing.OPEN for gap in gaps(verdicts, required) if gap.required]
+    return overall([*(verdict.outcome.standing for verdict in verdicts), *left]).exit_code

@@ -21,6 +21,7 @@ from harness.nouns.results import REQUIRED, Outcome, Verdict, VerdictKind
 from harness.nouns.standing import SEVERITY, Standing, overall
 from harness.record import Record, read
 from harness.record.entries import MeasurementEntry
+from harness.report.gaps import open_lines
 from harness.report.judged_again import JudgedAgain
 from harness.report.marks import CLAIMS, MARKS
 from harness.report.numbers import in_unit, limits_in_words, plain, with_uncertainty
@@ -120,6 +121,7 @@ def render(record: Record, *, guard_said: str = "", again: JudgedAgain | None = 
         sections=sections,
         gauge=_gauge(record),
         stops=_stops(verdicts),
+        open=_open(record),
         left_out=_left_out(verdicts),
         guard_said=guard_said,
         again=again,
@@ -163,13 +165,23 @@ def _gauge(record: Record) -> dict[str, Any] | None:
     return {"rows": rows, "remarks": record.gauge.remarks}
 
 
-def _stops(verdicts: Sequence[Verdict]) -> list[tuple[str, str]]:
-    """Where the board had to be stopped, and why."""
-    return [
-        (visible(Name(verdict.name).prefix.replace(".", " ")), visible(verdict.reason))
-        for verdict in verdicts
-        if verdict.kind is not VerdictKind.QUANTITY
-    ]
+def _stops(verdicts: Sequence[Verdict]) -> list[str]:
+    """Where the board had to be stopped and why, and what its firmware is at fault of."""
+    lines = []
+    for verdict in verdicts:
+        where = Name(verdict.name).prefix.replace(".", " ")
+        if verdict.kind is not VerdictKind.QUANTITY:
+            fault = verdict.kind is VerdictKind.CONDUCT
+            begun = f"THE FIRMWARE IS AT FAULT, {verdict.name}" if fault else f"STOPPED in {where}"
+            lines.append(visible(f"{begun}: {verdict.reason}"))
+    return lines
+
+
+def _open(record: Record) -> list[str]:
+    """Which quantity leaves the run undecided, and what would close it; empty where it is decided."""
+    if not record.finished or record.exit_code is not ExitCode.UNDECIDED:
+        return []
+    return [visible(line) for line in open_lines(record.verdicts, record.required)]
 
 
 def _left_out(verdicts: Sequence[Verdict]) -> list[tuple[str, list[str]]]:

@@ -133,6 +133,7 @@ def record(**changes: Any) -> dict[str, Any]:
             "words": "more delay in the loop than the firmware's author says",
             "parted_by": [],
         },
+        "required": ["together"],
         "not_supervised": ["winding temperature"],
         "missing": [{"what": "oscilloscope", "adds": "the dead time"}],
         "exit_code": 1,

@@ -85,6 +85,14 @@ def test_the_verdict_comes_first_and_counts_every_word() -> None:
     assert "This rig has no oscilloscope; it would add the dead time." in text
 
 
+def test_a_run_without_a_decision_says_what_is_open_and_one_with_a_decision_does_not() -> None:
+    good = [entry for entry in record()["verdicts"] if entry["outcome"] != "differs"]
+    asked = ["leaf.thermal.never"]
+    words = "open: leaf.thermal.never: required, in no check of this run"
+    assert words in render(record(verdicts=good, exit_code=2, required=asked))
+    assert words not in render(record(exit_code=1, required=asked))
+
+
 @pytest.mark.parametrize(
     ("changes", "headline"),
     [
