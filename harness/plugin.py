@@ -53,12 +53,19 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="DIR",
         help="folder for record and report (default: a new one under runs); with --rigs, one in it for each rig",
     )
+    group.addoption(
+        "--rig-firmware",
+        metavar="PATH",
+        help="put this firmware on the board first, supply off; the one from before comes back at the end",
+    )
     parser.addini("rotorgate_rig", "rig file that fixtures use where --rig is not given", default="")
 
 
 def pytest_configure(config: pytest.Config) -> None:
     """Refuse what would open one rig several times; nothing is opened yet."""
     config.addinivalue_line("markers", "bench: needs a rig; skipped with the reason without one")
+    if config.getoption("--rig-firmware") and (config.getoption("--rigs") or rig_path(config) is None):
+        raise pytest.UsageError("--rig-firmware: expected one rig to put it on: give --rig=FILE")
     if config.getoption("--rigs"):
         from harness import plugin_pool
 
@@ -128,9 +135,14 @@ def session_of(config: pytest.Config) -> BenchSession | None:
     from harness.base.errors import UsageError
     from harness.run.session import BenchSession, Settings
 
-    out = config.getoption("--rig-out")
+    out, firmware = config.getoption("--rig-out"), config.getoption("--rig-firmware")
     try:
-        settings = Settings(rig=path, out=Path(out) if out else None)
+        settings = Settings(
+            rig=path,
+            out=Path(out) if out else None,
+            firmware=Path(firmware) if firmware else None,
+            restore=firmware is not None,
+        )
         config.stash[SESSION] = BenchSession(settings, means=config.stash.get(MEANS, None))
     except UsageError as error:
         raise pytest.UsageError(*str(error).splitlines()) from error

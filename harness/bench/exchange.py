@@ -12,7 +12,7 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -106,6 +106,25 @@ def exchange(
     if hold:
         return None
     return partial(put_back, board, store) if restore else partial(_dropped, store)
+
+
+@contextlib.contextmanager
+def tried(board: Board, spec: RigSpec, unique_id: str, path: Path, folder: Path | None = None) -> Iterator[None]:
+    """The firmware at `path` on the board for as long as it is looked at, supply off; then the one from before.
+
+    Raises UsageError, BenchError.
+    """
+    files = firmware_files(path, spec)
+    if hidden := hidden_by(board, files):
+        raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
+    store = (folder or backup_folder()) / _safe(unique_id)
+    back_up(board, store, list(files))
+    try:
+        install(board, files)
+        board.soft_reset()
+        yield
+    finally:
+        put_back(board, store)
 
 
 def backup_of(rig: Rig, folder: Path | None = None) -> Path:

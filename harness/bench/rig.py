@@ -12,25 +12,21 @@ import numpy as np
 from harness.base.clock import Clock
 from harness.base.errors import (
     BenchError,
-    DeviceError,
-    FirmwareFault,
     HarnessError,
     LeftLive,
     LinkLost,
-    LinkTimeout,
     MissingCapability,
     StoppedByBoard,
     UsageError,
 )
 from harness.bench import source, supervision
+from harness.bench.asking import ask_firmware
 from harness.bench.multimeter import Multimeter
 from harness.bench.safe import SUPPLY_OFF, StepOutcome, failed, make_safe, signals_held
 from harness.bench.scripts import device_scripts
-from harness.bench.stops import conduct, interrupted_in, meaning
 from harness.bench.supply import OutputState, Supply
 from harness.bench.thermometer import Thermometer
 from harness.link.board import Board, BoardIdentity
-from harness.link.console import text_of
 from harness.link.run import ScriptRun
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared, Part, missing_parts, parse_declared
@@ -45,9 +41,6 @@ HEARTBEATS = 3.0
 """Heartbeats in one deadman time: two may be lost (arbitrary)."""
 MAKE_SAFE_S = 0.9
 """For the board to answer while it is made safe; below the second that the step is promised (arbitrary)."""
-
-ASK_S = 10.0
-"""For the firmware to be imported and asked (arbitrary: a slow board compiles a large module in some seconds)."""
 
 AnyInstrument = Supply | Multimeter | Thermometer
 
@@ -292,25 +285,10 @@ class Rig:
     def ask_firmware(self) -> None:
         """Import the firmware and take what it declares.
 
-        Raises FirmwareFault where it is there and raises, BenchError, DeclarationError.
+        Raises as `asking.ask_firmware` does, and DeclarationError.
         """
-        try:
-            printed = self.board.execute(source.ask_firmware(self.spec), timeout_s=ASK_S)
-        except LinkTimeout as error:
-            where = interrupted_in(text_of(error.received), device_scripts())
-            if not where:
-                raise
-            words = f"did not return within {ASK_S:g} s when it was imported and asked: interrupted in {where}"
-            raise FirmwareFault(f"firmware {self.spec.firmware.module}: {words}", "returns") from error
-        except DeviceError as error:
-            words = f"firmware {self.spec.firmware.module}: cannot be imported or asked: {error.last_words}"
-            if isinstance(meaning(error, device_scripts()), StoppedByBoard):
-                raise FirmwareFault(words, "import") from error
-            raise DeviceError(words, error.board_traceback) from error
-        if fault := conduct(printed, device_scripts()):
-            raise fault
-        self.firmware_names, said = source.firmware_answers(printed, self.spec.firmware.module, self.motors)
-        for motor, answer in said.items():
+        self.firmware_names, answers = ask_firmware(self.board, self.spec)
+        for motor, answer in answers.items():
             self.declared[motor] = parse_declared(motor, answer)
 
     def missing_parts(self) -> list[Part]:

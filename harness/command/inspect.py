@@ -11,12 +11,12 @@ import queue
 import threading
 import warnings
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness.base.errors import BoardBusy, DeviceError, ExitCode, HarnessError, UsageError
+from harness.base.errors import BoardBusy, DeviceError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.base.words import visible
 
 if TYPE_CHECKING:
@@ -65,8 +65,14 @@ def inspect(arguments: argparse.Namespace) -> int:
     if arguments.new:
         write_template(Path(arguments.new))
         findings = Findings(lines=[f"wrote {arguments.new}: fill it in, then `rotorgate inspect {arguments.new}`"])
+    elif arguments.firmware and not arguments.rig:
+        raise UsageError("--firmware: expected a rig file, whose board it is put on")
     elif arguments.rig:
-        findings = inspect_rig(Path(arguments.rig), interrupt=arguments.interrupt)
+        findings = inspect_rig(
+            Path(arguments.rig),
+            interrupt=arguments.interrupt,
+            firmware=Path(arguments.firmware) if arguments.firmware else None,
+        )
     else:
         findings = list_devices()
     if arguments.json:
@@ -137,21 +143,24 @@ def _list_visa(answers: queue.Queue[list[str] | str]) -> None:
         answers.put(f"VISA instruments cannot be listed: {error}")
 
 
-def inspect_rig(path: Path, *, interrupt: bool) -> Findings:
+def inspect_rig(path: Path, *, interrupt: bool, firmware: Path | None = None) -> Findings:
     """Open everything that a rig file names, one after the other; each one's trouble is a line."""
     from harness.rigfile import load
 
-    return inspect_spec(load(path), interrupt=interrupt)
+    return inspect_spec(load(path), interrupt=interrupt, firmware=firmware)
 
 
-def inspect_spec(spec: RigSpec, *, interrupt: bool) -> Findings:
+def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None) -> Findings:
     """The same of a rig file that is read."""
     from harness.base.clock import BenchClock
     from harness.bench import opening as bench
+    from harness.bench.exchange import firmware_files
     from harness.bench.locks import DeviceLocks
     from harness.bench.supply import Supply
 
     findings = Findings()
+    if firmware is not None:
+        firmware_files(firmware, spec)  # wrong use is said before anything is opened
     findings.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
     with ExitStack() as stack:
         spec = stack.enter_context(bench.addressed(spec, seed=0))
@@ -174,14 +183,20 @@ def inspect_spec(spec: RigSpec, *, interrupt: bool) -> Findings:
                     if powered:
                         findings.note(f"instrument.{name}: its output is ON; nothing was switched")
         with findings.catching("board"):
-            _inspect_board(spec, clock, findings, interrupt=interrupt, powered=powered)
+            _inspect_board(spec, clock, findings, interrupt=interrupt, powered=powered, firmware=firmware)
     return findings
 
 
-def _inspect_board(spec: Any, clock: Any, findings: Findings, *, interrupt: bool, powered: str) -> None:
-    """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only."""
+def _inspect_board(
+    spec: Any, clock: Any, findings: Findings, *, interrupt: bool, powered: str, firmware: Path | None
+) -> None:
+    """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only.
+
+    `firmware`: asked in place of the one on the board, which is put back.
+    """
     from harness.bench import source
-    from harness.bench.exchange import left_behind
+    from harness.bench.asking import ask_firmware
+    from harness.bench.exchange import left_behind, tried
     from harness.bench.opening import check_board, open_board
     from harness.checks.catalogue import needed_by
     from harness.checks.states.stimulus import contradictions
@@ -209,18 +224,18 @@ def _inspect_board(spec: Any, clock: Any, findings: Findings, *, interrupt: bool
             )
             return
         board.make_safe_source = safe
-        try:
-            printed = board.execute(source.ask_firmware(spec), timeout_s=10.0)
-        except DeviceError as error:
-            findings.bad(f"firmware {spec.firmware.module}: cannot be imported or asked: {error.last_words}")
-            return
-        finally:
-            with findings.catching("board"):  # and hide no error that is on its way
-                board.soft_reset()  # ends timers that the import may have started
-                board.execute(safe)
-        names, said = source.firmware_answers(printed, spec.firmware.module, spec.motors)
+        with nullcontext() if firmware is None else tried(board, spec, identity.unique_id, firmware):
+            try:
+                names, answers = ask_firmware(board, spec)
+            except (DeviceError, FirmwareFault) as error:
+                findings.bad(str(error), error.exit_code)
+                return
+            finally:
+                with findings.catching("board"):  # and hide no error that is on its way
+                    board.soft_reset()  # ends timers that the import may have started
+                    board.execute(safe)
         pace = "own"
-        for motor, answer in said.items():
+        for motor, answer in answers.items():
             with findings.catching(f"firmware {spec.firmware.module}"):
                 declared = parse_declared(motor, answer)
                 pace = declared.pace

@@ -16,7 +16,7 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.checks.catalogue import is_angle, words_of
+from harness.checks.catalogue import CHECKS, is_angle, words_of
 from harness.judge.causes import CAUSES
 from harness.judge.verdict import Rule
 from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Shift
@@ -162,9 +162,10 @@ class _Claim:
 def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = CAUSES) -> Diagnosis:
     """Which causes explain these verdicts. A row is taken at each motor by itself, and at all of them.
 
-    What the firmware does against its contract is a cause, said in its own verdict, and is explained by no row.
+    What the firmware does against its contract is a cause, said in its own verdict, and is explained by no row. Nor is
+    any number of a check that closed a loop of that motor, before or after: it may have spoiled it.
     """
-    judged = [verdict for verdict in verdicts if verdict.kind is not VerdictKind.CONDUCT]
+    judged = _unspoiled(list(verdicts))
     items = [item for verdict in judged if (item := _item(verdict, rule)) is not None]
     differs = tuple(
         dict.fromkeys(verdict.name for verdict in judged if verdict.outcome in (Outcome.DIFFERS, Outcome.NONCONFORMING))
@@ -187,6 +188,23 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
         if fits:
             causes_found.append(min(fits, key=lambda fit: fit[0])[1])
     return Diagnosis(differs=differs, causes=tuple(causes_found), parted_by=_parted_by(causes_found, causes, items))
+
+
+def _unspoiled(verdicts: list[Verdict]) -> list[Verdict]:
+    """Without what firmware that is at fault may have spoiled, and without its faults."""
+    at_fault = {Name(verdict.name).motor for verdict in verdicts if verdict.kind is VerdictKind.CONDUCT}
+    if not at_fault:
+        return verdicts
+    closing = {row.name for row in CHECKS if row.closes_loop}
+    return [
+        verdict
+        for verdict in verdicts
+        if verdict.kind is not VerdictKind.CONDUCT
+        and not (
+            Name(verdict.name).check in closing
+            and ("" in at_fault or Name(verdict.name).motor in at_fault or not Name(verdict.name).motor)
+        )
+    ]
 
 
 def _places(cause: Cause, motors: tuple[str, ...]) -> list[tuple[str, ...]]:

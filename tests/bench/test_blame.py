@@ -6,13 +6,18 @@ Each is a change of the demo's firmware and is found by what the contract says, 
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
+import serial
 
+from harness.bench.opening import open_rig
 from harness.nouns.results import Outcome, VerdictKind
 from harness.record import read
-from tests.bench.conftest import rotorgate
+from harness.rigfile import load
+from tests.bench.conftest import WHOLE_S, environment, rotorgate, stand_alone
 
 pytestmark = [pytest.mark.board, pytest.mark.slow]
 
@@ -149,3 +154,44 @@ def test_a_firmware_of_several_modules_is_qualified_as_one_of_a_single_one(tmp_p
     assert done.returncode == 0, done.stdout + done.stderr
     outcomes = {verdict.name: verdict.outcome for verdict in read(tmp_path / "run").verdicts}
     assert outcomes["leaf.stiffness.closed_loop"] is Outcome.AGREES
+
+
+def test_a_firmware_that_runs_from_main_py_is_stopped_and_qualified(tmp_path):
+    """A loop closed by main.py, which imported the drive, and its timer at work when the host comes."""
+    with stand_alone(tmp_path, "sluice", "--wall-clock") as bench:
+        with open_rig(load(bench.rig_file), seed=1) as rig:
+            # A pass in 50 ms: a simulated board that runs by the wall clock is slow to answer beside one in 1 ms.
+            slow = "d._motors[0].timer.init(period=50, callback=lambda _: d._pass(d._motors[0]))"
+            main = f"import time\nimport sluice_drive as d\nd.start(0)\n{slow}\nwhile True:\n time.sleep(1)\n"
+            rig.board.write_file("main.py", main.encode())
+        with serial.serial_for_url(load(bench.rig_file).board.port, timeout=5.0) as port:
+            port.write(b"\x04")  # at the friendly prompt: a soft reset, after which main.py runs
+            assert b"soft reboot" in port.read_until(b"soft reboot")
+        # A machine that is busy with other tests may be silent for longer than the demo's board allows.
+        text = bench.rig_file.read_text(encoding="utf-8")
+        bench.rig_file.write_text(text.replace("deadman_s = 0.3", "deadman_s = 2.0"), encoding="utf-8")
+        options = ("--only", "commutation", "--seed", "5", "--out", "run")
+        done = rotorgate("qualify", str(bench.rig_file), *options, cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_inspect_and_pytest_take_a_firmware_too_and_put_the_old_one_back(tmp_path):
+    rig_of_one(tmp_path)
+    slipped(tmp_path / "new", ('VERSION = "1.4.0"', 'VERSION = "1.9.0"'))
+    slipped(tmp_path / "keyless", ('        "dead_time_ns": 150,\n', ""))
+    slipped(tmp_path / "broken", ("def declare(motor):", "def declare(motor:"))
+    found = rotorgate("inspect", "rig.toml", "--firmware", "new", cwd=tmp_path)
+    assert found.returncode == 0, found.stdout + found.stderr
+    assert "firmware sluice_drive 1.9.0, leaf" in found.stdout
+    for name, words in (("keyless", "dead_time_ns is missing"), ("broken", "cannot be imported or asked: SyntaxError")):
+        found = rotorgate("inspect", "rig.toml", "--firmware", name, cwd=tmp_path)
+        assert (found.returncode, words in found.stdout) == (1, True), found.stdout + found.stderr
+    assert rotorgate("inspect", "--firmware", "new", cwd=tmp_path).returncode == 4
+    command = [sys.executable, "-m", "pytest", "-q", "--rig=rig.toml", "--rig-firmware=new", "--rig-out=run"]
+    done = subprocess.run(
+        [*command, "--pyargs", "harness.checks", "-k", "direction"],
+        cwd=tmp_path, capture_output=True, text=True, check=False, env=environment(tmp_path), timeout=WHOLE_S,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert read(tmp_path / "run").declared["leaf"].version == "1.9.0"
+    assert not list((tmp_path / "state").rglob("*.json")), "the firmware from before is back"

@@ -37,6 +37,10 @@ def add(commands: Commands, common: Parser) -> None:
         help="interrupt a board that is running something, and ask its firmware even where its bridges may have power",
     )
 
+    inspect.add_argument(
+        "--firmware", metavar="PATH", help="ask this firmware: put on the board, supply off, and taken off it again"
+    )
+
     qualify = commands.add_parser(
         "qualify",
         parents=[common],

@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 from harness.checks.catalogue import CHECKS, CheckCauses
 from harness.judge.causes import CAUSES, gathered
 from harness.judge.diagnosis import Diagnosis, diagnose
+from harness.judge.verdict import at_fault
 from harness.nouns.effects import FREE, Cause, Shift
+from harness.nouns.names import Name
 from harness.nouns.results import Outcome, Verdict
 from tests.examples import examples, rounds
 from tests.software.judge.motors import DETECT, FILE, RULE, Motor, judged
@@ -55,6 +57,21 @@ def turned(name: str, m: Motor) -> Motor:
     """The magnet has slipped by 0.4 rad."""
     offset = math.remainder(m.offset - m.pole_pairs * 0.4, 2.0 * math.pi)
     return replace(m, hang=m.hang + 0.4, offset=offset) if name == "leaf" else m
+
+
+def test_firmware_at_fault_is_the_cause_of_what_its_loop_shows_and_of_nothing_else() -> None:
+    verdicts = judged(1, on_both(gain=0.5))
+    assert diagnose(verdicts, RULE).known
+    fault = at_fault("leaf", "exception", "in step: the firmware raised ValueError")
+    found = diagnose([*verdicts, fault], RULE)
+    assert found.differs
+    assert {Name(name).motor for name in found.differs} == {"wheel"}
+    assert diagnose([*verdicts, at_fault("", "exception", "in together: it raised")], RULE).words == ""
+    turned_verdicts = judged(1, turned)
+    before = diagnose(turned_verdicts, RULE)
+    spoiled = diagnose([*turned_verdicts, fault], RULE)
+    assert before.known
+    assert [cause.name for cause in spoiled.causes][:1] == [cause.name for cause in before.causes][:1]
 
 
 SINGLE: Mapping[str, tuple[Fault, set[str], tuple[str, ...]]] = {

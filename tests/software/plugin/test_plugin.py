@@ -267,6 +267,17 @@ def test_sigterm_closes_the_rig(run, tmp_path):
     assert (tmp_path / "out" / "report.html").exists()
 
 
+@pytest.mark.parametrize("words", [(), ("--rigs=pool.toml",)])
+def test_a_firmware_without_one_rig_to_put_it_on_is_wrong_use(tmp_path, words):
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "harness.plugin", "--rig-firmware=new", *words],
+        cwd=tmp_path, capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"},
+    )  # fmt: skip
+    assert done.returncode == 4
+    assert "--rig-firmware: expected one rig to put it on: give --rig=FILE" in done.stderr
+
+
 def test_switched_off_nothing_is_registered(tmp_path):
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:rotorgate", "--rig", "x"],
