@@ -52,6 +52,8 @@ class Board(types.ModuleType):
         self.us = 0
         self.turn = [4096, 4096]
         self.drive = Drive(self)
+        self.loop = False
+        self.passes = types.SimpleNamespace(step=self.drive.control_step, judge=lambda *_: None)
 
     # --- clock
     def pass_us(self, us: int) -> None:
@@ -83,8 +85,17 @@ class Board(types.ModuleType):
 
     def feed(self) -> None: ...
 
+    def start(self, motor: int, _watch: bool = True) -> None:
+        self.drive.start(motor)
+        self.loop = True
+
+    def release(self, motor: int, loop: bool = False) -> None:
+        if loop and self.pace == "own":
+            self.drive.stop(motor)
+        self.drive.off(motor)
+
     def off(self) -> None:
-        self.drive.off(0)
+        self.release(0, self.loop)
 
     def close(self) -> None:
         self.off()
