@@ -12,8 +12,8 @@ from harness.checks.stiffness.stimulus import Stimulus, stimulus
 CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(needs_arms,),
-    bench_s=40.0,
-    computing_s=3.6,
+    bench_s=55.0,
+    computing_s=4.8,
     stimulus=stimulus,
     procedure=procedure,
     analysis=analyse,
