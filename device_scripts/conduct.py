@@ -44,7 +44,7 @@ class _Hook:
 
 
 def rest(guard, motor, phases, enable, off):
-    """Events `import`, `off`, `stop`: the motor's pins that are live after each. Nothing is switched on."""
+    """Events `import`, `off`, `stop`: the live pins of the motor after each. Nothing is switched on; the sensor is read."""
     frames.event("import", pins.live(phases, enable, off))
     guard.drive.off(motor)
     frames.event("off", pins.live(phases, enable, off))
@@ -52,6 +52,7 @@ def rest(guard, motor, phases, enable, off):
     if stop is not None:
         stop(motor)
         frames.event("stop", pins.live(phases, enable, off))
+    guard.angle(motor)
 
 
 def pattern(guard, motor, phases, enable, off, angles, amplitude, ramp_ms, duties, blocks):
@@ -243,10 +244,9 @@ def silence(guard, motor, phases, enable, off, most_ms):
     guard.feed()
     begun = time.ticks_ms()
     while not guard.reason and time.ticks_diff(time.ticks_ms(), begun) < most_ms:
-        if work.own:
-            time.sleep_ms(1)
-        else:
+        if not work.own:
             guard.drive.control_step(motor)
+        time.sleep_us(1000)
     taken = time.ticks_diff(time.ticks_ms(), begun)
     if not work.own:
         guard.off()  # as every script ends: what is called here has no timer to end, but may be amid a pass
