@@ -2,9 +2,9 @@
 
 Pins (numbers of the rig file): three phase pins a motor, driven low when off; one enable pin a motor, at its
 own level when off. Units: counts of the angle sensor, microseconds, milliseconds. Motors count from 0.
-A Guard is made once, before anything moves; a service calls `angle` all the while a motor is energised, closes the
-firmware's loop by `start` and ends it by `release`. What the firmware has done against its contract is printed at the
-end: a traceback, or a line `Stop: (...)`; so is `Away: (ms,)`, where the main program had not come back to its host.
+A Guard is made once; a service calls `angle` all the while a motor is energised, closes the firmware's loop by `start`
+and ends it by `release`. Printed at the end: what the firmware did against its contract, a traceback or `Stop: (...)`;
+`Away: (ms,)` where the main program had not come back to its host.
 """
 
 import sys
@@ -28,11 +28,7 @@ if hasattr(micropython, "alloc_emergency_exception_buf"):
 
 
 class Stop(Exception):
-    """The board under test went over a limit, or the host fell silent; the phases are off already.
-
-    Its one argument is what the host reads: a tuple of the limit, the motor and the numbers of both, or SILENCE, with
-    the time that the board had not looked for its host, ms, where that was the reason.
-    """
+    """Over a limit, or the host fell silent; phases are off. Its argument: (limit, motor, numbers ...) or SILENCE."""
 
 
 class Guard:

@@ -16,8 +16,10 @@ NUMBER = r"[1-9][0-9]{0,4}"
 DEVICE = r"(?:/[!-.0->@-~]+)+"
 """An absolute path of printable ASCII without spaces, `?` and `//`."""
 
-_SIMULATED = re.compile(r"(?:simulated|virtual):[!-~]*")
-"""What follows the scheme is looked at where all addresses of a rig file are; `virtual:` is what older files say."""
+OLDER_WORD = "virtual"
+"""What older rig files call the simulated bench."""
+_SIMULATED = re.compile(rf"(?:simulated|{OLDER_WORD}):[!-~]*")
+"""What follows the scheme is looked at where all addresses of a rig file are."""
 PORT_FORMS = "a serial port (/dev/..., COM3), socket://HOST:PORT, rfc2217://HOST:PORT, usb:SERIAL or simulated:SCENARIO"
 _DEVICE_PORT = re.compile(rf"{DEVICE}|COM[1-9][0-9]{{0,2}}", re.IGNORECASE)
 _OPTION = r"(?:ign_set_control|timeout=[0-9]{1,3})"

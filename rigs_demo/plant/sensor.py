@@ -2,10 +2,9 @@
 
     reading = direction * theta + e1 sin(theta - p1) + e2 sin(2 theta - p2) + noise       (one turn = 2 pi)
 
-A magnet off the axis errs once a turn, a tilted one twice (textbooks on encoders). The bus word has
-13 bits of angle from bit 15 down, bit 2 error flag, bit 1 ready flag, bit 0 what makes its ones odd in
-number, so that neither a line held low nor one held high passes for a reading. A pulse-width frame is 2128
-clocks: 32 high, one more high for each code of 2048, the rest low; its angle is taken at its start.
+A magnet off the axis errs once a turn, a tilted one twice (textbooks on encoders). The bus word is
+bit 15 even parity over the rest, bit 14 error flag, 14 bits of angle. A pulse-width frame is 4128
+clocks: 16 high, one more high for each code of 4096, the rest low; its angle is taken at its start.
 """
 
 from __future__ import annotations
@@ -16,13 +15,9 @@ from math import sin, tau
 from rigs_demo.plant.parameters import MotorParameters
 from rigs_demo.streams import stream_of
 
-ANGLE_BITS = 13
-ANGLE_SHIFT = 3
-ERROR_FLAG = 1 << 2
-READY_FLAG = 1 << 1
-PULSE_CODES = 2048
-PULSE_CLOCKS = 2128
-PULSE_HEADER = 32
+ERROR_FLAG = 1 << 14
+PULSE_CLOCKS = 4128
+PULSE_HEADER = 16
 
 
 def reading_rad(motor: MotorParameters, theta_rad: float) -> float:
@@ -44,8 +39,8 @@ def shaft_at_reading(motor: MotorParameters, reading: float) -> float:
 
 
 def with_parity(word: int) -> int:
-    """A word whose bit 0 is clear, with odd parity in it."""
-    return word | (word.bit_count() + 1) & 1
+    """A 15-bit word with even parity in bit 15."""
+    return word | (word.bit_count() & 1) << 15
 
 
 class Sensor:
@@ -67,8 +62,7 @@ class Sensor:
         theta = self._theta_at(t_ns - round(sensor.latency_s * 1e9))
         reading = reading_rad(self._motor, theta) + self._bus_noise.gauss(0.0, sensor.noise_rad)
         code = round(reading / tau * self._counts) % self._counts
-        angle = code << ANGLE_BITS - sensor.bits + ANGLE_SHIFT
-        return with_parity(angle | READY_FLAG | (ERROR_FLAG if self.error else 0))
+        return with_parity(code << (14 - sensor.bits) | (ERROR_FLAG if self.error else 0))
 
     def pulse(self, t_ns: int) -> tuple[int, int, int]:
         """(start of the high part, its length, frame period) in ns, of the frame that is on at a time."""
@@ -81,5 +75,5 @@ class Sensor:
         noise = stream_of(f"{self._pulse_key} {frame}").gauss(0.0, sensor.pulse_noise_rad)
         counts = 1 << sensor.pulse_bits
         code = round((reading_rad(self._motor, theta) + noise) / tau * counts) % counts
-        clocks = PULSE_HEADER + code * (PULSE_CODES // counts)
+        clocks = PULSE_HEADER + code * (4096 // counts)
         return rising, period * clocks // PULSE_CLOCKS, period

@@ -91,8 +91,8 @@ BREAKS = (
     Break(
         words="what is required and was never seen passes",
         file="harness/judge/tally.py",
-        right="if missing or unseen else",
-        wrong="if missing else",
+        right="in gaps(verdicts, required) if gap.required]",
+        wrong="in gaps(verdicts, required) if gap.required and gap.outcome is not None]",
     ),
     # link
     Break(
@@ -116,8 +116,8 @@ BREAKS = (
     # store
     Break(
         words="a raw observation not forced to the disk",
-        file="harness/store/raw.py",
-        right="                os.fsync(stream.fileno())\n",
+        file="harness/base/disk.py",
+        right="            os.fsync(stream.fileno())\n",
         wrong="",
     ),
     Break(

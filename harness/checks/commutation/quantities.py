@@ -48,7 +48,7 @@ CHECK = CheckRow(
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
             follows=FREE,
-            detect=percent(7, "one pole pair more or less of 10 is 9 to 11 %"),
+            detect=percent(7, "one pole pair more or less of 11 is 8 to 9 %"),
         ),
         Measurand(
             name="step_spread",

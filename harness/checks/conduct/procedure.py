@@ -89,7 +89,7 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
     """The loop's rows, and how it ended each time."""
     with Service(
         rig,
-        "conduct",
+        "conduct_loop",
         "loop",
         **bridge,
         step=stimulus.move,
@@ -121,7 +121,7 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
 
 
 def _events(rig: Rig, call: str, **parameters: Any) -> dict[str, Any]:
-    with Service(rig, "conduct", call, **parameters) as service:
+    with Service(rig, "conduct_loop", call, **parameters) as service:
         while service.step() is not None:
             pass
         return {event.name: event.value for event in service.events}
@@ -139,7 +139,7 @@ def _raise_amid(rig: Rig, motor: str) -> None:
 
 def _interrupt_amid(rig: Rig, motor: str) -> None:
     """A script that is interrupted while the loop runs, as a host does that gives up."""
-    with Service(rig, "conduct", "busy", motor=rig.index(motor)) as service:
+    with Service(rig, "conduct_loop", "busy", motor=rig.index(motor)) as service:
         service.until("busy")
     rig.clock.sleep_s(SETTLING_S)
 

@@ -87,7 +87,7 @@ CHECK = CheckRow(
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
             follows=FREE,
-            detect=absolute(0.05, "a winding is safe by then; a person's finger is not"),
+            detect=absolute(0.1, "twice as long as the contract allows"),
         ),
         Measurand(
             name="current_left",

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.base.addresses import is_board_port, is_clock_address, is_instrument_address
+from harness.base.addresses import OLDER_WORD, is_board_port, is_clock_address, is_instrument_address
 from harness.base.words import concealed
 
 PORTS = (
@@ -23,7 +23,7 @@ PORTS = (
     "usb:E66058388332",
     "usb:a:b",
     "simulated:sluice",
-    "virtual:sluice",
+    f"{OLDER_WORD}:sluice",
 )
 NO_PORTS = (
     "",
@@ -132,7 +132,7 @@ def test_a_scheme_within_an_address_is_refused_wherever_it_stands(address, data)
     """A library looks for `://` anywhere in it; only the two forms of a network port have it, at one place."""
     place = data.draw(st.integers(0, len(address)))
     damaged = f"{address[:place]}spy://{address[place:]}"
-    known = damaged.startswith(("simulated:", "virtual:"))  # looked at where a rig file's addresses are
+    known = damaged.startswith(("simulated:", f"{OLDER_WORD}:"))  # looked at where a rig file's addresses are
     assert known or not (is_board_port(damaged) or is_instrument_address(damaged))
 
 

@@ -21,17 +21,17 @@ def raised(last: str, file: str = "safety.py") -> Exception:
     ("fields", "at_leaf", "at_wheel"),
     [
         (
-            ("speed", 0, 157, 2000, 7823),
+            ("speed", 0, 157, 1000, 15646),
             "speed 60.2 rad/s, limit 60 rad/s",
             "leaf: speed 60.2 rad/s, limit 60 rad/s",
         ),
         (
-            ("speed", 1, -300, 3000, 7823),
+            ("speed", 1, -300, 1500, 15646),
             "wheel: speed 76.7 rad/s, limit 60 rad/s",
             "speed 76.7 rad/s, limit 60 rad/s",
         ),
         (
-            ("travel", 1, -3150, 3129),
+            ("travel", 1, -6300, 6258),
             "wheel: travel -2.42 rad from hanging, limit 2.4 rad",
             "travel -2.42 rad from hanging, limit 2.4 rad",
         ),

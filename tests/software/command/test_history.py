@@ -61,7 +61,9 @@ def test_a_damaged_decision_is_one_line_and_the_page_is_written(say):
     code, out, _ = say("--rig", "sluice")
     assert code == 0
     (line,) = [line for line in out.splitlines() if "decision" in line]
-    assert line.startswith("decisions of the release gate are left out: runs/store.sqlite: a decision is damaged: ")
+    assert line.startswith(
+        "decisions of the release gate are left out: runs/store.sqlite: damaged, or made by somebody else: "
+    )
     assert Path("runs/history.html").exists()
 
 

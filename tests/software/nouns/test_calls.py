@@ -161,8 +161,11 @@ def script(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str, Board], t
 
 HOMES = {"hold": "acting.hold", "heating": "checks.thermal.heating"}
 """Where what several calls share starts its device script; a check starts its own in its procedure."""
-ENTRIES = {"states": ("rest",), "conduct": ("pattern", "loop", "silence", "fail", "busy")}
-"""Functions of conduct.py that a check starts one after the other; others serve orders."""
+ENTRIES = {
+    "states": (("conduct", "rest"),),
+    "conduct": (("conduct", "pattern"), *(("conduct_loop", name) for name in ("loop", "silence", "fail", "busy"))),
+}
+"""Device scripts and functions that a check starts one after the other; others serve orders."""
 WHERE_OFFERED = {"states": {"stop"}, "conduct": {"trace", "duties", "brake"}}
 """Parts that a check calls where the firmware has them, and does without."""
 PLACES = {
@@ -182,7 +185,7 @@ def source_of(name: str) -> str:
 
 def entries_of(check: str) -> list[tuple[str, str, set[str]]]:
     """Device scripts and functions that a check starts, and the letters of the orders that it can send there."""
-    return [("conduct", entry, set()) for entry in ENTRIES[check]] if check in ENTRIES else [started_by(check)]
+    return [(*entry, set()) for entry in ENTRIES[check]] if check in ENTRIES else [started_by(check)]
 
 
 def started_by(check: str) -> tuple[str, str, set[str]]:

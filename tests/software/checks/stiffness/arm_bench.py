@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 STEP_S = 2.5e-4
-TURN = 8192
+TURN = 16384
 
 
 @dataclass(kw_only=True)
@@ -23,10 +23,10 @@ class ArmBench:
 
     n: int
     seed: int = 1
-    pole_pairs: float = 10.0
+    pole_pairs: float = 11.0
     direction: int = 1
     cogging_n_m: float = 0.7e-3
-    cogging_periods: int = 120
+    cogging_periods: int = 132
     open_phase: bool = False
     truth: dict[str, Array] = field(default_factory=dict)
 
@@ -36,17 +36,17 @@ class ArmBench:
         def about(value: float, percent: float) -> Array:
             return value * (1.0 + percent / 100.0 * rng.uniform(-1.0, 1.0, self.n))
 
-        self.resistance = about(4.6, 2.0)
+        self.resistance = about(5.6, 2.0)
         self.on_resistance = about(0.25, 20.0)
-        self.flux = about(6.6e-3, 3.0)
+        self.flux = about(6.0e-3, 3.0)
         self.supply_v = about(12.0, 0.5)
         self.dead = about(150e-9, 30.0) * 20e3
-        self.mass = about(0.205, 0.3)
+        self.mass = about(0.170, 0.3)
         self.length = about(0.030, 0.5)
         self.gravity = about(9.80665, 0.3)
-        self.friction = about(2.1e-3, 50.0)
-        self.viscous = about(1.3e-4, 50.0)
-        self.inertia = about(4.6e-5, 15.0) + about(1e-5, 20.0) + self.mass * self.length**2
+        self.friction = about(2.0e-3, 50.0)
+        self.viscous = about(1.2e-4, 50.0)
+        self.inertia = about(4e-5, 15.0) + about(1e-5, 20.0) + self.mass * self.length**2
         self.offset = 0.8 + rng.uniform(-0.2, 0.2, self.n)
         self.hang = 2.0 + rng.uniform(-0.08, 0.08, self.n)
         self.eccentricity = rng.uniform(0.0, 7e-3, self.n)
@@ -54,7 +54,7 @@ class ArmBench:
         self.tilt = 1e-3 * np.ones(self.n)
         self.tilt_phase = rng.uniform(0, 2 * np.pi, self.n)
         self.cogging_phase = rng.uniform(0, 2 * np.pi, self.n)
-        self.noise = about(6e-4, 25.0)
+        self.noise = about(4e-4, 25.0)
         self.winding_c = 20.0 * np.ones(self.n)
         self.gain = about(4.93, 0.5)
         self.clip = about(0.4, 0.5)
@@ -151,7 +151,7 @@ class ArmBench:
             if step % 4 == 0:
                 reading = self.read() * 2 * np.pi / TURN
                 demand = np.clip(self.gain * wrap(now - reading), -self.clip, self.clip)
-                angle = 10 * reading + self.firmware_offset + np.where(demand > 0, np.pi / 2, -np.pi / 2)
+                angle = 11 * reading + self.firmware_offset + np.where(demand > 0, np.pi / 2, -np.pi / 2)
             self._advance(angle, np.abs(demand))
             if (step + 1) % each == 0:
                 rows.add(self.time_s, self.read(), now, 0.0)

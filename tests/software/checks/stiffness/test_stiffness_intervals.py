@@ -40,7 +40,7 @@ def spec(tmp_path_factory: pytest.TempPathFactory) -> RigSpec:
     text = Path("rigs_demo/rigs/sluice.toml").read_text(encoding="utf-8")
     path = tmp_path_factory.mktemp("rig") / "sluice.toml"
     path.write_text(
-        text.replace("inductance_h = { value = 1.3e-3", "inductance_h = { value = 1.3e-6"), encoding="utf-8"
+        text.replace("inductance_h = { value = 1.6e-3", "inductance_h = { value = 1.6e-6"), encoding="utf-8"
     )
     return load(path)
 
@@ -145,7 +145,7 @@ def carried_out(bench: ArmBench, spec: RigSpec) -> list[list[Observation]]:
         spec=spec,
         declared={
             "leaf": SimpleNamespace(
-                pole_pairs=10,
+                pole_pairs=11,
                 counts_per_turn=TURN,
                 max_static_duty=0.98,
                 amplitude_limit=0.4,
@@ -170,11 +170,11 @@ def carried_out(bench: ArmBench, spec: RigSpec) -> list[list[Observation]]:
 def truths(bench: ArmBench) -> dict[str, NDArray[np.float64]]:
     """True values of each arm by quantity."""
     places = [bench.hang + x for x in np.linspace(-0.45, 0.45, 31)]
-    aside = np.mean([np.cos(10 * bench.error(x) + 0.8 - bench.offset) for x in places], axis=0)
+    aside = np.mean([np.cos(11 * bench.error(x) + 0.8 - bench.offset) for x in places], axis=0)
     ohm = bench.resistance + bench.on_resistance
     lost = 4.0 / math.pi * bench.dead * bench.supply_v
     truth = {
-        "open_loop": 10 * bench.peak_torque(0.6),
+        "open_loop": 11 * bench.peak_torque(0.6),
         "closed_loop": bench.torque_constant * bench.gain * bench.supply_v / 2 / ohm * aside,
         "friction": bench.friction,
         "slip_torque": bench.peak_torque(0.6),

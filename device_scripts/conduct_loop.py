@@ -1,0 +1,163 @@
+"""The loop told to start, move and end, beside its trace; and left to itself, raising, or interrupted, amid its work.
+
+Pins, units and events as in conduct.py. The guard supervises every reading, as elsewhere.
+"""
+
+import time
+
+import frames
+import pins
+from conduct import driven
+from micropython import const
+from traced_loop import TracedLoop
+
+LATER_MS = const(60)  # some dozens of passes of the usual loop: what switches on again has done so (arbitrary)
+UNASKED_MS = const(20)
+STILL_MS = const(250)  # half a swing of a heavy arm, which stands at its ends as well (arbitrary)
+REST_MS = const(3000)
+COLUMNS = (
+    ("t", "us", "I"),
+    ("leg", "1", "B"),
+    ("target", "1", "i"),
+    ("count", "1", "i"),
+    ("traced", "1", "i"),
+    ("late", "us", "H"),
+    ("demand", "1", "h"),
+    ("passes", "1", "H"),
+)
+
+
+def loop(guard, motor, phases, enable, off, step, far, hold_ms):
+    """Close the loop where the shaft stands, and move its set point `step` counts up, back, down and back.
+
+    Rows in stream `loop`, one a millisecond: leg 0 before it is closed (while a hook waits), 1 from its start with the
+    set point left at another place before, 2 to 5 the four moves. If the shaft goes more than `far` counts away it is
+    let go: event `ran` (leg, counts). Events `hook` (whether there is a trace), `stop` and `off` (what it took, live
+    pins, live pins later, passes after it), `brake` (enabled, a, b, c).
+    """
+    work = TracedLoop(guard, motor)
+    drive, hook = guard.drive, work.hook
+    stream = frames.Stream("loop", COLUMNS)
+    frames.event("hook", work.traced)
+    first = _rested(work, step)
+    if work.traced:
+        drive.trace(motor, hook.put)
+    try:
+        for _ in range(UNASKED_MS):
+            guard.listen()
+            time.sleep_ms(1)
+            _row(work, stream, 0, first, 0)
+        legs = ((0, hold_ms), (step, hold_ms), (0, hold_ms), (-step, hold_ms), (0, hold_ms))
+        drive.set_point(motor, (first + step) % work.turn)
+        work.go()
+        if not work.own:
+            drive.set_point(motor, first)  # called firmware has no start that would take the reading
+        for number, (goal, lasting_ms) in enumerate(legs):
+            if number:
+                drive.set_point(motor, (first + goal) % work.turn)
+            for _ in range(lasting_ms):
+                work.pause()
+                away = _row(work, stream, number + 1, first, goal)
+                if away > far or away < -far:
+                    work.end()
+                    frames.event("ran", [number + 1, away])
+                    return
+        _ended(work, "stop" if work.own else "off", work.end, first, step, phases, enable, off)
+        if work.own:
+            work.go()
+            for _ in range(LATER_MS):
+                work.pause()
+                guard.angle(motor)
+            _ended(work, "off", None, first, step, phases, enable, off)
+        if hasattr(drive, "brake"):
+            drive.brake(motor)
+            frames.event("brake", driven(guard, motor, phases, enable, off))
+    finally:
+        if work.traced:
+            drive.trace(motor, None)
+        guard.off()
+
+
+def _rested(work, step):
+    """The count at which the shaft rests; one that swings for longer than REST_MS is taken where it is."""
+    guard, motor = work.guard, work.motor
+    begun = time.ticks_ms()
+    since, first = begun, guard.angle(motor)[0]
+    count = first
+    while time.ticks_diff(time.ticks_ms(), begun) < REST_MS:
+        guard.listen()
+        time.sleep_ms(4)
+        count = guard.angle(motor)[0]
+        if abs(work.away(count, first)) > max(2, step // 8):
+            since, first = time.ticks_ms(), count
+        elif time.ticks_diff(time.ticks_ms(), since) > STILL_MS:
+            break
+    return count
+
+
+def _row(work, stream, leg, first, goal):
+    """A reading beside the last pass; counts are from the first reading."""
+    count = work.guard.angle(work.motor)[0]
+    hook = work.hook
+    away = work.away(count, first)
+    late = min(65535, max(0, time.ticks_diff(time.ticks_us(), hook.ticks))) if hook.passes else 65535
+    at = time.ticks_diff(time.ticks_us(), work.started)
+    stream.row(at, leg, goal, away, work.away(hook.count, first), late, hook.demand, hook.passes & 65535)
+    return away
+
+
+def _ended(work, name, act, first, step, phases, enable, off):
+    """Open the loop, and see whether it stays open: another set point, time for some dozens of passes."""
+    begun = time.ticks_us()
+    if act is None:
+        work.drive.off(work.motor)
+    else:
+        act()
+    took = time.ticks_diff(time.ticks_us(), begun)
+    live = pins.live(phases, enable, off)
+    passes = work.hook.passes
+    work.drive.set_point(work.motor, (first + step) % work.turn)
+    for _ in range(LATER_MS):
+        work.guard.listen()
+        time.sleep_ms(1)
+    later = pins.live(phases, enable, off)
+    frames.event(name, [took, live, later, work.hook.passes - passes])
+
+
+def silence(guard, motor, phases, enable, off, most_ms):
+    """The deadman under a busy loop that nobody feeds: event `silence` (ms until the phases were off, live pins)."""
+    work = TracedLoop(guard, motor)
+    work.go()
+    guard.feed()
+    begun = time.ticks_ms()
+    while not guard.reason and time.ticks_diff(time.ticks_ms(), begun) < most_ms:
+        if not work.own:
+            guard.drive.control_step(motor)
+        time.sleep_us(1000)
+    taken = time.ticks_diff(time.ticks_ms(), begun)
+    if not work.own:
+        guard.off()  # as every script ends: what is called here has no timer to end, but may be amid a pass
+    for _ in range(LATER_MS):
+        time.sleep_ms(1)
+    frames.event("silence", [taken, bool(guard.reason), pins.live(phases, enable, off)])
+
+
+def fail(guard, motor):
+    """An exception of the script amid a busy loop."""
+    work = TracedLoop(guard, motor)
+    work.go()
+    for _ in range(LATER_MS):
+        work.pause()
+        guard.angle(motor)
+    raise RuntimeError("as asked")
+
+
+def busy(guard, motor):
+    """A loop until the host interrupts it; event `busy` when it runs."""
+    work = TracedLoop(guard, motor)
+    work.go()
+    work.pause()
+    frames.event("busy", 0)
+    while True:
+        work.pause()
+        guard.angle(motor)

@@ -1,0 +1,62 @@
+"""The loop of one motor, by the firmware's own timing or called from here, with the last pass that its trace told of.
+
+No pins of its own. Counts of the angle sensor, microseconds.
+"""
+
+import time
+
+
+class _Hook:
+    """The last pass that the firmware told of."""
+
+    def __init__(self):
+        self.passes = self.ticks = self.count = self.demand = 0
+        self.put = self._put  # bound once: the hook must not allocate
+
+    def _put(self, ticks, count, demand):
+        self.ticks = ticks
+        self.count = count
+        self.demand = demand
+        self.passes += 1
+
+
+class TracedLoop:
+    """The loop of one motor, by the firmware's own timing or called from here, with its trace beside our readings."""
+
+    def __init__(self, guard, motor):
+        self.guard, self.motor, self.drive = guard, motor, guard.drive
+        declared = self.drive.declare(motor)
+        self.own = declared["pace"] == "own"
+        self.period_us = declared["loop_period_us"]
+        self.turn = guard.turn[motor]
+        self.hook = _Hook()
+        self.traced = hasattr(self.drive, "trace")
+        self.started = time.ticks_us()
+
+    def away(self, count, first):
+        """Counts from `first`, the short way."""
+        half = self.turn >> 1
+        return (count - first + half) % self.turn - half
+
+    def go(self):
+        """Close it."""
+        if self.own:
+            self.drive.start(self.motor)
+
+    def end(self):
+        """Open it in the way that belongs to its pace."""
+        act = self.drive.stop if self.own else self.drive.off
+        act(self.motor)
+
+    def pause(self):
+        """A millisecond of it."""
+        self.guard.listen()
+        if self.own:
+            time.sleep_ms(1)
+            return
+        begun = time.ticks_us()
+        for _ in range(max(1, 1000 // self.period_us)):
+            self.drive.control_step(self.motor)
+        left = max(1000, self.period_us) - time.ticks_diff(time.ticks_us(), begun)
+        if left > 0:
+            time.sleep_us(left)
