@@ -13,7 +13,7 @@ import numpy as np
 
 from harness.acting.hold import Hold
 from harness.checks.commutation import standstill
-from harness.checks.commutation.stimulus import READINGS, VECTOR_RAD, Stimulus, nearest_vector
+from harness.checks.commutation.stimulus import READINGS, VECTOR_RAD, Stimulus, vectors_between
 from harness.fits.shaft import shaft_rad
 from harness.nouns.observation import Observation
 
@@ -54,9 +54,11 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         idle = current_a()
         start = stimulus.start
         if start is None:
-            observations.append(_hanging(hold, f"{name}.hanging"))
-            at_rest = shaft_rad(observations[-1], hold.turn, 0.0)
-            start = nearest_vector(rig.spec, motor, float(np.mean(at_rest)))
+            observations.append(_looked(hold, f"{name}.hanging", "off"))
+            to(0, amplitude, 0.2)
+            observations.append(_looked(hold, f"{name}.drawn", "vector 0"))
+            hanging, drawn = (float(np.mean(shaft_rad(one, hold.turn, 0.0))) for one in observations)
+            start = vectors_between(rig.spec, rig.declared[motor], motor, drawn, hanging)
         to(start, amplitude, 0.2)
         to(start - 3, amplitude, 0.3, 0.12)
         hold.wait(0.1)
@@ -100,12 +102,13 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     return observations
 
 
-def _hanging(hold: Hold, name: str) -> Observation:
-    """Readings of the shaft before anything has moved it."""
+def _looked(hold: Hold, name: str, phases: str) -> Observation:
+    """Readings of the shaft where it stands."""
+    hold.wait(0.2)
     hold.forget()
     hold.sample(ROW_S)
     hold.wait(0.1)
-    seen = hold.take(name, phases="off")
+    seen = hold.take(name, phases=phases)
     hold.sample(0.0)
     return seen
 

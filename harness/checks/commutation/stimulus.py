@@ -32,7 +32,7 @@ class Stimulus:
     """Vectors either way from hanging at that amplitude."""
     start: int | None
     """The vector (counted in steps of 60 degrees) that should hold the shaft nearest to hanging; None where the rig
-    file does not say where that is, and the shaft is looked at first."""
+    file does not tell, and the shaft is looked at first."""
 
 
 def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
@@ -40,7 +40,7 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
     amplitude, steps = strength(spec, motor, declared.max_static_duty)
     load = spec.motor[motor].load
     hang = load.hang_reading_rad if load is not None else None
-    start = None if hang is None else nearest_vector(spec, motor, hang.value)
+    start = nearest_vector(spec, motor, hang.value) if hang is not None else None
     return Stimulus(amplitude=amplitude, steps=steps, start=start)
 
 
@@ -64,13 +64,17 @@ def strength(spec: RigSpec, motor: str, max_static_duty: float) -> tuple[float, 
     return amplitude, max(3, min(STEPS, int(reach)))
 
 
-def nearest_vector(spec: RigSpec, motor: str, hang_rad: float) -> int:
-    """The vector (counted in steps of 60 degrees) that should hold the shaft nearest to a reading.
-
-    Without an offset in the rig file any does as well: the shaft comes to the nearest place that it has.
-    """
+def nearest_vector(spec: RigSpec, motor: str, hang_rad: float) -> int | None:
+    """The vector (counted in steps of 60 degrees) that should hold the shaft nearest to a reading; None if unknown."""
     entry = spec.motor[motor]
     if entry.electrical_offset_rad is None:
-        return 0
+        return None
     field = (entry.direction or 1) * entry.pole_pairs * hang_rad + entry.electrical_offset_rad.value
     return round(math.remainder(field, math.tau) / VECTOR_RAD)
+
+
+def vectors_between(spec: RigSpec, declared: Declared, motor: str, drawn_rad: float, wanted_rad: float) -> int:
+    """How many vectors on from the one that drew the shaft to one reading it should come nearest to another."""
+    entry = spec.motor[motor]
+    turned = math.remainder(wanted_rad - drawn_rad, math.tau)
+    return round((entry.direction or declared.direction) * entry.pole_pairs * turned / VECTOR_RAD)
