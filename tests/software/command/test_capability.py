@@ -86,7 +86,7 @@ def test_beside_a_reference_board_of_one_mounting_nothing_is_decided(lot, capsys
     lot(RISES[:3])
     assert study("--reference", "B1") == 2
     out = capsys.readouterr().out
-    assert "B0 beside reference board B1: 2 undecided\n" in out
+    assert "B0 beside reference board B1: 12 undecided\n" in out
     assert "reference board B1: 1 mounting, each command counts as one; fewer than 5 say too little" in out
 
 

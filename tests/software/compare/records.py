@@ -74,7 +74,12 @@ def record(
         "instruments": {name: {"class": name, "idn": idn, "address": ""} for name, idn in instruments.items()},
         "planned": list(values),
         "observations": [
-            {"name": f"{prefix}.one", "file": "", "columns": [], "conditions": {"room_c": room_c}}
+            {
+                "name": f"{prefix}.one",
+                "file": f"observations/{prefix}.one.npy",
+                "columns": [],
+                "conditions": {"room_c": room_c},
+            }
             for prefix in prefixes
             if room_c is not None
         ],

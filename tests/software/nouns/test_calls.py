@@ -153,6 +153,8 @@ def script(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str, Board], t
         with monkeypatch.context() as patch:
             for stub in (clock, frames, pins, machine, micropython):
                 patch.setitem(sys.modules, stub.__name__, stub)
+            for beside in BESIDE.get(name, ()):
+                patch.setitem(sys.modules, beside, load(beside, board))
             spec.loader.exec_module(module)
         return module
 
@@ -166,6 +168,8 @@ ENTRIES = {
     "conduct": (("conduct", "pattern"), *(("conduct_loop", name) for name in ("loop", "silence", "fail", "busy"))),
 }
 """Device scripts and functions that a check starts one after the other; others serve orders."""
+BESIDE = {"conduct_loop": ("conduct", "traced_loop")}
+"""Device scripts that one imports."""
 WHERE_OFFERED = {"states": {"stop"}, "conduct": {"trace", "duties", "brake"}}
 """Parts that a check calls where the firmware has them, and does without."""
 PLACES = {

@@ -141,7 +141,8 @@ COMMANDS = (
 )
 VALUES = ("'x'", "x'00ff'", "9e999", "-1", "'a' || char(27) || 'b'", "0.5")
 PLACES = (
-    "run.id", "run.started_utc", "run.rig", "run.exit_code", "run.seed", f"run.{OLDER_WORD}", "quantity.value", "quantity.u",
+    "run.id", "run.started_utc", "run.rig", "run.exit_code", "run.seed", f"run.{OLDER_WORD}", "quantity.value",
+    "quantity.u",
     "quantity.name", "quantity.outcome", "quantity.run_id", "record.json", "record.run_id", "observation.name",
     "baseline.name", "baseline.revision", "baseline.accepted_utc", "baseline_run.run_id", "baseline_run.baseline_id",
     "baseline_run.mounting", "store.version", "store.rotorgate",
