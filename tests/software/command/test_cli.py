@@ -261,7 +261,7 @@ def test_trouble_in_a_check_is_recorded_and_reported(bench, capsys, raised, code
 
 def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(bench, capsys):
     unsafe = {"phases off": "clock: gone", "supply off": "supply: silent"}
-    raises = {"leaf.commutation": InstrumentError("clock: gone")}
+    raises = {"leaf.states": InstrumentError("clock: gone")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe=unsafe))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     order = "SWITCH THE POWER OFF BY HAND: phases and supply may still be on"

@@ -79,7 +79,7 @@ def run(tmp_path, monkeypatch):
 def test_own_tests_measure_what_they_need_first_and_only_that(run):
     done = run(RIG, "--rig-out", "out", "test_own.py", files={"test_own.py": OWN_TEST})
     assert done.returncode == 0, done.stdout
-    assert "RAN ['leaf.commutation', 'leaf.step']" in done.stdout
+    assert "RAN ['leaf.states', 'wheel.states', 'leaf.commutation', 'leaf.conduct', 'leaf.step']" in done.stdout
     assert "sluice (SIMULATED): " in done.stdout
     assert "record out, report out/report.html" in done.stdout
     assert "'make safe', 'closed'" in done.stdout
@@ -122,7 +122,7 @@ def test_shipped_checks_join_only_when_no_path_is_given(run):
     done = run("--co", "-q", files=files, ini=f"rotorgate_rig = {SLUICE}\n")
     assert "1 test collected" in done.stdout  # named in the ini only: nothing moves unless a test asks for it
     done = run("--pyargs", "harness.checks", RIG, "--co", "-q")
-    assert "15 tests collected" in done.stdout
+    assert "19 tests collected" in done.stdout
 
 
 def test_verdicts_become_outcomes(run, tmp_path):
@@ -140,7 +140,7 @@ def test_verdicts_become_outcomes(run, tmp_path):
     assert done.returncode == 1, done.stdout
     assert "leaf.stiffness.open_loop: differs" in done.stdout
     cases = {case.get("name"): case for case in ET.parse(tmp_path / "junit.xml").getroot().iter("testcase")}
-    assert len(cases) == 15
+    assert len(cases) == 19
 
     def message(name: str, kind: str) -> str:
         found = cases[name].find(kind)

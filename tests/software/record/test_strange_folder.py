@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode, RecordError
-from harness.bench.guard import _note
+from harness.base.guard_log import add_note
 from harness.command.main import main
 from harness.nouns.observation import Column
 from harness.record.entries import ObservationEntry
@@ -41,7 +41,7 @@ def test_nothing_is_written_through_a_link(folder: Path, name: str) -> None:
     (folder / name).symlink_to(precious)
     code = main(["report", str(folder)])
     assert code == (ExitCode.USAGE if name == "record.json" else ExitCode.AGREES)
-    _note(folder / "guard.log", "a word")
+    add_note(folder / "guard.log", "a word")
     assert precious.read_text() == "precious"
 
 
@@ -83,7 +83,7 @@ def test_a_pipe_beside_a_record_holds_no_page_up(folder: Path, name: str) -> Non
             write_report(folder)
     else:
         assert write_report(folder).is_file()
-        _note(folder / name, "a word")
+        add_note(folder / name, "a word")
 
 
 def _npz(data: bytes) -> bytes:
