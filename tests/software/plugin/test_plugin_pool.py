@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import itertools
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -182,11 +184,10 @@ def real(folder: Path, *names: str) -> str:
     """A pool of rig files with real addresses, which the fakes never open."""
     text = SLUICE.read_text(encoding="utf-8")
     for name in names:
-        own = text.replace("simulated:sluice/", f"TCPIP0::{name}.lab::5025::SOCKET/").replace(
-            "simulated:sluice", f"rfc2217://{name}.lab:1"
-        )
-        lines = [line.replace("SOCKET/", f"SOCKET-{number}") for number, line in enumerate(own.splitlines())]
-        (folder / f"{name}.toml").write_text("\n".join(lines).replace('name = "sluice"', f'name = "{name}"'))
+        ports = itertools.count(5025)
+        own = re.sub(r"simulated:sluice/\w+", lambda _: f"TCPIP0::{name}.lab::{next(ports)}::SOCKET", text)
+        own = own.replace("simulated:sluice", f"rfc2217://{name}.lab:1")
+        (folder / f"{name}.toml").write_text(own.replace('name = "sluice"', f'name = "{name}"'))
     return f"schema = 1\nrigs = {[f'{name}.toml' for name in names]!r}\n"
 
 
