@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
-import itertools
 import os
 import re
 import signal
@@ -184,8 +183,9 @@ def real(folder: Path, *names: str) -> str:
     """A pool of rig files with real addresses, which the fakes never open."""
     text = SLUICE.read_text(encoding="utf-8")
     for name in names:
-        ports = itertools.count(5025)
-        own = re.sub(r"simulated:sluice/\w+", lambda _: f"TCPIP0::{name}.lab::{next(ports)}::SOCKET", text)
+        own = text
+        for port in range(5025, 5025 + text.count("simulated:sluice/")):
+            own = re.sub(r"simulated:sluice/\w+", f"TCPIP0::{name}.lab::{port}::SOCKET", own, count=1)
         own = own.replace("simulated:sluice", f"rfc2217://{name}.lab:1")
         (folder / f"{name}.toml").write_text(own.replace('name = "sluice"', f'name = "{name}"'))
     return f"schema = 1\nrigs = {[f'{name}.toml' for name in names]!r}\n"
