@@ -18,6 +18,10 @@ from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
 
 TICK_S = 1e-6
+INSTANT_S = 0.5e-6
+"""Half-width of the instant of a reading: the board's clock counts whole microseconds."""
+USUAL_CARRIER_HZ = 20e3
+"""Where the rig file states none (usual: just above hearing)."""
 CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
 STEP_S = 1e-3
@@ -111,7 +115,11 @@ class _Data:
         fields = self._fields(rows)
         asked = rows.number("amplitude")
         u = fields.u / asked / math.sqrt(fields.found.size)
-        return normal(fields.amplitude, u, "1", self._source("reading of pins"), fields.dof, "read the pins oftener")
+        noise = normal(fields.amplitude, u, "1", self._source("reading of pins"), fields.dof, "read the pins oftener")
+        # Of each phase of each field apart: a vector takes the square root of 2/3 of it, their mean that over a root.
+        one = INSTANT_S * (self.spec.firmware.carrier_hz or USUAL_CARRIER_HZ) / (asked / 2.0)
+        half = one * math.sqrt(2.0 / 3.0 / fields.found.size)
+        return shifted(noise, instants=rectangular(0.0, half, "1", self._source("instants in whole microseconds")))
 
     def _field_error(self, rows: Observation) -> Quantity:
         fields = self._fields(rows)

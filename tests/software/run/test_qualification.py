@@ -82,7 +82,7 @@ def test_a_healthy_board_passes_in_the_order_of_the_bench(build):
 
 def test_each_requirement_is_one_more_decision(build):
     made = build()
-    assert made.rule.planned == 19 + 2  # thermal.rise of both motors has one in this rig file
+    assert made.rule.planned == 15 + 2  # thermal.rise of both motors has one in this rig file
 
 
 def test_a_deviation_is_found_and_only_that(build):
@@ -319,7 +319,7 @@ def test_on_a_motor_that_is_not_the_stated_one_no_field_is_held_either(build):
 
 def test_missing_instruments_are_planned_as_not_run_and_do_not_share_the_risk(build):
     made = build(rig=FakeRig(has=()))
-    assert made.rule.planned == 17  # without the two thermal rises and their requirements
+    assert made.rule.planned == 13  # without the two thermal rises and their requirements
     assert run_to_the_end(made) is ExitCode.UNDECIDED
     assert made.verdicts_of("leaf.thermal.rise")[0].reason == (
         "needs a supply: add an [instrument.NAME] of class supply"
