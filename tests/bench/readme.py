@@ -32,10 +32,12 @@ RESULTS = Results(
         *("tests/bench/readme.py", *QUALIFIED_BY, "harness/compare", "harness/gate", "harness/lot", "harness/study"),
     ),
 )
-BOARDS, RUNS_OF_THE_REFERENCE = 12, 6
+BOARDS, RUNS_OF_THE_REFERENCE = 11, 6
 LIMITS = '"stiffness.closed_loop" = { min = 0.45 }\n"thermal.driver_rise" = { max = 6.0 }\n'
 """Requirements that the lot is held against, some standard deviations off what its boards do."""
 BENCHES, DAYS, REPEATS = 3, 2, 2
+ENDED_WITH_0 = (1, 2, 3, 4, 6, 9)
+"""Seeds of the runs that a baseline takes: 5 ends with 2 (`step.delay` cannot tell), 7 and 8 are other firmware's."""
 WIDTH, HEIGHT = 1200, 900
 """Of the picture, in pixels."""
 CLOCK = WallClock()
@@ -68,7 +70,7 @@ def baseline_and_gate(folder: Path) -> Iterator[Step]:
     """Six healthy runs, a firmware of half the gain beside them, and the gate on it."""
     release = str(folder / "half-gain")
     subprocess.run([sys.executable, "-m", "rigs_demo", "release", "half-gain", release], check=True, cwd=ROOT)
-    for seed in range(1, 7):
+    for seed in ENDED_WITH_0:
         yield _run("spring", str(RIG), seed)
     accepted = (*map(str, range(1, 7)), "--by", "M. Keeper", "--why", "first boards with firmware 1.4")
     yield Step(series="spring", words=("baseline", "accept", "spring", *accepted))
@@ -79,7 +81,7 @@ def baseline_and_gate(folder: Path) -> Iterator[Step]:
 
 
 def lot(folder: Path) -> Iterator[Step]:
-    """Twelve boards on one bench, the first of them between the others."""
+    """Eleven boards on one bench, the first of them between the others."""
     head, mark, tail = RIG.read_text(encoding="utf-8").partition("[requirements]")
     line, _, rest = tail.partition("\n")
     rig = folder / "lot.toml"
