@@ -41,7 +41,7 @@ def pattern(guard, motor, phases, enable, off, angles, amplitude, ramp_ms, dutie
             if at:
                 drive.field(motor, before + ((angle - before) * part >> 10) & 65535, amplitude)
             else:
-                drive.field(motor, angle, amplitude * part >> 10)
+                drive.field(motor, angle & 65535, amplitude * part >> 10)
             guard.angle(motor)
             guard.listen()
             time.sleep_ms(5)
@@ -53,17 +53,18 @@ def pattern(guard, motor, phases, enable, off, angles, amplitude, ramp_ms, dutie
         drive.duties(motor, duties[0], duties[1], duties[2])
         for _ in range(blocks):
             frames.event("duties", driven(guard, motor, phases, enable, off))
-    frames.event("off", _timed(drive.off, motor, phases, enable, off))
+    frames.event("off", timed(drive.off, motor, phases, enable, off))
 
 
 def driven(guard, motor, phases, enable, off):
+    """[whether the enable pin is not at off, shares of time in which the phases are high]."""
     guard.angle(motor)
     guard.listen()
     enabled = Pin(enable).value() != off
     return [int(enabled)] + pins.shares(phases, guard.drive.declare(motor)["carrier_hz"], PATTERN_READS)
 
 
-def _timed(act, motor, phases, enable, off):
+def timed(act, motor, phases, enable, off):
     """[what it took, live pins after it]."""
     begun = time.ticks_us()
     act(motor)

@@ -7,7 +7,7 @@ import time
 
 import frames
 import pins
-from conduct import driven
+from conduct import driven, timed
 from micropython import const
 from traced_loop import TracedLoop
 
@@ -62,13 +62,13 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
                     work.end()
                     frames.event("ran", [number + 1, away])
                     return
-        _ended(work, "stop" if work.own else "off", work.end, first, step, phases, enable, off)
+        _ended(work, "stop" if work.own else "off", first, step, phases, enable, off)
         if work.own:
             work.go()
             for _ in range(LATER_MS):
                 work.pause()
                 guard.angle(motor)
-            _ended(work, "off", None, first, step, phases, enable, off)
+            _ended(work, "off", first, step, phases, enable, off)
         if hasattr(drive, "brake"):
             drive.brake(motor)
             frames.event("brake", driven(guard, motor, phases, enable, off))
@@ -106,15 +106,9 @@ def _row(work, stream, leg, first, goal):
     return away
 
 
-def _ended(work, name, act, first, step, phases, enable, off):
-    """Open the loop, and see whether it stays open: another set point, time for some dozens of passes."""
-    begun = time.ticks_us()
-    if act is None:
-        work.drive.off(work.motor)
-    else:
-        act()
-    took = time.ticks_diff(time.ticks_us(), begun)
-    live = pins.live(phases, enable, off)
+def _ended(work, name, first, step, phases, enable, off):
+    """Open the loop by `stop` or `off`, and see whether it stays open: another set point, time for dozens of passes."""
+    took, live = timed(getattr(work.drive, name), work.motor, phases, enable, off)
     passes = work.hook.passes
     work.drive.set_point(work.motor, (first + step) % work.turn)
     for _ in range(LATER_MS):
@@ -137,9 +131,8 @@ def silence(guard, motor, phases, enable, off, most_ms):
     taken = time.ticks_diff(time.ticks_ms(), begun)
     if not work.own:
         guard.off()  # as every script ends: what is called here has no timer to end, but may be amid a pass
-    for _ in range(LATER_MS):
-        time.sleep_ms(1)
-    frames.event("silence", [taken, bool(guard.reason), pins.live(phases, enable, off)])
+    time.sleep_ms(LATER_MS)
+    frames.event("silence", [taken, pins.live(phases, enable, off)])
 
 
 def fail(guard, motor):

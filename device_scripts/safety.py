@@ -55,7 +55,7 @@ class Guard:
         self._away_ms = self._silent_ms = 0
         self._ending = False
         self.passes = Passes(self)
-        self.reason = ()
+        self.reason = ()  # type: tuple
         self._looked_ms = time.ticks_ms()
         self._listening = False
         self._inbox = frames.Inbox(64)

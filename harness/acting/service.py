@@ -13,7 +13,7 @@ goes wrong on the way is bench trouble and keeps its own error.
 from __future__ import annotations
 
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ from harness.nouns.observation import Column, Conditions, Observation
 ANSWER_S = 10.0
 """Longest wait for one frame (arbitrary: no ramp of a service lasts as long)."""
 LONGEST_TRACEBACK = 4000
-"""Characters of what was printed before that are looked at again (arbitrary: some fifty lines)."""
+"""Bytes of what was printed before that are looked at again (arbitrary: some fifty lines)."""
 SCALES = {"us": ("s", 1e-6), "ms": ("s", 1e-3), "mA": ("A", 1e-3), "mV": ("V", 1e-3)}
 """Units of a board's integers, and what makes SI of them."""
 
@@ -116,6 +116,11 @@ class Service:
             pass
         return self._run.printed
 
+    def told(self) -> dict[str, Any]:
+        """What the script says until its end, by the names of its events; of those of one name the last."""
+        self.finish()
+        return {event.name: event.value for event in self.events}
+
     def rows(self, stream: str) -> NDArray[np.void]:
         """The rows of a stream gathered since this was last asked; an empty array if none came.
 
@@ -143,10 +148,10 @@ class Service:
 
     def _look(self) -> None:
         """Look at what was printed since the last time. Raises FirmwareFault for an exception in it."""
-        text = self._run.printed
-        if len(text) > self._looked:
-            fresh = text[max(0, self._looked - LONGEST_TRACEBACK) :]
-            self._looked = len(text)
+        length = self._run.printed_bytes
+        if length > self._looked:
+            fresh = self._run.printed_since(max(0, self._looked - LONGEST_TRACEBACK))
+            self._looked = length
             if fault := conduct(fresh, device_scripts()):
                 raise fault
 

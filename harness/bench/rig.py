@@ -151,14 +151,10 @@ class Rig:
         """How a motor is mounted, as stated, else as measured. Raises MissingCapability where it was neither."""
         entry, found, hang = self.spec.motor[motor], self._mounted.get(motor, {}), self.hang_rad(motor)
         offset = entry.electrical_offset_rad.value if entry.electrical_offset_rad is not None else found.get(OFFSET)
-        direction = entry.direction if entry.direction is not None else found.get(DIRECTION)
-        unknown = {
-            "load.hang_reading_rad": hang,
-            "electrical_offset_rad": offset,
-            "direction": direction,
-        }
-        if hang is None or offset is None or not direction:
-            lacking = ", ".join(f"motor.{motor}.{key}" for key, value in unknown.items() if not value and value != 0.0)
+        direction = entry.direction or found.get(DIRECTION) or None  # 0: nothing has moved
+        if hang is None or offset is None or direction is None:
+            places = {"load.hang_reading_rad": hang, "electrical_offset_rad": offset, "direction": direction}
+            lacking = ", ".join(f"motor.{motor}.{key}" for key, value in places.items() if value is None)
             raise MissingCapability(f"because nobody knows {lacking}: state it, commutation has not measured it")
         return Mounting(direction=int(direction), offset_rad=offset, hang_rad=hang)
 

@@ -54,7 +54,16 @@ class ScriptRun:
     @property
     def printed(self) -> str:
         """What the script has printed so far, without frames."""
-        return text_of(bytes(self._printed))
+        return self.printed_since(0)
+
+    @property
+    def printed_bytes(self) -> int:
+        """How much that is: to be asked at every frame, without making text of it."""
+        return len(self._printed)
+
+    def printed_since(self, begin: int) -> str:
+        """What of it came from this byte on."""
+        return text_of(bytes(self._printed[begin:]))
 
     @property
     def last_words(self) -> str:

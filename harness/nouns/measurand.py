@@ -90,9 +90,9 @@ class CheckRow:
     parts: tuple[str, ...]
     """Parts of the drive contract that its device script calls, beside those that the board's guard always does."""
     quantities: tuple[Measurand, ...]
-    powered: bool = True
+    powered: bool
     """Whether it needs the supply on. What needs none goes first, on every motor."""
-    conduct: bool = False
+    conduct: bool
     """Whether it shows that the drive does as it is told: run whatever is asked for, before what rests on that."""
 
     def full_name(self, motor: str, quantity: str) -> Name:
@@ -102,6 +102,25 @@ class CheckRow:
     def calls(self, part: str) -> bool:
         """Whether it cannot run without a part of the drive contract."""
         return part in ALWAYS or part in self.parts
+
+
+UNMOVED = Dependence(why="neither voltage nor temperature enters it")
+
+
+def counted(name: str, words: str, origin: Origin = Origin.MEASURED) -> Measurand:
+    """A whole number, a sense or the number of a pattern that nothing moves: equal or different, whatever is asked.
+
+    `name` is the quantity's in its check, `words` say what it is.
+    """
+    return Measurand(
+        name=name,
+        words=words,
+        unit="1",
+        sense=Sense.COUNT,
+        origin=origin,
+        follows=UNMOVED,
+        detect=nothing("equal or different, whatever is asked"),
+    )
 
 
 def percent(value: float, why: str = "") -> UsualDetect:

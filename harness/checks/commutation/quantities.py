@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute, nothing, percent
-
-FREE = Dependence(why="neither voltage nor temperature enters it")
+from harness.nouns.measurand import (
+    UNMOVED,
+    CheckRow,
+    Dependence,
+    Measurand,
+    Origin,
+    Sense,
+    absolute,
+    counted,
+    nothing,
+    percent,
+)
 
 CHECK = CheckRow(
     name="commutation",
@@ -12,16 +21,13 @@ CHECK = CheckRow(
     place=10,
     per_motor=True,
     closes_loop=False,
+    powered=True,
+    conduct=False,
     parts=("field",),
     quantities=(
-        Measurand(
-            name="direction",
-            words="sense of the reading for a field in the order A, B, C",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.MEASURED,
-            follows=FREE,
-            detect=nothing("equal or different, whatever is asked"),
+        counted(
+            "direction",
+            "sense of the reading for a field in the order A, B, C",
         ),
         Measurand(
             name="pole_pairs",
@@ -29,17 +35,12 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.7, "the next whole number"),
         ),
-        Measurand(
-            name="phase_order",
-            words="place of the phases in the order A, B, C",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.MEASURED,
-            follows=FREE,
-            detect=nothing("equal or different, whatever is asked"),
+        counted(
+            "phase_order",
+            "place of the phases in the order A, B, C",
         ),
         Measurand(
             name="step_angle",
@@ -47,7 +48,7 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=percent(7, "one pole pair more or less of 11 is 8 to 9 %"),
         ),
         Measurand(
@@ -65,7 +66,7 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.ANGLE,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.5, "30 electrical degrees: 13 % of the torque gone"),
         ),
         Measurand(
@@ -74,7 +75,7 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.ANGLE,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.4, "a reversed sensor moves it by far more"),
         ),
         Measurand(
@@ -83,7 +84,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.5, "an open phase takes it to 0"),
         ),
         Measurand(
@@ -92,7 +93,7 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=percent(100, "a noisy sensor path is three to four times noisier"),
         ),
         Measurand(
@@ -101,7 +102,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=percent(90, "noise twice as wide; noise known to 25 % allows no less"),
         ),
         Measurand(
@@ -110,7 +111,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.TOLD,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.5e-3, "half a loop period"),
         ),
     ),

@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
-from harness.checks.conduct.movement import Movement, movement
+from harness.checks.conduct.movement import movement
 from harness.checks.conduct.quantities import CHECK
 from harness.checks.conduct.stimulus import DUTIES
 from harness.nouns.observation import Observation
@@ -20,8 +20,6 @@ from harness.rigfile import RigSpec
 TICK_S = 1e-6
 INSTANT_S = 0.5e-6
 """Half-width of the instant of a reading: the board's clock counts whole microseconds."""
-USUAL_CARRIER_HZ = 20e3
-"""Where the rig file states none (usual: just above hearing)."""
 CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
 STEP_S = 1e-3
@@ -117,7 +115,7 @@ class _Data:
         u = fields.u / asked / math.sqrt(fields.found.size)
         noise = normal(fields.amplitude, u, "1", self._source("reading of pins"), fields.dof, "read the pins oftener")
         # Of each phase of each field apart: a vector takes the square root of 2/3 of it, their mean that over a root.
-        one = INSTANT_S * (self.spec.firmware.carrier_hz or USUAL_CARRIER_HZ) / (asked / 2.0)
+        one = INSTANT_S * rows.number("carrier_hz") / (asked / 2.0)
         half = one * math.sqrt(2.0 / 3.0 / fields.found.size)
         return shifted(noise, instants=rectangular(0.0, half, "1", self._source("instants in whole microseconds")))
 
@@ -164,9 +162,7 @@ class _Data:
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
-        moves: Movement = movement(rows)
-        stated = self.spec.firmware.loop_period_s
-        return exact(float(moves.trace(stated.value if stated is not None else 1e-3)), "1")
+        return exact(float(movement(rows).trace(rows.number("period_s"))), "1")
 
     def _passes_after_off(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):

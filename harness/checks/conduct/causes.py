@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from harness.checks.conduct.quantities import Following, Trace
 from harness.nouns.effects import FREE, NO_SIZE, Becomes, Cause, Effects, Shift, Size
@@ -15,10 +15,6 @@ LOOP: Effects = {
     "current_left": FREE,
     "time_to_off": FREE,
 }
-
-
-SOME: Mapping[str, Size] = {"size": Size(kind="shift", low=0.0, high=math.inf)}
-"""Above what is expected, by any amount."""
 
 
 def _is(code: int, words: str) -> Becomes:
@@ -49,6 +45,20 @@ def _trace(name: str, kind: Trace, words: str) -> Cause:
         shown="conduct.trace",
         effects={"trace": _is(kind, f"{kind.value}")},
         settled_by="look where the firmware calls the hook, and with what",
+    )
+
+
+def _more(name: str, quantity: str, words: str, settled_by: str, free: Sequence[str] = ()) -> Cause:
+    """Something that should be 0 and is more; quantities in `free` may go with it."""
+    return Cause(
+        name=name,
+        words=words,
+        sizes={"size": Size(kind="shift", low=0.0, high=math.inf)},
+        where="any",
+        elsewhere=FREE,
+        shown=f"conduct.{quantity}",
+        effects={quantity: Shift(1.0), **dict.fromkeys(free, FREE)},
+        settled_by=settled_by,
     )
 
 
@@ -109,55 +119,37 @@ CAUSES: tuple[Cause, ...] = (
         effects={"field_amplitude": 1.0},
         settled_by="look at the scale of field() beside that of the loop",
     ),
-    Cause(
-        name="phases of a field",
-        words="the three phases of a field are not those asked for: exchanged, or one of them scaled",
-        sizes=SOME,
-        where="any",
-        shown="conduct.field_error",
-        elsewhere=FREE,
-        effects={"field_error": Shift(1.0), "field_amplitude": FREE},
-        settled_by="read the three duties of one field",
+    _more(
+        "phases of a field",
+        "field_error",
+        "the three phases of a field are not those asked for: exchanged, or one of them scaled",
+        "read the three duties of one field",
+        free=("field_amplitude",),
     ),
-    Cause(
-        name="phases of duties",
-        words="the three duties are not those asked for: exchanged, or one of them scaled",
-        sizes=SOME,
-        where="any",
-        shown="conduct.duties_error",
-        elsewhere=FREE,
-        effects={"duties_error": Shift(1.0)},
-        settled_by="read the three duties of one call",
+    _more(
+        "phases of duties",
+        "duties_error",
+        "the three duties are not those asked for: exchanged, or one of them scaled",
+        "read the three duties of one call",
     ),
-    Cause(
-        name="enable forgotten",
-        words="a field or duties leave the enable pin at off",
-        sizes=SOME,
-        where="any",
-        shown="conduct.enable_missed",
-        elsewhere=FREE,
-        effects={"enable_missed": Shift(1.0)},
-        settled_by="look where the firmware enables the bridge",
+    _more(
+        "enable forgotten",
+        "enable_missed",
+        "a field or duties leave the enable pin at off",
+        "look where the firmware enables the bridge",
     ),
-    Cause(
-        name="loop not ended",
-        words="the loop goes on after it was ended",
-        sizes=SOME,
-        where="any",
-        shown="conduct.passes_after_off",
-        elsewhere=FREE,
-        effects={"passes_after_off": Shift(1.0)},
-        settled_by="look what off() and stop() do with the loop's timer",
+    _more(
+        "loop not ended",
+        "passes_after_off",
+        "the loop goes on after it was ended",
+        "look what off() and stop() do with the loop's timer",
     ),
-    Cause(
-        name="slow off",
-        words="off or stop takes {shift_ms:.0f} ms longer than it may",
-        sizes=SOME,
-        where="any",
-        shown="conduct.time_to_off",
-        elsewhere=FREE,
-        effects={"time_to_off": Shift(1.0), "deadman_late": FREE},
-        settled_by="look what off() waits for",
+    _more(
+        "slow off",
+        "time_to_off",
+        "off or stop takes {shift_ms:.0f} ms longer than it may",
+        "look what off() waits for",
+        free=("deadman_late",),
     ),
 )
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from harness.acting.bridge import pins_of
 from harness.acting.service import Service
 from harness.base.errors import DeviceError
@@ -42,24 +44,22 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     rig.progress("a busy loop, and nobody there", 0.7)
     most_ms = round(BUSY_DEADMEN * rig.spec.board.deadman_s * 1e3)
     events = _events(rig, "silence", most_ms=most_ms, **bridge)
-    taken_ms, acted, live = events["silence"]
-    conditions: dict[str, Any] = {"taken_s": taken_ms * 1e-3, "acted": int(acted), "live": live}
+    taken_ms, live = events["silence"]
     _raise_amid(rig, motor)
     rig.require_off("an exception amid the loop")
     _interrupt_amid(rig, motor)
     rig.require_off("an interrupt amid the loop")
     if rig.supply is not None:
         current.append(rig.supply.measure_current().value)
-    observations.append(_keep(rig, f"{motor}.conduct.ended", {**conditions, "current_a": current}))
+    observations.append(
+        _keep(rig, f"{motor}.conduct.ended", {"taken_s": taken_ms * 1e-3, "live": live, "current_a": current})
+    )
     rig.require_off("the host's silence amid the loop", {motor: live})
     return observations
 
 
 def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
     """Shares of time of the pins under three fields and one set of duties, and what off took."""
-    fields: list[list[int]] = []
-    duties: list[list[int]] = []
-    off: list[Any] = []
     asked: dict[str, Any] = {
         "angles": stimulus.angles,
         "amplitude": round(stimulus.amplitude * FULL_AMPLITUDE),
@@ -68,20 +68,21 @@ def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]
         "blocks": BLOCKS,
     }
     with Service(rig, "conduct", "pattern", **bridge, **asked) as service:
-        while service.step() is not None:
-            pass
-        for event in service.events:
-            value: Any = event.value
-            if event.name == "off":
-                off = value
-            else:
-                (fields if event.name == "field" else duties).append(value)
+        took_us, live = service.told()["off"]
+        shares = {name: [event.value for event in service.events if event.name == name] for name in ("field", "duties")}
     observation = _keep(
         rig,
         f"{motor}.conduct.pattern",
-        {"amplitude": stimulus.amplitude, "fields": fields, "duties": duties, "off_us": off[0], "live": off[1]},
+        {
+            "amplitude": stimulus.amplitude,
+            "carrier_hz": rig.declared[motor].carrier_hz,
+            "fields": shares["field"],
+            "duties": shares["duties"],
+            "off_us": took_us,
+            "live": live,
+        },
     )
-    rig.require_off("off of a field", {motor: off[1]})
+    rig.require_off("off of a field", {motor: live})
     return observation
 
 
@@ -96,15 +97,14 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
         far=round(FAR * stimulus.move),
         hold_ms=round(HOLD_S * 1e3),
     ) as service:
-        while service.step() is not None:
-            pass
-        found: dict[str, Any] = {event.name: event.value for event in service.events}
+        found = service.told()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
         observation = service.observation(
             f"{motor}.conduct.loop",
             "loop",
             {
                 "move": stimulus.move,
+                "period_s": rig.declared[motor].loop_period_s,
                 "own_pace": int(rig.declared[motor].pace == "own"),
                 "traced": int(bool(found["hook"])),
                 "ran": [found["ran"]] if "ran" in found else [],
@@ -122,9 +122,7 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
 
 def _events(rig: Rig, call: str, **parameters: Any) -> dict[str, Any]:
     with Service(rig, "conduct_loop", call, **parameters) as service:
-        while service.step() is not None:
-            pass
-        return {event.name: event.value for event in service.events}
+        return service.told()
 
 
 def _raise_amid(rig: Rig, motor: str) -> None:
@@ -146,8 +144,6 @@ def _interrupt_amid(rig: Rig, motor: str) -> None:
 
 def _keep(rig: Rig, name: str, conditions: Mapping[str, Any]) -> Observation:
     """What was told in events, as an observation; its one sample says how many of them there were."""
-    import numpy as np
-
     observation = Observation(
         name=name,
         columns=(Column(name="events", unit="1"),),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute, nothing, percent
+from harness.nouns.measurand import UNMOVED, CheckRow, Measurand, Origin, Sense, absolute, counted, percent
 
 
 class Following(IntEnum):
@@ -29,26 +29,19 @@ class Trace(IntEnum):
     AGAINST = 5
 
 
-FREE = Dependence(why="neither voltage nor temperature enters it")
-EXACT = nothing("equal or different, whatever is asked")
-
 CHECK = CheckRow(
     name="conduct",
     title="Conduct of the drive and its loop",
     place=12,
     per_motor=True,
     closes_loop=True,
+    powered=True,
     conduct=True,
     parts=("field", "set_point", "start", "stop", "control_step"),
     quantities=(
-        Measurand(
-            name="enable_missed",
-            words="fields and duties after which the enable pin was still at off",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.MEASURED,
-            follows=FREE,
-            detect=EXACT,
+        counted(
+            "enable_missed",
+            "fields and duties after which the enable pin was still at off",
         ),
         Measurand(
             name="field_amplitude",
@@ -56,7 +49,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=percent(25, "half an amplitude is one wrong shift in integer code"),
         ),
         Measurand(
@@ -65,7 +58,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(
                 0.35,
                 "two phases exchanged are off by all of it",
@@ -77,7 +70,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.07, "two of them exchanged are off by more"),
         ),
         Measurand(
@@ -86,7 +79,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.1, "twice as long as the contract allows"),
         ),
         Measurand(
@@ -95,46 +88,27 @@ CHECK = CheckRow(
             unit="A",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.05, "a phase that is still driven draws more at any amplitude that turns a shaft"),
         ),
-        Measurand(
-            name="start",
-            words="what start does with the set point: 0 takes the present reading, 1 goes to an older one",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.MEASURED,
-            follows=FREE,
-            detect=EXACT,
+        counted(
+            "start",
+            "what start does with the set point: 0 takes the present reading, 1 goes to an older one",
         ),
-        Measurand(
-            name="following",
-            words="how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
+        counted(
+            "following",
+            "how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
             "4 too far or on and on, 5 too little",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.MEASURED,
-            follows=FREE,
-            detect=EXACT,
         ),
-        Measurand(
-            name="trace",
-            words="what the trace tells: 0 what was read beside it, 1 nothing, 2 old passes, 3 other readings, "
+        counted(
+            "trace",
+            "what the trace tells: 0 what was read beside it, 1 nothing, 2 old passes, 3 other readings, "
             "4 passes of a loop that does not run, 5 demands against the error",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.MEASURED,
-            follows=FREE,
-            detect=EXACT,
         ),
-        Measurand(
-            name="passes_after_off",
-            words="passes of the loop after it was ended",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.TOLD,
-            follows=FREE,
-            detect=EXACT,
+        counted(
+            "passes_after_off",
+            "passes of the loop after it was ended",
+            Origin.TOLD,
         ),
         Measurand(
             name="deadman_late",
@@ -142,7 +116,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=FREE,
+            follows=UNMOVED,
             detect=absolute(0.1, "the host's own silence is known no better"),
         ),
     ),

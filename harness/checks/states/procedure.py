@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,9 +20,7 @@ LIVE = Column(name="live_pins", unit="1")
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """The live pins after each. Raises LeftLive for any, once that is recorded."""
     with Service(rig, "conduct", "rest", motor=rig.index(motor), **pins_of(rig.spec, motor)) as service:
-        while service.step() is not None:
-            pass
-        found: dict[str, Any] = {event.name: event.value for event in service.events}
+        found = service.told()
     rig.board.enter()  # lines that the script did not take any more would make the reset a script of its own
     rig.board.soft_reset()
     found[RESET] = rig.live_pins()[motor]

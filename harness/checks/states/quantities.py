@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, nothing
-
-FREE = Dependence(why="neither voltage nor temperature enters it")
+from harness.nouns.measurand import CheckRow, Origin, counted
 
 CHECK = CheckRow(
     name="states",
@@ -16,23 +14,14 @@ CHECK = CheckRow(
     conduct=True,
     parts=(),
     quantities=(
-        Measurand(
-            name="live_pins",
-            words="pins that are not as off leaves them, after import, off, stop and a soft reset",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.MEASURED,
-            follows=FREE,
-            detect=nothing("equal or different, whatever is asked"),
+        counted(
+            "live_pins",
+            "pins that are not as off leaves them, after import, off, stop and a soft reset",
         ),
-        Measurand(
-            name="contradictions",
-            words="declared facts that contradict the rig file",
-            unit="1",
-            sense=Sense.COUNT,
-            origin=Origin.TOLD,
-            follows=FREE,
-            detect=nothing("equal or different, whatever is asked"),
+        counted(
+            "contradictions",
+            "declared facts that contradict the rig file",
+            Origin.TOLD,
         ),
     ),
 )

@@ -16,6 +16,8 @@ CHECK = CheckRow(
     place=30,
     per_motor=True,
     closes_loop=True,
+    powered=True,
+    conduct=False,
     parts=("set_point", "start", "stop", "trace", "control_step"),
     quantities=(
         Measurand(

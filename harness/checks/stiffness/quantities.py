@@ -14,6 +14,8 @@ CHECK = CheckRow(
     place=20,
     per_motor=True,
     closes_loop=True,
+    powered=True,
+    conduct=False,
     parts=("field", "set_point", "start", "stop", "control_step"),
     quantities=(
         Measurand(

@@ -12,6 +12,8 @@ CHECK = CheckRow(
     place=40,
     per_motor=True,
     closes_loop=False,
+    powered=True,
+    conduct=False,
     parts=("duties",),
     quantities=(
         Measurand(

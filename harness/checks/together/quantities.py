@@ -10,6 +10,8 @@ CHECK = CheckRow(
     place=50,
     per_motor=False,
     closes_loop=True,
+    powered=True,
+    conduct=False,
     parts=("set_point", "start", "stop", "control_step"),
     quantities=(
         Measurand(

@@ -28,6 +28,13 @@ class FakeRun:
         self.after = after
 
     @property
+    def printed_bytes(self) -> int:
+        return len(self.printed)
+
+    def printed_since(self, begin: int) -> str:
+        return self.printed[begin:]
+
+    @property
     def last_words(self) -> str:
         return self.printed + self.after
 

@@ -47,6 +47,7 @@ def observed(
         data=np.array(rows, dtype=kinds),
         conditions={
             "move": MOVE,
+            "period_s": 1e-3,
             "own_pace": own_pace,
             "traced": has_trace,
             "ran": [] if ran is None else [list(ran)],

@@ -32,11 +32,14 @@ def told(name: str, **conditions: Any) -> Observation:
 
 def pattern(**changes: Any) -> Observation:
     duties = [[1.0, *(duty * 10000.0 + 30.0 * (-1.0) ** k for duty in DUTIES)] for k in range(6)]
-    return told("pattern", **{"amplitude": ASKED, "fields": rows(900), "duties": duties, "off_us": 210.0, **changes})
+    return told(
+        "pattern",
+        **{"amplitude": ASKED, "carrier_hz": 20e3, "fields": rows(900), "duties": duties, "off_us": 210.0, **changes},
+    )
 
 
 def ended(**changes: Any) -> Observation:
-    return told("ended", **{"taken_s": 0.302, "acted": 1, "live": [], "current_a": [0.045, 0.045], **changes})
+    return told("ended", **{"taken_s": 0.302, "live": [], "current_a": [0.045, 0.045], **changes})
 
 
 def found(*observations: Observation) -> dict[str, Measurement | Unmeasured]:

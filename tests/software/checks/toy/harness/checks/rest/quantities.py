@@ -10,6 +10,8 @@ CHECK = CheckRow(
     place=15,
     per_motor=True,
     closes_loop=False,
+    powered=True,
+    conduct=False,
     parts=(),
     quantities=(
         Measurand(
