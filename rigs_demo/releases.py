@@ -64,11 +64,14 @@ def source_of(name: str) -> str:
 
 def write(name: str, folder: Path) -> Path:
     """Write a release into a folder, made if absent; the file. Raises ReleaseError."""
-    text = source_of(name)
-    path = folder / SOURCE.name
+    return put(source_of(name), folder / SOURCE.name, ReleaseError)
+
+
+def put(text: str, path: Path, trouble: type[Exception]) -> Path:
+    """Write a firmware's source, its folder made if absent; the file. Raises `trouble` where that cannot be."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
     except OSError as problem:
-        raise ReleaseError(f"{folder}: cannot write: {problem.strerror}") from problem
+        raise trouble(f"{path.parent}: cannot write: {problem.strerror}") from problem
     return path

@@ -14,6 +14,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from rigs_demo.releases import put
+
 ROOM = Path(__file__).parent
 PACES = {"sluice_drive": "own", "called_drive": "called"}
 """The demo's firmwares, and who paces them."""
@@ -129,11 +131,4 @@ def source_of(name: str) -> str:
 
 def write(name: str, folder: Path) -> Path:
     """Write a firmware with a slip in it into a folder, made if absent; the file. Raises SlipError."""
-    text = source_of(name)
-    path = folder / f"{slip_of(name).firmware}.py"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
-    except OSError as problem:
-        raise SlipError(f"{folder}: cannot write: {problem.strerror}") from problem
-    return path
+    return put(source_of(name), folder / f"{slip_of(name).firmware}.py", SlipError)

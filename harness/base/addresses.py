@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import re
 
+from harness.base.words import OLDER_WORD
+
 HIGHEST_PORT = 65535
 HOST = r"(?:[A-Za-z0-9](?:[A-Za-z0-9._-]*[A-Za-z0-9])?|\[[0-9A-Fa-f:.]+\])"
 """A name, an IPv4 address, or an IPv6 address in brackets."""
@@ -16,8 +18,6 @@ NUMBER = r"[1-9][0-9]{0,4}"
 DEVICE = r"(?:/[!-.0->@-~]+)+"
 """An absolute path of printable ASCII without spaces, `?` and `//`."""
 
-OLDER_WORD = "virtual"
-"""What older rig files call the simulated bench."""
 _SIMULATED = re.compile(rf"(?:simulated|{OLDER_WORD}):[!-~]*")
 """What follows the scheme is looked at where all addresses of a rig file are."""
 PORT_FORMS = "a serial port (/dev/..., COM3), socket://HOST:PORT, rfc2217://HOST:PORT, usb:SERIAL or simulated:SCENARIO"

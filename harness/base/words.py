@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import re
 
+OLDER_WORD = "virtual"
+"""What rig files, records and stores of earlier versions call the simulated bench; they are still read."""
 PLAIN = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,59}(?<!\.)")
 DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{name}{number}" for name in ("COM", "LPT") for number in range(10))}
 """What Windows opens in place of a file of that name."""

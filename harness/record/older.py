@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-OLDER_WORD, WORD = "virtual", "simulated"
+from harness.base.words import OLDER_WORD
+
+WORD = "simulated"
 RISK_KEYS = {"looks": "runs_sharing_risk"}
 
 

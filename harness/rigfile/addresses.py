@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from harness.base.words import OLDER_WORD
+
 SCHEME = "simulated:"
-OLDER_SCHEME = "virtual:"
+OLDER_SCHEME = f"{OLDER_WORD}:"
 """What rig files of earlier versions say; they are still read."""
 
 

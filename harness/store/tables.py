@@ -19,14 +19,14 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from harness.base.words import OLDER_WORD
 from harness.store.kinds import Flag, LongWhole, Number, Packed, Whole, Words
 
 VERSION = 2
 FORMAT = "rotorgate store"
-OLDER_WORD = "virtual"
-"""Name of the column `simulated` inside a store, from the first version on. A store is only added to, and benches
-with several versions of this program share one: a column by another name would shut the older ones out."""
 
+# The column `simulated` has its older name inside a store. A store is only added to, and benches with several versions
+# of this program share one: a column by another name would shut the older ones out.
 metadata = MetaData()
 
 store = Table(

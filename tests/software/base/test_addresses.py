@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.base.addresses import OLDER_WORD, is_board_port, is_clock_address, is_instrument_address
-from harness.base.words import concealed
+from harness.base.addresses import is_board_port, is_clock_address, is_instrument_address
+from harness.base.words import OLDER_WORD, concealed
 
 PORTS = (
     "/dev/ttyACM0",

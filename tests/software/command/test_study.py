@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
+from harness.base.words import OLDER_WORD
 from harness.nouns.results import Gauge
 from harness.record import read
 from harness.record.entries import GaugeEntry
 from harness.store import Store
-from harness.store.tables import OLDER_WORD
 from tests.software.command.test_baseline import saved
 from tests.software.record.contents import content_of, edited
 from tests.software.report.test_page import outline

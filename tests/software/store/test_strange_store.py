@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from harness.base.errors import ExitCode, RecordError, StoreError, StoreUnavailable
+from harness.base.words import OLDER_WORD
 from harness.command.main import main
 from harness.record.record import FILE
 from harness.store import Store
 from harness.store.fetch import fetch
 from harness.store.packed import LARGEST
-from harness.store.tables import OLDER_WORD
 from tests.software.store.records import written
 
 BLANKS = b" " * (1 << 24)
