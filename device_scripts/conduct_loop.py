@@ -55,6 +55,8 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
         for number, (goal, lasting_ms) in enumerate(legs):
             if number:
                 drive.set_point(motor, (first + goal) % work.turn)
+            if number == 1:
+                work.judge()
             for _ in range(lasting_ms):
                 work.pause()
                 away = _row(work, stream, number + 1, first, goal)

@@ -46,7 +46,8 @@ class Guard:
         self._enable_off = enable_off
         __import__(drive)
         self.drive = sys.modules[drive]  # of a dotted name the import gives the package
-        self._stop_loop = getattr(self.drive, "stop", None)  # firmware that is called has no loop of its own
+        stop = getattr(self.drive, "stop", None)  # firmware that is called has no loop of its own
+        self._ends = (self.drive.off,) if stop is None else (stop, self.drive.off)
         self.turn = [self.drive.declare(motor)["counts_per_turn"] for motor in range(len(enables))]
         self._limits = Limits(self.turn, hang, travel, speed)
         self._bad = [0] * len(enables)
@@ -94,50 +95,45 @@ class Guard:
         """
         for motor in range(0 if self._ending else len(self._enables)):
             self._ending = True
-            begun = time.ticks_ms()
-            try:
-                if self._stop_loop is not None:
-                    self._stop_loop(motor)
-            except Exception as error:
-                self._raised = error  # neither the rest nor the pins below depend on it
-            try:
-                self.drive.off(motor)
-            except Exception as error:
-                self._raised = error
-            self._slow_ms[motor] = max(self._slow_ms[motor], time.ticks_diff(time.ticks_ms(), begun))
+            for end in self._ends:
+                try:
+                    self._slow_ms[motor] = max(self._slow_ms[motor], self._took_ms(end, motor))
+                except Exception as error:
+                    self._raised = error  # neither the rest nor the pins below depend on it
             self._ending = False
         self._pins_off()
+
+    def _took_ms(self, act, motor):
+        begun = time.ticks_ms()
+        act(motor)
+        return time.ticks_diff(time.ticks_ms(), begun)
 
     def start(self, motor, watch=True):
         """Close the firmware's loop; `watch`: whether it makes passes is counted here, by the trace hook."""
         self._silent_ms = 0
-        begun = time.ticks_ms()
-        self.drive.start(motor)
-        self._in_time(motor, "start_time", begun)
+        took_ms = self._took_ms(self.drive.start, motor)
+        self._in_time(motor, "start_time", took_ms - self._silent_ms)
         if watch:
             self.passes.watch(motor)
 
     def release(self, motor, loop=False):
         """End the firmware's `loop`, if it has one of its own, and switch the motor off, as the firmware does it."""
         self.passes.leave()
-        self._silent_ms = 0
-        begun = time.ticks_ms()
+        longest_ms = 0
         self._ending = True
         try:
-            if loop and self._stop_loop is not None:
-                self._stop_loop(motor)
-            self.drive.off(motor)
+            for end in self._ends if loop else self._ends[-1:]:
+                longest_ms = max(longest_ms, self._took_ms(end, motor))
         except Exception:
             self._ending = False
             raise
         self._ending = False
-        self._in_time(motor, "off_time", begun)
+        self._in_time(motor, "off_time", longest_ms)
 
-    def _in_time(self, motor, limit, begun):
-        took = time.ticks_diff(time.ticks_ms(), begun) - self._silent_ms
-        if took > CALL_MS:
+    def _in_time(self, motor, limit, took_ms):
+        if took_ms > CALL_MS:
             self._slow_ms[motor] = 0
-            self.stop(motor, limit, took, CALL_MS)
+            self.stop(motor, limit, took_ms, CALL_MS)
 
     def close(self):
         """Off, and no more deadman; then what the firmware did against its contract, and has not been said."""

@@ -31,6 +31,7 @@ class TracedLoop:
         self.turn = guard.turn[motor]
         self.hook = _Hook()
         self.traced = hasattr(self.drive, "trace")
+        self.called = self.begun_ms = 0
         self.started = time.ticks_us()
 
     def away(self, count, first):
@@ -41,7 +42,15 @@ class TracedLoop:
     def go(self):
         """Close it."""
         if self.own:
-            self.drive.start(self.motor)
+            self.guard.start(self.motor, False)
+        self.begun_ms = time.ticks_ms()
+
+    def judge(self):
+        """Stop a loop that is known to make passes, and makes them too late: it is no loop that does not follow."""
+        passes = self.hook.passes if self.own else self.called
+        if passes:
+            lasted_ms = time.ticks_diff(time.ticks_ms(), self.begun_ms)
+            self.guard.passes.judge(self.motor, self.own, passes, lasted_ms, self.period_us)
 
     def end(self):
         """Open it in the way that belongs to its pace."""
@@ -56,7 +65,8 @@ class TracedLoop:
             return
         begun = time.ticks_us()
         for _ in range(max(1, 1000 // self.period_us)):
-            self.drive.control_step(self.motor)
+            self.guard.passes.step(self.motor)
+            self.called += 1
         left = max(1000, self.period_us) - time.ticks_diff(time.ticks_us(), begun)
         if left > 0:
             time.sleep_us(left)

@@ -10,7 +10,7 @@ import numpy as np
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
 from harness.checks.conduct.movement import movement
-from harness.checks.conduct.quantities import CHECK
+from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, normal, rectangular, shifted
@@ -82,7 +82,7 @@ class _Data:
             "time_to_off": ("pattern", self._time_to_off),
             "current_left": ("ended", self._current_left),
             "start": ("loop", self._start),
-            "following": ("loop", lambda rows: exact(float(movement(rows).following), "1")),
+            "following": ("loop", self._following),
             "trace": ("loop", self._trace),
             "passes_after_off": ("loop", self._passes_after_off),
             "deadman_late": ("ended", self._deadman_late),
@@ -158,6 +158,12 @@ class _Data:
         if not rows.whole("own_pace"):
             raise MeasurementError("firmware that is called has no start")
         return exact(float(movement(rows).start), "1")
+
+    def _following(self, rows: Observation) -> Quantity:
+        moves = movement(rows)
+        silent = bool(rows.whole("traced")) and moves.trace(rows.number("period_s")) is Trace.NOTHING
+        stands = moves.following is Following.NOT
+        return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
 
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):

@@ -94,6 +94,12 @@ CAUSES: tuple[Cause, ...] = (
         "the shaft goes a part of the way to its set point: a loop far too weak, or counts not those declared",
         "compare gain and counts a turn inside the loop with those stated",
     ),
+    _loop(
+        "no pass",
+        Following.NO_PASS,
+        "no pass of the loop is seen: it is never run, or ends in an exception that nothing prints",
+        "print at the first and at the last line of the firmware's pass",
+    ),
     _trace("trace silent", Trace.NOTHING, "the trace hook is never called"),
     _trace("trace old", Trace.OLD, "the trace hook tells of passes long gone"),
     _trace("trace of other readings", Trace.OTHER_READINGS, "the trace hook is given other readings than the loop's"),

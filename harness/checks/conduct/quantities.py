@@ -16,6 +16,7 @@ class Following(IntEnum):
     ONE_WAY = 3
     TOO_FAR = 4
     TOO_LITTLE = 5
+    NO_PASS = 6
 
 
 class Trace(IntEnum):
@@ -98,7 +99,7 @@ CHECK = CheckRow(
         counted(
             "following",
             "how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
-            "4 too far or on and on, 5 too little",
+            "4 too far or on and on, 5 too little, 6 not at all, and no pass of the loop is told",
         ),
         counted(
             "trace",

@@ -9,7 +9,7 @@ import pytest
 
 from harness.checks.conduct import model
 from harness.checks.conduct.analysis import analyse, curves
-from harness.checks.conduct.quantities import CHECK
+from harness.checks.conduct.quantities import CHECK, Following
 from harness.checks.conduct.stimulus import DUTIES, stimulus
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
@@ -76,6 +76,19 @@ def test_each_departure_is_in_its_own_quantity():
     left = found(pattern(), observed(follows), ended(current_a=[0.045, 0.245]))["current_left"]
     assert value(left) == pytest.approx(0.2)
     assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
+
+
+def test_a_loop_that_stands_and_tells_nothing_never_ran():
+    silent = {"passes": lambda leg, running: 0}
+    still = {"traced": lambda leg, part, count: 0.0}
+    for changes, following in (
+        (silent | still, Following.NO_PASS),
+        (still, Following.NOT),
+        (silent | {"has_trace": 0}, Following.NOT),
+    ):
+        made = found(pattern(), observed(lambda leg, part: 0.0, **changes), ended())
+        assert value(made["following"]) == following
+    assert value(found(pattern(), observed(follows, **silent), ended())["following"]) == Following.AS_TOLD
 
 
 def test_a_loop_that_was_let_go_is_not_closed_again_and_what_was_measured_stands():
