@@ -44,7 +44,8 @@ def test_another_firmware_is_what_is_qualified_and_the_old_one_comes_back(tmp_pa
 
 @pytest.mark.slow
 def test_a_loop_that_runs_away_is_stopped_and_the_other_motor_is_measured(tmp_path):
-    runaway = f"{DEMAND} if m is _motors[1] else max(-32767, min(32767, -error * GAIN))"
+    """It holds as long as its error is small, which is all that the check of conduct asks of it."""
+    runaway = f"{DEMAND} if m is _motors[1] or abs(error) < 200 else max(-32767, min(32767, -error * GAIN))"
     firmware(tmp_path / "new", DEMAND, runaway)
     words = ("--only", "step", "--seed", "5", "--firmware", "new", "--out", "run")
     done = rotorgate("qualify", str(SLUICE), *words, cwd=tmp_path)
@@ -56,6 +57,19 @@ def test_a_loop_that_runs_away_is_stopped_and_the_other_motor_is_measured(tmp_pa
     verdicts = {verdict.name: verdict for verdict in record.verdicts}
     assert verdicts["leaf.step.limits"].outcome == "nonconforming"
     assert verdicts["leaf.step.limits"].reason.endswith((" rad", " rad/s"))
+    assert verdicts["leaf.step.delay"].outcome == "not run"
+    assert verdicts["wheel.step.natural_frequency"].outcome == "agrees"
+
+
+@pytest.mark.slow
+def test_a_loop_of_the_wrong_sense_is_let_go_at_a_small_move_and_not_closed_again(tmp_path):
+    firmware(tmp_path / "new", DEMAND, f"{DEMAND} if m is _motors[1] else max(-LIMIT, min(LIMIT, -error * GAIN))")
+    words = ("--only", "step", "--seed", "5", "--firmware", "new", "--out", "run")
+    done = rotorgate("qualify", str(SLUICE), *words, cwd=tmp_path)
+    assert done.returncode == 1, done.stdout + done.stderr
+    assert "cause: leaf: the loop drives the shaft the other way" in done.stdout
+    verdicts = {verdict.name: verdict for verdict in read(tmp_path / "run").verdicts}
+    assert verdicts["leaf.conduct.following"].outcome == "differs"
     assert verdicts["leaf.step.delay"].outcome == "not run"
     assert verdicts["wheel.step.natural_frequency"].outcome == "agrees"
 
