@@ -12,7 +12,9 @@ import pins
 from machine import Pin
 from micropython import const
 
-PATTERN_READS = const(90)
+PATTERN_READS = const(200)
+HELD_MS = const(5)
+TURNED = const(910)  # 5 degrees of the field in HELD_MS (arbitrary: a shaft follows)
 
 
 def rest(guard, motor, phases, enable, off):
@@ -27,41 +29,42 @@ def rest(guard, motor, phases, enable, off):
     guard.angle(motor)
 
 
-def pattern(guard, motor, phases, enable, off, angles, amplitude, ramp_ms, duties, blocks):
-    """Fields of one amplitude at each of `angles`, then three duties, then off.
+def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, blocks):
+    """`fields` (angle, amplitude), turned there slowly from the angle `first`; then three duties, then off.
 
-    Events `field` (angle, enabled, a, b, c), `blocks` of them each: whether the enable pin is not at off, and of what
-    share of time the phases are high; `duties` (enabled, a, b, c) as many; `off` (what off took, live pins).
+    Events `field` (angle, amplitude, enabled, a, b, c): whether the enable pin is not at off, and of what share of time
+    the phases are high; `duties` (enabled, a, b, c), `blocks` of them; `off` (what off took, live pins).
     """
     drive = guard.drive
-    before = angles[0]
-    for at, angle in enumerate(angles):
-        for step in range(1, ramp_ms // 5 + 1):  # turned there slowly, the first one let grow
-            part = step * 5 * 1024 // ramp_ms
-            if at:
-                drive.field(motor, before + ((angle - before) * part >> 10) & 65535, amplitude)
-            else:
-                drive.field(motor, angle & 65535, amplitude * part >> 10)
-            guard.angle(motor)
-            guard.listen()
-            time.sleep_ms(5)
-        before = angle
-        drive.field(motor, angle & 65535, amplitude)
-        for _ in range(blocks):
-            frames.event("field", [angle] + driven(guard, motor, phases, enable, off))
+    steps = ramp_ms // HELD_MS
+    for step in range(1, steps + 1):  # one that comes at once lets the shaft jump
+        _held(guard, motor, first, fields[0][1] * step // steps)
+    at = first
+    for number, (angle, amplitude) in enumerate(fields):
+        while at != angle:
+            at += max(-TURNED, min(TURNED, angle - at))
+            _held(guard, motor, at, amplitude)
+        frames.event("field", [angle, amplitude] + driven(guard, motor, phases, enable, off, number))
     if duties and hasattr(drive, "duties"):
         drive.duties(motor, duties[0], duties[1], duties[2])
-        for _ in range(blocks):
-            frames.event("duties", driven(guard, motor, phases, enable, off))
+        for number in range(blocks):
+            frames.event("duties", driven(guard, motor, phases, enable, off, number))
     frames.event("off", timed(drive.off, motor, phases, enable, off))
 
 
-def driven(guard, motor, phases, enable, off):
+def _held(guard, motor, angle, amplitude):
+    guard.drive.field(motor, angle & 65535, amplitude)
+    guard.angle(motor)
+    guard.listen()
+    time.sleep_ms(HELD_MS)
+
+
+def driven(guard, motor, phases, enable, off, number=0):
     """[whether the enable pin is not at off, shares of time in which the phases are high]."""
     guard.angle(motor)
     guard.listen()
     enabled = Pin(enable).value() != off
-    return [int(enabled)] + pins.shares(phases, guard.drive.declare(motor)["carrier_hz"], PATTERN_READS)
+    return [int(enabled)] + pins.shares(phases, guard.drive.declare(motor)["carrier_hz"], PATTERN_READS, number)
 
 
 def timed(act, motor, phases, enable, off):

@@ -15,14 +15,17 @@ WHOLE = const(10000)
 TURN = const(1618)  # of a carrier's period, in 1/1000, from one reading to the next: by the golden section no two meet
 
 
-def shares(pins, carrier_hz=20000, reads=READS):
-    """Of the readings of each pin, those at which it was high."""
+def shares(pins, carrier_hz=20000, reads=READS, number=0):
+    """Of the readings of each pin, those at which it was high; `number` of several, each begun elsewhere in a period.
+
+    A program that waits by whole periods would begin all of them alike, and their errors would be one and the same.
+    """
     lines = [Pin(pin) for pin in pins]
     high = [0] * len(lines)
     step_ns = 1000000000 // carrier_hz * TURN // 1000
     while step_ns < 60000:  # by whole periods to a pace that a slow board can hold
         step_ns += 1000000000 // carrier_hz
-    begun = time.ticks_us()
+    begun = time.ticks_add(time.ticks_us(), number * (1000 * TURN - 1000000) // carrier_hz)
     for turn in range(reads):
         left = turn * step_ns // 1000 - time.ticks_diff(time.ticks_us(), begun)
         if left > 0:

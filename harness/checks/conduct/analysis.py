@@ -19,7 +19,8 @@ from harness.rigfile import RigSpec
 
 TICK_S = 1e-6
 INSTANT_S = 0.5e-6
-"""Half-width of the instant of a reading: the board's clock counts whole microseconds."""
+"""Half-width of the instant of a pin's edge: the board's clock counts whole microseconds."""
+OFTENER = "read the pins oftener"
 CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
 STEP_S = 1e-3
@@ -103,28 +104,21 @@ class _Data:
         return f"{self.motor}.conduct {what}"
 
     def _enable_missed(self, rows: Observation) -> Quantity:
-        driven = [row[1] for row in rows.rows("fields")] + [row[0] for row in rows.rows("duties")]
+        driven = [row[2] for row in rows.rows("fields")] + [row[0] for row in rows.rows("duties")]
         return exact(float(sum(not enabled for enabled in driven)), "1")
 
     def _fields(self, rows: Observation) -> pattern.Fields:
-        return pattern.fields(rows.rows("fields"), rows.number("amplitude"))
+        return pattern.fields(rows.rows("fields"))
 
     def _field_amplitude(self, rows: Observation) -> Quantity:
-        fields = self._fields(rows)
-        asked = rows.number("amplitude")
-        u = fields.u / asked / math.sqrt(fields.found.size)
-        noise = normal(fields.amplitude, u, "1", self._source("reading of pins"), fields.dof, "read the pins oftener")
-        # Of each phase of each field apart: a vector takes the square root of 2/3 of it, their mean that over a root.
-        one = INSTANT_S * rows.number("carrier_hz") / (asked / 2.0)
-        half = one * math.sqrt(2.0 / 3.0 / fields.found.size)
-        return shifted(noise, instants=rectangular(0.0, half, "1", self._source("instants in whole microseconds")))
+        found = self._fields(rows)
+        return normal(found.amplitude, found.amplitude_u, "1", self._source("reading of pins"), found.dof, OFTENER)
 
     def _field_error(self, rows: Observation) -> Quantity:
-        fields = self._fields(rows)
-        u = fields.u / rows.number("amplitude") / max(abs(fields.amplitude), 0.05)
-        noise = normal(fields.error, u, "1", self._source("reading of pins"), fields.dof, "read the pins oftener")
-        # The largest of three distances that are noise alone lies some two deviations out, never below 0.
-        return shifted(noise, largest=rectangular(0.0, 2.0 * u, "1", self._source("largest of three")))
+        found = self._fields(rows)
+        noise = normal(found.error, found.error_u, "1", self._source("reading of pins"), found.dof, OFTENER)
+        # The largest of distances that are noise alone lies some two deviations out, never below 0.
+        return shifted(noise, largest=rectangular(0.0, 2.0 * found.error_u, "1", self._source("largest of many")))
 
     def _duties_error(self, rows: Observation) -> Quantity:
         found = np.array(rows.rows("duties"))
@@ -134,8 +128,14 @@ class _Data:
         away = np.abs(shares.mean(axis=0) - np.array(DUTIES))
         dof = 3 * (len(shares) - 1)
         u = math.sqrt(float(np.sum((shares - shares.mean(axis=0)) ** 2)) / dof / len(shares))
-        noise = normal(float(away.max()), u, "1", self._source("reading of pins"), dof, "read the pins oftener")
-        return shifted(noise, largest=rectangular(0.0, 2.0 * u, "1", self._source("largest of three")))
+        noise = normal(float(away.max()), u, "1", self._source("reading of pins"), dof, OFTENER)
+        tick = INSTANT_S * rows.number("carrier_hz")
+        return shifted(
+            noise,
+            largest=rectangular(0.0, 2.0 * u, "1", self._source("largest of three")),
+            rise=rectangular(0.0, tick, "1", self._source("instant of the rising edge")),
+            fall=rectangular(0.0, tick, "1", self._source("instant of the falling edge")),
+        )
 
     def _time_to_off(self, rows: Observation) -> Quantity:
         took_us = [rows.number("off_us")]

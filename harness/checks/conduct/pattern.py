@@ -3,6 +3,11 @@
 Three shares of time a, b, c make one vector, 2/3 (a + b e^(j 120 deg) + c e^(-j 120 deg)), without zero sequence:
 a centred wave is the same field as a plain sine. Amplitude 1 is a phase voltage peak of half the supply, so that it is
 half in shares of time. (The space vector of three-phase quantities: Kovacs and Racz, 1959, from memory.)
+
+Whatever is wrong with the phases, scaled, exchanged, turned or left where they were, is linear in the vector asked:
+found = p asked + n conj(asked) + c. With the field at many angles the three are known from all the readings together,
+and what is left over is the reading's own scatter, instants in whole microseconds among it: no two angles have the same
+duties.
 """
 
 from __future__ import annotations
@@ -14,54 +19,54 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
-from harness.nouns.contract import FULL_TURN
+from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
 
 WHOLE = 10000.0
 """Shares of time come in these parts."""
 ROTATION = np.exp(1j * math.tau / 3.0 * np.arange(3))
 PHASES = np.array([1.0, ROTATION[1], ROTATION[2]])
+UNKNOWNS = 3
+LEAST = 0.05
+"""Amplitude over the one asked below which there is no field whose error could be told (arbitrary)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fields:
-    """Fields as the pins had them: one vector each for what was asked, in units of amplitude."""
+    """Fields as the pins had them, over the amplitude asked, with standard uncertainties and degrees of freedom."""
 
-    asked: NDArray[np.complex128]
-    found: NDArray[np.complex128]
-    u: float
-    """Standard uncertainty of a vector's part along any direction, from the scatter of the groups of readings."""
+    amplitude: float
+    """Of the vectors along what was asked."""
+    amplitude_u: float
+    error: float
+    """Largest distance from what was asked, brought to the amplitude that was found, over it."""
+    error_u: float
     dof: int
 
-    @property
-    def amplitude(self) -> float:
-        """Mean of the vectors along what was asked, over the amplitude asked."""
-        return float(np.mean(np.real(self.found * np.conj(self.asked)) / np.abs(self.asked) ** 2))
 
-    @property
-    def error(self) -> float:
-        """Largest distance from what was asked, brought to the amplitude that was found, over it."""
-        size = self.amplitude
-        if abs(size) < 0.05:  # no field to speak of: the whole of it is missing
-            return 1.0
-        return float(np.max(np.abs(self.found - size * self.asked) / np.abs(size * self.asked)))
+def fields(rows: list[list[float]]) -> Fields:
+    """From rows (angle, amplitude, enabled, a, b, c), asked and found.
 
-
-def fields(rows: list[list[float]], amplitude: float) -> Fields:
-    """From rows (angle, enabled, a, b, c), several of each angle. Raises MeasurementError where there are too few."""
-    groups: dict[float, list[list[float]]] = {}
-    for row in rows:
-        groups.setdefault(row[0], []).append(row[2:5])
-    if len(groups) < 3 or any(len(group) < 2 for group in groups.values()):
+    Raises MeasurementError where they are of too few angles.
+    """
+    if len({row[0] for row in rows}) < UNKNOWNS or len(rows) <= UNKNOWNS:
         raise MeasurementError("the pins were read under fewer than three fields")
-    angles = np.array(list(groups)) * math.tau / FULL_TURN
-    vectors = [vector(np.array(group)) for group in groups.values()]
-    dof = 2 * sum(len(group) - 1 for group in vectors)
-    spread = math.sqrt(sum(float(np.sum(np.abs(group - group.mean()) ** 2)) for group in vectors) / dof)
-    count = min(len(group) for group in vectors)
+    table = np.array(rows)
+    asked = table[:, 1] / FULL_AMPLITUDE * np.exp(1j * table[:, 0] * math.tau / FULL_TURN)
+    found = vector(table[:, 3:6])
+    design = np.column_stack((asked, np.conj(asked), np.full(asked.shape, np.mean(np.abs(asked)))))
+    parts, *_ = np.linalg.lstsq(design, found, rcond=None)
+    dof = 2 * (len(rows) - UNKNOWNS)
+    scatter = math.sqrt(float(np.sum(np.abs(found - design @ parts) ** 2)) / dof)
+    spread = np.linalg.inv(np.conj(design.T) @ design)
+    size = float(parts[0].real)
+    whole = max(abs(size), LEAST)
+    away = np.abs(design @ parts - size * asked) / np.abs(whole * asked)
+    leverage = np.real(np.sum(design @ spread * np.conj(design), axis=1))
     return Fields(
-        asked=amplitude * np.exp(1j * angles),
-        found=np.array([group.mean() for group in vectors]),
-        u=spread / math.sqrt(count),
+        amplitude=size,
+        amplitude_u=scatter * math.sqrt(float(spread[0, 0].real)),
+        error=float(np.max(away)) if whole > LEAST else 1.0,  # no field to speak of: the whole of it is missing
+        error_u=scatter * math.sqrt(float(np.max(leverage / np.abs(asked) ** 2))) / whole,
         dof=dof,
     )
 

@@ -14,7 +14,6 @@ from harness.acting.bridge import pins_of
 from harness.acting.service import Service
 from harness.base.errors import DeviceError
 from harness.checks.conduct.stimulus import BLOCKS, DUTIES, FAR, HOLD_S, SLOW_S, Stimulus
-from harness.nouns.contract import FULL_AMPLITUDE
 from harness.nouns.observation import Column, Observation
 
 if TYPE_CHECKING:
@@ -59,10 +58,10 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
 
 
 def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
-    """Shares of time of the pins under three fields and one set of duties, and what off took."""
+    """Shares of time of the pins under fields all round and one set of duties, and what off took."""
     asked: dict[str, Any] = {
-        "angles": stimulus.angles,
-        "amplitude": round(stimulus.amplitude * FULL_AMPLITUDE),
+        "first": stimulus.first,
+        "fields": stimulus.fields,
         "ramp_ms": RAMP_MS,
         "duties": tuple(round(duty * 65535) for duty in DUTIES),
         "blocks": BLOCKS,
@@ -74,7 +73,6 @@ def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]
         rig,
         f"{motor}.conduct.pattern",
         {
-            "amplitude": stimulus.amplitude,
             "carrier_hz": rig.declared[motor].carrier_hz,
             "fields": shares["field"],
             "duties": shares["duties"],

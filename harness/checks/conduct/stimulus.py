@@ -11,6 +11,9 @@ from harness.rigfile import RigSpec
 
 AMPLITUDE = 0.2
 """Of the fields whose duties are read from the pins: the least that can be told from the reading's own scatter."""
+EITHER_WAY = 0.1
+"""Of it, by which the fields differ: at one amplitude all peaks would fall at one place between two ticks of the clock
+by which a carrier of 20 kHz is read, and their errors would be one and the same."""
 DEMAND = 0.15
 """Of the loop, for the move of its set point: breaks friction loose and lifts an arm by no more than a few degrees."""
 MOVE_RAD = 0.04
@@ -18,8 +21,12 @@ MOVE_RAD = 0.04
 FAR = 3.0
 """Moves from where it stood at which a shaft is let go: a loop of the wrong sense is there within 0.1 s."""
 HOLD_S = 0.25
+STOPS = 18
+"""Of a field that turns by two thirds of an electrical turn, to be read: no two have the same duties (arbitrary)."""
+GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
+"""From one to the next: what is spread so follows neither the angle nor itself."""
 BLOCKS = 6
-"""Readings of one pattern come in so many groups, whose scatter says how well each share is known."""
+"""Readings of one set of duties come in so many groups, whose scatter says how well each share is known."""
 DUTIES = (0.42, 0.58, 0.5)
 """Of A, B and C: no two alike, about half so that little current flows."""
 SLOW_S = 0.1
@@ -30,16 +37,18 @@ SLOW_S = 0.1
 class Stimulus:
     """What is done to one motor."""
 
-    amplitude: float
-    angles: tuple[int, ...]
-    """Electrical angles of the fields, 1/65536 turn, counted through; the first holds the shaft where it hangs."""
+    first: int
+    """Electrical angle, 1/65536 turn, of the field that holds the shaft where it hangs, if that is known."""
+    fields: tuple[tuple[int, int], ...]
+    """Angles, counted through, as far below as above the first, and amplitudes, 1/32768, of those that are read."""
     move: int
     """Of the set point, counts."""
 
 
 def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
     """From the rig file and the firmware's own limits. Raises MissingCapability where they allow too little."""
-    require(largest_amplitude(spec, motor, declared.max_static_duty), AMPLITUDE, "a field read from the pins")
+    largest = AMPLITUDE * (1.0 + EITHER_WAY)
+    require(largest_amplitude(spec, motor, declared.max_static_duty), largest, "a field read from the pins")
     entry, gain = spec.motor[motor], spec.firmware.gain_per_rad
     move_rad = MOVE_RAD if gain is None else DEMAND / gain.value
     offset, hang = entry.electrical_offset_rad, entry.load.hang_reading_rad if entry.load is not None else None
@@ -48,7 +57,13 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
         at = (entry.direction or declared.direction) * entry.pole_pairs * hang.value + offset.value
     first = round(math.remainder(at, math.tau) / math.tau * FULL_TURN)
     return Stimulus(
-        amplitude=round(AMPLITUDE * FULL_AMPLITUDE) / FULL_AMPLITUDE,
-        angles=tuple(first + turn * FULL_TURN // 3 for turn in (0, 1, -1)),
+        first=first,
+        fields=tuple(_field(first, stop) for stop in range(STOPS)),
         move=max(4, round(move_rad / math.tau * declared.counts_per_turn)),
     )
+
+
+def _field(first: int, stop: int) -> tuple[int, int]:
+    angle = first + (2 * stop - STOPS + 1) * FULL_TURN // (3 * (STOPS - 1))
+    spread = math.modf(stop * GOLDEN)[0] - 0.5
+    return angle, round(AMPLITUDE * (1.0 + 2.0 * EITHER_WAY * spread) * FULL_AMPLITUDE)

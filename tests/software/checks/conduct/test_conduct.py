@@ -15,7 +15,7 @@ from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load, loads
 from tests.software.checks.conduct.loops import follows, observed
-from tests.software.checks.conduct.test_pattern import ASKED, rows
+from tests.software.checks.conduct.test_pattern import rows
 from tests.software.run.fakes import SLUICE, declared
 
 SPEC = load(SLUICE)
@@ -34,7 +34,7 @@ def pattern(**changes: Any) -> Observation:
     duties = [[1.0, *(duty * 10000.0 + 30.0 * (-1.0) ** k for duty in DUTIES)] for k in range(6)]
     return told(
         "pattern",
-        **{"amplitude": ASKED, "carrier_hz": 20e3, "fields": rows(900), "duties": duties, "off_us": 210.0, **changes},
+        **{"carrier_hz": 20e3, "fields": rows(900), "duties": duties, "off_us": 210.0, **changes},
     )
 
 
@@ -67,7 +67,7 @@ def test_a_sound_drive_has_what_is_expected_of_it():
 
 def test_each_departure_is_in_its_own_quantity():
     fields = rows(900)
-    missed = [[row[0], 0.0, *row[2:]] for row in fields[:6]] + fields[6:]
+    missed = [[*row[:2], 0.0, *row[3:]] for row in fields[:6]] + fields[6:]
     assert value(found(pattern(fields=missed), observed(follows), ended())["enable_missed"]) == 6.0
     exchanged = [[1.0, 5800.0 + 20.0 * k, 4200.0, 5000.0] for k in range(6)]
     duties = found(pattern(duties=exchanged), observed(follows), ended())["duties_error"]
