@@ -162,7 +162,7 @@ def test_the_example_of_the_readme_runs_as_it_stands(tmp_path):
     assert "2 passed" in done.stdout
     assert "(SIMULATED)" in done.stdout
     record = read(tmp_path / "run")
-    assert {name.split(".")[1] for name in record.measurements} == {"commutation", "stiffness"}
+    assert {name.split(".")[1] for name in record.measurements} == {"states", "commutation", "conduct", "stiffness"}
 
 
 def test_the_log_holds_link_and_instrument_traffic(tmp_path):
