@@ -96,10 +96,12 @@ class Guard:
         for motor in range(0 if self._ending else len(self._enables)):
             self._ending = True
             for end in self._ends:
+                begun = time.ticks_ms()
                 try:
-                    self._slow_ms[motor] = max(self._slow_ms[motor], self._took_ms(end, motor))
+                    end(motor)
                 except Exception as error:
                     self._raised = error  # neither the rest nor the pins below depend on it
+                self._slow_ms[motor] = max(self._slow_ms[motor], time.ticks_diff(time.ticks_ms(), begun))
             self._ending = False
         self._pins_off()
 

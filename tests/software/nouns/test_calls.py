@@ -173,7 +173,7 @@ BESIDE = {"conduct_loop": ("conduct", "traced_loop")}
 WHERE_OFFERED = {"states": {"stop"}, "conduct": {"trace", "duties", "brake"}}
 """Parts that a check calls where the firmware has them, and does without."""
 PLACES = {
-    "phases": (0, 1, 2), "enable": 6, "off": 0, "angles": (0, 9000, -9000), "amplitude": 900, "ramp_ms": 20,
+    "phases": (0, 1, 2), "enable": 6, "off": 0, "first": 0, "fields": ((0, 900), (9000, 900)), "ramp_ms": 20,
     "duties": (1, 2, 3), "blocks": 1, "step": 20, "far": 60, "hold_ms": 20, "most_ms": 40,
 }  # fmt: skip
 STARTS = r"(?:Service|super\(\).__init__)\(\s*"
