@@ -31,7 +31,8 @@ class TracedLoop:
         self.turn = guard.turn[motor]
         self.hook = _Hook()
         self.traced = hasattr(self.drive, "trace")
-        self.called = self.begun_ms = 0
+        self.called = 0
+        self.begun_ms = time.ticks_ms()
         self.started = time.ticks_us()
 
     def away(self, count, first):

@@ -18,13 +18,12 @@ from harness.nouns.results import Outcome, VerdictKind
 from harness.record import read
 from harness.rigfile import load
 from tests.bench.conftest import WHOLE_S, environment, rotorgate, stand_alone
+from tests.one_motor import rig_of_one
 
 pytestmark = [pytest.mark.board, pytest.mark.slow]
 
 ROOT = Path(__file__).resolve().parents[2]
-SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
 FIRMWARE = ROOT / "rigs_demo" / "firmware" / "sluice_drive.py"
-WHEEL = re.compile(r'(?ms)^\[(motor|instrument)\.(meter_)?wheel.*?(?=^\[)|^"together[^\n]*\n')
 PASS = "    error = (m.target"
 CLOSED = "    m.timer = Timer(-1)\n"
 OFF = "    m.enable(0)\n"
@@ -38,13 +37,6 @@ def _quiet(m):
 
 
 def declare("""
-
-
-def rig_of_one(folder: Path) -> None:
-    """The demo's rig without its second motor, which would double the time and show the same."""
-    text, cut = WHEEL.subn("", SLUICE.read_text(encoding="utf-8"))
-    assert cut == 8
-    (folder / "rig.toml").write_text(text, encoding="utf-8")
 
 
 def slipped(folder: Path, *changes: tuple[str, str]) -> None:
@@ -101,7 +93,7 @@ def slipped(folder: Path, *changes: tuple[str, str]) -> None:
     ids=["pass-raises", "start-hangs", "start-late", "pass-long", "off-late", "off-raises"],
 )
 def test_a_fault_of_the_firmware_ends_with_1_and_is_its_own_cause(tmp_path, changes, check, name, words):
-    rig_of_one(tmp_path)
+    (tmp_path / "rig.toml").write_text(rig_of_one(), encoding="utf-8")
     slipped(tmp_path / "new", *changes)
     options = ("--only", check, "--seed", "5", "--firmware", "new", "--restore", "--out", "run")
     done = rotorgate("qualify", "rig.toml", *options, cwd=tmp_path)
@@ -117,7 +109,7 @@ def test_a_fault_of_the_firmware_ends_with_1_and_is_its_own_cause(tmp_path, chan
 
 
 def test_a_pass_that_raises_unseen_is_told_from_a_loop_that_ignores_its_set_point(tmp_path):
-    rig_of_one(tmp_path)
+    (tmp_path / "rig.toml").write_text(rig_of_one(), encoding="utf-8")
     slipped(tmp_path / "new", ("def declare(", QUIET), (CALLBACK, "callback=lambda _: _quiet(m)"))
     options = ("--only", "stiffness", "--seed", "5", "--firmware", "new", "--restore", "--out", "run")
     done = rotorgate("qualify", "rig.toml", *options, cwd=tmp_path)
@@ -130,7 +122,7 @@ def test_a_pass_that_raises_unseen_is_told_from_a_loop_that_ignores_its_set_poin
 
 
 def test_a_start_that_does_not_answer_an_interrupt_is_trouble_of_the_bench(tmp_path):
-    rig_of_one(tmp_path)
+    (tmp_path / "rig.toml").write_text(rig_of_one(), encoding="utf-8")
     deaf = f"    import micropython\n    micropython.kbd_intr(-1)\n    while True:\n        time.sleep_ms(1)\n{CLOSED}"
     slipped(tmp_path / "new", (CLOSED, deaf))
     options = ("--only", "step", "--seed", "5", "--firmware", "new", "--out", "run")
@@ -141,7 +133,7 @@ def test_a_start_that_does_not_answer_an_interrupt_is_trouble_of_the_bench(tmp_p
 @pytest.mark.parametrize("layout", ["helper", "package"])
 def test_a_firmware_of_several_modules_is_qualified_as_one_of_a_single_one(tmp_path, layout):
     """The drive in another file than the one that is named: its outputs, too, are set up anew in each script."""
-    rig_of_one(tmp_path)
+    (tmp_path / "rig.toml").write_text(rig_of_one(), encoding="utf-8")
     text = FIRMWARE.read_text(encoding="utf-8")
     head, declares, rest = text.partition("def declare(")
     names = "_motors, _pass, _put_field, _read, _thermometer"
@@ -183,7 +175,7 @@ def test_a_firmware_that_runs_from_main_py_is_stopped_and_qualified(tmp_path):
 
 
 def test_inspect_and_pytest_take_a_firmware_too_and_put_the_old_one_back(tmp_path):
-    rig_of_one(tmp_path)
+    (tmp_path / "rig.toml").write_text(rig_of_one(), encoding="utf-8")
     slipped(tmp_path / "new", ('VERSION = "1.4.0"', 'VERSION = "1.9.0"'))
     slipped(tmp_path / "keyless", ('        "dead_time_ns": 150,\n', ""))
     slipped(tmp_path / "broken", ("def declare(motor):", "def declare(motor:"))

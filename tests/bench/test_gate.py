@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import re
 import signal
 import subprocess
 import sys
@@ -18,30 +17,24 @@ import pytest
 
 from harness.store import Store
 from tests.bench.conftest import rotorgate, start
+from tests.one_motor import rig_of_one
 from tests.patience import PATIENCE_S, until
 
 pytestmark = [pytest.mark.board, pytest.mark.slow]
 
 ROOT = Path(__file__).resolve().parents[2]
-SLUICE = ROOT / "rigs_demo" / "rigs" / "sluice.toml"
 POLICY = ROOT / "rigs_demo" / "policies" / "release.toml"
 BASELINE_SEEDS = range(1, 6)
 BASELINE_CHECKS = ("commutation", "stiffness", "step")
 """What the policy requires here: what the slips show in. The gate itself runs every check."""
-WHEEL = re.compile(r'(?ms)^\[(motor|instrument)\.(meter_)?wheel.*?(?=^\[)|^"together[^\n]*\n')
 THERMAL = '"step.loop_period", "thermal.driver_rise",'
 
 
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory) -> Path:
-    """A folder with a baseline of five runs of the demo's firmware, a policy of one run, and the releases to try.
-
-    The rig is the demo's without its second motor, which would double the time and show the same.
-    """
+    """A folder with a baseline of five runs of the demo's firmware, a policy of one run, and the releases to try."""
     folder = tmp_path_factory.mktemp("lab")
-    text, cut = WHEEL.subn("", SLUICE.read_text(encoding="utf-8"))
-    assert cut == 8
-    (folder / "rig.toml").write_text(text, encoding="utf-8")
+    (folder / "rig.toml").write_text(rig_of_one(), encoding="utf-8")
     for seed in BASELINE_SEEDS:
         words = ("rig.toml", "--quiet", "--seed", str(seed), "--out", f"runs/{seed}", "--only", *BASELINE_CHECKS)
         done = rotorgate("qualify", *words, cwd=folder)

@@ -117,8 +117,11 @@ class _Data:
     def _field_error(self, rows: Observation) -> Quantity:
         found = self._fields(rows)
         noise = normal(found.error, found.error_u, "1", self._source("reading of pins"), found.dof, OFTENER)
-        # The largest of distances that are noise alone lies some two deviations out, never below 0.
-        return shifted(noise, largest=rectangular(0.0, 2.0 * found.error_u, "1", self._source("largest of many")))
+        return shifted(noise, largest=self._largest(found.error_u))
+
+    def _largest(self, u: float) -> Quantity:
+        """The largest of several that are noise alone lies some two deviations out, beside one that is large nothing."""
+        return rectangular(-u, u, "1", self._source("largest of several"))
 
     def _duties_error(self, rows: Observation) -> Quantity:
         found = np.array(rows.rows("duties"))
@@ -132,7 +135,7 @@ class _Data:
         tick = INSTANT_S * rows.number("carrier_hz")
         return shifted(
             noise,
-            largest=rectangular(0.0, 2.0 * u, "1", self._source("largest of three")),
+            largest=self._largest(u),
             rise=rectangular(0.0, tick, "1", self._source("instant of the rising edge")),
             fall=rectangular(0.0, tick, "1", self._source("instant of the falling edge")),
         )

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.one_motor import rig_of_one
 from tests.software.test_documents import files_of
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -76,18 +77,18 @@ def test_the_recipe_lists_what_the_toy_check_adds() -> None:
 
 
 def test_a_check_that_was_added_by_the_recipe_is_known_everywhere(copy: Path) -> None:
+    rig = copy / "rig.toml"
+    rig.write_text(rig_of_one(), encoding="utf-8")
     (code, said), (made, _) = rotorgate(
         copy,
-        "qualify rigs_demo/rigs/sluice.toml --only rest --seed 1 --out runs/1 --no-store",
+        "qualify rig.toml --only rest --seed 1 --out runs/1 --no-store",
         "inspect --new new.toml",
     )
     assert (code, made) == (0, 0)
     assert re.search(r"--  leaf\.rest\.place", said), "nothing is asked of it yet: measured, not judged"
     entry = re.search(r'^"rest\.place" = .*$', (copy / "new.toml").read_text(encoding="utf-8"), re.MULTILINE)
     assert entry, "the template asks of it what is usual"
-    rig = copy / "rig.toml"
-    demo = (copy / "rigs_demo" / "rigs" / "sluice.toml").read_text(encoding="utf-8")
-    rig.write_text(demo.replace("[detect]", f"[detect]\n{entry[0]}\n#", 1), encoding="utf-8")
+    rig.write_text(rig_of_one().replace("[detect]", f"[detect]\n{entry[0]}\n#", 1), encoding="utf-8")
     *qualified, accepted, shown, drawn, refused = rotorgate(
         copy,
         *(f"qualify rig.toml --only rest --seed {number} --out runs/{number}" for number in range(2, 8)),
