@@ -120,7 +120,7 @@ class _Data:
         return shifted(noise, largest=self._largest(found.error_u))
 
     def _largest(self, u: float) -> Quantity:
-        """The largest of several that are noise alone lies some two deviations out, beside one that is large nothing."""
+        """The largest of several that are noise lies some two deviations out; of one that is more it is that one."""
         return rectangular(-u, u, "1", self._source("largest of several"))
 
     def _duties_error(self, rows: Observation) -> Quantity:
