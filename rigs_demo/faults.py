@@ -150,7 +150,7 @@ FAULTS: Mapping[str, Fault] = {
         ),
         Fault(
             name="extra-pole-pair", severity=1.0, low=-2.0, high=3.0, whole=True, plant=_on_motor(_more_poles),
-            words="leaf motor with 12 pole pairs where file and firmware say 11",
+            words="leaf motor with 11 pole pairs where file and firmware say 10",
             reason="one more is the nearest wrong motor, and the hardest to tell by its steps",
         ),
         Fault(

@@ -27,11 +27,9 @@ class Word:
 
     angle: tuple[int, int]
     """Highest and lowest bit."""
-    error: int
-    """Set where the sensor doubts its reading."""
     parity: int
     odd: bool
-    """Whether all bits of a word together are an odd number of ones."""
+    """Whether all bits of a word together are an odd number of ones; the other where the sensor doubts its reading."""
     steady: dict[int, int]
     """Bits that never change, with their level."""
 
@@ -67,8 +65,8 @@ def facts() -> str:
         [
             ("sensor word", f"{BITS} bits, the most significant first"),
             ("angle in it", f"bits {high} to {low}, {1 << (high - low + 1)} codes a turn"),
-            ("error flag", f"bit {word.error}, set where the sensor doubts its reading"),
             ("parity", f"bit {word.parity} makes the ones of all {BITS} bits {'odd' if word.odd else 'even'}"),
+            ("a reading that the sensor doubts", "has the wrong parity"),
             ("bits that stay", steady),
             (
                 "sensor pulse",
@@ -105,15 +103,13 @@ def sensor_word() -> Word:
         if all((word >> low) % (1 << bits) == code for word, code in zip(words, codes, strict=True))
     ]
     assert len(fitting) == 1, f"expected the angle at one place of the word, found {fitting}"
-    odd = {word.bit_count() % 2 for word in [*words, *doubted]}
-    assert len(odd) == 1, "expected every word to have the same parity"
+    odd = {(word.bit_count() % 2, other.bit_count() % 2) for word, other in zip(words, doubted, strict=True)}
+    assert odd in ({(0, 1)}, {(1, 0)}), "expected every word to have one parity, and the other where it is doubted"
     low = fitting[0]
     others = [bit for bit in range(BITS) if not low <= bit < low + bits]
     levels = {bit: {word >> bit & 1 for word in words} for bit in others}
-    moved = {bit for bit in others if any((a ^ b) >> bit & 1 for a, b in zip(words, doubted, strict=True))}
     parity = [bit for bit in others if len(levels[bit]) == 2]
     assert len(parity) == 1, f"expected one bit of parity, found {parity}"
-    error = sorted(moved - set(parity))
-    assert len(error) == 1, f"expected one error flag, found {error}"
-    steady = {bit: min(found) for bit, found in levels.items() if bit not in (*parity, *error)}
-    return Word(angle=(low + bits - 1, low), error=error[0], parity=parity[0], odd=odd == {1}, steady=steady)
+    assert all(word ^ other == 1 << parity[0] for word, other in zip(words, doubted, strict=True))
+    steady = {bit: min(found) for bit, found in levels.items() if bit not in parity}
+    return Word(angle=(low + bits - 1, low), parity=parity[0], odd=odd == {(1, 0)}, steady=steady)

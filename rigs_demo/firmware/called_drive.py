@@ -11,9 +11,9 @@ from machine import PWM, SPI, Pin
 
 TABLE = [round(16383 * math.sin(math.pi * i / 64)) for i in range(128)]  # 128 entries: 2.8 degrees each
 ONE_THIRD = 43  # 121 degrees: the nearest whole entry
-COUNTS = 16384
-POLE_PAIRS = 11
-GAIN = 62
+COUNTS = 32768
+POLE_PAIRS = 10
+GAIN = 31
 LIMIT = 13107
 
 spi = SPI(0, baudrate=2_000_000, polarity=0, phase=1, sck=Pin(18), mosi=Pin(19), miso=Pin(16))
@@ -45,7 +45,7 @@ def read(motor):
     while rest:
         parity ^= 1
         rest &= rest - 1
-    return word & 0x3FFF, parity == 0 and not word & 0x4000
+    return word >> 1, parity == 1
 
 
 def put(motor, angle, amplitude):
@@ -104,7 +104,7 @@ def control_step(motor):
     count, valid = read(m)
     if not valid:
         return
-    error = (m["target"] - count + 8192) % COUNTS - 8192
+    error = (m["target"] - count + 16384) % COUNTS - 16384
     demand = max(-LIMIT, min(LIMIT, error * GAIN))
     electrical = count * 128 * POLE_PAIRS // COUNTS + m["offset"]
     put(m, electrical + (32 if demand >= 0 else -32), abs(demand))

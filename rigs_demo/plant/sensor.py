@@ -2,9 +2,10 @@
 
     reading = direction * theta + e1 sin(theta - p1) + e2 sin(2 theta - p2) + noise       (one turn = 2 pi)
 
-A magnet off the axis errs once a turn, a tilted one twice (textbooks on encoders). The bus word is
-bit 15 even parity over the rest, bit 14 error flag, 14 bits of angle. A pulse-width frame is 4128
-clocks: 16 high, one more high for each code of 4096, the rest low; its angle is taken at its start.
+A magnet off the axis errs once a turn, a tilted one twice (textbooks on encoders). The bus word has 15 bits of angle
+from bit 15 down; bit 0 makes its ones odd in number, so that neither a line held low nor one held high passes for a
+reading, and even where the sensor doubts its own. A pulse-width frame is 4160 clocks: 32 high, one more high for each
+code of 4096, the rest low; its angle is taken at its start.
 """
 
 from __future__ import annotations
@@ -15,9 +16,10 @@ from math import sin, tau
 from rigs_demo.plant.parameters import MotorParameters
 from rigs_demo.streams import stream_of
 
-ERROR_FLAG = 1 << 14
-PULSE_CLOCKS = 4128
-PULSE_HEADER = 16
+ANGLE_BITS = 15
+PULSE_CODES = 4096
+PULSE_CLOCKS = 4160
+PULSE_HEADER = 32
 
 
 def reading_rad(motor: MotorParameters, theta_rad: float) -> float:
@@ -39,8 +41,8 @@ def shaft_at_reading(motor: MotorParameters, reading: float) -> float:
 
 
 def with_parity(word: int) -> int:
-    """A 15-bit word with even parity in bit 15."""
-    return word | (word.bit_count() & 1) << 15
+    """A word whose bit 0 is clear, with odd parity in it."""
+    return word | (word.bit_count() + 1) & 1
 
 
 class Sensor:
@@ -62,7 +64,7 @@ class Sensor:
         theta = self._theta_at(t_ns - round(sensor.latency_s * 1e9))
         reading = reading_rad(self._motor, theta) + self._bus_noise.gauss(0.0, sensor.noise_rad)
         code = round(reading / tau * self._counts) % self._counts
-        return with_parity(code << (14 - sensor.bits) | (ERROR_FLAG if self.error else 0))
+        return with_parity(code << ANGLE_BITS - sensor.bits + 1) ^ self.error
 
     def pulse(self, t_ns: int) -> tuple[int, int, int]:
         """(start of the high part, its length, frame period) in ns, of the frame that is on at a time."""
@@ -75,5 +77,5 @@ class Sensor:
         noise = stream_of(f"{self._pulse_key} {frame}").gauss(0.0, sensor.pulse_noise_rad)
         counts = 1 << sensor.pulse_bits
         code = round((reading_rad(self._motor, theta) + noise) / tau * counts) % counts
-        clocks = PULSE_HEADER + code * (4096 // counts)
+        clocks = PULSE_HEADER + code * (PULSE_CODES // counts)
         return rising, period * clocks // PULSE_CLOCKS, period

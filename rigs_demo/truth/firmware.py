@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from rigs_demo.faults import firmware_copy, severities
 from rigs_demo.scenario import Scenario
 
-COUNTS = 16384
+COUNTS = 32768
 FULL = 32768
 PUT_OUT_S = (115e-6, 165e-6, 215e-6)
 """From the latch of a reading to each phase's new duty, observed; they act at the plant's next grid point."""

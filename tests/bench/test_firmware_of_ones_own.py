@@ -68,7 +68,7 @@ def angle(motor):
     axes[motor].select(1)
     value = word[0] << 8 | word[1]
     ones = sum(value >> bit & 1 for bit in range(16))
-    valid = ones % 2 == {odd} and not value >> {error} & 1
+    valid = ones % 2 == {odd}
     return value >> {low} & {codes} - 1, valid, time.ticks_diff(time.ticks_us(), begun)
 
 
@@ -116,7 +116,6 @@ def firmware(table: Mapping[str, list[str]]) -> str:
         axes=", ".join(axes),
         codes=codes,
         low=low,
-        error=int(numbers("error flag")[0]),
         odd=int(table["parity"][0].endswith(" odd")),
         zero_v=zero_v,
         per_k_v=per_k_v,

@@ -72,9 +72,9 @@ def test_blocks(case: Case) -> dict[str, object]:
     return {"payloads": [next(units(f"DATA {message}")).parameters[0].text for message in case.input["messages"]]}
 
 
-@reference("even-parity-a")
-def test_sensor_words_have_even_parity(case: Case) -> dict[str, object]:
-    return {"words": [f"{with_parity(int(row['payload_15_bit_hex'], 16)):04X}" for row in case.rows()]}
+@reference("odd-parity-a")
+def test_sensor_words_have_odd_parity(case: Case) -> dict[str, object]:
+    return {"words": [f"{with_parity(int(row['payload_15_bit_hex'], 16) << 1):04X}" for row in case.rows()]}
 
 
 class Wire:

@@ -49,7 +49,7 @@ CHECK = CheckRow(
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
             follows=UNMOVED,
-            detect=percent(7, "one pole pair more or less of 11 is 8 to 9 %"),
+            detect=percent(7, "one pole pair more or less of 10 is 9 to 11 %"),
         ),
         Measurand(
             name="step_spread",

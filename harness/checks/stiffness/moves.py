@@ -13,7 +13,7 @@ from harness.nouns.array import Array
 
 SETTLING_RAD = 0.06
 """Travel after a reversal in which the shaft may still stick: dropped. Friction of a tenth of the field's torque
-holds it for 0.02 rad at 11 pole pairs."""
+holds it for 0.02 rad at 10 pole pairs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

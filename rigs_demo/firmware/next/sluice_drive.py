@@ -22,12 +22,12 @@ STEPS = const(240)  # table entries in an electrical turn: 1.5 degrees each
 THIRD = const(80)  # 120 degrees
 SHIFTS = (0, -THIRD, THIRD)  # of phases A, B, C
 QUARTER = const(60)  # 90 degrees, where the torque is greatest
-COUNTS = const(16384)
-HALF_COUNTS = const(8192)
-POLE_PAIRS = const(11)
+COUNTS = const(32768)
+HALF_COUNTS = const(16384)
+POLE_PAIRS = const(10)
 CARRIER_HZ = const(20000)
 PERIOD_US = const(1000)
-GAIN = const(62)  # demand (1/32768) a count of error: 62 * 16384 / (2 pi) / 32768 = 4.93 a radian
+GAIN = const(31)  # demand (1/32768) a count of error: 31 * 32768 / (2 pi) / 32768 = 4.93 a radian
 LIMIT = const(13107)  # 0.4
 OFFSETS = (30, 148)  # table steps from phase A's axis at count 0, found once by trying
 SENSOR_PATH = "bus"
@@ -69,10 +69,11 @@ def _read_bus(m):
     fold = value ^ value >> 8
     fold ^= fold >> 4
     fold ^= fold >> 2
-    if (fold ^ fold >> 1) & 1 or value & 0x4000:
+    # An odd number of ones: neither a line held low nor one held high passes, nor a reading that the sensor doubts.
+    if not (fold ^ fold >> 1) & 1:
         m.valid = False
         return
-    m.count = value & 0x3FFF
+    m.count = value >> 1
     m.valid = True
 
 
@@ -86,8 +87,8 @@ def _read_pulse(m):
     if low < 0 or high < 0:
         m.valid = False
         return
-    # The frame is 4128 clocks: 16 high, then one a code of 4096, then low.
-    m.count = max(0, min(4095, high * 4128 // (high + low) - 16)) << 2
+    # The frame is 4160 clocks: 32 high, then one a code of 4096, then low.
+    m.count = max(0, min(4095, high * 4160 // (high + low) - 32)) << 3
     m.valid = True
 
 

@@ -192,4 +192,4 @@ def test_what_it_leaves_out_is_as_measured_and_travel_is_supervised_about_it(eve
         rig.mounting("leaf")  # nothing has moved when the field turned
     rig.note_mounting("leaf", {"hang_reading": 2.03, "offset": 0.79, "direction": 1.0})
     assert rig.mounting("leaf") == Mounting(direction=1, offset_rad=0.79, hang_rad=2.03)
-    assert source.hang_counts(UNPLACED, {"leaf": 2.03})[0] == round(2.03 / math.tau * 16384)
+    assert source.hang_counts(UNPLACED, {"leaf": 2.03})[0] == round(2.03 / math.tau * 32768)

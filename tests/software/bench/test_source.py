@@ -69,29 +69,29 @@ def test_a_script_runs_under_the_guard_and_closes_it_whatever_happens():
         "pins": ((0, 1, 2), (3, 4, 5)),
         "enables": (6, 7),
         "deadman_ms": 300,
-        "hang": (5215, 10691),
-        "travel": (6258, 6258),
-        "speed": (15646, 15646),
+        "hang": (10430, 21382),
+        "travel": (12516, 12516),
+        "speed": (31291, 31291),
         "enable_off": (0, 0),
     }
 
 
-COARSE_LEAF = SLUICE.replace("bits = 14", "bits = 12", 1)
+COARSE_LEAF = SLUICE.replace("bits = 15", "bits = 12", 1)
 
 
 def test_each_motor_has_its_limits_in_counts_of_its_own_sensor():
     given = guarded(source.script(loads(COARSE_LEAF.encode(), "sluice.toml"), "fields", "serve", {}, {}))
-    assert given["travel"] == pytest.approx((2.4 / math.tau * 4096, 2.4 / math.tau * 16384), abs=0.5)
-    assert given["speed"] == pytest.approx((6.0 / math.tau * 4096, 6.0 / math.tau * 16384), abs=0.5)
+    assert given["travel"] == pytest.approx((2.4 / math.tau * 4096, 2.4 / math.tau * 32768), abs=0.5)
+    assert given["speed"] == pytest.approx((6.0 / math.tau * 4096, 6.0 / math.tau * 32768), abs=0.5)
 
 
 def test_a_slow_limit_of_a_coarse_sensor_is_kept_to_a_few_per_cent():
-    (counts, _) = source.speed_counts(spec(("bits = 14", "bits = 12"), ("speed_rad_s = 60.0", "speed_rad_s = 1.0")))
+    (counts, _) = source.speed_counts(spec(("bits = 15", "bits = 12"), ("speed_rad_s = 60.0", "speed_rad_s = 1.0")))
     assert counts / 0.1 * math.tau / 4096 == pytest.approx(1.0, rel=0.03)
 
 
 def test_a_hang_reading_that_is_not_known_is_not_supervised():
-    assert source.hang_counts(spec(), {"wheel": 4.1}) == (None, 10691)
+    assert source.hang_counts(spec(), {"wheel": 4.1}) == (None, 21382)
 
 
 def test_answers_are_found_among_other_output():

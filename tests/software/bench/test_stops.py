@@ -21,17 +21,17 @@ def raised(last: str, file: str = "safety.py") -> Exception:
     ("fields", "at_leaf", "at_wheel"),
     [
         (
-            ("speed", 0, 157, 1000, 15646),
+            ("speed", 0, 314, 1000, 31291),
             "speed 60.2 rad/s, limit 60 rad/s",
             "leaf: speed 60.2 rad/s, limit 60 rad/s",
         ),
         (
-            ("speed", 1, -300, 1500, 15646),
+            ("speed", 1, -600, 1500, 31291),
             "wheel: speed 76.7 rad/s, limit 60 rad/s",
             "speed 76.7 rad/s, limit 60 rad/s",
         ),
         (
-            ("travel", 1, -6300, 6258),
+            ("travel", 1, -12600, 12516),
             "wheel: travel -2.42 rad from hanging, limit 2.4 rad",
             "travel -2.42 rad from hanging, limit 2.4 rad",
         ),
@@ -40,7 +40,7 @@ def raised(last: str, file: str = "safety.py") -> Exception:
             "wheel: sensor: 20 readings in a row not valid",
             "sensor: 20 readings in a row not valid",
         ),
-        (("speed", 0, 157, 0, 15646), "speed: 157, 0, 15646", "leaf: speed: 157, 0, 15646"),
+        (("speed", 0, 314, 0, 31291), "speed: 314, 0, 31291", "leaf: speed: 314, 0, 31291"),
         (("heat", 0, 9), "heat: 9", "leaf: heat: 9"),
         (("travel", 7, 1, 1), "motor 7: travel 1, 1", "motor 7: travel 1, 1"),
     ],

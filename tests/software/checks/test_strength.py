@@ -106,9 +106,9 @@ def _entries(known: Any, value: float) -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("check", "spec", "changes", "words"),
     [
-        ("commutation", limited(phase_a=0.05), {}, "limits.phase_current_a is 0.05 A: it allows amplitude 0.04"),
+        ("commutation", limited(phase_a=0.05), {}, "limits.phase_current_a is 0.05 A: it allows amplitude 0.034"),
         ("commutation", SLUICE, {"max_static_duty": 0.5}, r"max_static_duty 0\.50: it allows amplitude 0, "),
-        ("stiffness", limited(phase_a=0.5), {}, r"limits.phase_current_a is 0.5 A: it allows amplitude 0.41, .* 0.6$"),
+        ("stiffness", limited(phase_a=0.5), {}, r"limits.phase_current_a is 0.5 A: it allows amplitude 0.34, .* 0.6$"),
         ("stiffness", limited(supply_a=0.2), {}, "supply.current_limit_a is 0.2 A: it allows amplitude"),
         ("stiffness", SLUICE, {"max_static_duty": 0.7}, "max_static_duty 0.70: it allows amplitude 0.4, .* 0.6$"),
         ("stiffness", SLUICE, {"amplitude_limit": 1.0}, "the clip of the firmware's loop needs amplitude 1$"),

@@ -72,7 +72,7 @@ def test_wrong_use_ends_with_4_and_one_line(capsys, words, message):
 
 def test_all_problems_of_a_rig_file_one_line_each(capsys, tmp_path):
     bad = tmp_path / "bad\x1b[31m.toml"
-    bad.write_text(SLUICE.read_text().replace("pole_pairs = 11", "pole_pairs = 0").replace("bits = 14", "bits = 1"))
+    bad.write_text(SLUICE.read_text().replace("pole_pairs = 10", "pole_pairs = 0").replace("bits = 15", "bits = 1"))
     assert cli.main(["qualify", str(bad)]) == 4
     lines = capsys.readouterr().err.splitlines()
     assert len(lines) == 4

@@ -21,5 +21,5 @@ def test_the_rise_is_as_wide_as_is_said(stated: bool, share: float) -> None:
         spec = SPEC.model_copy(update={"motor": {"leaf": SPEC.motor["leaf"].model_copy(update={"thermal": None})}})
     warmth = estimate(spec, "leaf", exact(20.0, "degC"), [(3.0, 1e5)])
     rise = warmth.winding_c.value - warmth.magnet_c.value
-    assert rise == pytest.approx(3.0 * (2.4 if stated else 3.0))  # long past every time constant
+    assert rise == pytest.approx(3.0 * (2.0 if stated else 3.0))  # long past every time constant
     assert warmth.winding_c.budget["heating of leaf"].u * math.sqrt(3.0) == pytest.approx(share * rise)

@@ -53,7 +53,7 @@ def test_the_page_says_what_was_measured_on_what_by_which_rule_and_where_it_ends
         "f1",
         "ab" * 32,
         "Maker,Multimeter,SN200,1.0",
-        "gravity arm of 0.17 kg at 0.03 m",
+        "gravity arm of 0.205 kg at 0.03 m",
         "2026-01-01T00:01:00+00:00",
         "1 of 2",
         "uid2",

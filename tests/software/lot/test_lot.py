@@ -48,7 +48,7 @@ def test_what_cannot_stand_with_the_others_is_left_out_with_the_reason():
             18,
             "B08",
             value,
-            text=TEXT.replace("flux_linkage_v_s = { value = 6.0e-3", "flux_linkage_v_s = { value = 6.1e-3"),
+            text=TEXT.replace("flux_linkage_v_s = { value = 6.6e-3", "flux_linkage_v_s = { value = 6.7e-3"),
         ),
         run(19, "B09", value, simulated=True),
     ]

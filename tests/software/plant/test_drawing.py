@@ -80,8 +80,9 @@ def test_a_board_is_not_the_one_that_the_plant_seed_of_its_number_has() -> None:
 
 def test_drawn_values_fill_their_tolerance() -> None:
     drawn = [drawing.true_values("sluice", seed)["motor.leaf.resistance_ohm"] for seed in range(60)]
-    assert min(drawn) < 5.6 * 0.984
-    assert max(drawn) > 5.6 * 1.016
+    stated = drawing.rig_table("sluice")["motor"]["leaf"]["resistance_ohm"]["value"]
+    assert min(drawn) < stated * 0.984
+    assert max(drawn) > stated * 1.016
 
 
 @pytest.mark.parametrize("name", sorted(faults.FAULTS))

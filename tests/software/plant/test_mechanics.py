@@ -49,11 +49,18 @@ def test_a_swing_without_friction_keeps_its_energy() -> None:
     assert plant.stored_j() - before == pytest.approx(0.0, abs=1e-6 * 0.05)
 
 
+def friction_band_rad(plant: Plant) -> float:
+    """Angle from hanging up to which friction holds the leaf's arm."""
+    arm = plant.parameters.motors["leaf"].arm
+    assert arm is not None
+    return asin(plant.motors[0].shaft.coulomb_n_m / (arm.mass_kg * plant.parameters.gravity_m_s2 * arm.length_m))
+
+
 @pytest.mark.parametrize("share", [0.98, -0.98])
 def test_friction_holds_an_arm_up_to_its_torque_and_exactly(share: float) -> None:
     plant = Plant(rig(NO_COGGING))
     shaft = plant.motors[0].shaft
-    band = asin(shaft.coulomb_n_m / (0.1703 * 9.8122 * 0.03006))
+    band = friction_band_rad(plant)
     place(plant, 0, shaft.hang_rad + share * band)
     plant.advance_to(2 * S)
     assert shaft.theta_rad == shaft.hang_rad + share * band
@@ -63,7 +70,7 @@ def test_friction_holds_an_arm_up_to_its_torque_and_exactly(share: float) -> Non
 def test_beyond_the_band_an_arm_slides_and_then_stands() -> None:
     plant = Plant(rig(NO_COGGING))
     shaft = plant.motors[0].shaft
-    band = asin(shaft.coulomb_n_m / (0.1703 * 9.8122 * 0.03006))
+    band = friction_band_rad(plant)
     place(plant, 0, shaft.hang_rad + 1.05 * band)
     plant.advance_to(2 * S)
     plant.later(lambda: None)

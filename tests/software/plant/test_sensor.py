@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import tau
 
 import pytest
@@ -9,16 +10,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rigs_demo.plant import drawing
-from rigs_demo.plant.sensor import PULSE_CLOCKS, PULSE_HEADER, Sensor, reading_rad, shaft_at_reading, with_parity
+from rigs_demo.plant.sensor import (
+    PULSE_CLOCKS,
+    PULSE_HEADER,
+    Sensor,
+    reading_rad,
+    shaft_at_reading,
+    with_parity,
+)
 from tests.software.plant.rigs import MS, place, powered, rig
 
 LEAF = drawing.load("sluice").motors["leaf"]
 
 
 @given(st.integers(0, 0x7FFF))
-def test_parity_is_even_over_the_whole_word(word: int) -> None:
-    assert with_parity(word).bit_count() % 2 == 0
-    assert with_parity(word) & 0x7FFF == word
+def test_parity_is_odd_over_the_whole_word(payload: int) -> None:
+    assert with_parity(payload << 1).bit_count() % 2 == 1
+    assert with_parity(payload << 1) >> 1 == payload
 
 
 @given(st.floats(-20.0, 20.0))
@@ -28,11 +36,11 @@ def test_a_reading_leads_back_to_its_shaft_angle(theta: float) -> None:
 
 def test_readings_scatter_by_the_noise_about_the_reading() -> None:
     sensor = Sensor(LEAF, "leaf", 1, lambda _: 1.0)
-    codes = [sensor.word(0) & 0x3FFF for _ in range(4000)]
+    codes = [sensor.word(0) >> 1 for _ in range(4000)]
     mean = sum(codes) / len(codes)
     spread = (sum((code - mean) ** 2 for code in codes) / len(codes)) ** 0.5
-    noise_codes = LEAF.sensor.noise_rad / tau * 16384
-    assert mean == pytest.approx(reading_rad(LEAF, 1.0) / tau * 16384, abs=0.1)
+    noise_codes = LEAF.sensor.noise_rad / tau * 32768
+    assert mean == pytest.approx(reading_rad(LEAF, 1.0) / tau * 32768, abs=0.1)
     assert spread == pytest.approx((noise_codes**2 + 1.0 / 12.0) ** 0.5, rel=0.05)
 
 
@@ -48,12 +56,12 @@ def test_a_word_is_as_old_as_its_latency() -> None:
     assert asked == [10 * MS - round(LEAF.sensor.latency_s * 1e9)]
 
 
-def test_an_error_is_flagged_with_right_parity() -> None:
-    sensor = Sensor(LEAF, "leaf", 1, lambda _: 0.0)
+def test_a_reading_that_the_sensor_doubts_has_the_wrong_parity() -> None:
+    sensor = Sensor(replace(LEAF, sensor=replace(LEAF.sensor, noise_rad=0.0)), "leaf", 1, lambda _: 0.0)
+    sound = sensor.word(0)
     sensor.error = True
-    word = sensor.word(0)
-    assert word & 1 << 14
-    assert word.bit_count() % 2 == 0
+    assert sound.bit_count() % 2 == 1
+    assert sensor.word(0) == sound ^ 1
 
 
 @given(st.integers(0, 10**9))

@@ -124,10 +124,10 @@ def test_a_finer_step_moves_the_response_by_less_than_anything_measured() -> Non
 
 def test_distinct_codes_are_what_a_simulation_counts() -> None:
     noise = np.random.default_rng(1)
-    sigma = 4.2e-4 / tau * 16384
+    sigma = 4.2e-4 / tau * 32768
     drawn = np.round(noise.uniform(-0.5, 0.5, (2000, 1)) + noise.normal(0.0, sigma, (2000, 256)))
     counted = np.mean([len(np.unique(row)) for row in drawn])
-    assert distinct_codes(4.2e-4, 14) == pytest.approx(counted, rel=0.01)
+    assert distinct_codes(4.2e-4, 15) == pytest.approx(counted, rel=0.01)
 
 
 def test_every_listed_quantity_has_a_true_value_but_those_left_out() -> None:
@@ -172,7 +172,7 @@ def test_another_board_has_a_driver_of_its_own_and_the_same_motors() -> None:
         ("drooping-supply", "leaf.stiffness.supply_voltage", 0.9),
         ("loose-winding", "leaf.thermal.fast_rise", 1.5),
         ("crossed-leads", "leaf.commutation.direction", -1.0),
-        ("extra-pole-pair", "leaf.commutation.pole_pairs", 12.0 / 11.0),
+        ("extra-pole-pair", "leaf.commutation.pole_pairs", 11.0 / 10.0),
     ],
 )
 def test_a_fault_moves_the_truth_that_it_is_about(fault: str, name: str, ratio: float) -> None:

@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[3]
 SLUICE = (ROOT / "tests" / "software" / "run" / "rig.toml").read_text(encoding="utf-8")
 
 
-RESISTANCE = "{ value = 5.6, tolerance_percent = 2 }"
+RESISTANCE = "{ value = 4.6, tolerance_percent = 2 }"
 
 
 def changed(old: str, new: str) -> bytes:
@@ -42,12 +42,12 @@ def test_attributes_are_the_keys():
     assert resistance.key == "motor.leaf.resistance_ohm"
     assert resistance.file == "sluice.toml"
     quantity = resistance.quantity("ohm")
-    assert quantity.value == 5.6
+    assert quantity.value == 4.6
     assert list(quantity.budget) == ["motor.leaf.resistance_ohm"]
-    assert quantity.u == pytest.approx(0.02 * 5.6 / math.sqrt(3.0))
+    assert quantity.u == pytest.approx(0.02 * 4.6 / math.sqrt(3.0))
     assert spec.instrument["supply"].class_ == "supply"
     assert spec.instruments_of("multimeter") == ("meter_leaf", "meter_wheel")
-    assert spec.motor["leaf"].sensor.counts == 16384
+    assert spec.motor["leaf"].sensor.counts == 32768
     assert spec.text == SLUICE
 
 
@@ -55,13 +55,13 @@ def test_attributes_are_the_keys():
     ("form", "u"),
     [
         ("tolerance = 0.3", 0.3 / math.sqrt(3.0)),
-        ("tolerance_percent = 10", 0.56 / math.sqrt(3.0)),
+        ("tolerance_percent = 10", 0.46 / math.sqrt(3.0)),
         ("standard = 0.2", 0.2),
         ("expanded = 0.2", 0.1),
     ],
 )
 def test_four_forms_of_width(form, u):
-    spec = loads(changed(RESISTANCE, f"{{ value = 5.6, {form} }}"), "f")
+    spec = loads(changed(RESISTANCE, f"{{ value = 4.6, {form} }}"), "f")
     assert spec.motor["leaf"].resistance_ohm.u == pytest.approx(u)
     assert spec.motor["leaf"].resistance_ohm.quantity("ohm").u == pytest.approx(u)
 
@@ -88,18 +88,18 @@ def test_a_spec_cannot_be_changed():
 
 
 MESSAGES = [
-    ("pole_pairs = 11", "pole_pairs = 0", "motor.leaf.pole_pairs: expected an integer from 1, found 0"),
-    ("pole_pairs = 11", "pole_pairs = 101", "motor.leaf.pole_pairs: expected an integer up to 100, found 101"),
-    ("pole_pairs = 11", "pole_pairs = true", "motor.leaf.pole_pairs: expected an integer from 1 to 100, found true"),
-    ("pole_pairs = 11", "pole_pairs = 11.0", "motor.leaf.pole_pairs: expected an integer from 1 to 100, found 11"),
-    ("pole_pairs = 11", 'pole_pairs = "11"', 'motor.leaf.pole_pairs: expected an integer from 1 to 100, found "11"'),
+    ("pole_pairs = 10", "pole_pairs = 0", "motor.leaf.pole_pairs: expected an integer from 1, found 0"),
+    ("pole_pairs = 10", "pole_pairs = 101", "motor.leaf.pole_pairs: expected an integer up to 100, found 101"),
+    ("pole_pairs = 10", "pole_pairs = true", "motor.leaf.pole_pairs: expected an integer from 1 to 100, found true"),
+    ("pole_pairs = 10", "pole_pairs = 10.0", "motor.leaf.pole_pairs: expected an integer from 1 to 100, found 10"),
+    ("pole_pairs = 10", 'pole_pairs = "10"', 'motor.leaf.pole_pairs: expected an integer from 1 to 100, found "10"'),
     ("deadman_s = 0.3", "deadman_ms = 300", "board.deadman_ms: unknown key; use deadman_s"),
     ("speed_rad_s = 60.0", "speed_rpm = 600", "limits.speed_rpm: unknown key; use speed_rad_s"),
-    ("pole_pairs = 11", "pole_pears = 11", "motor.leaf.pole_pears: unknown key; did you mean pole_pairs?"),
+    ("pole_pairs = 10", "pole_pears = 10", "motor.leaf.pole_pears: unknown key; did you mean pole_pairs?"),
     ("[limits]", "[limit]", "limits: missing section; add [limits]"),
     ("[limits]", "[limit]", "limit: unknown key; did you mean limits?"),
     ("phase_current_a = 1.0", "", "limits.phase_current_a: missing key"),
-    ("bits = 14", "", "motor.leaf.sensor.bits: missing key"),
+    ("bits = 15", "", "motor.leaf.sensor.bits: missing key"),
     ('\npath = "bus"', '\npath = "spi"', 'motor.leaf.sensor.path: expected "bus" or "pulse_width", found "spi"'),
     ("direction = 1", "direction = 0", "motor.leaf.direction: expected 1 or -1, found 0"),
     (
@@ -117,21 +117,21 @@ MESSAGES = [
         "phase_pins = [3, 4, 2]",
         "motor.wheel.phase_pins[2]: pin 2 is already used by motor.leaf.phase_pins[2]; two things on one pin",
     ),
-    (RESISTANCE, "5.6", "motor.leaf.resistance_ohm: expected { value = ..., tolerance = ... }"),
+    (RESISTANCE, "4.6", "motor.leaf.resistance_ohm: expected { value = ..., tolerance = ... }"),
     (
         RESISTANCE,
-        "{ value = 5.6 }",
+        "{ value = 4.6 }",
         "motor.leaf.resistance_ohm: expected exactly one of tolerance, tolerance_percent, standard, expanded",
     ),
     (
         RESISTANCE,
-        "{ value = 5.6, tolerance_percent = 120 }",
+        "{ value = 4.6, tolerance_percent = 120 }",
         "motor.leaf.resistance_ohm.tolerance_percent: expected a number up to 100, found 120",
     ),
     (
         RESISTANCE,
-        "{ value = 5.6, tolerance = 6 }",
-        "motor.leaf.resistance_ohm.tolerance: expected at most 5.6, or the value could be negative, found 6",
+        "{ value = 4.6, tolerance = 6 }",
+        "motor.leaf.resistance_ohm.tolerance: expected at most 4.6, or the value could be negative, found 6",
     ),
     (
         RESISTANCE,
@@ -140,7 +140,7 @@ MESSAGES = [
     ),
     (
         RESISTANCE,
-        "{ value = 5.6, toleranse = 1 }",
+        "{ value = 4.6, toleranse = 1 }",
         "motor.leaf.resistance_ohm.toleranse: unknown key; did you mean tolerance?",
     ),
     ("false_alarm_risk = 0.01", "false_alarm_risk = 0", "rig.false_alarm_risk: expected a number from 1e-06, found 0"),
@@ -229,7 +229,7 @@ def test_each_mistake_has_one_clear_line(old, new, message):
 def test_all_problems_come_at_once():
     text = SLUICE
     for old, new in [
-        ("pole_pairs = 11", "pole_pairs = 0"),
+        ("pole_pairs = 10", "pole_pairs = 0"),
         ("enable_pin = 7", "enable_pin = 6"),
         ("deadman_s", "deadman_ms"),
         ("protection_v = 14.0", "protection_v = 1.0"),
@@ -248,7 +248,7 @@ def test_all_problems_come_at_once():
 
 
 def test_a_speed_limit_that_the_sensor_cannot_tell_from_rest_is_refused():
-    slow = SLUICE.replace("speed_rad_s = 60.0", "speed_rad_s = 3.8").replace("bits = 14", "bits = 4", 1)
+    slow = SLUICE.replace("speed_rad_s = 60.0", "speed_rad_s = 3.8").replace("bits = 15", "bits = 4", 1)
     assert complaints(slow.encode()) == [
         "sluice.toml: limits.speed_rad_s: expected at least 3.93, a count of motor.leaf.sensor in 0.1 s, found 3.8"
     ]

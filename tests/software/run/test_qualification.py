@@ -111,7 +111,7 @@ def test_the_loop_is_not_closed_on_a_wrong_motor(build, quantity, value, words):
 
 
 def test_the_loop_is_not_closed_where_the_firmware_declares_another_motor(build):
-    for change in ({"pole_pairs": 12}, {"direction": -1}, {"offset_count": 4000}):
+    for change in ({"pole_pairs": 12}, {"direction": -1}, {"offset_count": 2000}):
         made = build(rig=FakeRig(declared={"leaf": declared(**change), "wheel": declared()}))
         made.run("step", "leaf")
         assert "leaf.step" not in made.checks.ran, change
@@ -143,7 +143,7 @@ def test_trouble_in_a_check_makes_safe_at_once_and_is_recorded(build, error, cod
     assert "because the run was stopped" in made.verdicts_of("wheel.step.delay")[0].reason
 
 
-STOP = StoppedByGuard("speed", 0, 210, 1000, 15646)
+STOP = StoppedByGuard("speed", 0, 420, 1000, 31291)
 
 
 def test_the_record_names_the_check_that_is_running(build):
@@ -385,7 +385,7 @@ def test_bench_trouble_goes_before_a_difference(build):
 @pytest.mark.parametrize(("u", "words"), [(0.3, "not known to one whole number"), (0.05, "")])
 def test_no_loop_is_closed_on_a_count_that_may_be_either_of_two(build, u, words):
     name = "leaf.commutation.pole_pairs"
-    made = build(checks=FakeChecks(changes={name: 11.1}, widths={name: u}))
+    made = build(checks=FakeChecks(changes={name: 10.1}, widths={name: u}))
     run_to_the_end(made)
     reason = getattr(made.results["leaf.step.delay"], "reason", "")
     assert (words in reason) if words else not reason

@@ -14,7 +14,7 @@ from harness.nouns.observation import Column, Observation
 
 COLUMNS = (("t", "s", 1e-6), ("count", "1", 1.0), ("age", "s", 1e-6), ("command", "1", 1.0), ("amplitude", "1", 1.0))
 """Of the rows of device_scripts/fields.py, as an observation names them."""
-COUNTS = 16384
+COUNTS = 32768
 DTYPE = np.dtype([("t", "<u4"), ("count", "<u2"), ("age", "<u2"), ("command", "<i4"), ("amplitude", "<i2")])
 
 
@@ -22,12 +22,12 @@ DTYPE = np.dtype([("t", "<u4"), ("count", "<u2"), ("age", "<u2"), ("command", "<
 class Bench:
     """One motor with its arm; torques in N m, angles in rad. `direction` -1 reverses the sense of the reading."""
 
-    pole_pairs: int = 11
+    pole_pairs: int = 10
     direction: int = 1
     offset_rad: float = 0.8
     hang_rad: float = 2.0
-    arm_n_m: float = 0.05
-    full_n_m: float = 0.1
+    arm_n_m: float = 0.06
+    full_n_m: float = 0.12
     """Largest torque of the field at amplitude 1."""
     friction_n_m: float = 0.002
     noise_rad: float = 4e-4

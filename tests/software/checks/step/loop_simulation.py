@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 STEP_S = 50e-6
-COUNTS = 16384
+COUNTS = 32768
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +42,7 @@ class LoopPlants:
 
 
 def run(
-    plants: LoopPlants, targets: Array, period_s: float, seed: int, cogging_per_turn: int = 264
+    plants: LoopPlants, targets: Array, period_s: float, seed: int, cogging_per_turn: int = 240
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Targets: (passes,) offsets from hang in rad. Returns ticks_us (passes,), count and demand (passes, plants)."""
     random = np.random.default_rng(seed)
@@ -90,21 +90,21 @@ def run(
 
 
 def draw(n: int, seed: int, **fixed: object) -> LoopPlants:
-    """Plants drawn about a small gimbal motor with a gravity arm. Invented numbers."""
+    """Plants drawn about a small outer-rotor motor with a gravity arm. Invented numbers."""
     random = np.random.default_rng(seed)
 
     def spread(value: float, relative: float) -> Array:
         return value * (1.0 + relative * random.uniform(-1, 1, n))
 
-    flux = spread(6.0e-3, 0.03)
-    mass_arm = spread(0.170 * 9.80665 * 0.03, 0.006)
+    flux = spread(6.6e-3, 0.03)
+    mass_arm = spread(0.205 * 9.80665 * 0.03, 0.006)
     values: dict[str, object] = {
-        "inertia": spread(4.0e-5, 0.15) + 0.170 * 0.03**2 + spread(1.0e-5, 0.2),
-        "resistance": spread(5.85, 0.02),
-        "inductance": spread(1.6e-3, 0.15),
-        "torque_constant": 1.5 * 11 * flux,
-        "viscous": spread(1.2e-4, 0.5),
-        "coulomb": spread(2.0e-3, 0.5),
+        "inertia": spread(4.6e-5, 0.15) + 0.205 * 0.03**2 + spread(1.0e-5, 0.2),
+        "resistance": spread(4.85, 0.02),
+        "inductance": spread(1.3e-3, 0.15),
+        "torque_constant": 1.5 * 10 * flux,
+        "viscous": spread(1.3e-4, 0.5),
+        "coulomb": spread(2.1e-3, 0.5),
         "arm": mass_arm,
         "hang": random.uniform(1.9, 2.1, n),
         "half_supply": spread(6.0, 0.005),

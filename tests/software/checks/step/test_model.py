@@ -21,7 +21,7 @@ from tests.examples import examples
 
 RIG = Path(__file__).parents[4] / "rigs_demo" / "rigs" / "sluice.toml"
 SPEC = load(RIG)
-DECLARED: Any = SimpleNamespace(pole_pairs=11, carrier_hz=20000.0, loop_period_s=1e-3, amplitude_limit=0.4)
+DECLARED: Any = SimpleNamespace(pole_pairs=10, carrier_hz=20000.0, loop_period_s=1e-3, amplitude_limit=0.4)
 SHAFT = {
     "loop": 0.5, "arm": 0.05, "inertia": 2.0e-4, "damping": 1.2e-3, "lag_s": 1.1e-3, "friction": 2e-3,
     "dead_rad": 1.5e-3, "clip_rad": 0.08,
@@ -100,9 +100,9 @@ def test_every_planned_quantity_is_expected_with_a_width() -> None:
     low, high = found["steady_state_error"].interval or (0.0, 0.0)
     assert low < 0.0 < high
     # loop gain x (delay + T/2) against viscous + Kt^2/(1.5 R), by hand from the rig file's numbers
-    kt, ohm = 1.5 * 11 * 6e-3, 5.85
-    stiffness, late = kt * 4.93 * 6.0 / ohm, 0.4e-3 + 1.6e-3 / ohm + 0.5e-3
-    by_hand = (1.2e-4 + kt**2 / (1.5 * ohm)) / (stiffness * late)
+    kt, ohm = 1.5 * 10 * 6.6e-3, 4.85
+    stiffness, late = kt * 4.93 * 6.0 / ohm, 0.4e-3 + 1.3e-3 / ohm + 0.5e-3
+    by_hand = (1.3e-4 + kt**2 / (1.5 * ohm)) / (stiffness * late)
     margin = found["stability_margin"].quantity
     assert margin is not None
     assert margin.value == pytest.approx(by_hand, rel=0.03)  # as the swings show it, bent by dead time

@@ -77,8 +77,8 @@ def test_driver_rise_by_hand() -> None:
 
 def declared() -> Declared:
     return Declared(
-        contract=1, name="x", version="1", pace="own", carrier_hz=20e3, loop_period_s=1e-3, counts_per_turn=16384,
-        field_steps=240, max_static_duty=1.0, dead_time_s=150e-9, pole_pairs=11, offset_count=0, direction=1,
+        contract=1, name="x", version="1", pace="own", carrier_hz=20e3, loop_period_s=1e-3, counts_per_turn=32768,
+        field_steps=240, max_static_duty=1.0, dead_time_s=150e-9, pole_pairs=10, offset_count=0, direction=1,
         sensor_path="bus", timers=(), amplitude_limit=0.4, current_limit_a=None, travel_limit_rad=None,
     )  # fmt: skip
 
@@ -93,7 +93,7 @@ def test_expectations_name_what_they_came_from_and_what_they_need() -> None:
     found = {entry.name: entry for entry in thermal.expect(spec, declared(), "leaf")}
     rise = found["leaf.thermal.rise"].quantity
     assert rise is not None
-    assert rise.value == pytest.approx(thermal.heating_modes(5.6, 2.4, 9.0, 11.0, 48.0).final_k)
+    assert rise.value == pytest.approx(thermal.heating_modes(4.6, 2.0, 7.4, 13.5, 58.0).final_k)
     assert set(rise.budget) >= {"motor.leaf.resistance_ohm", "motor.leaf.thermal.housing_to_ambient_k_w"}
     bare = {entry.name: entry for entry in thermal.expect(without(spec, thermal=None), declared(), "leaf")}
     assert "motor.leaf.thermal.winding_capacity_j_k" in bare["leaf.thermal.fast_time"].needs

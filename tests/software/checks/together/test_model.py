@@ -14,7 +14,7 @@ from harness.nouns.quantity import Quantity
 from harness.rigfile import loads
 from tests.software.checks.windings import RIG, Machine, changed
 
-DECLARED: Any = SimpleNamespace(pole_pairs=11, carrier_hz=20e3)
+DECLARED: Any = SimpleNamespace(pole_pairs=10, carrier_hz=20e3)
 SOURCE_OHM, OPEN_V, GAIN, REACH = 0.5, 12.0, 49.3, 0.6
 NAMES = ("leaf", "wheel")
 STIFF = changed("firmware.gain_per_rad", 10.0)
@@ -25,15 +25,15 @@ TEXT = UNLIKE.replace(
     "[supply]", f"[supply]\ninternal_resistance_ohm = {{ value = {SOURCE_OHM}, tolerance_percent = 20 }}"
 )
 MACHINES = {
-    "leaf": Machine(pole_pairs=11, flux_v_s=6.0e-3, ohm=5.6 + 0.25),
-    "wheel": Machine(pole_pairs=11, flux_v_s=0.75 * 5.8e-3, ohm=5.4 + 0.25),
+    "leaf": Machine(pole_pairs=10, flux_v_s=6.6e-3, ohm=4.6 + 0.25),
+    "wheel": Machine(pole_pairs=10, flux_v_s=0.75 * 6.4e-3, ohm=4.4 + 0.25),
 }
-ARMS = {"leaf": 0.170 * 0.0300 * STANDARD_M_S2, "wheel": 0.6 * 0.165 * 0.0300 * STANDARD_M_S2}
+ARMS = {"leaf": 0.205 * 0.0300 * STANDARD_M_S2, "wheel": 0.6 * 0.201 * 0.0300 * STANDARD_M_S2}
 
 
 def deflection(name: str, volts: float) -> float:
     """How far short of its set point a loop holds its arm, by halving: the field stands a quarter turn ahead."""
-    quarter = math.pi / 2.0 / 11
+    quarter = math.pi / 2.0 / 10
     per_rad = MACHINES[name].torque(quarter, GAIN, volts)  # without dead time torque goes with the amplitude
     low, high = 0.0, 0.4
     for _ in range(50):
