@@ -22,9 +22,9 @@ from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, propagate
 from harness.rigfile import RigSpec, unstated
 
-SPAN = 8
-"""Rows of one smoothing: three of 32 ms let the swinging through and leave neither cogging nor noise of the
-acceleration, which would pass for a stiffer field (noise in what is regressed on)."""
+SPAN = 16
+"""Rows of one smoothing: three of 64 ms leave neither noise of the acceleration, which would pass for a stiffer field
+(noise in what is regressed on), nor most of the swinging that cogging keeps up, which bends the fit."""
 LOOP_SPAN = 10
 """The same for the loop, whose error is regressed on the shaft's own place and so takes noise even less."""
 SHARES = {"field_30": 0.25, "field_60": 1.0, "slip": 0.5, LOOP: 0.1, "clip_up": 0.24, "clip_down": 0.24}

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 STEP_S = 2.5e-4
-TURN = 16384
+TURN = 32768
 
 
 @dataclass(kw_only=True)
@@ -23,10 +23,10 @@ class ArmBench:
 
     n: int
     seed: int = 1
-    pole_pairs: float = 11.0
+    pole_pairs: float = 10.0
     direction: int = 1
     cogging_n_m: float = 0.7e-3
-    cogging_periods: int = 132
+    cogging_periods: int = 120
     open_phase: bool = False
     truth: dict[str, Array] = field(default_factory=dict)
 
@@ -36,17 +36,17 @@ class ArmBench:
         def about(value: float, percent: float) -> Array:
             return value * (1.0 + percent / 100.0 * rng.uniform(-1.0, 1.0, self.n))
 
-        self.resistance = about(5.6, 2.0)
+        self.resistance = about(4.6, 2.0)
         self.on_resistance = about(0.25, 20.0)
-        self.flux = about(6.0e-3, 3.0)
+        self.flux = about(6.6e-3, 3.0)
         self.supply_v = about(12.0, 0.5)
         self.dead = about(150e-9, 30.0) * 20e3
-        self.mass = about(0.170, 0.3)
+        self.mass = about(0.205, 0.3)
         self.length = about(0.030, 0.5)
         self.gravity = about(9.80665, 0.3)
-        self.friction = about(2.0e-3, 50.0)
-        self.viscous = about(1.2e-4, 50.0)
-        self.inertia = about(4e-5, 15.0) + about(1e-5, 20.0) + self.mass * self.length**2
+        self.friction = about(2.1e-3, 50.0)
+        self.viscous = about(1.3e-4, 50.0)
+        self.inertia = about(4.6e-5, 15.0) + about(1e-5, 20.0) + self.mass * self.length**2
         self.offset = 0.8 + rng.uniform(-0.2, 0.2, self.n)
         self.hang = 2.0 + rng.uniform(-0.08, 0.08, self.n)
         self.eccentricity = rng.uniform(0.0, 7e-3, self.n)
@@ -56,6 +56,8 @@ class ArmBench:
         self.cogging_phase = rng.uniform(0, 2 * np.pi, self.n)
         self.noise = about(4e-4, 25.0)
         self.winding_c = 20.0 * np.ones(self.n)
+        self.winding_j_k = about(13.5, 15.0)
+        self.to_room_k_w = about(9.4, 10.0)
         self.gain = about(4.93, 0.5)
         self.clip = about(0.4, 0.5)
         self.firmware_offset = 0.8 * np.ones(self.n)
@@ -100,6 +102,7 @@ class ArmBench:
         electrical = self.direction * (self.pole_pairs * self.shaft + self.offset)
         force = -self.mgl * np.sin(self.shaft - self.hang) - self.viscous * self.speed
         force -= self.cogging_n_m * np.sin(self.cogging_periods * self.shaft + self.cogging_phase)
+        heat_w = -(self.winding_c - 20.0) / self.to_room_k_w
         if powered:
             volts = np.maximum(amplitude * self.supply_v / 2 - 4 / np.pi * self.dead * self.supply_v, 0.0)
             if self.open_phase:  # C is open: only the part along the axis between A and B is left
@@ -108,6 +111,8 @@ class ArmBench:
             else:
                 force += self.direction * self.torque_constant * volts / total * np.sin(field_rad - electrical)
             force -= 1.5 * (self.pole_pairs * self.flux) ** 2 / total * self.speed
+            heat_w += 1.5 * (volts / total) ** 2 * self.resistance * self.hot
+        self.winding_c = self.winding_c + heat_w / self.winding_j_k * STEP_S
         speed = self.speed + force / self.inertia * STEP_S
         grip = self.friction / self.inertia * STEP_S
         self.speed = np.sign(speed) * np.maximum(np.abs(speed) - grip, 0.0)
@@ -151,7 +156,7 @@ class ArmBench:
             if step % 4 == 0:
                 reading = self.read() * 2 * np.pi / TURN
                 demand = np.clip(self.gain * wrap(now - reading), -self.clip, self.clip)
-                angle = 11 * reading + self.firmware_offset + np.where(demand > 0, np.pi / 2, -np.pi / 2)
+                angle = 10 * reading + self.firmware_offset + np.where(demand > 0, np.pi / 2, -np.pi / 2)
             self._advance(angle, np.abs(demand))
             if (step + 1) % each == 0:
                 rows.add(self.time_s, self.read(), now, 0.0)
