@@ -12,6 +12,7 @@ from harness.checks.conduct import pattern
 from harness.checks.conduct.movement import movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES
+from harness.fits.instrument_scatter import last_digit, scatter
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, normal, rectangular, shifted
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
@@ -148,14 +149,22 @@ class _Data:
         return rectangular(max(took_us) * TICK_S, CLOCK_S, "s", self._source("board's clock"))
 
     def _current_left(self, rows: Observation) -> Quantity:
-        before_after = rows.numbers("current_a")
-        if len(before_after) < 2:
+        groups = rows.series("current_a")
+        if not groups:
             raise MeasurementError("needs a supply: add an [instrument.NAME] of class supply")
-        name = self.spec.instruments_of("supply")[0]
-        accuracy = self.spec.instrument[name].current_accuracy
-        half = accuracy.half_width(0.0) if accuracy is not None else 2e-3
-        left = before_after[1] - before_after[0]
-        return rectangular(left, 2.0 * half, "A", f"instrument.{name}.current_offset", "a finer ammeter")
+        spread, dof = scatter(groups.values())
+        half = last_digit(value for values in groups.values() for value in values) / 2.0
+        left = float(np.mean(groups["after"]) - np.mean(groups["before"]))  # the instrument's offset is in both
+        u = spread * math.sqrt(sum(1.0 / len(values) for values in groups.values()))
+        remedy = "more readings of the supply's current"
+        noise = normal(left, u, "A", self._source("scatter of the supply current"), dof, remedy)
+        return shifted(
+            noise,
+            **{
+                when: rectangular(0.0, half, "A", self._source(f"last digit of the supply current {when}"))
+                for when in groups
+            },
+        )
 
     def _start(self, rows: Observation) -> Quantity:
         if not rows.whole("own_pace"):

@@ -24,6 +24,8 @@ SETTLING_S = 0.1
 """For whatever a firmware's own timer would switch on again."""
 ASKED = "RuntimeError: as asked"
 """Last words of the exception that a script of ours raises amid a loop."""
+CURRENT_READINGS = 4
+"""Of the supply at rest, for their own scatter (arbitrary)."""
 BUSY_DEADMEN = 4.0
 """Deadman times after which one that has not acted is not waited for any longer (arbitrary)."""
 
@@ -31,7 +33,7 @@ BUSY_DEADMEN = 4.0
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """Fields, the loop, and what ends it, about 5 s. Raises what board, link and instruments raise."""
     bridge: dict[str, Any] = {"motor": rig.index(motor), **pins_of(rig.spec, motor)}
-    current = [] if rig.supply is None else [rig.supply.measure_current().value]
+    current = _current(rig, "before")
     rig.progress("fields and duties by the pins", 0.0)
     observations = [_pattern(rig, motor, stimulus, bridge)]
     if observations[0].number("off_us") * 1e-6 > SLOW_S:
@@ -48,8 +50,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     rig.require_off("an exception amid the loop")
     _interrupt_amid(rig, motor)
     rig.require_off("an interrupt amid the loop")
-    if rig.supply is not None:
-        current.append(rig.supply.measure_current().value)
+    current |= _current(rig, "after")
     observations.append(
         _keep(rig, f"{motor}.conduct.ended", {"taken_s": taken_ms * 1e-3, "live": live, "current_a": current})
     )
@@ -116,6 +117,11 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
     for name, value in ended.items():
         rig.require_off(f"{name} of the loop", {motor: [*value[1], *value[2]]})
     return observation
+
+
+def _current(rig: Rig, when: str) -> dict[str, list[float]]:
+    """Readings of the supply's current, A; empty without a supply."""
+    return {} if rig.supply is None else {when: [rig.supply.measure_current().value for _ in range(CURRENT_READINGS)]}
 
 
 def _events(rig: Rig, call: str, **parameters: Any) -> dict[str, Any]:

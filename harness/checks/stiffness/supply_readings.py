@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from decimal import Decimal
 
 import numpy as np
 
-from harness.base.errors import MeasurementError
+from harness.fits.instrument_scatter import last_digit, scatter
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Contribution, Quantity, normal, rectangular, shifted
 from harness.rigfile import Accuracy, RigSpec
 
-READINGS = 2
-"""Readings of one group, taken one right after the other, so that they differ by its scatter alone."""
 USUAL_PERCENT = 1.0
 """Of reading, a supply's current or voltage where the rig file gives none (arbitrary)."""
 
@@ -51,24 +48,6 @@ def current_over_idle(
         drawn, abs(drawn) * gain, "A", f"instrument.{name}.current_gain", "a more accurate current reading"
     )
     return shifted(net, idle=read(idle, "idle"), loaded=read(rows, stands))
-
-
-def scatter(series: Iterable[Sequence[float]]) -> tuple[float, int]:
-    """Standard deviation of one reading from what the readings of each group differ by, and its degrees of freedom.
-
-    Two readings of one group differ by sqrt(2) deviations; a drift from group to group is left out. Raises
-    MeasurementError where there is no whole group.
-    """
-    pairs = [values[i : i + READINGS] for values in series for i in range(0, len(values) - READINGS + 1, READINGS)]
-    if not pairs:
-        raise MeasurementError(f"the scatter of a supply needs groups of {READINGS} readings, found none")
-    return math.sqrt(math.fsum((b - a) ** 2 for a, b in pairs) / 2.0 / len(pairs)), len(pairs)
-
-
-def last_digit(values: Iterable[float]) -> float:
-    """The step that the last decimal place of readings stands for: 1 mA for 0.071 and 0.07, 0 for no reading."""
-    places = [Decimal(repr(value)).normalize().as_tuple().exponent for value in values if value]
-    return 10.0 ** min((int(place) for place in places), default=-math.inf)
 
 
 def voltage(observation: Observation, spec: RigSpec) -> Quantity | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,8 @@ from tests.software.checks.conduct.test_pattern import rows
 from tests.software.run.fakes import SLUICE, declared
 
 SPEC = load(SLUICE)
+IDLE = {"before": [0.045, 0.046, 0.045, 0.045], "after": [0.046, 0.045, 0.045, 0.045]}
+LEFT = {"before": [0.045, 0.046, 0.045, 0.046], "after": [0.246, 0.245, 0.245, 0.246]}
 
 
 def told(name: str, **conditions: Any) -> Observation:
@@ -39,7 +42,15 @@ def pattern(**changes: Any) -> Observation:
 
 
 def ended(**changes: Any) -> Observation:
-    return told("ended", **{"taken_s": 0.302, "live": [], "current_a": [0.045, 0.045], **changes})
+    return told(
+        "ended",
+        **{
+            "taken_s": 0.302,
+            "live": [],
+            "current_a": IDLE,
+            **changes,
+        },
+    )
 
 
 def found(*observations: Observation) -> dict[str, Measurement | Unmeasured]:
@@ -73,8 +84,11 @@ def test_each_departure_is_in_its_own_quantity():
     duties = found(pattern(duties=exchanged), observed(follows), ended())["duties_error"]
     assert value(duties) == pytest.approx(0.16, abs=0.01)
     assert value(found(pattern(off_us=2e5), observed(follows), ended())["time_to_off"]) == pytest.approx(0.2)
-    left = found(pattern(), observed(follows), ended(current_a=[0.045, 0.245]))["current_left"]
+    left = found(pattern(), observed(follows), ended(current_a=LEFT))["current_left"]
     assert value(left) == pytest.approx(0.2)
+    assert isinstance(left, Measurement)
+    # 1 mA either way between two readings of four pairs, over four readings each; the last digit of 1 mA twice.
+    assert left.quantity.u == pytest.approx(math.hypot(0.5e-3, 0.5e-3 * math.sqrt(2.0 / 3.0)))
     assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
 
 
@@ -111,7 +125,7 @@ def test_after_a_slow_off_no_loop_is_closed():
 
 
 def test_what_the_firmware_does_not_offer_is_named():
-    made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a=[]))
+    made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a={}))
     needs = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
     assert set(needs) == {"duties_error", "start", "trace", "passes_after_off", "current_left"}
     assert "needs a supply" in needs["current_left"]

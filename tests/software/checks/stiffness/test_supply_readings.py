@@ -7,10 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from harness.base.errors import MeasurementError
 from harness.checks.stiffness import supply_readings
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import Quantity, propagate
@@ -72,16 +69,3 @@ def test_no_supply_no_current() -> None:
     assert supply_readings.current_over_idle(one, [one], WITHOUT, "leaf") is None
     assert supply_readings.voltage(one, WITHOUT) is None
     assert supply_readings.current_over_idle(observation("field_30", [], []), [], SPEC, "leaf") is None
-
-
-def test_single_readings_have_no_scatter_to_judge_by() -> None:
-    with pytest.raises(MeasurementError, match="groups of 2 readings, found none"):
-        supply_readings.scatter([[0.1], [0.2]])
-
-
-@given(st.integers(-6, 0), st.lists(st.integers(1, 99999), min_size=1, max_size=6))
-def test_the_last_digit_is_the_finest_that_is_seen(place: int, steps: list[int]) -> None:
-    readings = [float(f"{10 * step + 1}e{place}") for step in steps]
-    assert supply_readings.last_digit(readings) == pytest.approx(10.0**place)
-    assert supply_readings.last_digit([*readings, 0.0]) == pytest.approx(10.0**place)
-    assert supply_readings.last_digit([0.0]) == 0.0
