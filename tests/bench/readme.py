@@ -33,11 +33,10 @@ RESULTS = Results(
     ),
 )
 BOARDS, RUNS_OF_THE_REFERENCE = 11, 6
-LIMITS = '"stiffness.closed_loop" = { min = 0.45 }\n"thermal.driver_rise" = { max = 6.0 }\n'
+LIMITS = '"stiffness.closed_loop" = { min = 0.54 }\n"thermal.driver_rise" = { max = 6.0 }\n'
 """Requirements that the lot is held against, some standard deviations off what its boards do."""
 BENCHES, DAYS, REPEATS = 3, 2, 2
-ENDED_WITH_0 = (1, 2, 3, 4, 6, 9)
-"""Seeds of the runs that a baseline takes: 5 ends with 2 (`step.delay` cannot tell), 7 and 8 are other firmware's."""
+BASELINE_RUNS = 6
 WIDTH, HEIGHT = 1200, 900
 """Of the picture, in pixels."""
 CLOCK = WallClock()
@@ -70,9 +69,9 @@ def baseline_and_gate(folder: Path) -> Iterator[Step]:
     """Six healthy runs, a firmware of half the gain beside them, and the gate on it."""
     release = str(folder / "half-gain")
     subprocess.run([sys.executable, "-m", "rigs_demo", "release", "half-gain", release], check=True, cwd=ROOT)
-    for seed in ENDED_WITH_0:
+    for seed in range(1, BASELINE_RUNS + 1):
         yield _run("spring", str(RIG), seed)
-    accepted = (*map(str, range(1, 7)), "--by", "M. Keeper", "--why", "first boards with firmware 1.4")
+    accepted = (*map(str, range(1, BASELINE_RUNS + 1)), "--by", "M. Keeper", "--why", "first boards with firmware 1.4")
     yield Step(series="spring", words=("baseline", "accept", "spring", *accepted))
     yield _run("spring", str(RIG), 7, "--firmware", release, "--restore")
     yield Step(series="spring", words=("baseline", "show", "spring", "7"), shown=True)
