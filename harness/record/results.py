@@ -88,6 +88,10 @@ UNASKED_BEFORE = "needs an entry in [detect] of the rig file, which says nothing
 """The reason by which records older than the field `unasked` say it."""
 
 
+def _requirement(value: Any, name: str) -> Requirement:
+    return read_as(Requirement, {**table(value, name), "name": name}, name)
+
+
 def verdict_from(
     entry: RecordEntry, measurements: Mapping[str, Measurement], expectations: Mapping[str, Expectation]
 ) -> Verdict:
@@ -101,7 +105,7 @@ def verdict_from(
         unit=text(at(entry, "unit", name), name),
         measured=None if measurement is None else measurement.quantity,
         expected=expectations.get(name),
-        requirement=None if requirement is None else read_as(Requirement, {**requirement, "name": name}, name),
+        requirement=None if requirement is None else _requirement(requirement, name),
         limits=None if limits is None else _limits(limits, name),
         margin=_optional(entry, "margin", name),
         e_n=_optional(entry, "e_n", name),

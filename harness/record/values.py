@@ -11,6 +11,8 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from harness.base.words import visible
 
+LARGEST = 1e100
+"""Of a number in a record, either way (arbitrary): no quantity comes near, and the square of it is still a number."""
 T = TypeVar("T")
 Reader = Callable[[Any, str], Any]
 
@@ -31,12 +33,12 @@ def text(value: Any, where: str) -> str:
 
 
 def number(value: Any, where: str) -> float:
-    """A finite number; JSON knows no other."""
+    """A number no larger than LARGEST, either way."""
     try:
         found = math.nan if isinstance(value, bool) or not isinstance(value, int | float) else float(value)
     except OverflowError:  # an integer of some hundred digits
         found = math.inf
-    if not math.isfinite(found):
+    if not abs(found) <= LARGEST:
         raise _other(where, "a number", value)
     return found
 

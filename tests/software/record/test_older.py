@@ -160,7 +160,8 @@ def test_a_run_is_compared_with_its_baseline(record: Record, store: Path) -> Non
 
 
 def test_it_is_judged_again(record: Record) -> None:
-    """Today's analyses, models and rule over its observations find what was found."""
+    """Today's analyses, models and rule over its observations find what was found: the same verdicts, from numbers that
+    a longer smoothing of the sweeps has moved by up to a quarter of their uncertainty since."""
     again = judge_again(record)
     then = {(one.name, one.requirement is not None): one.outcome for one in record.verdicts}
     assert {(one.name, one.requirement is not None): one.outcome for one in again.verdicts} == then
@@ -168,7 +169,7 @@ def test_it_is_judged_again(record: Record) -> None:
     for result in again.results:
         if isinstance(result, Measurement):
             measured = record.measurements[result.name].quantity
-            assert abs(result.quantity.value - measured.value) <= 0.1 * measured.u, result.name
+            assert abs(result.quantity.value - measured.value) <= 0.25 * measured.u, result.name
 
 
 def test_its_raw_files_are_read_from_where_they_are(record: Record) -> None:
@@ -227,6 +228,22 @@ def test_a_record_that_cannot_be_judged_by_is_damaged(record: Record, changes: d
     changed = {name: {**content[name], **change} if change else {} for name, change in changes.items()}
     with pytest.raises(DamagedRecord, match=what):
         judge_again(edited(record, **changed))
+
+
+@pytest.mark.parametrize("entries", ["measurements", "expectations"])
+def test_an_uncertainty_that_no_number_comes_of_is_damage(record: Record, entries: str) -> None:
+    changed = content_of(record)[entries]
+    [part, *_] = next(entry["budget"] for entry in changed if entry["budget"])
+    part["u"] = 1e308
+    with pytest.raises(DamagedRecord, match="expected a number, found"):
+        judge_again(edited(record, **{entries: changed}))
+
+
+def test_a_requirement_that_is_none_is_damage(record: Record) -> None:
+    changed = content_of(record)["verdicts"]
+    next(entry for entry in changed if entry["requirement"])["requirement"] = "strict"
+    with pytest.raises(DamagedRecord, match="expected"):
+        _ = edited(record, verdicts=changed).verdicts
 
 
 def test_a_run_that_planned_nothing_has_nothing_to_judge(record: Record) -> None:
