@@ -15,12 +15,21 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
+from harness.base.errors import DiskFull, HarnessError
+
 LONGEST = 1 << 30
 """Bytes of a file that is read whole (arbitrary: the longest observation of the demo has some hundred thousand)."""
 _AS_IT_IS: int = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 """No link is followed, and no pipe waited for; Windows has neither flag, and hardly either thing."""
 LINKED = "a link, which is not followed"
 NO_FILE = "expected a file, found a folder, pipe or device"
+FULL = (errno.ENOSPC, errno.EDQUOT)
+"""No room on the disk, or none of it left for this user."""
+
+
+def unwritten(kind: type[HarnessError], words: str, error: OSError) -> HarnessError:
+    """What to raise where a file could not be written: `kind`, or DiskFull, which is no mistake of who asked for it."""
+    return (DiskFull if error.errno in FULL else kind)(f"{words}: {error.strerror}")
 
 
 def write_synced(path: Path, write: Callable[[BinaryIO], object]) -> None:

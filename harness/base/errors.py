@@ -84,6 +84,10 @@ class StoreUnavailable(BenchError):
     """The store cannot be reached, read or written now: no permission, disk full, no database server."""
 
 
+class DiskFull(BenchError):
+    """There is no room to write what was asked for; what was measured before stands where it is."""
+
+
 class BenchBusy(BenchError):
     """Somebody else holds a device of this rig."""
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.base.disk import write_text
+from harness.base.disk import unwritten, write_text
 from harness.base.errors import UsageError
 from harness.base.words import visible
 from harness.store.address import DEFAULT, Address, beside
@@ -106,4 +106,4 @@ def _write(path: Path, page: str) -> None:
     try:
         write_text(path, page)
     except OSError as error:
-        raise UsageError(f"--out {visible(str(path))}: cannot write: {error.strerror}; the study is kept") from error
+        raise unwritten(UsageError, f"--out {visible(str(path))}: the study is kept, cannot write", error) from error

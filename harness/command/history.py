@@ -6,8 +6,8 @@ import argparse
 import json
 from pathlib import Path
 
-from harness.base.disk import beginning_of, write_text
-from harness.base.errors import ExitCode, UsageError
+from harness.base.disk import FULL, beginning_of, write_text
+from harness.base.errors import DiskFull, ExitCode, UsageError
 from harness.base.words import visible
 from harness.store.address import DEFAULT, Address
 
@@ -34,6 +34,8 @@ def history(arguments: argparse.Namespace) -> int:
     try:
         write_text(page, text)
     except OSError as error:
+        if error.errno in FULL:
+            raise DiskFull(f"{visible(str(page))}: cannot write the page: {error.strerror}") from error
         raise _refused(page, f"cannot write the page: {error.strerror}") from error
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
     if arguments.json:

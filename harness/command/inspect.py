@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from harness.base.disk import unwritten
 from harness.base.errors import BoardBusy, DeviceError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.base.words import visible
 
@@ -96,7 +97,7 @@ def write_template(path: Path) -> None:
     except FileExistsError as error:
         raise UsageError(f"--new {visible(str(path))}: is there already; nothing was written") from error
     except OSError as error:
-        raise UsageError(f"--new {visible(str(path))}: cannot write: {error.strerror}") from error
+        raise unwritten(UsageError, f"--new {visible(str(path))}: cannot write", error) from error
 
 
 def list_devices() -> Findings:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from importlib import import_module
 from typing import TYPE_CHECKING, NoReturn, cast
 
+from harness.base.disk import unwritten
 from harness.base.errors import PRECEDENCE, ExitCode, HarnessError, UsageError
 from harness.base.streams import open_closed_streams
 from harness.base.versions import version_of
@@ -22,6 +23,7 @@ from harness.command.arguments import baseline, bench, gate, history, records, s
 from harness.command.arguments.shared import Parser
 
 if TYPE_CHECKING:
+    from harness.command.traffic_log import TrafficLog
     from harness.run.means import Means
 
 RUNNERS = {
@@ -102,8 +104,10 @@ def main(words: Sequence[str] | None = None, means: Means | None = None) -> int:
         arguments = parse(given)
         arguments.means = means
         wants_json = arguments.json
-        with logged(arguments.log):
+        with logged(arguments.log) as log:
             code = _runner(arguments.command)(arguments)
+        if log is not None and not log.whole:
+            code = ExitCode.first_of((ExitCode(code), ExitCode.BENCH))
         sys.stdout.flush()
         return int(code)
     except SystemExit as ending:  # --help and --version
@@ -140,28 +144,29 @@ def complain(message: str, code: ExitCode, wants_json: bool) -> None:
 
 
 @contextlib.contextmanager
-def logged(path: str | None) -> Iterator[None]:
-    """Send the traffic of links and instruments to a file, time-stamped."""
+def logged(path: str | None) -> Iterator[TrafficLog | None]:
+    """Send the traffic of links and instruments to a file. Raises UsageError or DiskFull if it cannot be opened."""
     import logging
 
+    logger = logging.getLogger("harness")
     if path is None:
         quiet = logging.NullHandler()  # without a handler Python itself writes warnings to standard error
-        logging.getLogger("harness").addHandler(quiet)
-        yield
-        logging.getLogger("harness").removeHandler(quiet)
+        logger.addHandler(quiet)
+        yield None
+        logger.removeHandler(quiet)
         return
+    from harness.command.traffic_log import TrafficLog
+
     try:
-        handler = logging.FileHandler(path, encoding="utf-8", errors="backslashreplace")
+        handler = TrafficLog(path)
     except OSError as error:
-        raise UsageError(f"--log {visible(path)}: cannot write: {error.strerror}") from error
-    handler.setFormatter(logging.Formatter("%(asctime)s.%(msecs)03d %(name)s %(message)s", "%Y-%m-%dT%H:%M:%S"))
-    logger = logging.getLogger("harness")
+        raise unwritten(UsageError, f"--log {visible(path)}: cannot write", error) from error
     before, propagate = logger.level, logger.propagate
     logger.addHandler(handler)
     logger.setLevel(logging.DEBUG)
     logger.propagate = False
     try:
-        yield
+        yield handler
     finally:
         logger.removeHandler(handler)
         logger.setLevel(before)

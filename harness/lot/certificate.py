@@ -7,7 +7,7 @@ from pathlib import Path
 
 from markupsafe import escape
 
-from harness.base.disk import read_bytes, write_text
+from harness.base.disk import read_bytes, unwritten, write_text
 from harness.base.errors import ExitCode, UsageError
 from harness.base.words import file_stem, visible
 from harness.checks.catalogue import CHECK_NAMES
@@ -57,7 +57,7 @@ def write_certificates(
             write_text(path, page)
             paths.append(path)
     except OSError as error:
-        raise UsageError(f"--out {visible(str(folder))}: cannot write: {error.strerror}") from error
+        raise unwritten(UsageError, f"--out {visible(str(folder))}: cannot write", error) from error
     return paths
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from harness.base.disk import write_text
+from harness.base.disk import unwritten, write_text
 from harness.base.errors import ExitCode, RecordError
 from harness.base.guard_log import GUARD_LOG, last_note
 from harness.base.words import visible
@@ -99,7 +99,7 @@ def _written(record: Record, name: str, text: str) -> Path:
     try:
         write_text(page, text)
     except OSError as error:
-        raise RecordError(f"{visible(str(page))}: cannot write: {error.strerror}") from error
+        raise unwritten(RecordError, f"{visible(str(page))}: cannot write", error) from error
     return page
 
 

@@ -6,7 +6,7 @@ import errno
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.base.disk import LINKED, write_bytes
+from harness.base.disk import LINKED, unwritten, write_bytes
 from harness.base.errors import RecordError
 from harness.base.words import visible
 from harness.record.record import FILE
@@ -33,4 +33,4 @@ def fetch(store: Store, run_id: int, folder: Path) -> None:
                 raise OSError(errno.ELOOP, LINKED)
             write_bytes(path, data)
     except OSError as error:
-        raise RecordError(f"{visible(str(folder))}: cannot write: {error.strerror}") from error
+        raise unwritten(RecordError, f"{visible(str(folder))}: cannot write", error) from error
