@@ -23,16 +23,25 @@ Problem = tuple[KeyPath, str]
 """Where, and what is wrong there."""
 
 
+LONGEST = 60
+"""Characters of a key or value in a message (arbitrary)."""
+
+
 def dotted(place: Sequence[int | str]) -> str:
-    """A place as a dotted key; list positions in brackets; a key that is not bare in quotes."""
+    """A place as a dotted key; list positions in brackets; a key that is not bare in quotes, a long one cut."""
     parts = ""
     for step in place:
         if isinstance(step, int):
             parts += f"[{step}]"
         else:
             bare = step.replace("_", "").replace("-", "").isalnum() and step.isascii()
-            parts += ("." if parts else "") + (step if bare else f'"{visible(step)}"')
+            parts += ("." if parts else "") + (cut(step) if bare else f'"{visible(cut(step))}"')
     return parts
+
+
+def cut(words: str) -> str:
+    """So much of a text that it leaves room on a line for what is said of it."""
+    return f"{words[: LONGEST - 3]}..." if len(words) > LONGEST else words
 
 
 def shown(value: Any) -> str:
@@ -41,7 +50,7 @@ def shown(value: Any) -> str:
         return str(value).lower()
     if isinstance(value, str):
         value = concealed(value)
-        return f'"{visible(value[:57] + "..." if len(value) > 60 else value)}"'
+        return f'"{visible(cut(value))}"'
     if isinstance(value, Mapping):
         keys = [visible(str(key))[:20] for key in list(value)[:3]] or ["nothing in it"]
         return f"a table with {', '.join(keys)}{', ...' if len(value) > 3 else ''}"

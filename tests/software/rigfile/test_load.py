@@ -247,6 +247,14 @@ def test_all_problems_come_at_once():
         assert sum(key in line.split(": ")[1] for line in found) == 1, (key, found)
 
 
+def test_a_long_key_leaves_room_for_what_is_said_of_it():
+    text = SLUICE.replace("[rig]", f"[rig]\n{'k' * 3000} = 1").replace("[motor.wheel]", f"[motor.{'m' * 3000}]")
+    said = complaints(text.encode())
+    assert said
+    assert max(map(len, said)) < 200
+    assert f"sluice.toml: rig.{'k' * 57}...: unknown key" in "\n".join(said)
+
+
 def test_a_speed_limit_that_the_sensor_cannot_tell_from_rest_is_refused():
     slow = SLUICE.replace("speed_rad_s = 60.0", "speed_rad_s = 3.8").replace("bits = 15", "bits = 4", 1)
     assert complaints(slow.encode()) == [
