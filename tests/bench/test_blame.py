@@ -56,7 +56,7 @@ def slipped(folder: Path, *changes: tuple[str, str]) -> None:
             [(PASS, f"    nowhere\n{PASS}")],
             "stiffness",
             "exception",
-            r"the firmware raised NameError: .*nowhere.* \(sluice_drive.py, line 108, in _pass, called from "
+            r"the firmware raised NameError: .*nowhere.* \(sluice_drive.py, line 109, in _pass, called from "
             r"sluice_drive.py, line \d+, in <lambda>\)",
         ),
         (
@@ -87,7 +87,7 @@ def slipped(folder: Path, *changes: tuple[str, str]) -> None:
             [(OFF, f"{OFF}    nowhere\n")],
             "commutation",
             "exception",
-            "in states: the firmware raised NameError: .*nowhere.* \\(sluice_drive.py, line 197, in off",
+            "in states: the firmware raised NameError: .*nowhere.* \\(sluice_drive.py, line 198, in off",
         ),
     ],
     ids=["pass-raises", "start-hangs", "start-late", "pass-long", "off-late", "off-raises"],

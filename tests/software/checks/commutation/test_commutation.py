@@ -204,7 +204,7 @@ def test_strength_keeps_within_current_and_arm() -> None:
     assert strength(SPEC, "leaf", 1.0) == (0.6, 6)
     limits = SPEC.limits.model_copy(update={"phase_current_a": 0.3})
     amplitude, steps = strength(SPEC.model_copy(update={"limits": limits}), "leaf", 1.0)
-    assert amplitude * 6.0 / 5.6 < 0.3
+    assert amplitude * 6.0 / 4.6 < 0.3
     assert steps < 6
 
 

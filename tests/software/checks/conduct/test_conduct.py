@@ -12,6 +12,7 @@ from harness.checks.conduct import model
 from harness.checks.conduct.analysis import analyse, curves
 from harness.checks.conduct.quantities import CHECK, Following
 from harness.checks.conduct.stimulus import DUTIES, stimulus
+from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load, loads
@@ -141,6 +142,30 @@ def test_the_move_is_as_large_as_its_demand_allows_or_two_degrees():
     text = SLUICE.read_text(encoding="utf-8")
     silent = loads("\n".join(line for line in text.splitlines() if "gain_per_rad" not in line).encode(), "r.toml")
     assert stimulus(silent, declared(), "leaf").move == round(0.04 / 6.283185307 * turn)
+
+
+def test_the_fields_are_spread_about_the_one_that_holds_the_shaft_where_it_hangs():
+    plan = stimulus(SPEC, declared(), "leaf")
+    entry = SPEC.motor["leaf"]
+    assert entry.load is not None and entry.electrical_offset_rad is not None
+    hangs = entry.load.hang_reading_rad.value
+    for direction in (1, -1):
+        turned = SPEC.model_copy(
+            update={"motor": {**SPEC.motor, "leaf": entry.model_copy(update={"direction": direction})}}
+        )
+        first = stimulus(turned, declared(), "leaf").first / FULL_TURN * math.tau
+        wanted = direction * entry.pole_pairs * hangs + entry.electrical_offset_rad.value
+        assert math.remainder(first - wanted, math.tau) == pytest.approx(0.0, abs=1e-4)
+    angles, amplitudes = np.array(plan.fields).T
+    assert np.ptp(angles) == pytest.approx(2.0 / 3.0 * FULL_TURN, abs=2.0)
+    assert np.mean(angles) == pytest.approx(plan.first, abs=1.0)
+    assert 5898 <= min(amplitudes) < max(amplitudes) <= 7209, "0.2 of 32768, a tenth of it either way"
+    # No two fields have a duty of their largest phase alike, or errors by a clock's ticks would be one and the same.
+    largest = [
+        max(a * math.cos(at / FULL_TURN * math.tau - k * math.tau / 3.0) for k in range(3)) for at, a in plan.fields
+    ]
+    assert len({round(each) for each in largest}) == len(plan.fields)
+    assert abs(np.corrcoef(angles, amplitudes)[0, 1]) < 0.3
 
 
 def test_the_curve_has_the_set_point_beside_the_reading():
