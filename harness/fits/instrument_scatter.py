@@ -25,7 +25,7 @@ def scatter(series: Iterable[Sequence[float]]) -> tuple[float, int]:
     """
     pairs = [values[i : i + READINGS] for values in series for i in range(0, len(values) - READINGS + 1, READINGS)]
     if not pairs:
-        raise MeasurementError(f"the scatter of a supply needs groups of {READINGS} readings, found none")
+        raise MeasurementError(f"the scatter of an instrument needs groups of {READINGS} readings, found none")
     return math.sqrt(math.fsum((b - a) ** 2 for a, b in pairs) / 2.0 / len(pairs)), len(pairs)
 
 

@@ -21,6 +21,10 @@ from harness.rigfile import RigSpec
 TICK_S = 1e-6
 INSTANT_S = 0.5e-6
 """Half-width of the instant of a pin's edge: the board's clock counts whole microseconds."""
+LEAST_DIGIT_A = 1e-3
+"""Of a supply that reads nothing but zeros, so that no digit shows (arbitrary)."""
+READS_U = 0.5 / 200
+"""Of a share of time, for that many readings of it (device_scripts/conduct.py), spread evenly (own trial)."""
 OFTENER = "read the pins oftener"
 CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
@@ -109,7 +113,8 @@ class _Data:
         return exact(float(sum(not enabled for enabled in driven)), "1")
 
     def _fields(self, rows: Observation) -> pattern.Fields:
-        return pattern.fields(rows.rows("fields"))
+        ticks = math.sqrt(2.0 / 3.0) * INSTANT_S * rows.number("carrier_hz")  # of both edges
+        return pattern.fields(rows.rows("fields"), math.hypot(ticks, READS_U))
 
     def _field_amplitude(self, rows: Observation) -> Quantity:
         found = self._fields(rows)
@@ -121,7 +126,7 @@ class _Data:
         return shifted(noise, largest=self._largest(found.error_u))
 
     def _largest(self, u: float) -> Quantity:
-        """The largest of several that are noise lies some two deviations out; of one that is more it is that one."""
+        """By how much the largest of several is too large: some two deviations where all are noise, else less."""
         return rectangular(-u, u, "1", self._source("largest of several"))
 
     def _duties_error(self, rows: Observation) -> Quantity:
@@ -153,7 +158,7 @@ class _Data:
         if not groups:
             raise MeasurementError("needs a supply: add an [instrument.NAME] of class supply")
         spread, dof = scatter(groups.values())
-        half = last_digit(value for values in groups.values() for value in values) / 2.0
+        half = last_digit(value for values in groups.values() for value in values) / 2.0 or LEAST_DIGIT_A / 2.0
         left = float(np.mean(groups["after"]) - np.mean(groups["before"]))  # the instrument's offset is in both
         u = spread * math.sqrt(sum(1.0 / len(values) for values in groups.values()))
         remedy = "more readings of the supply's current"
@@ -173,7 +178,10 @@ class _Data:
 
     def _following(self, rows: Observation) -> Quantity:
         moves = movement(rows)
-        silent = bool(rows.whole("traced")) and moves.trace(rows.number("period_s")) is Trace.NOTHING
+        silent = (
+            bool(rows.whole("own_pace") and rows.whole("traced"))
+            and moves.trace(rows.number("period_s")) is Trace.NOTHING
+        )
         stands = moves.following is Following.NOT
         return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
 

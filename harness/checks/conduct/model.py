@@ -17,6 +17,8 @@ PUNCTUAL_S = 0.02
 """By which a deadman may act late or early: a soft timer waits for what runs (arbitrary: some passes of a loop)."""
 STEPPED = 0.02
 """Half-width of a duty's own steps over the amplitude of a weak field (arbitrary: 8 bits of half a supply)."""
+DRIFT_A = 5e-3
+"""Half-width of what a board at rest draws otherwise some seconds later, warmer (common practice, no source)."""
 CONTRACT = "harness/nouns/CONTRACT.md, what holds between calls"
 
 
@@ -37,7 +39,11 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         ),
         "duties_error": (rectangular(0.0, STEPPED / 2.0, "1", f"{of} steps of a duty"), None, "as asked"),
         "time_to_off": (exact(0.0, "s"), (0.0, PROMPT_S), "off and stop act at once"),
-        "current_left": (exact(0.0, "A"), None, "nothing is driven that was switched off"),
+        "current_left": (
+            rectangular(0.0, DRIFT_A, "A", f"{of} idle current"),
+            None,
+            "nothing is driven that was switched off",
+        ),
         "deadman_late": (exact(0.0, "s"), (-PUNCTUAL_S, PUNCTUAL_S), "board.deadman_s after the last line"),
     }
     made = []

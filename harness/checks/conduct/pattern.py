@@ -4,10 +4,10 @@ Three shares of time a, b, c make one vector, 2/3 (a + b e^(j 120 deg) + c e^(-j
 a centred wave is the same field as a plain sine. Amplitude 1 is a phase voltage peak of half the supply, so that it is
 half in shares of time. (The space vector of three-phase quantities: Kovacs and Racz, 1959, from memory.)
 
-Whatever is wrong with the phases, scaled, exchanged, turned or left where they were, is linear in the vector asked:
-found = p asked + n conj(asked) + c. With the field at many angles the three are known from all the readings together,
-and what is left over is the reading's own scatter, instants in whole microseconds among it: no two angles have the same
-duties.
+Phases that are scaled, exchanged, turned or left where they were give what is linear in the vector asked: found =
+p asked + n conj(asked) + c. With the field at many angles the three are known from all the readings together, and what
+is left over is the reading's own scatter, instants in whole microseconds among it: no two angles have the same duties.
+Where more is left than reading can leave, fields are wrong at some angles only: each is held against what was asked.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ WHOLE = 10000.0
 ROTATION = np.exp(1j * math.tau / 3.0 * np.arange(3))
 PHASES = np.array([1.0, ROTATION[1], ROTATION[2]])
 UNKNOWNS = 3
+FOREIGN = 2.5
+"""Times what reading leaves, from which scatter is not of reading (arbitrary: 30 degrees of freedom reach 1.4)."""
 LEAST = 0.05
 """Amplitude over the one asked below which there is no field whose error could be told (arbitrary)."""
 
@@ -43,11 +45,13 @@ class Fields:
     dof: int
 
 
-def fields(rows: list[list[float]]) -> Fields:
-    """From rows (angle, amplitude, enabled, a, b, c), asked and found.
+def fields(rows: list[list[float]], share_u: float) -> Fields:
+    """From rows (angle, amplitude, enabled, a, b, c), asked and found; `share_u` of a share of time, by its reading.
 
     Raises MeasurementError where they are of too few angles.
     """
+    if any(len(row) != 6 for row in rows):
+        raise MeasurementError("expected fields of an angle, an amplitude, the enable pin and three phases")
     if len({row[0] for row in rows}) < UNKNOWNS or len(rows) <= UNKNOWNS:
         raise MeasurementError("the pins were read under fewer than three fields")
     table = np.array(rows)
@@ -59,6 +63,15 @@ def fields(rows: list[list[float]]) -> Fields:
     scatter = math.sqrt(float(np.sum(np.abs(found - design @ parts) ** 2)) / dof)
     spread = np.linalg.inv(np.conj(design.T) @ design)
     size = float(parts[0].real)
+    read = math.sqrt(2.0 / 3.0) * share_u / 0.5
+    if scatter > FOREIGN * read:
+        return Fields(
+            amplitude=size,
+            amplitude_u=read * math.sqrt(float(spread[0, 0].real)),
+            error=float(np.max(np.abs(found / asked - 1.0))),
+            error_u=read / float(np.min(np.abs(asked))),
+            dof=dof,
+        )
     whole = max(abs(size), LEAST)
     away = np.abs(design @ parts - size * asked) / np.abs(whole * asked)
     leverage = np.real(np.sum(design @ spread * np.conj(design), axis=1))

@@ -55,7 +55,7 @@ CHECK = CheckRow(
         ),
         Measurand(
             name="field_error",
-            words="largest distance of a field from the one asked for, over its amplitude, by the pins",
+            words="largest distance of what the fields follow from what was asked for, over its amplitude, by the pins",
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
@@ -99,7 +99,7 @@ CHECK = CheckRow(
         counted(
             "following",
             "how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
-            "4 too far or on and on, 5 too little, 6 not at all, and no pass of the loop is told",
+            "4 too far or on and on, 5 too little, 6 not at all, and its trace tells of no pass",
         ),
         counted(
             "trace",

@@ -24,7 +24,7 @@ HOLD_S = 0.25
 STOPS = 18
 """Of a field that turns by two thirds of an electrical turn, to be read: no two have the same duties (arbitrary)."""
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
-"""From one to the next: what is spread so follows neither the angle nor itself."""
+"""Of a turn, from one to the next: by the golden section no two come together, however many there are."""
 BLOCKS = 6
 """Readings of one set of duties come in so many groups, whose scatter says how well each share is known."""
 DUTIES = (0.42, 0.58, 0.5)

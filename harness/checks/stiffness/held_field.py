@@ -120,7 +120,9 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
     parameters["friction"] = _friction(readings, parameters["friction"], damping, float(np.mean(np.abs(speed))))
     per_weight = with_share(parameters["per_weight"], readings.arm_n_m)
     bent = COGGING_SHARE * per_weight.value
-    cogging = rectangular(0.0, bent, per_weight.unit, f"cogging under the sweeps of {readings.motor}", "more sweeps")
+    cogging = rectangular(
+        0.0, bent, per_weight.unit, f"cogging under the sweeps of {readings.motor}", "a motor that cogs less"
+    )
     per_weight = shifted(per_weight, cogging=cogging)
     parting = 1.0 / weights[0].value - 1.0 / weights[1].value
 

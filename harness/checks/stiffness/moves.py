@@ -28,11 +28,13 @@ class Moves:
     """+1 or -1: the sense of the motion."""
 
     @staticmethod
-    def of(t_s: Array, command_rad: Array, shaft_rad: Array, span: int, units: float = 1.0) -> Moves:
-        """Split at the reversals, drop what may stick after each (`units`: command for one of the shaft), smooth.
+    def of(t_s: Array, command_rad: Array, shaft_rad: Array, span_s: float, units: float = 1.0) -> Moves:
+        """Split at the reversals, drop what may stick after each (`units`: command for one of the shaft), smooth
+        over `span_s` at a time.
 
         Raises MeasurementError if nothing is left.
         """
+        span = max(1, round(span_s / float(np.median(np.diff(t_s)))))  # rows: a slow loop of called firmware has fewer
         sense = np.sign(np.gradient(command_rad))
         bounds = [0, *(np.flatnonzero(np.diff(sense) != 0) + 1), command_rad.size]
         ways, parts = [], []

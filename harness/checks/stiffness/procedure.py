@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from harness.bench.rig import Rig
 
 SPEED_RAD_S = 1.0
-"""Well above the speed at which cogging passes at the swinging frequency of the arm (0.4 rad/s at 132 periods a turn
+"""Well above the speed at which cogging passes at the swinging frequency of the arm (0.4 rad/s at 120 periods a turn
 and 50 rad/s), where it would shake the shaft; what the speed adds to friction, Kt^2/(1.5 R) times it, is corrected."""
 EDGE_S = 0.3
 """Two swings of the arm on a held field: an edge that long hardly sets it swinging."""

@@ -22,10 +22,10 @@ from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, propagate
 from harness.rigfile import RigSpec, unstated
 
-SPAN = 16
-"""Rows of one smoothing: three of 64 ms leave neither noise of the acceleration, which would pass for a stiffer field
+SPAN_S = 0.064
+"""Of one smoothing: three of them leave neither noise of the acceleration, which would pass for a stiffer field
 (noise in what is regressed on), nor most of the swinging that cogging keeps up, which bends the fit."""
-LOOP_SPAN = 10
+LOOP_SPAN_S = 0.040
 """The same for the loop, whose error is regressed on the shaft's own place and so takes noise even less."""
 SHARES = {"field_30": 0.25, "field_60": 1.0, "slip": 0.5, LOOP: 0.1, "clip_up": 0.24, "clip_down": 0.24}
 SHARES[LOOP_INSIDE] = SHARES[LOOP]
@@ -93,7 +93,7 @@ class HoldingReadings:
         """A sweep of the field: electrical angle from the arm's hanging, shaft from hanging."""
         zero = observation.number("zero_rad")
         command = (observation.si("command") * math.tau / FULL_TURN - zero) * self.sense
-        return Moves.of(observation.si("t"), command, self.shaft(observation), SPAN, self.pole_pairs)
+        return Moves.of(observation.si("t"), command, self.shaft(observation), SPAN_S, self.pole_pairs)
 
     @property
     def loop(self) -> str:
@@ -104,7 +104,7 @@ class HoldingReadings:
         """The sweep of the loop: set point and shaft from hanging."""
         observation = self.observations[self.loop]
         command = (observation.si("command") - self.hang_count) * math.tau / self.turn
-        return Moves.of(observation.si("t"), command, self.shaft(observation), LOOP_SPAN)
+        return Moves.of(observation.si("t"), command, self.shaft(observation), LOOP_SPAN_S)
 
     def shaft(self, observation: Observation) -> Array:
         """Reading from where the procedure took the arm to hang, rad (n)."""

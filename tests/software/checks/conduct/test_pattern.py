@@ -14,6 +14,8 @@ from harness.checks.conduct.pattern import WHOLE, fields
 from harness.checks.conduct.stimulus import STOPS
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
 
+READ = 0.009
+"""Standard uncertainty of a share of time, at 20 kHz by a clock of whole microseconds."""
 SHIFTS = (0.0, -math.tau / 3.0, math.tau / 3.0)
 
 
@@ -41,7 +43,7 @@ def rows(
     turned=st.floats(-0.4, 0.4),
 )
 def test_amplitude_and_error_are_those_that_were_put_in_and_no_zero_sequence_moves_them(first, gain, zero, turned):
-    found = fields(rows(first, gains=(gain,) * 3, zero=zero, turned=turned))
+    found = fields(rows(first, gains=(gain,) * 3, zero=zero, turned=turned), READ)
     assert found.amplitude == pytest.approx(gain * math.cos(turned), rel=1e-3)
     assert found.error == pytest.approx(abs(math.tan(turned)), abs=2e-3)
     assert (found.amplitude_u, found.error_u) == pytest.approx((0.0, 0.0), abs=1e-9)
@@ -49,9 +51,9 @@ def test_amplitude_and_error_are_those_that_were_put_in_and_no_zero_sequence_mov
 
 @given(first=st.integers(0, FULL_TURN))
 def test_exchanged_phases_and_a_doubled_one_are_far_from_what_was_asked(first):
-    assert fields(rows(first, order=(0, 2, 1))).error > 0.9
-    assert fields(rows(first, order=(1, 2, 0))).error > 0.9
-    doubled = fields(rows(first, gains=(1.0, 2.0, 1.0)))
+    assert fields(rows(first, order=(0, 2, 1)), READ).error > 0.9
+    assert fields(rows(first, order=(1, 2, 0)), READ).error > 0.9
+    doubled = fields(rows(first, gains=(1.0, 2.0, 1.0)), READ)
     assert doubled.error == pytest.approx(0.25, abs=2e-3)
     assert doubled.amplitude == pytest.approx(4.0 / 3.0, rel=1e-3)
 
@@ -66,16 +68,32 @@ def test_the_uncertainties_are_those_of_scatter_and_of_instants_in_whole_ticks()
                 made = [
                     [*row[:3], *(WHOLE / ticks * round(share / WHOLE * ticks) for share in row[3:])] for row in made
                 ]
-            all_found.append(fields(made))
+            all_found.append(fields(made, READ))
         off = [(found.amplitude - 1.0) / found.amplitude_u for found in all_found]
         assert 0.7 < math.sqrt(sum(each**2 for each in off) / len(off)) < 1.2, (noise, ticks)
         assert sum(found.error < 4.0 * found.error_u for found in all_found) > 390
 
 
+@given(first=st.integers(0, FULL_TURN))
+def test_fields_that_are_wrong_at_some_angles_only_are_held_against_each(first: int) -> None:
+    """Half of the turn reversed, as by a table whose sign is lost; and phases that stand still over a part of it."""
+    sound = rows(first, noise=READ)
+    reversed_half = [
+        [*row[:3], *(WHOLE - share for share in row[3:])] if stop < STOPS // 2 else row
+        for stop, row in enumerate(sound)
+    ]
+    found = fields(reversed_half, READ)
+    assert found.error - 3.0 * found.error_u > 1.0
+    still = [[*row[:3], *[WHOLE / 2.0] * 3] if stop in (7, 8, 9) else row for stop, row in enumerate(sound)]
+    found = fields(still, READ)
+    assert found.error - 3.0 * found.error_u > 0.35, "what must be seen"
+    assert fields(sound, READ).error < 0.35
+
+
 def test_fewer_than_three_fields_are_said_to_be_too_few():
     with pytest.raises(MeasurementError, match="fewer than three fields"):
-        fields(rows(0)[:2] * 9)
+        fields(rows(0)[:2] * 9, READ)
 
 
 def test_no_field_at_all_is_an_error_of_the_whole():
-    assert fields(rows(0, gains=(0.0, 0.0, 0.0))).error == 1.0
+    assert fields(rows(0, gains=(0.0, 0.0, 0.0)), READ).error == 1.0
