@@ -51,8 +51,8 @@ class Slip:
     harmless: bool = False
     """Whether it takes nothing from a machine: then it must be released."""
     finds: tuple[str, ...] = ()
-    """What may be found first, by names without their motor: a check, a quantity, `conduct.STATE`, `loop` for a loop
-    that does not follow, `firmware` for a refusal before anything is measured. One of them must be."""
+    """What may be found first, by names without their motor: a check, a quantity, `loop` for a loop that does
+    not follow, `firmware` for a refusal before anything is measured. One of them must be."""
     causes: tuple[str, ...] = ()
     """Words, one of which what is said of it must hold."""
     otherwise: str = ""

@@ -31,10 +31,12 @@ MEASURED_BY = (
     *("harness/checks/*/stimulus.py", "harness/checks/*/procedure.py", "harness/checks/thermal/heating.py"),
 )
 """Sources that an observation comes from: once they change, kept runs are those of another bench."""
+DEMO = ("*.py", "board", "firmware", "instruments", "plant", "plants", "policies", "rigs", "shadow", "truth")
+"""Of the demo, without its slips, which nothing but their own trials reads."""
 QUALIFIED_BY = (
-    *("rigs_demo", "device_scripts", "harness/checks", "harness/fits", "harness/corrections", "harness/acting"),
-    *("harness/physics", "harness/judge", "harness/nouns/quantity.py", "harness/nouns/coverage.py"),
-    *("harness/nouns/reading.py", "harness/nouns/gravity.py", "harness/nouns/effects.py"),
+    *(*(f"rigs_demo/{part}" for part in DEMO), "device_scripts", "harness/checks", "harness/fits"),
+    *("harness/corrections", "harness/acting", "harness/physics", "harness/judge", "harness/nouns/quantity.py"),
+    *("harness/nouns/coverage.py", "harness/nouns/reading.py", "harness/nouns/gravity.py", "harness/nouns/effects.py"),
 )
 """Sources that what a qualification says comes from."""
 

@@ -43,7 +43,7 @@ ON_DAY = date(2026, 1, 1)
 """Of every decision: the shipped policy waives nothing (arbitrary)."""
 SEED, AGAIN, BASELINE, DRAWN = 1, 2, range(11, 16), 100
 """Seeds of a first and a second run, of the five runs of a baseline, and what a plant's number is added to."""
-FOLLOWS = ("stiffness", "step", "together", "conduct.loop", "conduct.start", "conduct.set_point", "conduct.hold")
+FOLLOWS = ("stiffness", "step", "together", "conduct.following", "conduct.start", "conduct.passes")
 """What `loop` stands for among what a slip may be found by."""
 SHORT = ("commutation", "stiffness", "step")
 """Checks that something harmless is tried with on a drawn plant."""

@@ -19,7 +19,7 @@ from tests.bench.witness import left_in
 
 SLIP = slip_of("off-keeps-enable")
 HARMLESS = slip_of("stop-is-off")
-FOUND = Finding(name="conduct.off_enable", word="differs", bad=True, reason="the enable pin is active after off")
+FOUND = Finding(name="conduct.left_live", word="nonconforming", bad=True, reason="the enable pin is active after off")
 OPEN = Finding(name="step.delay", word="cannot tell", bad=False, reason="take a larger step")
 RIGHT = Ended(
     key="off-keeps-enable_nominal_seed-1",
@@ -100,7 +100,7 @@ def test_the_tables_count_and_name_what_is_not_found() -> None:
     assert text.startswith("1 of 2 slips are as they should be")
     assert "Nothing was energised at the end of 4 of 4 runs" in text
     assert "## Not found, and what would find it\n\n" in text
-    assert "| `off-keeps-enable` | one of conduct.off |" in text
+    assert "| `off-keeps-enable` | one of conduct.left_live, conduct.passes_after_off, " in text
     cells = row(fine, [fine])
     assert (cells[0], cells[4], cells[-1]) == ("`stop-is-off`", "0", "1 of 1")
     assert all("|" not in cell and "\n" not in cell for cell in cells)
