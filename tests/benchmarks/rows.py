@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness.base.words import OLDER_WORD
 from harness.store import Store
 from tests.software.store.records import STARTED
 
 RUN = {
-    "kept_utc": STARTED, "ended_utc": STARTED, "rig": "sluice", "rig_sha256": "ab" * 32, "simulated": True,
+    "kept_utc": STARTED, "ended_utc": STARTED, "rig": "sluice", "rig_sha256": "ab" * 32, OLDER_WORD: True,
     "board_id": "0042", "firmware_name": "drive", "firmware_sha256": "cd" * 32, "seed": 1, "finished": True,
     "exit_code": 0, "remark": "",
 }  # fmt: skip

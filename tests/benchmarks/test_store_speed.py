@@ -1,4 +1,4 @@
-"""The store against bare sqlite3, and how reading a history grows.
+"""The store against bare sqlite3 with the same records read, and how reading a history grows.
 
 When written, on a busy machine: 1000 results, each on disk before the next, take 1.2 times what bare sqlite3 takes for
 the same; one quantity's history costs the same a row whatever else there is, and however long it is.
@@ -7,7 +7,6 @@ the same; one quantity's history costs the same a row whatever else there is, an
 from __future__ import annotations
 
 import contextlib
-import json
 import sqlite3
 import statistics
 import zlib
@@ -18,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from harness.base.clock import WallClock
+from harness.record import read
 from harness.store import Store
 from tests.benchmarks.measure import least
 from tests.benchmarks.rows import fill
@@ -49,22 +49,22 @@ class Bare:
             self.connection.execute(words)
 
     def keep(self, folder: Path) -> None:
-        text = (folder / "record.json").read_bytes()
-        content = json.loads(text)
-        rig, declared = content["rig"], content["declared"]["leaf"]
+        record = read(folder)  # as anybody reads one: what is damaged is refused here, too
+        firmware = record.firmware
+        assert firmware is not None
+        ended = None if record.ended is None else record.ended.isoformat()
         run = (
-            None, str(folder), STARTED, content["started_utc"], content["ended_utc"], rig["name"], rig["sha256"],
-            content["simulated"], content["board"]["unique_id"], declared["name"], declared["version"],
-            content["hashes"]["firmware"], None, content["seed"], content["finished"], content["exit_code"], "", None,
+            None, str(folder), STARTED, record.started.isoformat(), ended, record.rig.name, record.rig.sha256,
+            record.simulated, record.board.unique_id, firmware.name, firmware.version, record.hashes.firmware, None,
+            record.seed, record.finished, record.exit_code, "", None,
         )  # fmt: skip
+        measured, outcomes = record.measurement_entries[0], [outcome for _, outcome in record.outcomes]
         execute = self.connection.execute
         execute("BEGIN IMMEDIATE")
         run_id = execute(f"INSERT INTO run VALUES ({', '.join('?' * len(run))})", run).lastrowid
-        execute("INSERT INTO record VALUES (?, ?)", (run_id, zlib.compress(text)))
-        measured, verdicts = content["measurements"][0], content["verdicts"]
+        execute("INSERT INTO record VALUES (?, ?)", (run_id, zlib.compress(record.data)))
         rows = [
-            (NAME, run_id, "stiffness", "leaf", measured["value"], measured["u"], measured["unit"], measured["dof"],
-             verdicts[0]["outcome"], verdicts[1]["outcome"]),
+            (NAME, run_id, "stiffness", "leaf", measured.value, measured.u, measured.unit, measured.dof, *outcomes[:2]),
             ("together.supply_sag", run_id, "together", "", None, None, "", None, "not run", None),
             ("leaf.step.limits", run_id, "step", "leaf", None, None, "", None, None, "nonconforming"),
         ]  # fmt: skip
