@@ -78,7 +78,7 @@ def test_a_release_that_only_tidies_is_let_through(lab):
 @pytest.mark.parametrize(
     ("name", "seed", "reason", "cause"),
     [
-        ("half-gain", 22, "leaf.stiffness.closed_loop: differs: ", "the firmware's loop gain is 0.5"),
+        ("half-gain", 22, "leaf.stiffness.closed_loop: differs: ", "the firmware's loop gain is 0.51 times"),
         ("two-late", 23, "leaf.step.delay: differs: ", "ms later than the rig file says"),
         (
             "other-path",

@@ -157,7 +157,8 @@ UNPLACED = {
 """Where things are, by which a procedure goes."""
 
 
-@pytest.mark.parametrize(("rig", "left_out"), [("handwheel", "places"), ("sluice", "load")])
+@pytest.mark.parametrize("rig", RIGS)
+@pytest.mark.parametrize("left_out", sorted(UNPLACED))
 def test_what_a_procedure_goes_by_is_measured_where_the_file_is_silent(rig: str, left_out: str, tmp_path: Path) -> None:
     text = (ROOT / f"rigs_demo/rigs/{rig}.toml").read_text(encoding="utf-8")
     (tmp_path / "less.toml").write_text(without(text, *UNPLACED[left_out]), encoding="utf-8")

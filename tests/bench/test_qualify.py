@@ -57,8 +57,8 @@ def test_a_loop_of_half_the_gain_is_found_named_and_explained_and_nothing_else_i
     _, done = slack
     assert done.returncode == 1, done.stdout + done.stderr
     found = json.loads(done.stdout)["diagnosis"]
-    words = r"leaf and wheel: the firmware's loop gain is 0\.5\d? times what the rig file says"
-    assert re.match(words, found["words"])
+    # Half of 31 is 16 in a firmware of whole numbers.
+    assert found["words"].startswith("leaf and wheel: the firmware's loop gain is 0.52 times what the rig file says")
     assert {"closed_loop", "ratio", "natural_frequency"} <= {name.rpartition(".")[2] for name in found["differs"]}
     assert {name.split(".")[1] for name in found["differs"]} == {"stiffness", "step"}
 

@@ -41,6 +41,8 @@ AS_WRITTEN = {
     "record.json": "1750a6e519ab944f49f137a72e351148466a3f2d38fdea496ddf627b82ba9d9f",
     "store.sql": "238fcda9151c138100d6d95e70b036646c4c2f16b686c4ca6da2756611f60a5a",
 }
+SWEPT = ("open_loop", "closed_loop", "ratio", "friction", "slip_torque", "torque_per_ampere")
+SMOOTHED = {f"gate.stiffness.{name}" for name in SWEPT}
 LOOP, SPREAD = "gate.stiffness.closed_loop", "gate.commutation.step_spread"
 
 
@@ -160,8 +162,8 @@ def test_a_run_is_compared_with_its_baseline(record: Record, store: Path) -> Non
 
 
 def test_it_is_judged_again(record: Record) -> None:
-    """Today's analyses, models and rule over its observations find what was found: the same verdicts, from numbers that
-    a longer smoothing of the sweeps has moved by up to 0.4 of their uncertainty since."""
+    """Today's analyses, models and rule over its observations find what was found; a longer smoothing of the sweeps has
+    moved what comes of them since, by less than half its uncertainty."""
     again = judge_again(record)
     then = {(one.name, one.requirement is not None): one.outcome for one in record.verdicts}
     assert {(one.name, one.requirement is not None): one.outcome for one in again.verdicts} == then
@@ -169,7 +171,8 @@ def test_it_is_judged_again(record: Record) -> None:
     for result in again.results:
         if isinstance(result, Measurement):
             measured = record.measurements[result.name].quantity
-            assert abs(result.quantity.value - measured.value) <= 0.5 * measured.u, result.name
+            share = 0.5 if result.name in SMOOTHED else 0.1
+            assert abs(result.quantity.value - measured.value) <= share * measured.u, result.name
 
 
 def test_its_raw_files_are_read_from_where_they_are(record: Record) -> None:
