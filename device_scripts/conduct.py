@@ -12,7 +12,6 @@ import pins
 from machine import Pin
 from micropython import const
 
-PATTERN_READS = const(200)
 HELD_MS = const(5)
 TURNED = const(910)  # 5 degrees of the field in HELD_MS (arbitrary: a shaft follows)
 
@@ -29,11 +28,11 @@ def rest(guard, motor, phases, enable, off):
     guard.angle(motor)
 
 
-def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, blocks):
+def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, blocks, reads):
     """`fields` (angle, amplitude), turned there slowly from the angle `first`; then three duties, then off.
 
     Events `field` (angle, amplitude, enabled, a, b, c): whether the enable pin is not at off, and of what share of time
-    the phases are high; `duties` (enabled, a, b, c), `blocks` of them; `off` (what off took, live pins).
+    the phases are high, by `reads` readings; `duties` (enabled, a, b, c), `blocks` of them; `off` (time, live pins).
     """
     drive = guard.drive
     steps = ramp_ms // HELD_MS
@@ -44,11 +43,11 @@ def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, b
         while at != angle:
             at += max(-TURNED, min(TURNED, angle - at))
             _held(guard, motor, at, amplitude)
-        frames.event("field", [angle, amplitude] + driven(guard, motor, phases, enable, off, number))
+        frames.event("field", [angle, amplitude] + driven(guard, motor, phases, enable, off, reads, number))
     if duties and hasattr(drive, "duties"):
         drive.duties(motor, duties[0], duties[1], duties[2])
         for number in range(blocks):
-            frames.event("duties", driven(guard, motor, phases, enable, off, number))
+            frames.event("duties", driven(guard, motor, phases, enable, off, reads, number))
     frames.event("off", timed(drive.off, motor, phases, enable, off))
 
 
@@ -59,12 +58,12 @@ def _held(guard, motor, angle, amplitude):
     time.sleep_ms(HELD_MS)
 
 
-def driven(guard, motor, phases, enable, off, number=0):
+def driven(guard, motor, phases, enable, off, reads, number=0):
     """[whether the enable pin is not at off, shares of time in which the phases are high]."""
     guard.angle(motor)
     guard.listen()
     enabled = Pin(enable).value() != off
-    return [int(enabled)] + pins.shares(phases, guard.drive.declare(motor)["carrier_hz"], PATTERN_READS, number)
+    return [int(enabled)] + pins.shares(phases, guard.drive.declare(motor)["carrier_hz"], reads, number)
 
 
 def timed(act, motor, phases, enable, off):

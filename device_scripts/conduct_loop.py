@@ -73,11 +73,11 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
             _ended(work, "off", first, step, phases, enable, off)
         if hasattr(drive, "brake"):
             drive.brake(motor)
-            frames.event("brake", driven(guard, motor, phases, enable, off))
+            frames.event("brake", driven(guard, motor, phases, enable, off, pins.READS))
     finally:
+        guard.off()
         if work.traced:
             drive.trace(motor, None)
-        guard.off()
 
 
 def _rested(work, step):

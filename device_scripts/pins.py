@@ -12,13 +12,16 @@ from micropython import const
 
 READS = const(80)  # a pin that is high for 4 % of the time is missed once in 25 times, were they by chance (arbitrary)
 WHOLE = const(10000)
+UNEVEN = const(65)
+WITHIN_US = const(73)  # both by trying: from 4 to 64 kHz a pin that is high for a tenth is missed once in 25 at most
 TURN = const(1618)  # of a carrier's period, in 1/1000, from one reading to the next: by the golden section no two meet
 
 
-def shares(pins, carrier_hz=20000, reads=READS, number=0):
+def shares(pins, carrier_hz=20000, reads=READS, number=0, uneven=0):
     """Of the readings of each pin, those at which it was high; `number` of several, each begun elsewhere in a period.
 
     A program that waits by whole periods would begin all of them alike, and their errors would be one and the same.
+    `uneven`: readings not at one pace, which a carrier that is not known might keep step with.
     """
     lines = [Pin(pin) for pin in pins]
     high = [0] * len(lines)
@@ -27,7 +30,8 @@ def shares(pins, carrier_hz=20000, reads=READS, number=0):
         step_ns += 1000000000 // carrier_hz
     begun = time.ticks_add(time.ticks_us(), number * (1000 * TURN - 1000000) // carrier_hz)
     for turn in range(reads):
-        left = turn * step_ns // 1000 - time.ticks_diff(time.ticks_us(), begun)
+        due = turn * step_ns // 1000 + turn * (reads - 1 - turn) * uneven % WITHIN_US
+        left = due - time.ticks_diff(time.ticks_us(), begun)
         if left > 0:
             time.sleep_us(left)
         for place, line in enumerate(lines):
@@ -38,7 +42,7 @@ def shares(pins, carrier_hz=20000, reads=READS, number=0):
 def live(phases, enable, off, reads=READS):
     """Those of one motor's pins that are not as off leaves them: its enable pin, phase pins that are ever high."""
     found = [] if Pin(enable).value() == off else [enable]
-    highs = shares(phases, reads=reads)
+    highs = shares(phases, reads=reads, uneven=UNEVEN)  # what was left running has a carrier of its own
     if not found and Pin(enable).value() != off:
         found = [enable]
     return found + [pin for pin, high in zip(phases, highs) if high]

@@ -93,8 +93,15 @@ class Guard:
 
         Called by the deadman's timer as well: allocates nothing. Firmware that is in it still is not asked again.
         """
-        for motor in range(0 if self._ending else len(self._enables)):
-            self._ending = True
+        try:
+            for motor in range(0 if self._ending else len(self._enables)):
+                self._end(motor)
+        finally:  # an interrupt amid an off must not keep the pins
+            self._pins_off()
+
+    def _end(self, motor):
+        self._ending = True
+        try:
             for end in self._ends:
                 begun = time.ticks_ms()
                 try:
@@ -102,8 +109,8 @@ class Guard:
                 except Exception as error:
                     self._raised = error  # neither the rest nor the pins below depend on it
                 self._slow_ms[motor] = max(self._slow_ms[motor], time.ticks_diff(time.ticks_ms(), begun))
+        finally:
             self._ending = False
-        self._pins_off()
 
     def _took_ms(self, act, motor):
         begun = time.ticks_ms()
@@ -126,10 +133,8 @@ class Guard:
         try:
             for end in self._ends if loop else self._ends[-1:]:
                 longest_ms = max(longest_ms, self._took_ms(end, motor))
-        except Exception:
+        finally:
             self._ending = False
-            raise
-        self._ending = False
         self._in_time(motor, "off_time", longest_ms)
 
     def _in_time(self, motor, limit, took_ms):

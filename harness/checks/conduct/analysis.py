@@ -11,7 +11,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
 from harness.checks.conduct.movement import movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
-from harness.checks.conduct.stimulus import DUTIES
+from harness.checks.conduct.stimulus import DUTIES, READS
 from harness.fits.instrument_scatter import last_digit, scatter
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, normal, rectangular, shifted
@@ -23,8 +23,8 @@ INSTANT_S = 0.5e-6
 """Half-width of the instant of a pin's edge: the board's clock counts whole microseconds."""
 LEAST_DIGIT_A = 1e-3
 """Of a supply that reads nothing but zeros, so that no digit shows (arbitrary)."""
-READS_U = 0.5 / 200
-"""Of a share of time, for that many readings of it (device_scripts/conduct.py), spread evenly (own trial)."""
+READS_U = 0.5 / READS
+"""Of a share of time, for that many readings of it, spread evenly (own trial)."""
 OFTENER = "read the pins oftener"
 CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""

@@ -13,7 +13,7 @@ import numpy as np
 from harness.acting.bridge import pins_of
 from harness.acting.service import Service
 from harness.base.errors import DeviceError
-from harness.checks.conduct.stimulus import BLOCKS, DUTIES, FAR, HOLD_S, SLOW_S, Stimulus
+from harness.checks.conduct.stimulus import BLOCKS, DUTIES, FAR, HOLD_S, READS, SLOW_S, Stimulus
 from harness.nouns.observation import Column, Observation
 
 if TYPE_CHECKING:
@@ -66,6 +66,7 @@ def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]
         "ramp_ms": RAMP_MS,
         "duties": tuple(round(duty * 65535) for duty in DUTIES),
         "blocks": BLOCKS,
+        "reads": READS,
     }
     with Service(rig, "conduct", "pattern", **bridge, **asked) as service:
         took_us, live = service.told()["off"]

@@ -27,6 +27,8 @@ GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 """Of a turn, from one to the next: by the golden section no two come together, however many there are."""
 BLOCKS = 6
 """Readings of one set of duties come in so many groups, whose scatter says how well each share is known."""
+READS = 200
+"""Of each pin for one share of time (arbitrary: their number is a third of what a clock of microseconds leaves)."""
 DUTIES = (0.42, 0.58, 0.5)
 """Of A, B and C: no two alike, about half so that little current flows."""
 SLOW_S = 0.1

@@ -275,6 +275,32 @@ def test_what_the_end_of_a_script_brings_out_is_printed_when_the_motors_are_off(
     assert len(board.raised) == 2, "the second time only what is new"
 
 
+@pytest.mark.parametrize("end", ["off", "release"])
+def test_an_interrupt_amid_an_off_of_the_firmware_keeps_nothing_on_and_the_next_off_asks_again(end: str) -> None:
+    board = Board()
+    drive = Drive(board)
+    guard = board.guard(drive)
+    for motor in (0, 1):
+        guard.start(motor)
+    off, asked = drive.off, []
+
+    def interrupted(motor: int) -> None:
+        asked.append(motor)
+        if len(asked) == 1:
+            raise KeyboardInterrupt
+        off(motor)
+
+    vars(guard)["_ends"] = (drive.stop, interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        guard.off() if end == "off" else guard.release(0)
+    if end == "off":
+        assert enables(board) == [0, 0]
+    guard.close()
+    assert asked == [0, 0, 1]
+    board.pass_us(50_000)
+    assert enables(board) == [0, 0], "no loop is left that switches on again"
+
+
 def test_firmware_that_is_caught_in_its_own_off_is_not_asked_again() -> None:
     board = Board()
     drive = Slow(board)

@@ -143,6 +143,7 @@ def script(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str, Board], t
         pins = types.ModuleType("pins")
         pins.live = lambda *_: []  # type: ignore[attr-defined]
         pins.shares = lambda *_: [5000, 5000, 5000]  # type: ignore[attr-defined]
+        pins.READS = 10  # type: ignore[attr-defined]
         machine = types.ModuleType("machine")
         machine.Pin = lambda _: types.SimpleNamespace(value=lambda: 1)  # type: ignore[attr-defined]
         micropython = types.ModuleType("micropython")
@@ -174,7 +175,7 @@ WHERE_OFFERED = {"states": {"stop"}, "conduct": {"trace", "duties", "brake"}}
 """Parts that a check calls where the firmware has them, and does without."""
 PLACES = {
     "phases": (0, 1, 2), "enable": 6, "off": 0, "first": 0, "fields": ((0, 900), (9000, 900)), "ramp_ms": 20,
-    "duties": (1, 2, 3), "blocks": 1, "step": 20, "far": 60, "hold_ms": 20, "most_ms": 40,
+    "duties": (1, 2, 3), "blocks": 1, "reads": 10, "step": 20, "far": 60, "hold_ms": 20, "most_ms": 40,
 }  # fmt: skip
 STARTS = r"(?:Service|super\(\).__init__)\(\s*"
 
