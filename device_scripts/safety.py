@@ -120,19 +120,16 @@ class Guard:
     def start(self, motor, watch=True):
         """Close the firmware's loop; `watch`: whether it makes passes is counted here, by the trace hook."""
         self._silent_ms = 0
-        took_ms = self._took_ms(self.drive.start, motor)
-        self._in_time(motor, "start_time", took_ms - self._silent_ms)
+        self._in_time(motor, "start_time", self._took_ms(self.drive.start, motor) - self._silent_ms)
         if watch:
             self.passes.watch(motor)
 
     def release(self, motor, loop=False):
         """End the firmware's `loop`, if it has one of its own, and switch the motor off, as the firmware does it."""
         self.passes.leave()
-        longest_ms = 0
         self._ending = True
         try:
-            for end in self._ends if loop else self._ends[-1:]:
-                longest_ms = max(longest_ms, self._took_ms(end, motor))
+            longest_ms = max([self._took_ms(end, motor) for end in (self._ends if loop else self._ends[-1:])])
         finally:
             self._ending = False
         self._in_time(motor, "off_time", longest_ms)
