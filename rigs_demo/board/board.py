@@ -216,6 +216,7 @@ class SimulatedBoard:
         flags = p.INTERRUPT if self._interrupt else 0
         self._interrupt = False
         self.page.answer(time_ns, max(until_ns, time_ns), result, flags)
+        self.running().answered()
 
     @property
     def interrupted(self) -> bool:

@@ -17,16 +17,16 @@ from pathlib import Path
 
 from rigs_demo.board import system
 from rigs_demo.board.page import POKED, Page
+from rigs_demo.board.turns import Turns
 from rigs_demo.clock_wall import give_way, pause_us, processor_ns, wall_ns
 
 SHADOW = Path(__file__).parents[1] / "shadow"
 LAUNCHER = Path(__file__).with_name("launcher.py")
 HEAP = "2M"
 """The interpreter's default; its blocks are twice a board's, so this is about a board's 1 MiB (arbitrary)."""
-LOOKS = 200
-"""Looks at the page between two looks at the process: some ten microseconds."""
-BUSY_ROUNDS = 6
-"""Rounds of looks before the bench gives way, and as many before it pauses: together about 2500 polls (measured)."""
+SOON_S, LATER_S = 0.0001, 0.001
+"""Between two looks at whether the board waits for input: the first few, and those after them (arbitrary)."""
+FEW = 3
 SILENT_NS = 1_000_000_000
 """Processor time without a request after which a board counts as stuck (arbitrary)."""
 INTERRUPT_AFTER_NS = 200_000_000
@@ -78,9 +78,13 @@ class BoardProcess:
         self.line, board_end = socket.socketpair()
         self.line.setblocking(False)
         listen, self._poke = os.pipe()
+        self._turns = Turns()
+        given = (page.descriptor, listen, self._turns.asking, self._turns.answers)
         environment = {
             **os.environ,
             "ROTORGATE_PIPE": str(listen),
+            "ROTORGATE_ASKING": str(self._turns.asking),
+            "ROTORGATE_ANSWERS": str(self._turns.answers),
             "ROTORGATE_FLASH": str(flash),
             "ROTORGATE_SHADOW": str(SHADOW),
             "ROTORGATE_MAIN": "1" if run_main else "0",
@@ -92,14 +96,15 @@ class BoardProcess:
             stdin=line,
             stdout=line,
             stderr=line,
-            pass_fds=(page.descriptor, listen),
+            pass_fds=given,
             env=environment,
             cwd=flash,
         )
         os.close(listen)
         self._board_end = board_end  # kept open: how much it has not read yet is asked at its own end
         self.pid = self._process.pid
-        self._blocked = system.Blocked(self.pid)
+        self._blocked = system.Blocked(self.pid, self._turns.answers)
+        self._turns.started(self.pid)
         self.signalled = False
         self.output = bytearray()
         self._was_stuck = False
@@ -113,29 +118,33 @@ class BoardProcess:
         With `interrupt_wanted` a board that does not come to rest gets the interrupt as a signal. A request out of
         a callback that the bench woke says nothing about the program below: stuck before is stuck at once after it.
         """
-        rounds = 0
+        looks = 0
         began_ns = wall_ns()
         used_ns: int | None = None
         asks = self._page.asks
         while True:
-            for _ in range(LOOKS):
-                if asks():
-                    self._was_stuck = self._was_stuck and in_callback
-                    return State.ASKS
+            told = self._turns.wait(self.line, SOON_S if looks < FEW else LATER_S)
+            if asks():
+                self._was_stuck = self._was_stuck and in_callback
+                return State.ASKS
+            if told:
+                continue
             if self._reads_nothing() and not asks():
                 self._was_stuck = False
                 return State.PARKED
-            rounds += 1
-            if rounds < BUSY_ROUNDS:
-                continue
+            looks += 1
             self.collect()
             if len(self.output) > FLOOD_BYTES:
                 return State.STUCK
             if self._process.poll() is not None:
                 self.collect()
                 return State.ENDED
+            if told is None:
+                pause_us(50)  # it is about to end
             if not self._blocked.told and self.unread() == 0 and self._is_quiet() and not asks():
                 return State.PARKED
+            if self._blocked.for_answer() and not asks():
+                self._turns.answered()  # its request was taken over by one from a callback: it has to ask again
             if interrupt_wanted and wall_ns() - began_ns > INTERRUPT_AFTER_NS and self.can_be_interrupted():
                 self.interrupt()
                 self.signalled, interrupt_wanted, used_ns = True, False, None
@@ -147,10 +156,10 @@ class BoardProcess:
             elif now_ns - used_ns > (SILENT_NS // 100 if self._was_stuck else SILENT_NS) and not interrupt_wanted:
                 self._was_stuck = True
                 return State.STUCK
-            if rounds < 2 * BUSY_ROUNDS:
-                give_way()
-            else:
-                pause_us(50)
+
+    def answered(self) -> None:
+        """Its request has been answered in the page: it may go on."""
+        self._turns.answered()
 
     def _reads_nothing(self) -> bool:
         # In this order: what was just woken looks blocked until its processor takes it up. Only once the bytes and the
@@ -224,5 +233,6 @@ class BoardProcess:
         self._process.wait()
         self._blocked.close()
         os.close(self._poke)
+        self._turns.close()
         self.line.close()
         self._board_end.close()

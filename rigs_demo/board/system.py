@@ -8,8 +8,8 @@ import signal
 import sys
 from pathlib import Path
 
-READ_INPUT = b"0 0x0 0x" if sys.platform == "linux" else b"-"
-"""/proc/PID/syscall of read(0, ...) on x86-64, the only Linux that the wheel is for."""
+READ = "0 0x{:x} 0x" if sys.platform == "linux" else "-"
+"""/proc/PID/syscall of read(descriptor, ...) on x86-64, the only Linux that the wheel is for."""
 _TO_THREAD = getattr(ctypes.CDLL(None), "tgkill", None)
 
 
@@ -39,20 +39,28 @@ def catches_interrupt(pid: int) -> bool:
 
 
 class Blocked:
-    """Whether the process's main thread, whose number is the process's, sleeps in a read of its input."""
+    """What the process's main thread, whose number is the process's, sleeps in: a read of input, or of an answer."""
 
-    def __init__(self, pid: int) -> None:
+    def __init__(self, pid: int, answers: int) -> None:
         self._pid = pid
+        self._answers = answers
         self._descriptor = -1
         self.told = True
         """False once the system has not told."""
 
     def in_read(self) -> bool:
-        """It sleeps there, or was woken and its processor has not taken it up yet."""
+        """It sleeps in a read of its input, or was woken and its processor has not taken it up yet."""
+        return self._reads(0)
+
+    def for_answer(self) -> bool:
+        """Likewise, for an answer of the bench."""
+        return self._reads(self._answers)
+
+    def _reads(self, which: int) -> bool:
         try:
             if self._descriptor < 0:
                 self._descriptor = os.open(f"/proc/{self._pid}/syscall", os.O_RDONLY)
-            return os.pread(self._descriptor, 16, 0).startswith(READ_INPUT)
+            return os.pread(self._descriptor, 16, 0).startswith(READ.format(which).encode())
         except OSError:
             self.told = False
             return False

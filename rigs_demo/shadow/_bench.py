@@ -9,7 +9,6 @@ import uos as os
 import sys
 from micropython import const, heap_lock, heap_unlock
 from micropython import schedule as _schedule_in_interpreter
-from utime import sleep_us as _pause_us
 
 # Words of 32 bits.
 _SEQ = const(0)
@@ -56,8 +55,6 @@ STAY = const(9)
 EDGE = const(10)
 
 _INTERRUPT = const(1)
-# Looks before it sleeps. With fewer an idle machine is slower, with more a busy one (measured).
-_SPINS = const(20000)
 
 
 def _map_page():
@@ -165,12 +162,10 @@ def _ask(op: int, arg: int, target: int) -> int:
 
 
 @micropython.viper
-def _answered(seq: int, spins: int) -> int:
+def _answered(seq: int) -> int:
     p = ptr32(int(PAGE))
-    while spins > 0:
-        if p[_REPLY] == seq:
-            return 1
-        spins -= 1
+    if p[_REPLY] == seq:
+        return 1
     if p[_SEQ] != seq:
         return 2
     return 0
@@ -194,22 +189,25 @@ _queue_args = [None] * _QUEUE
 _queued = 0
 
 
+# One byte for each request and for each answer: who waits for the other sleeps.
+_asking = open(int(os.getenv("ROTORGATE_ASKING")), "wb")
+_answers = open(int(os.getenv("ROTORGATE_ANSWERS")), "rb")
+_mark = b"."
+_told = bytearray(1)
+
+
 def request(op, arg, target):
     """Ask the bench and wait for its answer; board time is then the time of the answer."""
     global _interrupted
-    while True:
+    state = 2
+    while state == 2:  # a callback came in between and asked for itself: ask again
         seq = _ask(op, arg, target)
-        waited = 0
-        while True:
-            state = _answered(seq, _SPINS)
-            if state:
-                break
-            # Answers come within microseconds while the host waits; otherwise time stands still.
-            _pause_us(50 if waited < 200 else 500)
-            waited += 1
-        if state == 1:
-            break
-        # A callback came in between and asked for itself: ask again.
+        _asking.write(_mark)
+        state = 0
+        while not state:
+            if not _answers.readinto(_told):
+                raise OSError("the bench is gone")
+            state = _answered(seq)
     if _word(_FLAGS) & _INTERRUPT:
         _interrupted = True
     return _word(_RESULT)

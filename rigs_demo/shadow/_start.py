@@ -16,7 +16,7 @@ class _NoAsyncio:
 
 def _take_over():
     flash, pipe = uos.getenv("ROTORGATE_FLASH"), uos.getenv("ROTORGATE_PIPE")
-    listening = open("/proc/self/fd/" + pipe, "rb")
+    listening = open(int(pipe), "rb")
     import urandom
     import utime
 

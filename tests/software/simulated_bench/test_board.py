@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 
 import pytest
@@ -215,3 +216,10 @@ def test_what_stands_in_for_built_in_modules_leaves_no_line_in_a_traceback(board
     places = [line.strip() for line in said.decode().splitlines() if "File" in line]
     assert places == ['File "<stdin>", line 4, in <module>', 'File "<stdin>", line 2, in inner']
     assert b"ValueError: invalid pin" in said
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system does not tell what the board waits for")
+def test_a_board_that_waits_for_an_answer_that_nobody_owes_it_looks_again(board: Direct) -> None:
+    # As after a request that one from a callback took over: both wait, and only one is answered.
+    board.start("import _bench\n_bench._answers.readinto(bytearray(1))\nprint('looked')")
+    assert b"looked" in board.until(b"\x04\x04>")
