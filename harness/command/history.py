@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 from pathlib import Path
 
@@ -28,6 +29,7 @@ def history(arguments: argparse.Namespace) -> int:
     page = Path(arguments.out) if arguments.out else _default(address)
     _may_be_written(page)
     kind = True if arguments.simulated else False if arguments.real else None
+    gc.freeze()  # what was loaded stays: to look it through again and again costs a third of the page's time (measured)
     with Store.open(address) as store:
         runs = read_history(store, rig=arguments.rig, simulated=kind)
     text = render(runs, beside=page.parent)

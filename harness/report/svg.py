@@ -96,9 +96,10 @@ def drawing(width: float, height: float, title: str, description: str, name: str
 def markup(root: Tree.Element) -> Markup:
     """A drawing as a page takes it: whatever words it was given are visible, and escaped by the serialiser."""
     for part in root.iter():
-        part.text = None if part.text is None else visible(part.text)
-        for key, words in part.attrib.items():
-            part.set(key, visible(words))
+        if part.text is not None:
+            part.text = visible(part.text)
+        if not "".join(part.attrib.values()).isprintable():
+            part.attrib.update({key: visible(words) for key, words in part.attrib.items()})
     return Markup(Tree.tostring(root, encoding="unicode"))
 
 
