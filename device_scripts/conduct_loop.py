@@ -7,6 +7,7 @@ import time
 
 import frames
 import pins
+import safety
 from conduct import driven, timed
 from micropython import const
 from traced_loop import TracedLoop
@@ -118,6 +119,31 @@ def _ended(work, name, first, step, phases, enable, off):
         time.sleep_ms(1)
     later = pins.live(phases, enable, off)
     frames.event(name, [took, live, later, work.hook.passes - passes])
+
+
+def limited(guard, motor, phases, enable, off, step, most_ms):
+    """The limit of travel under a busy loop: a quarter of `step` counts, which the set point then goes beyond.
+
+    Event `limit` (whether it has stopped the loop, counts from where the shaft stood, live pins).
+    """
+    work = TracedLoop(guard, motor)
+    first = _rested(work, step)
+    work.go()
+    work.drive.set_point(motor, first)
+    before = guard.limits.narrow(motor, first, step // 4)
+    work.drive.set_point(motor, (first + step) % work.turn)
+    begun = time.ticks_ms()
+    try:
+        while time.ticks_diff(time.ticks_ms(), begun) < most_ms:
+            work.pause()
+            guard.angle(motor)
+    except safety.Stop:
+        pass  # as it should
+    finally:
+        guard.limits.narrow(motor, before[0], before[1])
+    stopped = int(bool(guard.reason))
+    found = pins.live(phases, enable, off) if stopped else []
+    frames.event("limit", [stopped, work.away(guard.drive.angle(motor)[0], first)] + found)
 
 
 def silence(guard, motor, phases, enable, off, most_ms):

@@ -49,7 +49,7 @@ class Guard:
         stop = getattr(self.drive, "stop", None)  # firmware that is called has no loop of its own
         self._ends = (self.drive.off,) if stop is None else (stop, self.drive.off)
         self.turn = [self.drive.declare(motor)["counts_per_turn"] for motor in range(len(enables))]
-        self._limits = Limits(self.turn, hang, travel, speed)
+        self.limits = Limits(self.turn, hang, travel, speed)
         self._bad = [0] * len(enables)
         self._raised = None
         self._slow_ms = [0] * len(enables)
@@ -189,7 +189,7 @@ class Guard:
     def check(self, motor, count, ticks_us):
         """Stop at the first sample of too much travel or speed; `ticks_us` is when the count was true."""
         self.go_on()
-        beyond = self._limits.beyond(motor, count, ticks_us)
+        beyond = self.limits.beyond(motor, count, ticks_us)
         if beyond:
             self.stop(motor, *beyond)
 

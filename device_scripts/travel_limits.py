@@ -16,12 +16,18 @@ class Limits:
     """What each motor may do: tuples of an entry a motor, as a Guard is given them; `turn`: counts of a turn."""
 
     def __init__(self, turn, hang, travel, speed):
-        self._turn, self._hang, self._travel, self._speed = turn, hang, travel, speed
+        self._turn, self._hang, self._travel, self._speed = turn, list(hang), list(travel), speed
         self._base_us = [
             max(LEAST_BASE_US, min(LONGEST_BASE_US, SPEED_BASE * 100000 // (limit or 1))) for limit in speed
         ]
         self._count = [None] * len(turn)
         self._ticks = [0] * len(turn)
+
+    def narrow(self, motor, around, travel):
+        """Allow `travel` counts either way from `around`, within what is allowed; returns what was, to be put back."""
+        before = self._hang[motor], self._travel[motor]
+        self._hang[motor], self._travel[motor] = around, travel
+        return before
 
     def beyond(self, motor, count, ticks_us):
         """The limit that a reading is beyond, and its numbers; () if none, or if it came too soon to tell a speed."""

@@ -91,6 +91,8 @@ class _Data:
             "following": ("loop", self._following),
             "trace": ("loop", self._trace),
             "passes_after_off": ("loop", self._passes_after_off),
+            "brake": ("loop", self._brake),
+            "limit_missed": ("ended", self._limit_missed),
             "deadman_late": ("ended", self._deadman_late),
         }
         where, make = of[which]
@@ -197,6 +199,18 @@ class _Data:
         if not ended:
             raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
         return exact(float(max(max(values) for values in ended.values())), "1")
+
+    def _brake(self, rows: Observation) -> Quantity:
+        found = rows.rows("brake")
+        if rows.rows("ran"):
+            raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
+        if not found:
+            raise MeasurementError("needs brake(motor) of the firmware (drive contract)")
+        enabled, *shares = found[0]
+        return exact(2.0 if any(shares) else float(not enabled), "1")
+
+    def _limit_missed(self, rows: Observation) -> Quantity:
+        return exact(float(not rows.whole("limited")), "1")
 
     def _deadman_late(self, rows: Observation) -> Quantity:
         late = rows.number("taken_s") - self.spec.board.deadman_s

@@ -14,6 +14,8 @@ LOOP: Effects = {
     "deadman_late": FREE,
     "current_left": FREE,
     "time_to_off": FREE,
+    "brake": FREE,
+    "limit_missed": FREE,
 }
 
 
@@ -128,7 +130,7 @@ CAUSES: tuple[Cause, ...] = (
     _more(
         "phases of a field",
         "field_error",
-        "the three phases of a field are not those asked for: exchanged, or one of them scaled",
+        "the three phases of a field are not those asked for: exchanged, turned, or one of them scaled",
         "read the three duties of one field",
         free=("field_amplitude",),
     ),
@@ -149,6 +151,18 @@ CAUSES: tuple[Cause, ...] = (
         "passes_after_off",
         "the loop goes on after it was ended",
         "look what off() and stop() do with the loop's timer",
+    ),
+    _more(
+        "brake that is none",
+        "brake",
+        "brake is an off, or drives a phase: its windings are not shorted",
+        "look at the enable pin and the three duties after brake()",
+    ),
+    _more(
+        "limit without effect",
+        "limit_missed",
+        "the board's limit of travel does not act while the loop is busy",
+        "look how often angle() has a new reading while the loop runs",
     ),
     _more(
         "slow off",

@@ -37,7 +37,7 @@ class Fields:
     """Fields as the pins had them, over the amplitude asked, with standard uncertainties and degrees of freedom."""
 
     amplitude: float
-    """Of the vectors along what was asked."""
+    """Of the vectors that turn as they were asked to, whichever way they point."""
     amplitude_u: float
     error: float
     """Largest distance from what was asked, brought to the amplitude that was found, over it."""
@@ -62,7 +62,7 @@ def fields(rows: list[list[float]], share_u: float) -> Fields:
     dof = 2 * (len(rows) - UNKNOWNS)
     scatter = math.sqrt(float(np.sum(np.abs(found - design @ parts) ** 2)) / dof)
     spread = np.linalg.inv(np.conj(design.T) @ design)
-    size = float(parts[0].real)
+    size = float(abs(parts[0]))
     read = math.sqrt(2.0 / 3.0) * share_u / 0.5
     if scatter > FOREIGN * read:
         return Fields(
@@ -72,7 +72,7 @@ def fields(rows: list[list[float]], share_u: float) -> Fields:
             error_u=read / float(np.min(np.abs(asked))),
             dof=dof,
         )
-    whole = max(abs(size), LEAST)
+    whole = max(size, LEAST)
     away = np.abs(design @ parts - size * asked) / np.abs(whole * asked)
     leverage = np.real(np.sum(design @ spread * np.conj(design), axis=1))
     return Fields(

@@ -31,7 +31,7 @@ BUSY_DEADMEN = 4.0
 
 
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
-    """Fields, the loop, and what ends it, about 5 s. Raises what board, link and instruments raise."""
+    """Fields, the loop, and what ends it, about 6 s. Raises what board, link and instruments raise."""
     bridge: dict[str, Any] = {"motor": rig.index(motor), **pins_of(rig.spec, motor)}
     current = _current(rig, "before")
     rig.progress("fields and duties by the pins", 0.0)
@@ -44,6 +44,8 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         return observations  # a loop that runs away is not closed again
     rig.progress("a busy loop, and nobody there", 0.7)
     most_ms = round(BUSY_DEADMEN * rig.spec.board.deadman_s * 1e3)
+    limit = _events(rig, "limited", step=stimulus.move, most_ms=round(HOLD_S * 1e3), **bridge)["limit"]
+    rig.require_off("a limit amid the loop", {motor: limit[2:]})
     events = _events(rig, "silence", most_ms=most_ms, **bridge)
     taken_ms, live = events["silence"]
     _raise_amid(rig, motor)
@@ -52,7 +54,11 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     rig.require_off("an interrupt amid the loop")
     current |= _current(rig, "after")
     observations.append(
-        _keep(rig, f"{motor}.conduct.ended", {"taken_s": taken_ms * 1e-3, "live": live, "current_a": current})
+        _keep(
+            rig,
+            f"{motor}.conduct.ended",
+            {"limited": limit[0], "taken_s": taken_ms * 1e-3, "live": live, "current_a": current},
+        )
     )
     rig.require_off("the host's silence amid the loop", {motor: live})
     return observations
@@ -111,7 +117,7 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
                 "took_us": {name: [value[0]] for name, value in ended.items()},
                 "live": {name: [*value[1], *value[2]] for name, value in ended.items()},
                 "passes_after": {name: [value[3]] for name, value in ended.items()},
-                "brake": found.get("brake", []),
+                "brake": [found["brake"]] if "brake" in found else [],
             },
         )
     rig.keep(observation)

@@ -55,7 +55,7 @@ CHECK = CheckRow(
         ),
         Measurand(
             name="field_error",
-            words="largest distance of what the fields follow from what was asked for, over its amplitude, by the pins",
+            words="departure of the fields from those asked for, over their amplitude, less what noise makes of it",
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
@@ -67,7 +67,7 @@ CHECK = CheckRow(
         ),
         Measurand(
             name="duties_error",
-            words="largest departure of three duties from those asked for, by the pins",
+            words="largest departure of three duties from those asked for, less what noise makes of it, by the pins",
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
@@ -110,6 +110,14 @@ CHECK = CheckRow(
             "passes_after_off",
             "passes of the loop after it was ended",
             Origin.TOLD,
+        ),
+        counted(
+            "brake",
+            "what brake does: 0 all three phases low, 1 nothing, the enable pin at off, 2 drives a phase",
+        ),
+        counted(
+            "limit_missed",
+            "what the board's limit of travel does under a busy loop: 0 stops it, 1 nothing",
         ),
         Measurand(
             name="deadman_late",

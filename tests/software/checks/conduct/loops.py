@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -25,6 +25,7 @@ def observed(
     ran: tuple[int, int] | None = None,
     own_pace: int = 1,
     has_trace: int = 1,
+    brake: Sequence[int] = (1, 0, 0, 0),
 ) -> Observation:
     """`motion` of leg and part of it (0 to 1) in moves; where it `ran`, rows end in that leg."""
     rows = []
@@ -52,6 +53,7 @@ def observed(
             "traced": has_trace,
             "ran": [] if ran is None else [list(ran)],
             "took_us": {"stop": [300.0], "off": [250.0]},
+            "brake": [list(brake)] if brake else [],
             "passes_after": {"stop": [0.0], "off": [0.0]},
         },
     )

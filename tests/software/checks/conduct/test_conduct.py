@@ -46,6 +46,7 @@ def ended(**changes: Any) -> Observation:
     return told(
         "ended",
         **{
+            "limited": 1,
             "taken_s": 0.302,
             "live": [],
             "current_a": IDLE,
@@ -90,7 +91,17 @@ def test_each_departure_is_in_its_own_quantity():
     assert isinstance(left, Measurement)
     # 1 mA either way between two readings of four pairs, over four readings each; the last digit of 1 mA twice.
     assert left.quantity.u == pytest.approx(math.hypot(0.5e-3, 0.5e-3 * math.sqrt(2.0 / 3.0)))
+    assert value(found(pattern(), observed(follows), ended(limited=0))["limit_missed"]) == 1.0
     assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize(
+    ("seen", "what"),
+    [((1, 0, 0, 0), 0.0), ((0, 0, 0, 0), 1.0), ((1, 0, 5000, 0), 2.0), ((0, 0, 5000, 0), 2.0)],
+    ids=["all three low", "the bridge off", "one phase driven", "one phase driven into a bridge that is off"],
+)
+def test_brake_is_all_three_phases_low_and_no_off(seen, what):
+    assert value(found(pattern(), observed(follows, brake=seen), ended())["brake"]) == what
 
 
 def test_a_loop_that_stands_and_tells_nothing_never_ran():
@@ -109,8 +120,10 @@ def test_a_loop_that_stands_and_tells_nothing_never_ran():
 def test_a_loop_that_was_let_go_is_not_closed_again_and_what_was_measured_stands():
     made = found(pattern(), observed(follows, ran=(2, -120)))
     left = {name for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert left == {"current_left", "deadman_late"}
-    for name in left:
+    assert left == {"current_left", "limit_missed", "deadman_late", "brake"}
+    assert isinstance(made["brake"], Unmeasured)
+    assert "because the loop was not ended in order" in made["brake"].reason
+    for name in left - {"brake"}:
         result = made[name]
         assert isinstance(result, Unmeasured)
         assert result.outcome is Outcome.NOT_RUN
@@ -126,9 +139,10 @@ def test_after_a_slow_off_no_loop_is_closed():
 
 
 def test_what_the_firmware_does_not_offer_is_named():
-    made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a={}))
+    made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0, brake=()), ended(current_a={}))
     needs = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert set(needs) == {"duties_error", "start", "trace", "passes_after_off", "current_left"}
+    assert set(needs) == {"duties_error", "start", "trace", "passes_after_off", "brake", "current_left"}
+    assert "needs brake(motor)" in needs["brake"]
     assert "needs a supply" in needs["current_left"]
     assert "needs trace(motor, hook)" in needs["trace"]
 

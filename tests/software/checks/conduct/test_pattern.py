@@ -40,12 +40,12 @@ def rows(
     first=st.integers(-FULL_TURN, FULL_TURN),
     gain=st.floats(0.1, 2.0),
     zero=st.floats(-0.1, 0.1),
-    turned=st.floats(-0.4, 0.4),
+    turned=st.floats(-math.pi, math.pi),
 )
 def test_amplitude_and_error_are_those_that_were_put_in_and_no_zero_sequence_moves_them(first, gain, zero, turned):
     found = fields(rows(first, gains=(gain,) * 3, zero=zero, turned=turned), READ)
-    assert found.amplitude == pytest.approx(gain * math.cos(turned), rel=1e-3)
-    assert found.error == pytest.approx(abs(math.tan(turned)), abs=2e-3)
+    assert found.amplitude == pytest.approx(gain, rel=1e-3)
+    assert found.error == pytest.approx(2.0 * math.sin(abs(turned) / 2.0), abs=2e-3)
     assert (found.amplitude_u, found.error_u) == pytest.approx((0.0, 0.0), abs=1e-9)
 
 
