@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
-from harness.checks.conduct.movement import movement
+from harness.checks.conduct.movement import RESTED, movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES, READS
 from harness.fits.instrument_scatter import last_digit, scatter
@@ -52,10 +52,10 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
     if rows is None:
         return []
     per_count = math.tau / spec.motor[motor].sensor.counts
-    t_s = rows.si("t")
+    near = rows.si("leg") <= RESTED  # beside a set point far away no move would be seen
     series = {
-        "set point": tuple(zip(t_s.tolist(), (rows.si("target") * per_count).tolist(), strict=True)),
-        "reading": tuple(zip(t_s.tolist(), (rows.si("count") * per_count).tolist(), strict=True)),
+        words: tuple(zip(rows.si("t")[near].tolist(), (rows.si(column)[near] * per_count).tolist(), strict=True))
+        for words, column in (("set point", "target"), ("reading", "count"))
     }
     return [
         Curve(
@@ -89,6 +89,7 @@ class _Data:
             "current_left": ("ended", self._current_left),
             "start": ("loop", self._start),
             "following": ("loop", self._following),
+            "distant": ("loop", self._distant),
             "trace": ("loop", self._trace),
             "passes_after_off": ("loop", self._passes_after_off),
             "brake": ("loop", self._brake),
@@ -186,6 +187,9 @@ class _Data:
         )
         stands = moves.following is Following.NOT
         return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
+
+    def _distant(self, rows: Observation) -> Quantity:
+        return exact(float(movement(rows).distant), "1")
 
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.checks.conduct.quantities import Following, Trace
+from harness.base.errors import MeasurementError
+from harness.checks.conduct.quantities import Distant, Following, Trace
 from harness.nouns.observation import Observation
 
 UNASKED, STARTED = 0, 1
-UP, BACK, DOWN = 2, 3, 4
-"""Legs: before the loop is closed, from its start, and the moves of its set point."""
+UP, BACK, DOWN, RESTED = 2, 3, 4, 5
+"""Legs: before the loop is closed, from its start, and the moves of its set point. Later: set points far away."""
 LEAST, MOST, NONE = 0.4, 1.6, 0.2
 """Shares of a move between which the shaft follows, and below which it does not go at all: friction and an arm keep a
 sound loop from some tenths of so small a move (arbitrary)."""
@@ -37,6 +38,8 @@ class Movement:
     passes: NDArray[np.float64]
     ran: tuple[int, float] | None
     """Leg in which the shaft was let go, and how far it had gone."""
+    pushed: tuple[float, float] | None
+    """How far the shaft went towards a set point across count 0, and towards one as far the other way."""
 
     def ending(self, leg: int, values: NDArray[np.float64]) -> float:
         """Mean over the last third of a leg: the shaft has come to rest."""
@@ -63,7 +66,7 @@ class Movement:
     @property
     def following(self) -> Following:
         """The kind of it."""
-        if self.ran is not None:
+        if self.ran is not None and self.ran[0] <= RESTED:
             leg, far = self.ran
             against = (leg in (UP,) and far < 0.0) or (leg in (BACK, DOWN) and far > 0.0)
             if leg in (BACK, DOWN) and self.ending(UP, self.count) > LEAST:
@@ -80,6 +83,18 @@ class Movement:
             return Following.OTHER_WAY
         return Following.TOO_FAR if max(self.up, self.down) > MOST else Following.TOO_LITTLE
 
+    @property
+    def distant(self) -> Distant:
+        """What became of set points far away. Raises MeasurementError where there were none."""
+        if self.ran is not None and self.ran[0] > RESTED:
+            return Distant.OTHER_WAY
+        if self.pushed is None:
+            raise MeasurementError("count 0 is half a turn from where the shaft rests, or the loop was ended before")
+        across, other = self.pushed
+        if across <= -LEAST or other <= -LEAST:
+            return Distant.OTHER_WAY if other <= -LEAST else Distant.NOT_ACROSS_0
+        return Distant.SHORTER_WAY if min(across, other) >= LEAST else Distant.NOT
+
     def trace(self, period_s: float) -> Trace:
         """The kind of it; `period_s` of the loop."""
         before, running = self.leg == UNASKED, self.leg >= STARTED
@@ -93,7 +108,7 @@ class Movement:
         if any(abs(self.ending(leg, self.traced) - self.ending(leg, self.count)) > OTHER for leg in legs):
             return Trace.OTHER_READINGS
         error = self.target - self.traced
-        told = (self.leg >= UP) & (np.abs(error) > 0.5)
+        told = (self.leg >= UP) & (self.leg <= RESTED) & (np.abs(error) > 0.5)
         if np.any(told) and float(np.mean(np.sign(self.demand[told]) * np.sign(error[told]))) < 0.0:
             return Trace.AGAINST
         return Trace.SOUND
@@ -103,6 +118,7 @@ def movement(observation: Observation) -> Movement:
     """From the rows of a loop. Raises MeasurementError where a condition is missing."""
     move = float(observation.whole("move"))
     ran = observation.rows("ran")
+    pushed = observation.rows("distant")
     return Movement(
         leg=observation.si("leg"),
         count=observation.si("count") / move,
@@ -112,4 +128,5 @@ def movement(observation: Observation) -> Movement:
         demand=observation.si("demand"),
         passes=observation.si("passes"),
         ran=(int(ran[0][0]), ran[0][1] / move) if ran else None,
+        pushed=(pushed[0][1] / move, pushed[0][2] / move) if pushed else None,
     )

@@ -30,6 +30,15 @@ class Trace(IntEnum):
     AGAINST = 5
 
 
+class Distant(IntEnum):
+    """What becomes of a set point far away."""
+
+    SHORTER_WAY = 0
+    NOT_ACROSS_0 = 1
+    OTHER_WAY = 2
+    NOT = 3
+
+
 CHECK = CheckRow(
     name="conduct",
     title="Conduct of the drive and its loop",
@@ -100,6 +109,11 @@ CHECK = CheckRow(
             "following",
             "how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
             "4 too far or on and on, 5 too little, 6 not at all, and its trace tells of no pass",
+        ),
+        counted(
+            "distant",
+            "how the shaft goes to a set point far away: 0 the shorter way, 1 across count 0 the longer, 2 the longer "
+            "or not back, 3 not at all",
         ),
         counted(
             "trace",
