@@ -1,4 +1,4 @@
-"""The loop told to start, move and end, beside its trace; and left to itself, raising, or interrupted, amid its work.
+"""The loop told to start, move and end, beside its trace. What ends one amid its work is in conduct_ends.py.
 
 Pins, units and events as in conduct.py. The guard supervises every reading, as elsewhere.
 """
@@ -7,15 +7,12 @@ import time
 
 import frames
 import pins
-import safety
 from conduct import driven, timed
 from micropython import const
 from traced_loop import TracedLoop
 
 LATER_MS = const(60)  # some dozens of passes of the usual loop: what switches on again has done so (arbitrary)
 UNASKED_MS = const(20)
-STILL_MS = const(250)  # half a swing of a heavy arm, which stands at its ends as well (arbitrary)
-REST_MS = const(3000)
 PUSH_MS = const(100)
 NEARLY_HALF = const(45)  # percent of a turn: farther, and the shorter way is told by the reading's noise (arbitrary)
 COLUMNS = (
@@ -43,7 +40,7 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
     drive, hook = guard.drive, work.hook
     stream = frames.Stream("loop", COLUMNS)
     frames.event("hook", work.traced)
-    first = _rested(work, step)
+    first = work.rested(step)
     if work.traced:
         drive.trace(motor, hook.put)
     try:
@@ -116,23 +113,6 @@ def _distant(work, stream, first, step, far, hold_ms):
     return True
 
 
-def _rested(work, step):
-    """The count at which the shaft rests; one that swings for longer than REST_MS is taken where it is."""
-    guard, motor = work.guard, work.motor
-    begun = time.ticks_ms()
-    since, first = begun, guard.angle(motor)[0]
-    count = first
-    while time.ticks_diff(time.ticks_ms(), begun) < REST_MS:
-        guard.listen()
-        time.sleep_ms(4)
-        count = guard.angle(motor)[0]
-        if abs(work.away(count, first)) > max(2, step // 8):
-            since, first = time.ticks_ms(), count
-        elif time.ticks_diff(time.ticks_ms(), since) > STILL_MS:
-            break
-    return count
-
-
 def _row(work, stream, leg, first, goal):
     """A reading beside the last pass; counts are from the first reading."""
     count = work.guard.angle(work.motor)[0]
@@ -154,66 +134,3 @@ def _ended(work, name, first, step, phases, enable, off):
         time.sleep_ms(1)
     later = pins.live(phases, enable, off)
     frames.event(name, [took, live, later, work.hook.passes - passes])
-
-
-def limited(guard, motor, phases, enable, off, step, most_ms):
-    """The limit of travel under a busy loop: a quarter of `step` counts, which the set point then goes beyond.
-
-    Event `limit` (whether it has stopped the loop, counts from where the shaft stood, live pins).
-    """
-    work = TracedLoop(guard, motor)
-    first = _rested(work, step)
-    work.go()
-    work.drive.set_point(motor, first)
-    before = guard.limits.narrow(motor, first, step // 4)
-    work.drive.set_point(motor, (first + step) % work.turn)
-    begun = time.ticks_ms()
-    try:
-        while time.ticks_diff(time.ticks_ms(), begun) < most_ms:
-            work.pause()
-            guard.angle(motor)
-    except safety.Stop:
-        pass  # as it should
-    finally:
-        guard.limits.narrow(motor, before[0], before[1])
-    stopped = int(bool(guard.reason))
-    found = pins.live(phases, enable, off) if stopped else []
-    frames.event("limit", [stopped, work.away(guard.drive.angle(motor)[0], first)] + found)
-
-
-def silence(guard, motor, phases, enable, off, most_ms):
-    """The deadman under a busy loop that nobody feeds: event `silence` (ms until the phases were off, live pins)."""
-    work = TracedLoop(guard, motor)
-    work.go()
-    guard.feed()
-    begun = time.ticks_ms()
-    while not guard.reason and time.ticks_diff(time.ticks_ms(), begun) < most_ms:
-        if not work.own:
-            guard.drive.control_step(motor)
-        time.sleep_us(1000)
-    taken = time.ticks_diff(time.ticks_ms(), begun)
-    if not work.own:
-        guard.off()  # as every script ends: what is called here has no timer to end, but may be amid a pass
-    time.sleep_ms(LATER_MS)
-    frames.event("silence", [taken, pins.live(phases, enable, off)])
-
-
-def fail(guard, motor):
-    """An exception of the script amid a busy loop."""
-    work = TracedLoop(guard, motor)
-    work.go()
-    for _ in range(LATER_MS):
-        work.pause()
-        guard.angle(motor)
-    raise RuntimeError("as asked")
-
-
-def busy(guard, motor):
-    """A loop until the host interrupts it; event `busy` when it runs."""
-    work = TracedLoop(guard, motor)
-    work.go()
-    work.pause()
-    frames.event("busy", 0)
-    while True:
-        work.pause()
-        guard.angle(motor)

@@ -5,6 +5,11 @@ No pins of its own. Counts of the angle sensor, microseconds.
 
 import time
 
+from micropython import const
+
+STILL_MS = const(250)  # half a swing of a heavy arm, which stands at its ends as well (arbitrary)
+REST_MS = const(3000)
+
 
 class _Hook:
     """The last pass that the firmware told of."""
@@ -39,6 +44,21 @@ class TracedLoop:
         """Counts from `first`, the short way."""
         half = self.turn >> 1
         return (count - first + half) % self.turn - half
+
+    def rested(self, move):
+        """The count at which the shaft rests, within an eighth of `move`; where it is, if it swings for REST_MS."""
+        begun = time.ticks_ms()
+        since, first = begun, self.guard.angle(self.motor)[0]
+        count = first
+        while time.ticks_diff(time.ticks_ms(), begun) < REST_MS:
+            self.guard.listen()
+            time.sleep_ms(4)
+            count = self.guard.angle(self.motor)[0]
+            if abs(self.away(count, first)) > max(2, move // 8):
+                since, first = time.ticks_ms(), count
+            elif time.ticks_diff(time.ticks_ms(), since) > STILL_MS:
+                break
+        return count
 
     def go(self):
         """Close it."""

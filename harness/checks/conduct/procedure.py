@@ -133,7 +133,7 @@ def _current(rig: Rig, when: str) -> dict[str, list[float]]:
 
 
 def _events(rig: Rig, call: str, **parameters: Any) -> dict[str, Any]:
-    with Service(rig, "conduct_loop", call, **parameters) as service:
+    with Service(rig, "conduct_ends", call, **parameters) as service:
         return service.told()
 
 
@@ -149,7 +149,7 @@ def _raise_amid(rig: Rig, motor: str) -> None:
 
 def _interrupt_amid(rig: Rig, motor: str) -> None:
     """A script that is interrupted while the loop runs, as a host does that gives up."""
-    with Service(rig, "conduct_loop", "busy", motor=rig.index(motor)) as service:
+    with Service(rig, "conduct_ends", "busy", motor=rig.index(motor)) as service:
         service.until("busy")
     rig.clock.sleep_s(SETTLING_S)
 

@@ -53,6 +53,7 @@ class Board(types.ModuleType):
         self.turn = [4096, 4096]
         self.drive = Drive(self)
         self.loop = False
+        self.limits = types.SimpleNamespace(narrow=lambda *_: (None, None))
         self.passes = types.SimpleNamespace(step=self.drive.control_step, judge=lambda *_: None)
 
     # --- clock
@@ -166,10 +167,14 @@ HOMES = {"hold": "acting.hold", "heating": "checks.thermal.heating"}
 """Where what several calls share starts its device script; a check starts its own in its procedure."""
 ENTRIES = {
     "states": (("conduct", "rest"),),
-    "conduct": (("conduct", "pattern"), *(("conduct_loop", name) for name in ("loop", "silence", "fail", "busy"))),
+    "conduct": (
+        ("conduct", "pattern"),
+        ("conduct_loop", "loop"),
+        *(("conduct_ends", name) for name in ("limited", "silence", "fail", "busy")),
+    ),
 }
 """Device scripts and functions that a check starts one after the other; others serve orders."""
-BESIDE = {"conduct_loop": ("conduct", "traced_loop")}
+BESIDE = {"conduct_loop": ("conduct", "traced_loop"), "conduct_ends": ("traced_loop",)}
 """Device scripts that one imports."""
 WHERE_OFFERED = {"states": {"stop"}, "conduct": {"trace", "duties", "brake"}}
 """Parts that a check calls where the firmware has them, and does without."""
