@@ -13,6 +13,7 @@ SIMULATIONS = sorted(ROOT.glob("tests/software/*/simulation.py"))
 SCRIPTS = [
     "tests.bench.validate",
     "tests.bench.readme",
+    "tests.bench.breaks",
     "tests.reference.breaks",
     *(f"tests.software.{path.parent.name}.simulation" for path in SIMULATIONS),
 ]
