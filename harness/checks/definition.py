@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from harness.nouns.contract import Declared
+from harness.nouns.loop_span import LoopSpan
 from harness.nouns.measurand import CheckRow
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured
@@ -49,6 +50,8 @@ class Check(Generic[Stimulus]):
     """What the rig file lets expect of its quantities."""
     overlay: Overlay | None
     """The model over the measured curves; None where no model draws any."""
+    loop_spans: Callable[[Sequence[Observation], RigSpec, str], list[LoopSpan]] | None = None
+    """Where it tried a loop; None where it closes none of a single motor. Raises MeasurementError."""
 
     @property
     def name(self) -> str:

@@ -173,6 +173,8 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
             terminal.result(f"{lack.what} would add: {lack.adds}")
         for limit in record.not_supervised:
             terminal.result(f"not supervised: {limit}")
+        for place in record.not_tried:
+            terminal.result(f"loop not tried: {place}")
     for remark in record.gauge.remarks if record.gauge is not None else ():
         terminal.result(remark)
     terminal.result(f"record {session.folder}")

@@ -183,6 +183,9 @@ class Record:
     not_supervised = tuple_of(str)
     """Limits that nothing on the rig watches, in words."""
 
+    not_tried = tuple_of(str)
+    """Where no loop was tried, motor by motor, in words."""
+
     # --- what was found ------------------------------------------------------------------------------
 
     causes = tuple_of(CauseEntry)

@@ -38,6 +38,7 @@ ABSENT: Mapping[str, Any] = {
     "exit_code": None,
     "gauge": None,
     "lot": None,
+    "not_tried": [],
     "plant_seed": None,
     "repeat": {},
     "running": None,

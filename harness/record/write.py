@@ -99,6 +99,10 @@ class RecordWriter:
         """Say what the verdicts point to. `whole`: the run came to its end, and nothing is at work any more."""
         self._put(causes=causes, diagnosis=diagnosis, **({"running": None} if whole else {}))
 
+    def leave_untried(self, lines: Sequence[str]) -> None:
+        """Say where no loop was tried."""
+        self._put(not_tried=lines)
+
     def stop(self, kind: str, message: str, *, by_hand: str = "") -> None:
         """Say why the run ended before its end; a first reason is not overwritten by what follows from it.
 

@@ -7,6 +7,7 @@ silence.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
@@ -34,6 +35,7 @@ from harness.judge.tally import exit_code
 from harness.nouns import mounting
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared
+from harness.nouns.loop_span import LoopSpan, not_tried
 from harness.nouns.names import LIMITS, Name
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict, VerdictKind
@@ -87,6 +89,9 @@ class Qualification:
         self.stops: list[Verdict] = []
         """Stops that the board under test provoked; what does not need the motor goes on after them."""
         self._done: set[tuple[str, str]] = set()
+        self._loop_spans: dict[str, list[LoopSpan]] = {
+            entry.motor: [] for entry in self.plan if row_of(entry.check).closes_loop and entry.motor != BOTH
+        }
         self._now = ("", "")
         """Check and motor whose turn it is."""
         self._on_step = on_step or (lambda _activity, _remaining_s: None)
@@ -168,6 +173,7 @@ class Qualification:
             why = f"the run was {why_stopped(self.stop)}" if self.stop is not None else "the run ended before it"
             self._done.add((entry.check, entry.motor))
             self._leave_out(entry, f"because {why}")
+        self.record.leave_untried(not_tried(self._loop_spans, self.spec.limits.travel_rad))
         self._diagnose()
         if self.stop is not None:
             return ExitCode.BENCH if is_bench(self.stop) else ExitCode.DEFECT
@@ -294,6 +300,9 @@ class Qualification:
         declared = self._declared(entry.motor)
         if drawn := curves(check, observations, self.spec, declared, entry.motor):
             self._account(curves=drawn)
+        if check.loop_spans is not None and observations:
+            with contextlib.suppress(MeasurementError):  # its quantities have said so
+                self._loop_spans[entry.motor] += check.loop_spans(observations, self.spec, entry.motor)
         self._progress.end(whole=bool(observations))
         self._show(entry.check, entry.motor, 0.0)
 

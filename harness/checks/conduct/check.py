@@ -5,6 +5,7 @@ from __future__ import annotations
 from harness.checks.conduct import quantities
 from harness.checks.conduct.analysis import analyse, curves
 from harness.checks.conduct.model import expect
+from harness.checks.conduct.movement import loop_spans
 from harness.checks.conduct.procedure import procedure
 from harness.checks.conduct.stimulus import Stimulus, stimulus
 from harness.checks.definition import Check
@@ -20,4 +21,5 @@ CHECK: Check[Stimulus] = Check(
     curves=curves,
     model=expect,
     overlay=None,
+    loop_spans=loop_spans,
 )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +11,9 @@ from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct.quantities import Distant, Following, Trace
+from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
+from harness.rigfile import RigSpec
 
 UNASKED, STARTED = 0, 1
 UP, BACK, DOWN, RESTED = 2, 3, 4, 5
@@ -130,3 +134,24 @@ def movement(observation: Observation) -> Movement:
         ran=(int(ran[0][0]), ran[0][1] / move) if ran else None,
         pushed=(pushed[0][1] / move, pushed[0][2] / move) if pushed else None,
     )
+
+
+def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
+    """Where the loop was tried. Where the shaft stood is told by a set point far away, else by where its arm hangs."""
+    entry = spec.motor[motor]
+    per_count = math.tau / entry.sensor.counts
+    spans = []
+    for rows in (o for o in observations if o.name == f"{motor}.conduct.loop"):
+        closed = rows.si("leg") >= STARTED
+        if not np.any(closed):
+            continue
+        hang = entry.load.hang_reading_rad if entry.load is not None else None
+        distant = rows.rows("distant")
+        first_rad = hang.value if hang is not None else 0.0
+        if distant:  # one move beyond count 0, below or above
+            goal = distant[0][0]
+            first_rad = -math.copysign(abs(goal) - rows.number("move"), goal) * per_count % math.tau
+        reading_rad, target_rad = (first_rad + rows.si(name)[closed] * per_count for name in ("count", "target"))
+        origin_rad = hang.value if hang is not None else first_rad
+        spans.append(span_of(rows.si("t")[closed], reading_rad, target_rad, origin_rad))
+    return spans

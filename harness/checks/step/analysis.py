@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
+import numpy as np
+
 from harness.base.errors import MeasurementError
 from harness.checks.step import dynamics, metrics
 from harness.checks.step.quantities import CHECK
 from harness.checks.step.steps import Step, small_and_large
+from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
@@ -54,6 +57,18 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
             reason = "large steps are not made with a loop that hunts"
             results[name] = Unmeasured(name=f"{source}.{name}", outcome=Outcome.NOT_RUN, reason=reason)
     return [_told(f"{source}.{row.name}", results[row.name], trace) for row in CHECK.quantities]
+
+
+def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
+    """Where the loop was tried: all steps, by the set points that they were given."""
+    (trace,) = observations
+    turn, start = trace.whole("counts_per_turn"), trace.whole("start_count")
+    set_points = (start + np.array([0, *trace.wholes("offsets_count")])) * math.tau / turn
+    load = spec.motor[motor].load
+    hang = load.hang_reading_rad if load is not None else None
+    hang_rad = hang.value if hang is not None else float(set_points[0])
+    target_rad = set_points[trace.si("step").astype(np.int64)]
+    return [span_of(trace.si("t"), trace.si("count"), target_rad, hang_rad)]
 
 
 def _error_left(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.checks.definition import Check
 from harness.checks.step import quantities
-from harness.checks.step.analysis import analyse, curves
+from harness.checks.step.analysis import analyse, curves, loop_spans
 from harness.checks.step.model import expect, expected_to_hunt, overlay
 from harness.checks.step.procedure import procedure
 from harness.checks.step.stimulus import Stimulus, stimulus
@@ -28,4 +28,5 @@ CHECK: Check[Stimulus] = Check(
     curves=curves,
     model=expect,
     overlay=overlay,
+    loop_spans=loop_spans,
 )

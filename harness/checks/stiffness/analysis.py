@@ -7,6 +7,7 @@ where the supply's current can be read.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 from harness.base.errors import MeasurementError
@@ -14,7 +15,8 @@ from harness.checks.stiffness.held_field import open_loop
 from harness.checks.stiffness.held_loop import closed_loop, largest_clipped, largest_slipping, loop_points
 from harness.checks.stiffness.quantities import CHECK
 from harness.checks.stiffness.readings import HoldingReadings, readings_of
-from harness.checks.stiffness.stimulus import AMPLITUDE, LOOP
+from harness.checks.stiffness.stimulus import AMPLITUDE, CLIPS, LOOP, LOOP_INSIDE
+from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, propagate, scaled
@@ -56,6 +58,16 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         results |= _of_loop(motor, give, lambda: closed_loop(readings, held), opened)
         results |= _tried(motor, ("clip_torque",), lambda: give("clip_torque", largest_clipped(readings, held)))
     return [results[name] for name in (row.name for row in CHECK.quantities) if name in results]
+
+
+def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
+    """Where the loop was tried: its sweep, and on the way to its clip."""
+    per_count = math.tau / spec.motor[motor].sensor.counts
+    return [
+        span_of(one.si("t"), one.si("count") * per_count, one.si("command") * per_count, one.number("hang_rad"))
+        for one in observations
+        if Name(one.name).quantity in (LOOP, LOOP_INSIDE, *CLIPS)
+    ]
 
 
 def _of_loop(

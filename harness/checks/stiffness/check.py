@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.checks.definition import Check, needs_arms
 from harness.checks.stiffness import quantities
-from harness.checks.stiffness.analysis import analyse, curves
+from harness.checks.stiffness.analysis import analyse, curves, loop_spans
 from harness.checks.stiffness.model import expect, overlay
 from harness.checks.stiffness.procedure import procedure
 from harness.checks.stiffness.stimulus import Stimulus, stimulus
@@ -20,4 +20,5 @@ CHECK: Check[Stimulus] = Check(
     curves=curves,
     model=expect,
     overlay=overlay,
+    loop_spans=loop_spans,
 )

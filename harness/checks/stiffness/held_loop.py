@@ -10,7 +10,7 @@ import numpy as np
 from harness.base.errors import MeasurementError
 from harness.checks.stiffness.held_field import HeldFieldFit, branches, shaft_of, with_share
 from harness.checks.stiffness.readings import HoldingReadings, middle_s
-from harness.checks.stiffness.stimulus import AMPLITUDE
+from harness.checks.stiffness.stimulus import AMPLITUDE, CLIPS
 from harness.corrections.temperature import to_reference
 from harness.fits.field_fit import Sweep
 from harness.fits.regression import inflation, linear
@@ -75,7 +75,7 @@ def closed_loop(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
 
 def _inside_clip(readings: HoldingReadings, reached_rad: float) -> None:
     """Raise MeasurementError where the loop's sweep took the arm to where its clip leaves it."""
-    clips = [name for name in ("clip_up", "clip_down") if name in readings.observations]
+    clips = [name for name in CLIPS if name in readings.observations]
     stands = min((abs(_standing(readings, name)) for name in clips), default=math.inf)
     if reached_rad > AT_CLIP * stands:
         raise MeasurementError(
@@ -148,7 +148,7 @@ def largest_clipped(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
     The friction is on the arm's side because it came there slowly and from below. Raises MeasurementError where it did
     not, or where the loop never came to its clip.
     """
-    for name in ("clip_up", "clip_down"):
+    for name in CLIPS:
         _came_slowly(readings, name)
     sides = [(1.0, _standing(readings, "clip_up")), (-1.0, _standing(readings, "clip_down"))]
 

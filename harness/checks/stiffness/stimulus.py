@@ -15,6 +15,8 @@ SWEEPS = {"field_30": 0.3, "field_60": AMPLITUDE}
 one shaft angle; the smaller still carries the arm at REACH_RAD."""
 LOOP, LOOP_INSIDE = "loop", "loop_inside"
 """Names of the loop's sweep; of the one that takes its place where the first went to the clip."""
+CLIPS = ("clip_up", "clip_down")
+"""Names of the ways to the loop's clip."""
 REACH_RAD = 0.40
 LOOP_REACH_RAD = 0.50
 SLIP_REACH_RAD = 0.60

@@ -10,13 +10,14 @@ import pytest
 
 from harness.checks.conduct import model
 from harness.checks.conduct.analysis import analyse, curves
+from harness.checks.conduct.movement import loop_spans
 from harness.checks.conduct.quantities import CHECK, Following
 from harness.checks.conduct.stimulus import DUTIES, stimulus
 from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load, loads
-from tests.software.checks.conduct.loops import follows, observed
+from tests.software.checks.conduct.loops import MOVE, follows, observed
 from tests.software.checks.conduct.test_pattern import rows
 from tests.software.run.fakes import SLUICE, declared
 
@@ -31,6 +32,17 @@ def told(name: str, **conditions: Any) -> Observation:
         columns=(Column(name="events", unit="1"),),
         data=np.array([(len(conditions),)], dtype=[("events", "<u2")]),
         conditions=conditions,
+    )
+
+
+def timed(rows_: Observation) -> Observation:
+    """With the time of a row a millisecond."""
+    kinds = [*rows_.data.dtype.descr, ("t", "<i4")]
+    return Observation(
+        name=rows_.name,
+        columns=(*rows_.columns, Column(name="t", unit="s", scale=1e-3)),
+        data=np.array([(*row, k) for k, row in enumerate(rows_.data.tolist())], dtype=kinds),
+        conditions=rows_.conditions,
     )
 
 
@@ -183,14 +195,18 @@ def test_the_fields_are_spread_about_the_one_that_holds_the_shaft_where_it_hangs
 
 
 def test_the_curve_has_the_set_point_beside_the_reading():
-    rows_ = observed(follows)
-    kinds = [*rows_.data.dtype.descr, ("t", "<i4")]
-    timed = Observation(
-        name=rows_.name,
-        columns=(*rows_.columns, Column(name="t", unit="s", scale=1e-6)),
-        data=np.array([(*row, k) for k, row in enumerate(rows_.data.tolist())], dtype=kinds),
-        conditions=rows_.conditions,
-    )
-    (curve,) = curves([timed], SPEC, "leaf")
+    rows_ = timed(observed(follows))
+    (curve,) = curves([rows_], SPEC, "leaf")
     assert set(curve.series) == {"set point", "reading"}
-    assert len(curve.series["reading"]) == timed.data.size
+    assert len(curve.series["reading"]) == rows_.data.size
+
+
+@pytest.mark.parametrize(("first", "goal"), [(500, -500 - MOVE), (32268, 500 + MOVE)], ids=["above 0", "below 0"])
+def test_where_the_shaft_stood_is_told_by_the_set_point_across_count_0(first, goal):
+    """It moves from -36 to +36 counts about `first`; the arm hangs at 2.00 rad as the rig file says."""
+    per_count = math.tau / SPEC.motor["leaf"].sensor.counts
+    (span,) = loop_spans([timed(observed(follows, distant=(goal, 41, 42)))], SPEC, "leaf")
+    assert span.low_rad == pytest.approx(math.remainder((first - 36) * per_count - 2.0, math.tau), abs=2e-3)
+    assert span.high_rad == pytest.approx(math.remainder((first + 36) * per_count - 2.0, math.tau), abs=2e-3)
+    assert span.error_rad == pytest.approx(76 * per_count, abs=2e-3)
+    assert not span.across_zero
