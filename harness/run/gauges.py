@@ -13,14 +13,12 @@ from typing import TYPE_CHECKING
 from harness.base.errors import HarnessError
 from harness.nouns.results import Gauge
 from harness.record.entries import GaugeEntry
-from harness.record.results import check_gauge
-from harness.record.values import Damage, read_as
+from harness.record.values import Damage
 from harness.store.address import Address, beside
+from harness.study.kept import gauges_of, instruments_of
 
 if TYPE_CHECKING:
     from harness.store.studies import Study
-
-KEYS = ("name", "grr", "mean", "largest")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,8 +76,8 @@ def _found(studies: Iterable[Study], address: Address) -> Studies:
     instruments: dict[int, list[str]] = {}
     for study in studies:
         try:
-            gauges = [_gauge(study, one) for one in study.content["quantities"] if one["told"]]
-            instruments[study.id] = [str(number) for number in study.content["instruments"]]
+            gauges = gauges_of(study.content, study.id, study.made_utc)
+            instruments[study.id] = instruments_of(study.content)
         except (KeyError, TypeError, Damage):  # what cannot be judged by is told before anything is opened
             remarks.append(f"study {study.id} of {address.shown} is damaged, and is not applied")
             continue
@@ -89,10 +87,3 @@ def _found(studies: Iterable[Study], address: Address) -> Studies:
         entry=GaugeEntry(store=address.shown, quantities=tuple(newest.values()), remarks=tuple(remarks)),
         instruments={study: known for study, known in instruments.items() if study in used},
     )
-
-
-def _gauge(study: Study, quantity: Mapping[str, object]) -> Gauge:
-    values = {**{key: quantity[key] for key in KEYS}, "study": study.id, "made_utc": study.made_utc}
-    gauge = read_as(Gauge, values, f"study {study.id}")
-    check_gauge(gauge)
-    return gauge

@@ -33,7 +33,7 @@ def numbers(folder: Path) -> dict[str, float]:
 def slack(tmp_path_factory) -> tuple[Path, subprocess.CompletedProcess[str]]:
     """The whole qualification of firmware with half the loop gain, where a study found one gauge too coarse."""
     folder = tmp_path_factory.mktemp("slack")
-    entry = {"name": "leaf.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "told": True}
+    entry = {"name": "leaf.commutation.step_spread", "grr": 0.01, "mean": 0.0, "largest": "x", "binding": True}
     with Store.open(folder / "store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     words = ("--seed", "5", "--with-fault", "slack-gain", "--json", "--out", "run")

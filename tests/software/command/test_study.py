@@ -14,6 +14,7 @@ from harness.base.words import OLDER_WORD
 from harness.nouns.results import Gauge
 from harness.record import read
 from harness.record.entries import GaugeEntry
+from harness.rigfile import load
 from harness.store import Store
 from tests.software.command.test_baseline import saved
 from tests.software.record.contents import content_of, edited
@@ -187,8 +188,10 @@ LIMITED = '[requirements]\n"step.delay" = { max = 5.0e-3 }\n'
 DELAY = "leaf.step.delay"
 
 
-def put_study(place: str, *, grr: float, simulated: bool = True, rig: str = "sluice", told: bool = True) -> None:
-    entry = {"name": DELAY, "grr": grr, "mean": 1e-3, "largest": "repeatability; what would help: x", "told": told}
+def put_study(
+    place: str, *, grr: float, simulated: bool = True, rig: str = "sluice", binds: bool = True, key: str = "binding"
+) -> None:
+    entry = {"name": DELAY, "grr": grr, "mean": 1e-3, "largest": "repeatability; what would help: x", key: binds}
     Path(place).parent.mkdir(parents=True, exist_ok=True)
     with Store.open(place, make=True) as store:
         store.studies.add("gauge", rig, simulated, {"quantities": [entry], "instruments": []})
@@ -202,8 +205,6 @@ def bench(say, monkeypatch, tmp_path):
     (tmp_path / "rig.toml").write_text(text[0] + LIMITED + detect[1] + detect[2], encoding="utf-8")
 
     def qualify(*words: str, **options: object) -> tuple[int, dict[str, object]]:
-        from harness.rigfile import load
-
         fakes = Bench()
         fakes(rig=FakeRig(spec=load(tmp_path / "rig.toml")), **options)  # type: ignore[arg-type]
         code, out, _ = say("qualify", "rig.toml", "--json", *words, bench=fakes)
@@ -230,13 +231,34 @@ def test_a_requirement_cannot_be_passed_on_a_gauge_too_coarse_for_it(bench):
     assert "By gauge studies" not in Path("runs/a/report.html").read_text(encoding="utf-8")
 
 
+def test_a_qualification_is_judged_by_what_the_command_has_kept(say, tmp_path):
+    """From `study gauge` to a verdict: nobody in between writes down what a study says."""
+    assert say("study", "gauge", *folders(s=COARSE))[0] == 2
+    rig = tmp_path / "rig.toml"
+    rig.write_text(ONLY_RISE, encoding="utf-8")
+    fakes = Bench()
+    fakes(rig=FakeRig(spec=load(rig), simulated=False))
+    code, _, _ = say("qualify", "rig.toml", "--json", "--out", "runs/judged", bench=fakes)
+    gauge = read(Path("runs/judged")).gauge
+    assert gauge.remarks == ()
+    assert [(one.name, one.study) for one in gauge.quantities] == [(RISE, 1)]
+    assert code == 2
+
+
+def test_a_study_of_an_earlier_version_is_applied(bench):
+    """There a quantity against whose gauge a verdict is held was one that it told of."""
+    put_study("runs/store.sqlite", grr=1e-3, key="told")
+    assert bench("--out", "runs/a")[0] == 2
+    assert read(Path("runs/a")).gauges[DELAY].study == 1
+
+
 def test_a_newer_study_takes_the_place_of_an_older_one(bench):
     put_study("runs/store.sqlite", grr=1e-3)
     put_study("runs/store.sqlite", grr=1e-5)
     code, verdicts = bench("--out", "runs/a")
     assert (code, "conforming" in verdicts) == (0, True)
     assert [one.study for one in read(Path("runs/a")).gauges.values()] == [2]
-    put_study("runs/store.sqlite", grr=1e-3, told=False)
+    put_study("runs/store.sqlite", grr=1e-3, binds=False)
     assert bench("--out", "runs/b")[0] == 0, "too few runs to tell: what an earlier one found stands"
 
 
@@ -298,7 +320,7 @@ def put_raw(data: bytes) -> int | None:
 
 def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(bench):
     with Store.open("runs/store.sqlite", make=True) as store:
-        entry = {"name": DELAY, "grr": None, "mean": 0.0, "largest": "", "told": False}
+        entry = {"name": DELAY, "grr": None, "mean": 0.0, "largest": "", "binding": False}
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     assert bench("--out", "runs/a")[0] == 0
     assert read(Path("runs/a")).gauge.quantities == ()
@@ -306,9 +328,9 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
         {},
         {"quantities": [{"name": 1}], "instruments": []},
         {"quantities": 3},
-        {"quantities": [entry | {"told": True}]},
-        {"quantities": [entry | {"told": True, "grr": -1.0}], "instruments": []},
-        {"quantities": [entry | {"told": True, "grr": 1e999 - 1e999}], "instruments": []},
+        {"quantities": [entry | {"binding": True}]},
+        {"quantities": [entry | {"binding": True, "grr": -1.0}], "instruments": []},
+        {"quantities": [entry | {"binding": True, "grr": 1e999 - 1e999}], "instruments": []},
     ):
         number = put_raw(zlib.compress(json.dumps(content).encode()))  # JSON knows no NaN, Python's reader does
         assert bench("--out", f"runs/{number}")[0] == 0
@@ -320,7 +342,7 @@ def test_what_a_study_told_nothing_of_is_no_gauge_and_a_damaged_one_is_told(benc
 
 
 def test_the_demo_is_the_same_whatever_somebody_has_studied(say, monkeypatch):
-    entry = {"name": "leaf.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": "", "told": True}
+    entry = {"name": "leaf.commutation.step_spread", "grr": 9.0, "mean": 0.0, "largest": "", "binding": True}
     Path("runs").mkdir()
     with Store.open("runs/store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})

@@ -320,7 +320,7 @@ def test_a_run_without_a_rig_stays_light(tmp_path):
 
 
 def test_a_gauge_too_coarse_for_a_requirement_fails_and_says_so(run, tmp_path):
-    entry = {"name": "leaf.thermal.rise", "grr": 5.0, "mean": 40.0, "largest": "", "told": True}
+    entry = {"name": "leaf.thermal.rise", "grr": 5.0, "mean": 40.0, "largest": "", "binding": True}
     with Store.open(tmp_path / "store.sqlite", make=True) as store:
         store.studies.add("gauge", "sluice", True, {"quantities": [entry], "instruments": []})
     done = run(RIG, "--rig-out", "out", "--pyargs", "harness.checks", "-k", "thermal")
