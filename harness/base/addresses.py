@@ -58,11 +58,6 @@ def is_board_port(address: str) -> bool:
     return any(_allowed(form, address) for form in (_DEVICE_PORT, _NETWORK_PORT, _USB_PORT, _SIMULATED))
 
 
-def is_device_port(address: str) -> bool:
-    """Whether it is a serial port of this machine."""
-    return _allowed(_DEVICE_PORT, address)
-
-
 def is_instrument_address(address: str) -> bool:
     """Whether an instrument may be looked for there."""
     return _allowed(_INSTRUMENT, address) or _allowed(_SIMULATED, address)

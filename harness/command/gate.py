@@ -17,7 +17,7 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
 from harness.compare import Difference, findings_counted, terms_of
-from harness.gate import Policy, Word, load_policy
+from harness.gate import DecisionWord, Policy, load_policy
 from harness.judge.tally import headline as verdicts_counted
 from harness.pool import locks_for
 from harness.release.outcome import (
@@ -68,7 +68,7 @@ def gate(arguments: argparse.Namespace) -> int:
         attempt = _attempted(settings, conditions, terminal, locks, files, spec, sessions, means)
         # What was decided is done and told whole, whoever asks to stop meanwhile.
         with contextlib.suppress(StopSignal), signals_held():
-            released = attempt.decision.word is Word.RELEASE
+            released = attempt.decision.word is DecisionWord.RELEASE
             trouble = restore_or_forget(sessions, released=released, locks=locks)
             exchanged = any(session.backup is not None for session in sessions)
             account = ReleaseReport(

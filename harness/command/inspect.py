@@ -28,7 +28,7 @@ LIST_S = 4.0
 
 
 @dataclass(slots=True)
-class Findings:
+class Inspection:
     """Lines to show, and the worst that was found."""
 
     lines: list[str] = field(default_factory=list)
@@ -65,7 +65,7 @@ def inspect(arguments: argparse.Namespace) -> int:
     terminal = Terminal(quiet=arguments.quiet, json=arguments.json)
     if arguments.new:
         write_template(Path(arguments.new))
-        findings = Findings(lines=[f"wrote {arguments.new}: fill it in, then `rotorgate inspect {arguments.new}`"])
+        findings = Inspection(lines=[f"wrote {arguments.new}: fill it in, then `rotorgate inspect {arguments.new}`"])
     elif arguments.firmware and not arguments.rig:
         raise UsageError("--firmware: expected a rig file, whose board it is put on")
     elif arguments.rig:
@@ -100,11 +100,11 @@ def write_template(path: Path) -> None:
         raise unwritten(UsageError, f"--new {visible(str(path))}: cannot write", error) from error
 
 
-def list_devices() -> Findings:
+def list_devices() -> Inspection:
     """Serial ports with their USB serial numbers, and VISA addresses, within five seconds."""
     from serial.tools import list_ports
 
-    findings = Findings()
+    findings = Inspection()
     ports = sorted(list_ports.comports(), key=lambda port: str(port.device))
     for port in ports:
         serial = f", usb:{port.serial_number}" if port.serial_number else ""
@@ -144,14 +144,14 @@ def _list_visa(answers: queue.Queue[list[str] | str]) -> None:
         answers.put(f"VISA instruments cannot be listed: {error}")
 
 
-def inspect_rig(path: Path, *, interrupt: bool, firmware: Path | None = None) -> Findings:
+def inspect_rig(path: Path, *, interrupt: bool, firmware: Path | None = None) -> Inspection:
     """Open everything that a rig file names, one after the other; each one's trouble is a line."""
     from harness.rigfile import load
 
     return inspect_spec(load(path), interrupt=interrupt, firmware=firmware)
 
 
-def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None) -> Findings:
+def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None) -> Inspection:
     """The same of a rig file that is read."""
     from harness.base.clock import BenchClock
     from harness.bench import opening as bench
@@ -159,7 +159,7 @@ def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None
     from harness.bench.locks import DeviceLocks
     from harness.bench.supply import Supply
 
-    findings = Findings()
+    findings = Inspection()
     if firmware is not None:
         firmware_files(firmware, spec)  # wrong use is said before anything is opened
     findings.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
@@ -189,7 +189,7 @@ def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None
 
 
 def _inspect_board(
-    spec: Any, clock: Any, findings: Findings, *, interrupt: bool, powered: str, firmware: Path | None
+    spec: Any, clock: Any, findings: Inspection, *, interrupt: bool, powered: str, firmware: Path | None
 ) -> None:
     """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only.
 

@@ -7,17 +7,17 @@ found = compare(against, [record], Terms(planned=len(against.levels), margins=sp
 from harness.compare.baseline import LEAST_MOUNTINGS, Baseline, BaselineLevel, baseline_of, by_command
 from harness.compare.comparison import Comparison, findings_counted, terms_of
 from harness.compare.difference import Difference, Finding, Terms, compare, seen_beyond
-from harness.compare.drift import Change, QuantitySeries, in_time, series_of, steps
+from harness.compare.drift import MeanStep, QuantitySeries, in_time, series_of, steps
 from harness.compare.ownership import exchanged
 
 __all__ = [
     "LEAST_MOUNTINGS",
     "Baseline",
     "BaselineLevel",
-    "Change",
     "Comparison",
     "Difference",
     "Finding",
+    "MeanStep",
     "QuantitySeries",
     "Terms",
     "baseline_of",

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from harness.base.errors import UsageError
 from harness.base.words import visible
-from harness.compare.between import one_way
+from harness.compare.between import one_way, u_of_mean
 from harness.compare.comparable import ComparableValue, comparable_values, refuse_mixed, rig_of, turned_near
 from harness.compare.reference import surroundings
 from harness.nouns.quantity import Contribution, Quantity, combine, exact
@@ -58,7 +58,7 @@ class BaselineLevel:
         """The mean with all that leaves it open: what lasts, and what the scatter of few mountings does."""
         if not self.scatter:
             return self.lasting
-        part = Contribution(u=self.scatter / math.sqrt(self.mountings), dof=self.scatter_dof)
+        part = Contribution(u=u_of_mean(self.scatter, self.mountings), dof=self.scatter_dof)
         return replace(self.lasting, budget={**self.lasting.budget, SCATTER: part})
 
 

@@ -58,16 +58,6 @@ class OneWay:
         return math.sqrt(self.ss_within / self.dof_within) if self.dof_within else 0.0
 
     @property
-    def between_s(self) -> float:
-        """Standard deviation between groups beyond what the scatter within them explains (H.5.2.6); at least 0."""
-        return math.sqrt(max(self.s_of_means**2 - self.within_s**2 / self.size, 0.0))
-
-    @property
-    def u_mean(self) -> float:
-        """Standard uncertainty of the mean with the scatter between groups in it (H.5.2.5)."""
-        return self.s_of_means / math.sqrt(self.groups)
-
-    @property
     def f(self) -> float:
         """Mean square between groups over mean square within. Raises MeasurementError where nothing scatters within."""
         if not self.ss_within:
@@ -84,8 +74,8 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     """The analysis of values by group. Raises MeasurementError for fewer than two groups or an empty one.
 
     >>> days = one_way([[5.01, 5.03], [5.11, 5.13], [4.99, 5.01]])
-    >>> round(days.within_s, 4), round(days.between_s, 4), round(days.p, 3)
-    (0.0141, 0.0635, 0.007)
+    >>> round(days.within_s, 4), round(days.s_of_means, 4), round(days.p, 3)
+    (0.0141, 0.0643, 0.007)
     """
     _check([len(group) for group in groups])
     # Relative to one of the values: means of numbers with many leading digits in common lose what tells them apart.
@@ -94,6 +84,28 @@ def one_way(groups: Sequence[Sequence[float]]) -> OneWay:
     means = [math.fsum(group) / len(group) for group in moved]
     within = math.fsum((value - mean) ** 2 for group, mean in zip(moved, means, strict=True) for value in group)
     return _from(origin, means, [len(group) for group in moved], within)
+
+
+def u_of_mean(s_of_means: float, groups: int) -> float:
+    """Standard uncertainty of a mean of group means, with the scatter between `groups` in it (JCGM 100, H.5.2.5).
+
+    `s_of_means`: standard deviation of the group means.
+
+    >>> u_of_mean(0.6, 4)
+    0.3
+    """
+    return s_of_means / math.sqrt(groups)
+
+
+def between_s(s_of_means: float, u_within: float) -> float:
+    """Standard deviation between groups beyond what the scatter within them explains (H.5.2.6); at least 0.
+
+    `s_of_means`: standard deviation of the group means; `u_within`: what the scatter within gives one of them.
+
+    >>> between_s(0.5, 0.3), between_s(0.3, 0.5)
+    (0.4, 0.0)
+    """
+    return math.sqrt(max(s_of_means**2 - u_within**2, 0.0))
 
 
 def f_tail(ratio: float, dof_above: float, dof_below: float) -> float:

@@ -23,7 +23,7 @@ from enum import StrEnum
 
 from harness.base.errors import UsageError
 from harness.compare.baseline import SCATTER, Baseline, BaselineLevel, mean_of
-from harness.compare.between import f_tail
+from harness.compare.between import f_tail, u_of_mean
 from harness.compare.comparable import ComparableValue, comparable_values, refuse_mixed, turned_near
 from harness.nouns.coverage import half_width, safe_factor, shared_risk
 from harness.nouns.names import Name
@@ -212,10 +212,10 @@ def _gap(level: BaselineLevel, values: Sequence[ComparableValue], mountings: Seq
     budget = {source: part for source, part in fixed.budget.items() if part.u}
     count, dof = len(groups), level.scatter_dof
     budget[f"{SCATTER}#1"] = Contribution(
-        u=level.scatter / math.sqrt(level.mountings), dof=dof, remedy="more records in the baseline"
+        u=u_of_mean(level.scatter, level.mountings), dof=dof, remedy="more records in the baseline"
     )
     budget[f"{SCATTER}#2"] = Contribution(
-        u=level.scatter / math.sqrt(count), dof=dof, remedy="repeats over separate mountings"
+        u=u_of_mean(level.scatter, count), dof=dof, remedy="repeats over separate mountings"
     )
     # A baseline's mounting is the mean of `size` runs; where fewer were made now, they scatter more.
     smallest = min(len(group) for group in groups.values())

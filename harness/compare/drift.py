@@ -22,7 +22,7 @@ from harness.base.words import visible
 from harness.compare.comparable import ComparableValue, comparable_values, refuse_mixed, turned_near
 from harness.compare.ownership import exchanged
 from harness.compare.reference import surroundings
-from harness.compare.runlength import limit_for, run_length
+from harness.compare.runlength import limit_for
 from harness.record import Record
 
 WEIGHT = 0.2
@@ -44,14 +44,12 @@ class Average:
     """The average is outside beyond +- this."""
     length: float
     """Mean run length to a false alarm, in values."""
-    length_at_sigma: float
-    """Mean run length once the mean has moved by one standard deviation that was known well."""
     out_at: int | None
     """Index of the first value at which it is outside."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class MeanStep:
     """A step in the mean: `at` is the index of the first value after it."""
 
     at: int
@@ -73,7 +71,7 @@ class QuantitySeries:
     values: tuple[float, ...]
     """Referred to 20 degC and nominal supply."""
     average: Average
-    change: Change | None
+    change: MeanStep | None
     exchanged: tuple[str, ...] = ()
     """What was exchanged on the bench where it changed."""
 
@@ -132,12 +130,11 @@ def average(values: Sequence[float], *, length: float = RUN_LENGTH, weight: floa
         averages=tuple(averages),
         limit=half,
         length=length,
-        length_at_sigma=run_length(limit, weight, 1.0),
         out_at=out,
     )
 
 
-def change_point(values: Sequence[float], risk: float = 0.01) -> Change | None:
+def change_point(values: Sequence[float], risk: float = 0.01) -> MeanStep | None:
     """Where the mean of the values (n) makes a step, if it makes one: the place with the largest likelihood ratio.
 
     For normal values of one unknown scatter that is the split with the largest two-sample t (D. M. Hawkins, J. Amer.
@@ -169,7 +166,7 @@ def change_point(values: Sequence[float], risk: float = 0.01) -> Change | None:
     p = min(1.0, 2.0 * float(stdtr(count - 2.0, -float(ratios[best]))) * (count - 1))
     if p > risk:
         return None
-    return Change(at=best + 1, shift=float(shifts[best]), u=float(u[best]), dof=count - 2, p=p)
+    return MeanStep(at=best + 1, shift=float(shifts[best]), u=float(u[best]), dof=count - 2, p=p)
 
 
 def series_of(

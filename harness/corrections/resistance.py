@@ -6,22 +6,8 @@ A metal's resistance is nearly a straight line that meets zero at -k degC, so th
 
 from __future__ import annotations
 
-from harness.base.errors import MeasurementError
-from harness.base.reference import RECIPROCAL_COEFFICIENT_C
 from harness.nouns.quantity import Quantity, propagate
 from harness.rigfile import RigSpec, unstated
-
-
-def reciprocal_coefficient_c(conductor: str) -> float:
-    """k of a conductor by name. Raises MeasurementError for one that is not in the standard.
-
-    >>> reciprocal_coefficient_c("copper")
-    235.0
-    """
-    if conductor not in RECIPROCAL_COEFFICIENT_C:
-        known = ", ".join(RECIPROCAL_COEFFICIENT_C)
-        raise MeasurementError(f"conductor {conductor!r}: expected one of {known}")
-    return RECIPROCAL_COEFFICIENT_C[conductor]
 
 
 def temperature_c(resistance_ratio: float, cold_temperature_c: float, k_c: float) -> float:

@@ -54,15 +54,6 @@ class Swings:
         return math.pi * last / float(turns[last] - turns[0])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Onset:
-    """When motion began: the extrapolated start of the first movement, and the level before it."""
-
-    instant_s: float
-    u_instant_s: float
-    level_rad: float
-
-
 def smoothed(y: Array, half_window: int) -> Array:
     """Local cubic smoothing of equally spaced samples `y` (n), 2 `half_window` + 1 at a time.
 
@@ -216,8 +207,8 @@ def decay_per_half_cycle(swings: Sequence[Swings], source: str) -> tuple[Quantit
     )
 
 
-def find_onset(t_s: Array, angle_rad: Array, *, frequency_rad_s: float, decay: float, begin_s: float) -> Onset:
-    """Instant at which the first movement of the angle, run backwards, leaves the level before it.
+def find_onset(t_s: Array, angle_rad: Array, *, frequency_rad_s: float, decay: float, begin_s: float) -> float:
+    """Instant (s) at which the first movement of the angle, run backwards, leaves the level before it.
 
     The record (n instants, n angles) runs from well before `begin_s` (the set-point change) to about a sixth of a cycle
     after it. Model: a level, then the start of the swing whose frequency and decay are known; its size is free,
@@ -233,32 +224,28 @@ def find_onset(t_s: Array, angle_rad: Array, *, frequency_rad_s: float, decay: f
             f"{before.size} and {after.size} samples before and after a set-point change: expected 5 and 8"
         )
 
-    def misfit(instants: Array) -> tuple[Array, Array]:
-        """Residual sum of squares and level for each trial instant; size and level by a straight line."""
+    def misfit(instants: Array) -> Array:
+        """Residual sum of squares for each trial instant; size and level by a straight line."""
         phase = frequency_rad_s * np.clip(t_s[None, :] - instants[:, None], 0.0, None)
         shape = 1.0 - np.exp(-damping * phase) * (np.cos(phase) + damping * np.sin(phase))
         x = shape - shape.mean(axis=1, keepdims=True)
         y = angle_rad - angle_rad.mean()
         size = (x @ y) / np.maximum((x * x).sum(axis=1), 1e-30)
-        return float(y @ y) - size * (x @ y), angle_rad.mean() - size * shape.mean(axis=1)
+        return np.asarray(float(y @ y) - size * (x @ y), dtype=np.float64)
 
     spacing = float(np.median(np.diff(t_s)))
     last = float(t_s[-1]) - 4.0 * spacing
     trial = np.arange(begin_s - 5.0 * spacing, last, 0.25 * spacing)
-    best = float(trial[int(np.argmin(misfit(trial)[0]))])
+    best = float(trial[int(np.argmin(misfit(trial)))])
     if not trial[0] < best < trial[-1]:
         raise MeasurementError("no beginning of motion after a set-point change: the shaft did not move with the step")
     reach = 0.5 * spacing
     near = np.array([best - reach, best, best + reach])
-    left, levels = misfit(near)
-    curvature = (left[0] - 2.0 * left[1] + left[2]) / reach**2  # of the sum of squares: 2 / u^2 a unit variance
+    left = misfit(near)
+    curvature = (left[0] - 2.0 * left[1] + left[2]) / reach**2
     if curvature <= 0.0:
         raise MeasurementError("the beginning of motion after a set-point change cannot be placed")
-    instant = best - 0.5 * (left[2] - left[0]) / reach / curvature
-    variance = max(float(np.min(left)), 0.0) / (t_s.size - 3)  # rounding may leave a perfect record below zero
-    return Onset(
-        instant_s=float(instant), u_instant_s=math.sqrt(2.0 * variance / curvature), level_rad=float(levels[1])
-    )
+    return float(best - 0.5 * (left[2] - left[0]) / reach / curvature)
 
 
 def demand_lag(t_s: Array, angle_rad: Array, demand: Array, *, longest_s: float) -> float:

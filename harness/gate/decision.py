@@ -27,7 +27,7 @@ from harness.nouns.standing import Standing
 from harness.record import Record
 
 
-class Word(StrEnum):
+class DecisionWord(StrEnum):
     """The words of a decision."""
 
     RELEASE = "release"
@@ -37,7 +37,11 @@ class Word(StrEnum):
     @property
     def standing(self) -> Standing:
         """What it says for the release."""
-        return {Word.RELEASE: Standing.GOOD, Word.REFUSE: Standing.BAD, Word.UNDECIDED: Standing.OPEN}[self]
+        return {
+            DecisionWord.RELEASE: Standing.GOOD,
+            DecisionWord.REFUSE: Standing.BAD,
+            DecisionWord.UNDECIDED: Standing.OPEN,
+        }[self]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +76,7 @@ class WaivedObjection:
 class Decision:
     """What was decided, and why."""
 
-    word: Word
+    word: DecisionWord
     code: ExitCode
     objections: tuple[Objection, ...]
     waived: tuple[WaivedObjection, ...]
@@ -150,12 +154,12 @@ def decide(
 REPAIR = "put the bench in order and run the gate again: what was measured until then stands in its record"
 
 
-def _word(kept: Sequence[Objection], bench: str) -> tuple[Word, ExitCode]:
+def _word(kept: Sequence[Objection], bench: str) -> tuple[DecisionWord, ExitCode]:
     if bench:
-        return Word.UNDECIDED, ExitCode.BENCH
+        return DecisionWord.UNDECIDED, ExitCode.BENCH
     if any(one.refuses for one in kept):
-        return Word.REFUSE, Word.REFUSE.standing.exit_code
-    word = Word.UNDECIDED if kept else Word.RELEASE
+        return DecisionWord.REFUSE, DecisionWord.REFUSE.standing.exit_code
+    word = DecisionWord.UNDECIDED if kept else DecisionWord.RELEASE
     return word, word.standing.exit_code
 
 

@@ -14,7 +14,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from harness.base.words import visible
-from harness.gate import Word
+from harness.gate import DecisionWord
 from harness.history.decision_view import DecisionView, view_of
 from harness.history.limits import Ends
 from harness.history.plot import band_of, columns_of, limits_are_far, plot
@@ -48,7 +48,7 @@ class Figure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class CheckFigures:
     """One check on one motor."""
 
     anchor: str
@@ -111,7 +111,7 @@ def _section(rig: RigHistory, number: int, store: str, beside: Path) -> dict[str
         "decisions": [_decision(view_of(decision)) for decision in reversed(rig.decisions)],
         "findings": _findings(rig, anchor),
         "groups": [
-            Group(anchor=f"{anchor}-g{place}", title=title, figures=figures)
+            CheckFigures(anchor=f"{anchor}-g{place}", title=title, figures=figures)
             for place, (title, figures) in enumerate(groups.items(), 1)
         ],
         "runs": _runs(rig, links, anchor),
@@ -238,7 +238,7 @@ def _ending(code: int | None) -> str:
 
 
 def _decision(decision: DecisionView) -> dict[str, Any]:
-    mark = MARKS[standing_of(Word, decision.word)]
+    mark = MARKS[standing_of(DecisionWord, decision.word)]
     return {
         "told": decision,
         "mark": mark.shape,

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 from harness.base.errors import UsageError
 from harness.compare.baseline import mean_of
-from harness.compare.between import one_way
+from harness.compare.between import between_s, one_way
 from harness.compare.comparable import ComparableValue, comparable_value, turned_near
 from harness.compare.ownership import owners_of
 from harness.judge import verdict as rules
@@ -133,9 +133,7 @@ def _quantity(
     if len(means) > 1:
         spread = one_way([[one.value for one in runs] for runs in groups.values()])
         noise = _noise(groups, excess)
-        quantity = replace(
-            quantity, s=spread.s_of_means, noise=noise, between=math.sqrt(max(spread.s_of_means**2 - noise**2, 0.0))
-        )
+        quantity = replace(quantity, s=spread.s_of_means, noise=noise, between=between_s(spread.s_of_means, noise))
     return _with_capability(quantity, means)
 
 

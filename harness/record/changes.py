@@ -19,7 +19,7 @@ Number = tuple[float, float]
 """Value and standard uncertainty."""
 
 
-class Part(StrEnum):
+class JudgingPart(StrEnum):
     """A part of the code that judges."""
 
     ANALYSIS = "analysis"
@@ -83,10 +83,12 @@ class Change:
         return self.then.outcome is not self.anew.outcome
 
     @property
-    def parts(self) -> tuple[Part, ...]:
+    def parts(self) -> tuple[JudgingPart, ...]:
         """What of the code is another. A verdict that is another on the same numbers is the rule's."""
-        of_numbers = [part for part, is_so in ((Part.ANALYSIS, self.measured), (Part.MODEL, self.expected)) if is_so]
-        return tuple(of_numbers) or ((Part.RULE,) if self.judged else ())
+        of_numbers = [
+            part for part, is_so in ((JudgingPart.ANALYSIS, self.measured), (JudgingPart.MODEL, self.expected)) if is_so
+        ]
+        return tuple(of_numbers) or ((JudgingPart.RULE,) if self.judged else ())
 
 
 def changes(then: Record, now: Record) -> list[Change]:

@@ -15,7 +15,7 @@ from harness.record.schema import SCHEMA
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
+class NewResults:
     """All that a judging makes of observations, and what it was made by."""
 
     rotorgate: str
@@ -29,7 +29,7 @@ class Findings:
     exit_code: ExitCode
 
 
-def rewritten(record: Record, findings: Findings) -> Record:
+def rewritten(record: Record, findings: NewResults) -> Record:
     """The record with these findings in place of its own."""
     made = forms.result_entries(
         results=findings.results,

@@ -14,7 +14,7 @@ from xml.etree import ElementTree
 from harness.base.errors import ExitCode
 from harness.base.words import visible_lines
 from harness.compare import Difference
-from harness.gate.decision import Decision, Objection, Word
+from harness.gate.decision import Decision, DecisionWord, Objection
 from harness.nouns.names import Name
 from harness.release.summary import Subject
 
@@ -71,13 +71,13 @@ def _whole(suite: ElementTree.Element, decision: Decision, subject: Subject) -> 
     case = _new_case(suite, f"{subject.rig}.gate", "decision", subject)
     if decision.code in (ExitCode.BENCH, ExitCode.DEFECT, ExitCode.USAGE):
         ElementTree.SubElement(case, "error", type="bench", message=_text(decision.reasons[0]))
-    elif decision.word is not Word.RELEASE:
+    elif decision.word is not DecisionWord.RELEASE:
         own = [one for one in decision.objections if not one.quantity]
         _failure(case, own or decision.objections, kind=decision.word.value)
 
 
 def _failure(case: ElementTree.Element, against: Sequence[Objection], kind: str = "") -> None:
-    worst = kind or (Word.REFUSE if any(one.refuses for one in against) else Word.UNDECIDED).value
+    worst = kind or (DecisionWord.REFUSE if any(one.refuses for one in against) else DecisionWord.UNDECIDED).value
     failure = ElementTree.SubElement(case, "failure", type=worst, message=_text(against[0].line))
     failure.text = _text("\n".join(one.line for one in against))
 

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from harness.base.words import visible
 from harness.compare import Difference, Finding, findings_counted
 from harness.compare.rows import difference_row
-from harness.gate.decision import Decision, Word
+from harness.gate.decision import Decision, DecisionWord
 from harness.gate.policy import Policy
 
 HEADS = {
-    Word.RELEASE: "released",
-    Word.REFUSE: "refused",
-    Word.UNDECIDED: "undecided",
+    DecisionWord.RELEASE: "released",
+    DecisionWord.REFUSE: "refused",
+    DecisionWord.UNDECIDED: "undecided",
 }
 SPECIAL = re.compile(r"([\\`*_{}\[\]()<>#+!|~])")
 LIVE = re.compile(r"[@#!$&~^%]\w|://|www\.|:[\w+-]+:|^/\w|&", re.IGNORECASE)

@@ -20,7 +20,7 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
 from harness.compare import Baseline, Comparison, Difference, Terms, in_time, terms_of
-from harness.gate import Decision, Objection, Policy, Word, decide
+from harness.gate import Decision, DecisionWord, Objection, Policy, decide
 from harness.gate.policy import required_by
 from harness.record import Record, read
 from harness.run.qualification import is_bench, why_stopped
@@ -150,7 +150,7 @@ def attempt(settings: Settings, conditions: GateConditions, run: QualifyOnce, cl
 
     def go_on(_runs: Sequence[FinishedRun]) -> bool:
         nonlocal late
-        if decide(policy, records, (), on_day=conditions.on_day).word is Word.REFUSE:
+        if decide(policy, records, (), on_day=conditions.on_day).word is DecisionWord.REFUSE:
             return False
         longest_s = max(after - before for before, after in pairwise(times_s))
         late = times_s[-1] - times_s[0] + longest_s > policy.time_budget_s

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import Self
 
 from harness.record import Record
-from harness.record.changes import SAME_U, Change, Number, Part, Side, changes, explained_otherwise
+from harness.record.changes import SAME_U, Change, JudgingPart, Number, Side, changes, explained_otherwise
 from harness.report.numbers import with_uncertainty
 
 UNCHANGED = "nothing has changed: no value, no expectation, no verdict, no cause"
-PARTS = {Part.ANALYSIS: "another analysis", Part.MODEL: "another model", Part.RULE: "another rule"}
+PARTS = {JudgingPart.ANALYSIS: "another analysis", JudgingPart.MODEL: "another model", JudgingPart.RULE: "another rule"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

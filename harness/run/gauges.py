@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Studies:
+class StudiesInForce:
     """What the record of a run is to say of studies of its rig."""
 
     entry: GaugeEntry
@@ -30,8 +30,8 @@ class Studies:
     """Serial numbers of what stood on the bench, by the number of a study."""
 
 
-def studies_in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, Studies]:
-    """Studies that a run in `folder` is judged by: by whether the bench is simulated.
+def studies_in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, StudiesInForce]:
+    """StudiesInForce that a run in `folder` is judged by: by whether the bench is simulated.
 
     `store` None: the one beside the folder. A store that is not there yet has none; one that cannot be read changes no
     verdict and is told of. Read before anything is opened: what is not known then is never used.
@@ -46,11 +46,11 @@ def studies_in_force(store: Address | None, folder: Path, rig: str) -> dict[bool
             by_bench = {simulated: opened.studies.all("gauge", rig, simulated=simulated) for simulated in (False, True)}
         return {simulated: _found(studies, address) for simulated, studies in by_bench.items() if studies}
     except HarnessError as error:
-        why = Studies(entry=GaugeEntry(quantities=(), remarks=(f"no study of the gauge was read: {error}",)))
+        why = StudiesInForce(entry=GaugeEntry(quantities=(), remarks=(f"no study of the gauge was read: {error}",)))
         return {False: why, True: why}
 
 
-def record_entry(studies: Studies | None, identities: Mapping[str, str]) -> GaugeEntry | None:
+def record_entry(studies: StudiesInForce | None, identities: Mapping[str, str]) -> GaugeEntry | None:
     """The entry `gauge` of a record; None where there is no study. `identities`: answers to *IDN? by instrument.
 
     It carries what judging needs and who of the instruments was not there when a study was made: a study is of the rig
@@ -69,7 +69,7 @@ def record_entry(studies: Studies | None, identities: Mapping[str, str]) -> Gaug
     return replace(studies.entry, remarks=tuple(remarks))
 
 
-def _found(studies: Iterable[Study], address: Address) -> Studies:
+def _found(studies: Iterable[Study], address: Address) -> StudiesInForce:
     """What judging needs of studies, oldest first; one that is damaged is told of and left out."""
     newest: dict[str, Gauge] = {}
     remarks = []
@@ -83,7 +83,7 @@ def _found(studies: Iterable[Study], address: Address) -> Studies:
             continue
         newest.update({gauge.name: gauge for gauge in gauges})
     used = {gauge.study for gauge in newest.values()}
-    return Studies(
+    return StudiesInForce(
         entry=GaugeEntry(store=address.shown, quantities=tuple(newest.values()), remarks=tuple(remarks)),
         instruments={study: known for study, known in instruments.items() if study in used},
     )

@@ -31,7 +31,7 @@ from harness.nouns.results import (
 )
 from harness.record import Record
 from harness.record.parts import DamagedRecord
-from harness.record.rewriting import Findings, rewritten
+from harness.record.rewriting import NewResults, rewritten
 from harness.rigfile import RigSpec
 from harness.run.curves import curves
 from harness.run.explanation import explanation
@@ -53,7 +53,7 @@ class Judgement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class KeptCheck:
     """What a record holds of one check on one motor."""
 
     check: str
@@ -112,7 +112,7 @@ def record_again(record: Record, check_named: CheckNamed = registry.check_named)
     code = exit_code(made.verdicts, record.required)
     if code is ExitCode.AGREES and not record.finished:
         code = ExitCode.UNDECIDED
-    findings = Findings(
+    findings = NewResults(
         rotorgate=version_of("rotorgate"),
         versions=versions(),
         results=made.results,
@@ -126,12 +126,12 @@ def record_again(record: Record, check_named: CheckNamed = registry.check_named)
     return rewritten(record, findings)
 
 
-def groups(record: Record) -> Iterator[Group]:
+def groups(record: Record) -> Iterator[KeptCheck]:
     """What was planned, check by check, with what the record holds of it. Raises RecordError."""
     observations, expected = record.observations(), {Name(one.name).prefix for one in record.expectations}
     for prefix in dict.fromkeys(Name(name).prefix for name in record.planned):
         names = tuple(Name(name) for name in record.planned if Name(name).prefix == prefix)
-        yield Group(
+        yield KeptCheck(
             check=names[0].check,
             motor=names[0].motor or BOTH,
             names=names,
@@ -164,7 +164,7 @@ def rule_of(record: Record, spec: RigSpec) -> rules.Rule:
     )
 
 
-def _analysed(group: Group, spec: RigSpec, check: Check[Any]) -> list[Result]:
+def _analysed(group: KeptCheck, spec: RigSpec, check: Check[Any]) -> list[Result]:
     try:
         results = {result.name: result for result in check.analysis(group.observations, spec, group.motor)}
     except MeasurementError as error:
@@ -175,7 +175,7 @@ def _analysed(group: Group, spec: RigSpec, check: Check[Any]) -> list[Result]:
     ]
 
 
-def _left(group: Group) -> list[Result]:
+def _left(group: KeptCheck) -> list[Result]:
     """Its quantities as they were left without a number."""
     kept, reason = {result.name: result for result in group.results}, "because the run ended before it was judged"
     return [kept.get(name) or Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=reason) for name in group.names]

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from harness.compare import Comparison, baseline_of, terms_of
 from harness.gate import Policy, load_policy
-from harness.gate.decision import Word, decide
+from harness.gate.decision import DecisionWord, decide
 from harness.record import Record
 from harness.release.trial import terms_for
 from rigs_demo.slips import PACES, Slip, SlipError, catalogue, slip_of
@@ -109,7 +109,7 @@ class Gate:
         """The word on a slip after a first run on the nominal plant, and a second where the first does not refuse."""
         word = refusal(first)
         if word or first.exit_code != 0:
-            return word or Word.UNDECIDED.value
+            return word or DecisionWord.UNDECIDED.value
         records = self._records([first, *self._trials.run_all([trial_of(slip.name, AGAIN)])])
         against = baseline_of(self._baseline(slip.firmware))
         policy = _within(self._policy, against.levels)
@@ -131,10 +131,10 @@ def refusal(ended: Ended) -> str:
     """`refuse` where one run suffices for that, as it does at a gate; else nothing."""
     record = ended.record
     if record is None:
-        return Word.REFUSE.value if ended.exit_code == 1 else ""
+        return DecisionWord.REFUSE.value if ended.exit_code == 1 else ""
     policy = _within(load_policy(POLICY), record.planned)
     word = decide(policy, [record], (), on_day=ON_DAY).word
-    return word.value if word is Word.REFUSE else ""
+    return word.value if word is DecisionWord.REFUSE else ""
 
 
 def _within(policy: Policy, levels: Iterable[str]) -> Policy:

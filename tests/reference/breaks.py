@@ -82,8 +82,8 @@ BREAKS = (
     Break(
         words="scatter between groups with that within them left in",
         file="harness/compare/between.py",
-        right="self.s_of_means**2 - self.within_s**2 / self.size",
-        wrong="self.s_of_means**2",
+        right="s_of_means**2 - u_within**2",
+        wrong="s_of_means**2",
     ),
     Break(
         words="a component of variance over the wrong number of values",

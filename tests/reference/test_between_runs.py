@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from harness.compare.between import OneWay, f_tail, one_way
+from harness.compare.between import OneWay, between_s, f_tail, one_way, u_of_mean
 from tests.reference.cases import Case, reference
 
 
@@ -20,8 +20,8 @@ def test_days_of_a_voltage_standard(case: Case) -> dict[str, object]:
         "F": found.f,
         "F_critical_0_95": _critical(found, 0.95),
         "F_critical_0_975": _critical(found, 0.975),
-        "between_day_s_uV": 1e6 * found.between_s,
-        "u_mean_with_between_day_uV": 1e6 * found.u_mean,
+        "between_day_s_uV": 1e6 * between_s(found.s_of_means, found.within_s / math.sqrt(found.size)),
+        "u_mean_with_between_day_uV": 1e6 * u_of_mean(found.s_of_means, found.groups),
     }
 
 

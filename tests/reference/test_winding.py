@@ -9,21 +9,27 @@ from numpy.typing import NDArray
 
 from harness.checks.thermal import procedure as thermal
 from harness.checks.thermal.heating_curve import HeatingCurve
-from harness.corrections.resistance import reciprocal_coefficient_c, resistance_at, rise_k, temperature_c
+from harness.corrections.resistance import resistance_at, rise_k, temperature_c
 from harness.fits.exponential import approach
 from harness.nouns.observation import Column, Condition, Observation
 from harness.nouns.quantity import exact
-from harness.rigfile import loads
+from harness.rigfile import loads, unstated
 from tests.reference.cases import Case, reference
 
 DEMO = Path(__file__).parents[2] / "rigs_demo" / "rigs" / "sluice.toml"
 
 
+def _k(conductor: str) -> float:
+    """As it is taken for a motor whose rig file states its conductor."""
+    text = DEMO.read_text(encoding="utf-8").replace('conductor = "copper"', f'conductor = "{conductor}"')
+    return unstated.reciprocal_coefficient(loads(text.encode(), "demo.toml"), "leaf").value
+
+
 @reference("winding-constants")
 def test_constants(case: Case) -> dict[str, object]:
     return {
-        "k_copper_iec": reciprocal_coefficient_c("copper"),
-        "k_aluminium_iec": reciprocal_coefficient_c("aluminium"),
+        "k_copper_iec": _k("copper"),
+        "k_aluminium_iec": _k("aluminium"),
         "alpha20_copper": resistance_at(1.0, 20.0, 21.0, 234.5) - 1.0,
     }
 
@@ -38,7 +44,7 @@ def _rise(case: Case, k_c: float) -> float:
 def test_rise_by_resistance(case: Case) -> dict[str, object]:
     return {
         "rise_K": _rise(case, 1.0 / case.input["alpha0_per_degC"]),
-        "rise_with_k_235_K": _rise(case, reciprocal_coefficient_c("copper")),
+        "rise_with_k_235_K": _rise(case, _k("copper")),
         "rise_with_k_234_5_K": _rise(case, 234.5),
     }
 

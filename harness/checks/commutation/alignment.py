@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,9 +63,16 @@ class Alignment:
         return normal(0.0, u, "rad", f"{key} ({name})", remedy="centre the sensor's magnet")
 
     def quantity(self, which: str) -> Quantity:
-        """One of pole_pairs, step_angle, offset, phase_order, hang_reading, step_spread."""
-        made: Quantity = getattr(self, f"_{which}")()
-        return made
+        """One of pole_pairs, step_angle, offset, phase_order, hang_reading, step_spread. Raises MeasurementError."""
+        ways: dict[str, Callable[[], Quantity]] = {
+            "pole_pairs": self._pole_pairs,
+            "step_angle": self._step_angle,
+            "offset": self._offset,
+            "phase_order": self._phase_order,
+            "hang_reading": self._hang_reading,
+            "step_spread": self._step_spread,
+        }
+        return ways[which]()
 
     def _pole_pairs(self) -> Quantity:
         fitted = self._from_fit("pole_pairs", "1")

@@ -31,7 +31,7 @@ PULLED = ("pole_pairs", "step_angle", "offset", "hang_reading")
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
     """Every planned quantity: a measurement, or why this one cannot be told. Pure; raises nothing for a bad motor."""
-    data = _Data(observations, spec, motor)
+    data = _Readings(observations, spec, motor)
     made: list[Measurement | Unmeasured] = []
     notes = data.notes()
     for quantity in (row.name for row in CHECK.quantities):
@@ -51,7 +51,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Shaft reading against the turned field, each sweep a series."""
-    data = _Data(observations, spec, motor)
+    data = _Readings(observations, spec, motor)
     series = {}
     for name, sweep in data.sweeps.items():
         every = max(1, sweep.field_rad.size // 250)
@@ -73,7 +73,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
     ]
 
 
-class _Data:
+class _Readings:
     """The observations of one motor in SI units, and what has been found from them so far."""
 
     def __init__(self, observations: Sequence[Observation], spec: RigSpec, motor: str) -> None:

@@ -189,7 +189,7 @@ def delay(steps: Sequence[Step], observation: Observation, results: Results, sou
         late = step.t_s <= ONSET_PHASE_RAD / w
         t = np.concatenate((step.before_s[early], step.t_s[late]))
         angle = np.concatenate((step.before_rad[early], step.angle_rad[late]))
-        return find_onset(t, angle, frequency_rad_s=w, decay=damping, begin_s=0.0).instant_s
+        return find_onset(t, angle, frequency_rad_s=w, decay=damping, begin_s=0.0)
 
     lags = []
     for step in steps:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import PRECEDENCE, ExitCode
-from harness.command.inspect import Findings
+from harness.command.inspect import Inspection
 from harness.command.main import build_parser
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -38,7 +38,7 @@ def test_no_run_follows_one_that_ended_with_wrong_use_a_defect_or_trouble_of_the
 
 @given(st.lists(st.sampled_from([code for code in ExitCode if code]), min_size=1))
 def test_inspect_orders_what_it_found_like_everybody_else(codes: list[ExitCode]) -> None:
-    found = Findings()
+    found = Inspection()
     for code in codes:
         found.bad("something", code)
     assert found.code is next(code for code in ORDER if code in codes)

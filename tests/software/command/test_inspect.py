@@ -41,7 +41,7 @@ class Stubs:
             raise InstrumentError("supply: does not answer")
         return self.supply
 
-    def look(self, *, interrupt: bool = False) -> cli_inspect.Findings:
+    def look(self, *, interrupt: bool = False) -> cli_inspect.Inspection:
         return cli_inspect.inspect_spec(self.rig_file, interrupt=interrupt)
 
 

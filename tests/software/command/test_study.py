@@ -296,10 +296,10 @@ def test_a_store_that_cannot_be_read_is_told_and_changes_no_verdict(bench):
 
 
 def test_instruments_that_the_study_did_not_have_are_said():
-    from harness.run.gauges import Studies, record_entry
+    from harness.run.gauges import StudiesInForce, record_entry
 
     entry = GaugeEntry(store="s", quantities=(Gauge(name=DELAY, grr=1e-3, mean=1e-3),), remarks=())
-    found = Studies(entry=entry, instruments={3: ["Maker DC supply SN1"]})
+    found = StudiesInForce(entry=entry, instruments={3: ["Maker DC supply SN1"]})
     kept = record_entry(
         found, {"supply": "Maker,DC supply,SN1,1.0", "meter": "Maker,Meter,SN9,1.0", "other": "x,y,0,1"}
     )

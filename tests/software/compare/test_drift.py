@@ -109,7 +109,7 @@ def test_an_average_weighs_the_past_away(found: list[float], weight: float) -> N
         assert score is not None and shown is not None
         level = (1.0 - weight) * level + weight * score
         assert math.isclose(level, shown, abs_tol=1e-12)
-    assert one.length == 100.0 and one.length_at_sigma < 100.0
+    assert one.length == 100.0
 
 
 # --- change points -----------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode
 from harness.compare import Difference, Finding
-from harness.gate.decision import Decision, Objection, Word, decide
+from harness.gate.decision import Decision, DecisionWord, Objection, decide
 from harness.gate.policy import Policy, loads_policy
 from harness.judge.verdict import Rule, against_requirement
 from harness.nouns.quantity import Contribution, Quantity, normal
@@ -26,9 +26,9 @@ TODAY = date(2026, 11, 27)
 DELAY, GAIN, RING = "leaf.step.delay", "leaf.stiffness.closed_loop", "leaf.step.overshoot"
 NAMES = (DELAY, GAIN, RING)
 WORDS = {
-    Word.RELEASE: ExitCode.AGREES,
-    Word.REFUSE: ExitCode.DIFFERS,
-    Word.UNDECIDED: ExitCode.UNDECIDED,
+    DecisionWord.RELEASE: ExitCode.AGREES,
+    DecisionWord.REFUSE: ExitCode.DIFFERS,
+    DecisionWord.UNDECIDED: ExitCode.UNDECIDED,
 }
 
 
@@ -74,7 +74,7 @@ def decided(*records: Record, differences: list[Difference] = SAME, by: Policy |
 
 def test_nothing_against_it_and_all_shown_is_a_release():
     made = decided(run((DELAY, "agrees", ""), (RING, "not judged", "needs a baseline")))
-    assert (made.word, made.code, made.shown) == (Word.RELEASE, ExitCode.AGREES, (DELAY, GAIN))
+    assert (made.word, made.code, made.shown) == (DecisionWord.RELEASE, ExitCode.AGREES, (DELAY, GAIN))
     assert made.reasons == ["all 2 required quantities are as in the baseline, and nothing speaks against it"]
     assert made.next_steps == []
 
@@ -82,7 +82,7 @@ def test_nothing_against_it_and_all_shown_is_a_release():
 @pytest.mark.parametrize("outcome", ["differs", "nonconforming"])
 def test_a_verdict_against_any_quantity_refuses(outcome):
     made = decided(run((RING, outcome, "twice as much")))
-    assert (made.word, made.code) == (Word.REFUSE, ExitCode.DIFFERS)
+    assert (made.word, made.code) == (DecisionWord.REFUSE, ExitCode.DIFFERS)
     assert made.reasons == [f"{RING}: {outcome}: twice as much"]
 
 
@@ -91,7 +91,7 @@ def test_what_the_bench_cannot_tell_holds_it_open_and_says_what_would_help(outco
     open_ = run((RING, outcome, "sees from 3, must see 2"))
     (entry,) = content_of(open_)["verdicts"]
     made = decided(edited(open_, verdicts=[{**entry, "remedies": ["the arm (80 %): a better arm"]}]))
-    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.UNDECIDED)
+    assert (made.word, made.code) == (DecisionWord.UNDECIDED, ExitCode.UNDECIDED)
     assert made.reasons == [f"{RING}: {outcome}: sees from 3, must see 2"]
     assert made.next_steps == [f"{RING}: the arm (80 %): a better arm"]
     assert decided(run((RING, outcome, "the fit failed"))).next_steps == [f"{RING}: the fit failed"]
@@ -127,48 +127,48 @@ def test_where_a_verdict_names_no_remedy_its_reason_says_what_there_is_to_say():
 
 def test_a_difference_from_the_baseline_refuses_whether_required_or_not():
     made = decided(run(), differences=[*SAME[:2], found(RING, Finding.DIFFERENT, "3 off, 1 allowed")])
-    assert made.word is Word.REFUSE
+    assert made.word is DecisionWord.REFUSE
     assert made.reasons == [f"{RING}: different: 3 off, 1 allowed"]
 
 
 @pytest.mark.parametrize("finding", [Finding.NOT_SEEN, Finding.UNDECIDED])
 def test_a_required_quantity_must_be_shown_to_be_the_same_and_another_need_not(finding):
     made = decided(run(), differences=[found(DELAY, finding, "too wide", remedy="more repeats"), *SAME[1:]])
-    assert (made.word, made.next_steps) == (Word.UNDECIDED, [f"{DELAY}: more repeats"])
+    assert (made.word, made.next_steps) == (DecisionWord.UNDECIDED, [f"{DELAY}: more repeats"])
     assert made.reasons == [f"{DELAY}: required, {finding.value}: too wide"]
-    assert decided(run(), differences=[*SAME[:2], found(RING, finding, "too wide")]).word is Word.RELEASE
+    assert decided(run(), differences=[*SAME[:2], found(RING, finding, "too wide")]).word is DecisionWord.RELEASE
 
 
 def test_a_required_quantity_that_was_not_run_refuses_unless_the_bench_was_at_fault():
     made = decided(run(leaf__step__delay="because the board was stopped"), differences=SAME[1:])
     assert (made.word, made.reasons) == (
-        Word.REFUSE,
+        DecisionWord.REFUSE,
         [f"{DELAY}: required, not measured: because the board was stopped"],
     )
     stop = {"kind": "bench", "message": "the link is lost"}
     unlucky = edited(run(leaf__step__delay="because the run was stopped"), stop=stop)
     made = decided(unlucky, differences=[], bench="the link is lost")
-    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.BENCH)
+    assert (made.word, made.code) == (DecisionWord.UNDECIDED, ExitCode.BENCH)
     assert made.reasons[0] == "the bench could not be operated: the link is lost"
     assert not any(one.refuses for one in made.objections)
 
 
 def test_another_quantity_that_was_not_run_holds_nothing_up():
-    assert decided(run(leaf__step__overshoot="needs a supply")).word is Word.RELEASE
+    assert decided(run(leaf__step__overshoot="needs a supply")).word is DecisionWord.RELEASE
 
 
 def test_what_the_rig_file_requires_holds_it_open_where_it_was_not_judged():
     found_ = run((RING, "not judged", "needs a baseline"), (DELAY, "not judged", "needs a model"))
     found_ = edited(found_, required=["step.overshoot"])
     made = decided(found_)
-    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.UNDECIDED)
+    assert (made.word, made.code) == (DecisionWord.UNDECIDED, ExitCode.UNDECIDED)
     assert made.reasons == [f"{RING}: required by the rig file, not judged: needs a baseline"]
-    assert decided(found_, by=policy(waiver(RING))).word is Word.RELEASE
+    assert decided(found_, by=policy(waiver(RING))).word is DecisionWord.RELEASE
 
 
 def test_the_bench_goes_before_what_was_seen_until_then():
     made = decided(run((RING, "differs", "twice as much")), bench="no supply")
-    assert (made.word, made.code) == (Word.UNDECIDED, ExitCode.BENCH)
+    assert (made.word, made.code) == (DecisionWord.UNDECIDED, ExitCode.BENCH)
     assert made.reasons[1] == f"{RING}: differs: twice as much"
 
 
@@ -183,17 +183,17 @@ def test_a_waiver_takes_away_what_speaks_against_its_quantity_and_is_told():
     made = decided(
         run((RING, "differs", "twice")), by=by, differences=[*SAME[:2], found(RING, Finding.DIFFERENT, "off")]
     )
-    assert made.word is Word.RELEASE
+    assert made.word is DecisionWord.RELEASE
     assert [one.objection.line for one in made.waived] == [f"{RING}: differs: twice", f"{RING}: different: off"]
     assert {one.waiver.by for one in made.waived} == {"M. Keeper"}
     assert made.idle == ()
-    assert decided(run((GAIN, "differs", "half")), by=by).word is Word.REFUSE
+    assert decided(run((GAIN, "differs", "half")), by=by).word is DecisionWord.REFUSE
 
 
 def test_a_waiver_that_has_ended_or_has_nothing_to_waive_is_told_too():
     by = policy(waiver(RING, "2026-11-26") + waiver(DELAY))
     made = decided(run((RING, "differs", "twice")), by=by)
-    assert made.word is Word.REFUSE
+    assert made.word is DecisionWord.REFUSE
     assert [(one.quantity, why) for one, why in made.idle] == [
         (RING, "ended on 2026-11-26"),
         (DELAY, "nothing to waive"),
@@ -203,7 +203,7 @@ def test_a_waiver_that_has_ended_or_has_nothing_to_waive_is_told_too():
 def test_a_stop_is_never_waived():
     stop = ("leaf.step.limits", "nonconforming", "speed 80 rad/s, limit 60 rad/s")
     made = decided(run(stop), by=policy(waiver(DELAY) + waiver(GAIN) + waiver(RING)))
-    assert made.word is Word.REFUSE
+    assert made.word is DecisionWord.REFUSE
     assert made.reasons == ["leaf.step.limits: nonconforming: speed 80 rad/s, limit 60 rad/s"]
 
 
@@ -214,14 +214,17 @@ def test_what_the_firmware_does_against_its_contract_is_never_waived(kind):
     assert bad.may_be_waived is False
     assert open_.may_be_waived is True, "what was not seen is no conduct"
     made = decided(edited(run(), verdicts=[verdict_entry(bad)]), by=policy(waiver("leaf.conduct.after_off")))
-    assert (made.word, made.reasons) == (Word.REFUSE, ["leaf.conduct.after_off: nonconforming: energised"])
+    assert (made.word, made.reasons) == (DecisionWord.REFUSE, ["leaf.conduct.after_off: nonconforming: energised"])
 
 
 def test_a_release_with_everything_required_waived_shows_nothing():
     by = policy(waiver(DELAY) + waiver(GAIN))
     open_ = [found(DELAY, Finding.NOT_SEEN, "wide"), found(GAIN, Finding.NOT_SEEN, "wide"), SAME[2]]
     made = decided(run(), by=by, differences=open_)
-    assert (made.word, made.reasons) == (Word.UNDECIDED, ["nothing required was shown to be as in the baseline"])
+    assert (made.word, made.reasons) == (
+        DecisionWord.UNDECIDED,
+        ["nothing required was shown to be as in the baseline"],
+    )
 
 
 def test_strangers_text_is_made_visible():
@@ -238,30 +241,30 @@ def test_a_required_quantity_that_the_bench_could_not_tell_refuses_nothing():
     found_ = run((DELAY, "cannot tell", "the fit failed"), leaf__step__delay="the fit failed")
     (entry,) = content_of(found_)["unmeasured"]
     found_ = edited(found_, unmeasured=[{**entry, "outcome": "cannot tell"}])
-    assert decided(found_).word is Word.UNDECIDED
+    assert decided(found_).word is DecisionWord.UNDECIDED
 
 
 def test_a_waiver_stands_to_the_end_of_its_last_day():
-    assert decided(run((RING, "differs", "twice")), by=policy(waiver(RING, "2026-11-27"))).word is Word.RELEASE
+    assert decided(run((RING, "differs", "twice")), by=policy(waiver(RING, "2026-11-27"))).word is DecisionWord.RELEASE
     assert [why for _, why in decided(run(), by=policy(waiver(RING, "2026-11-27"))).idle] == ["nothing to waive"]
 
 
 def test_fewer_runs_than_the_policy_asks_for_release_nothing():
     made = decided(run(), by=policy(repeats=2))
     assert (made.word, made.reasons) == (
-        Word.UNDECIDED,
+        DecisionWord.UNDECIDED,
         ["1 of the 2 qualifications that the policy asks for came to their end"],
     )
     unfinished = edited(run(), finished=False)
-    assert decided(run(), unfinished, by=policy(repeats=2)).word is Word.UNDECIDED
-    assert decided(run(), run(), by=policy(repeats=2)).word is Word.RELEASE
+    assert decided(run(), unfinished, by=policy(repeats=2)).word is DecisionWord.UNDECIDED
+    assert decided(run(), run(), by=policy(repeats=2)).word is DecisionWord.RELEASE
 
 
 def test_a_required_quantity_that_the_baseline_never_measured_was_not_shown():
     made = decided(run(), differences=SAME[1:])
-    assert (made.word, made.reasons) == (Word.UNDECIDED, [f"{DELAY}: required, never measured in the baseline"])
+    assert (made.word, made.reasons) == (DecisionWord.UNDECIDED, [f"{DELAY}: required, never measured in the baseline"])
     assert made.next_steps == [f"{DELAY}: accept a baseline that has it"]
-    assert decided(run(), differences=SAME[1:], by=policy(waiver(DELAY))).word is Word.RELEASE
+    assert decided(run(), differences=SAME[1:], by=policy(waiver(DELAY))).word is DecisionWord.RELEASE
 
 
 OUTCOMES = st.sampled_from(
@@ -274,19 +277,19 @@ FINDINGS = st.fixed_dictionaries({name: st.sampled_from(Finding) for name in NAM
 )
 WAIVED = st.lists(st.sampled_from(NAMES), unique=True).map(lambda names: policy("".join(map(waiver, names))))
 EXTRA = st.sampled_from([(), (Objection(refuses=True, words="x"),), (Objection(refuses=False, words="y"),)])
-RANK = (Word.RELEASE, Word.UNDECIDED, Word.REFUSE)
+RANK = (DecisionWord.RELEASE, DecisionWord.UNDECIDED, DecisionWord.REFUSE)
 
 
 @given(runs=RUNS, differences=FINDINGS, by=WAIVED, extra=EXTRA)
 def test_words_follow_from_what_stands_against_it(runs, differences, by, extra):
     made = decided(*runs, differences=differences, by=by, stopped=extra)
     assert made.code is WORDS[made.word]
-    assert (made.word is Word.REFUSE) == any(one.refuses for one in made.objections)
-    assert (made.word is Word.RELEASE) == (not made.objections)
-    assert made.word is not Word.RELEASE or set(made.shown) & {DELAY, GAIN}
+    assert (made.word is DecisionWord.REFUSE) == any(one.refuses for one in made.objections)
+    assert (made.word is DecisionWord.RELEASE) == (not made.objections)
+    assert made.word is not DecisionWord.RELEASE or set(made.shown) & {DELAY, GAIN}
     assert all(one.objection.quantity != "leaf.step.limits" for one in made.waived)
     bench = decided(*runs, differences=differences, by=by, stopped=extra, bench="gone")
-    assert (bench.word, bench.code) == (Word.UNDECIDED, ExitCode.BENCH)
+    assert (bench.word, bench.code) == (DecisionWord.UNDECIDED, ExitCode.BENCH)
 
 
 @given(runs=RUNS.filter(bool), differences=FINDINGS, by=WAIVED, more=VERDICTS, extra=EXTRA)

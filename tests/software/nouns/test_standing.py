@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode
 from harness.compare import Difference, Finding
-from harness.gate import Word
+from harness.gate import DecisionWord
 from harness.nouns.results import Fitness, Outcome
 from harness.nouns.standing import Standing, of_exit_code, overall, standing_of, worst
 from harness.report.marks import CLAIMS, MARKS
@@ -63,7 +63,7 @@ def test_a_run_that_decided_nothing_stands_for_nothing(code: int | None) -> None
         (Outcome, [GOOD, BAD, OPEN, GOOD, BAD, OPEN, UNJUDGED, ABSENT]),
         (Finding, [GOOD, BAD, UNJUDGED, OPEN]),
         (Fitness, [GOOD, OPEN, OPEN, UNJUDGED]),
-        (Word, [GOOD, BAD, OPEN]),
+        (DecisionWord, [GOOD, BAD, OPEN]),
     ],
 )
 def test_every_word_has_its_standing(words, standings) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import ExitCode
 from harness.compare import BaselineLevel, Difference, Finding
-from harness.gate.decision import Decision, Word
+from harness.gate.decision import Decision, DecisionWord
 from harness.nouns.quantity import Quantity
 from harness.release.junit import junit
 from harness.release.summary import LIVE, MOST_REASONS, Subject, markdown, plain
@@ -144,6 +144,6 @@ def test_what_has_no_number_is_skipped():
 def test_any_words_make_xml_that_reads(reason, firmware):
     subject = replace(SUBJECT, firmware=firmware)
     made = decided(run((RING, "differs", reason)))
-    assert made.word is Word.REFUSE
+    assert made.word is DecisionWord.REFUSE
     assert cases(made, subject=subject)[f"sluice.{RING}"].find("failure") is not None
     assert told(made, subject=subject)

@@ -14,7 +14,7 @@ import pytest
 from harness.base.errors import BenchError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.bench.exchange import INDEX
 from harness.compare import baseline_of, terms_of
-from harness.gate import Policy, Word
+from harness.gate import DecisionWord, Policy
 from harness.gate.policy import loads_policy
 from harness.nouns.results import Outcome, Verdict
 from harness.record import Record
@@ -117,7 +117,7 @@ def stopped_by_bench(found: Record) -> Record:
 def test_as_many_runs_as_the_policy_says_share_the_risk_and_decide_together(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1), good(2), good(3))
     found = bench.attempt(tmp_path)
-    assert found.decision.word is Word.RELEASE, found.decision.reasons
+    assert found.decision.word is DecisionWord.RELEASE, found.decision.reasons
     assert [(one.number, one.runs_sharing_risk, one.seed) for one in bench.begun] == [(1, 3, 4), (2, 3, 5), (3, 3, 6)]
     assert len(found.records) == 3
 
@@ -125,20 +125,20 @@ def test_as_many_runs_as_the_policy_says_share_the_risk_and_decide_together(tmp_
 def test_what_is_refused_already_is_not_repeated(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, with_verdict(good(1), "differs"), good(2), good(3))
     found = bench.attempt(tmp_path)
-    assert (found.decision.word, len(bench.begun)) == (Word.REFUSE, 1)
+    assert (found.decision.word, len(bench.begun)) == (DecisionWord.REFUSE, 1)
     assert found.decision.reasons == [f"{STIFFNESS}: differs: why"]
 
 
 def test_what_cannot_be_told_is_repeated_as_planned(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, with_verdict(good(1), "cannot tell"), good(2), good(3))
     found = bench.attempt(tmp_path)
-    assert (found.decision.word, len(bench.begun)) == (Word.UNDECIDED, 3)
+    assert (found.decision.word, len(bench.begun)) == (DecisionWord.UNDECIDED, 3)
 
 
 def test_no_run_is_begun_that_would_pass_the_time_budget(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1), good(2), good(3), takes_s=40.0)
     found = bench.attempt(tmp_path)
-    assert (found.decision.word, len(bench.begun)) == (Word.UNDECIDED, 2)
+    assert (found.decision.word, len(bench.begun)) == (DecisionWord.UNDECIDED, 2)
     assert found.decision.reasons == ["the time budget of 100 s is spent after 2 of 3 runs"]
     assert found.decision.next_steps == ["a larger time_budget_s in policy.toml"]
 
@@ -153,7 +153,7 @@ def test_the_longest_run_so_far_is_what_another_one_may_take(tmp_path, monkeypat
 
     monkeypatch.setattr(bench, "run", takes)
     found = bench.attempt(tmp_path, conditions(policy(repeats="4")))
-    assert (found.decision.word, len(bench.begun)) == (Word.UNDECIDED, 3)
+    assert (found.decision.word, len(bench.begun)) == (DecisionWord.UNDECIDED, 3)
 
 
 @pytest.mark.parametrize(
@@ -168,7 +168,7 @@ def test_a_bench_that_was_not_left_safe_releases_nothing(tmp_path, monkeypatch, 
     run = bench.run
     monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), **change}))
     found = bench.attempt(tmp_path, conditions(policy(repeats="1")))
-    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, ExitCode.BENCH)
+    assert (found.decision.word, found.decision.code) == (DecisionWord.UNDECIDED, ExitCode.BENCH)
     assert found.decision.reasons[0] == f"the bench could not be operated: {why}"
 
 
@@ -236,7 +236,7 @@ def test_without_an_exchange_there_is_nothing_to_put_back(tmp_path):
 def test_a_bench_that_fails_refuses_nothing_and_what_was_measured_stands(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1), stopped_by_bench(good(2)), good(3))
     found = bench.attempt(tmp_path)
-    assert (found.decision.word, found.decision.code, len(bench.begun)) == (Word.UNDECIDED, ExitCode.BENCH, 2)
+    assert (found.decision.word, found.decision.code, len(bench.begun)) == (DecisionWord.UNDECIDED, ExitCode.BENCH, 2)
     assert len(found.records) == 2
     assert found.decision.reasons[0] == "the bench could not be operated: stopped: no link"
     assert found.comparison is not None, "the run that finished is compared"
@@ -247,7 +247,7 @@ def test_a_run_that_a_defect_left_incomplete_releases_nothing(tmp_path, monkeypa
     run = bench.run
     monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), "code": ExitCode.DEFECT}))
     found = bench.attempt(tmp_path, conditions(policy(repeats="1")))
-    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, ExitCode.DEFECT)
+    assert (found.decision.word, found.decision.code) == (DecisionWord.UNDECIDED, ExitCode.DEFECT)
     assert "a defect of rotorgate: a run did not do all that was planned" in found.decision.reasons[0]
 
 
@@ -261,12 +261,12 @@ def test_a_run_that_a_defect_left_incomplete_releases_nothing(tmp_path, monkeypa
 )
 def test_what_ends_the_row_gives_its_exit_code(tmp_path, monkeypatch, trouble, code):
     found = Bench(monkeypatch, good(1), trouble).attempt(tmp_path)
-    assert (found.decision.word, found.decision.code) == (Word.UNDECIDED, code)
+    assert (found.decision.word, found.decision.code) == (DecisionWord.UNDECIDED, code)
 
 
 def test_a_bench_that_does_not_open_is_undecided(tmp_path, monkeypatch):
     found = Bench(monkeypatch, BenchError("no such port")).attempt(tmp_path)
-    assert (found.decision.word, found.decision.code, found.records) == (Word.UNDECIDED, ExitCode.BENCH, ())
+    assert (found.decision.word, found.decision.code, found.records) == (DecisionWord.UNDECIDED, ExitCode.BENCH, ())
     assert found.decision.reasons[0] == "the bench could not be operated: no such port"
 
 
@@ -274,7 +274,7 @@ def test_a_bench_that_does_not_open_is_undecided(tmp_path, monkeypatch):
 def test_firmware_that_cannot_be_used_is_refused(tmp_path, monkeypatch, before):
     bench = Bench(monkeypatch, *(good(n) for n in range(before)), FirmwareFault("firmware: SyntaxError"))
     found = bench.attempt(tmp_path)
-    assert (found.decision.word, found.decision.code) == (Word.REFUSE, ExitCode.DIFFERS)
+    assert (found.decision.word, found.decision.code) == (DecisionWord.REFUSE, ExitCode.DIFFERS)
     assert "firmware: SyntaxError" in found.decision.reasons
 
 

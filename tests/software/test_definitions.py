@@ -1,0 +1,90 @@
+"""What the harness defines: each type once, and nothing that only tests call."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping
+
+import pytest
+
+from tests.software.imports import ROOT, parsed
+
+SOURCES = {
+    path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8")
+    for path in sorted((ROOT / "harness").rglob("*.py"))
+}
+PAGES = "\n".join(path.read_text(encoding="utf-8") for path in sorted((ROOT / "harness").rglob("*.html")))
+TEMPLATES = "\n".join(re.findall(r"{[{%].*?[%}]}", PAGES))
+"""What templates ask for."""
+OF_EACH_CHECK = {"Stimulus"}
+"""Types of which each check has its own."""
+FOR_READERS = {
+    "harness/nouns/coverage.py: monte_carlo": "what `propagate` names for who finds a contribution of a bend large",
+}
+"""Used by nobody here, with the reason for which they are there."""
+CALLED_BY = re.compile(r"pytest_\w+|test_\w+|__\w+__")
+"""Names that somebody else calls: pytest, Python."""
+
+
+def types(sources: Mapping[str, str]) -> dict[str, list[str]]:
+    """Where each class is defined, by its name."""
+    found = defaultdict(list)
+    for path, source in sources.items():
+        for node in ast.walk(parsed(source)):
+            if isinstance(node, ast.ClassDef):
+                found[node.name].append(path)
+    return found
+
+
+def callables(source: str) -> Iterator[str]:
+    """Functions and classes of a module, methods and properties of its classes; what a decorator hands on left out."""
+    for node in parsed(source).body:
+        members = node.body if isinstance(node, ast.ClassDef) else []
+        for each in (node, *members):
+            if isinstance(each, ast.ClassDef) or (isinstance(each, ast.FunctionDef) and not _handed_on(each)):
+                yield each.name
+
+
+def _handed_on(function: ast.FunctionDef) -> bool:
+    """Whether a decorator registers it somewhere: a fixture, a validator, a listener."""
+    own = {"property", "staticmethod", "classmethod", "cache", "lru_cache", "cached_property", "contextmanager"}
+    return any(ast.unparse(one).partition("(")[0].rpartition(".")[2] not in own for one in function.decorator_list)
+
+
+def uses(sources: Mapping[str, str]) -> Counter[str]:
+    """How often each name is asked for, by itself or of something."""
+    nodes = [node for source in sources.values() for node in ast.walk(parsed(source))]
+    names = [node.id for node in nodes if isinstance(node, ast.Name)]
+    return Counter([*names, *(node.attr for node in nodes if isinstance(node, ast.Attribute))])
+
+
+def idle(sources: Mapping[str, str]) -> set[str]:
+    """What nobody asks for, `path: name`. By name alone: a namesake that is asked for hides it."""
+    used = uses(sources)
+    nodes = [node for source in sources.values() for node in ast.walk(parsed(source)) if isinstance(node, ast.Constant)]
+    entries = "\n".join(str(node.value) for node in nodes)
+    return {
+        f"{path}: {name}"
+        for path, source in sources.items()
+        for name in callables(source)
+        if not used[name] and not CALLED_BY.fullmatch(name) and not re.search(rf"\b{name}\b", TEMPLATES)
+        if not re.search(rf"^[\w.]+:{name}$", entries, re.MULTILINE)  # an entry point, `module:name`
+    }
+
+
+def test_the_name_of_a_type_says_one_thing() -> None:
+    twice = {name: paths for name, paths in types(SOURCES).items() if len(paths) > 1 and name not in OF_EACH_CHECK}
+    assert twice == {}
+
+
+def test_there_is_nothing_that_only_tests_call() -> None:
+    assert idle(SOURCES) == set(FOR_READERS)
+
+
+@pytest.mark.parametrize("source", ["def alone(): ...", "class Alone: ...", "class Used:\n    def alone(self): ..."])
+def test_what_nobody_calls_is_seen(source: str) -> None:
+    found = idle({"a.py": f"{source}\nUsed()"})
+    assert {one.rpartition(" ")[2].lower() for one in found} == {"alone"}
+    assert idle({"a.py": f"{source}\nUsed().alone(alone, Alone)"}) == set()
