@@ -9,6 +9,7 @@ import pytest
 from harness.base.words import visible
 from harness.judge.verdict import describe
 from harness.nouns.results import Outcome, Verdict
+from harness.nouns.standing import Standing
 
 
 class Differs(AssertionError):
@@ -43,6 +44,6 @@ def raise_unless_good(quantity: str, verdicts: Sequence[Verdict]) -> None:
         for verdict in verdicts:
             if verdict.outcome is outcome:
                 raise failure(visible(describe(verdict)))
-    if not any(verdict.outcome in (Outcome.AGREES, Outcome.CONFORMING) for verdict in verdicts):
+    if not any(verdict.outcome.standing is Standing.GOOD for verdict in verdicts):
         words = "; ".join(f"{verdict.outcome.value}: {verdict.reason}" for verdict in verdicts) or "no verdict"
         pytest.skip(visible(f"{quantity}: {words}"))

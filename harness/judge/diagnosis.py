@@ -23,6 +23,7 @@ from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Shift
 from harness.nouns.names import Name
 from harness.nouns.quantity import difference
 from harness.nouns.results import Outcome, Verdict, VerdictKind
+from harness.nouns.standing import Standing
 
 SLACK = 0.1
 """Share of a predicted change that the table's exponents may be wrong by (arbitrary)."""
@@ -167,9 +168,7 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
     """
     judged = _unspoiled(list(verdicts))
     items = [item for verdict in judged if (item := _item(verdict, rule)) is not None]
-    differs = tuple(
-        dict.fromkeys(verdict.name for verdict in judged if verdict.outcome in (Outcome.DIFFERS, Outcome.NONCONFORMING))
-    )
+    differs = tuple(dict.fromkeys(verdict.name for verdict in judged if verdict.outcome.standing is Standing.BAD))
     if not differs:
         return Diagnosis()
     expected: dict[str, dict[str, float]] = {}

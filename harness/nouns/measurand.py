@@ -123,12 +123,12 @@ def counted(name: str, words: str, origin: Origin = Origin.MEASURED) -> Measuran
     )
 
 
-def percent(value: float, why: str = "") -> UsualDetect:
+def percent(value: float, why: str) -> UsualDetect:
     """A deviation by this value in percent of the expected one, and why."""
     return UsualDetect(entry=Detect(percent=value), why=why)
 
 
-def absolute(value: float, why: str = "") -> UsualDetect:
+def absolute(value: float, why: str) -> UsualDetect:
     """A deviation by this value in the quantity's unit, and why."""
     return UsualDetect(entry=Detect(absolute=value), why=why)
 

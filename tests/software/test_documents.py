@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import inspect
 import re
+import struct
 from pathlib import Path
 
 import pytest
@@ -12,8 +14,12 @@ from harness.checks.catalogue import CHECK_NAMES, CHECKS
 from harness.judge.causes import CAUSES
 from harness.nouns.contract import PARTS, DeclarationError, parse_declared
 from harness.nouns.effects import FREE, HAPPENS, Becomes, Near, Shift
+from harness.store import tables
 from tests.documents import ROOT, TABLES, cell, current, filled
+from tests.software.device_scripts.board import Board, Drive
+from tests.software.store.test_store import to_next
 
+VERSION = tables.VERSION
 DOCUMENTS = sorted(
     path for path in (*ROOT.glob("*.md"), *(ROOT / "harness").rglob("*.md"), *(ROOT / "rigs_demo").rglob("*.md"))
 )
@@ -204,6 +210,54 @@ def test_a_recipe_ends_in_files_that_exist(recipe: str) -> None:
     assert [file for file in files if not list(ROOT.glob(re.sub(r"<\w+>", "*", file)))] == []
 
 
+EXAMPLES = re.findall(r"^```python\n(.*?)^```$", DEVELOPERS, re.MULTILINE | re.DOTALL)
+
+
+def example(words: str) -> str:
+    """The one example of the recipes that has these words."""
+    (found,) = [one for one in EXAMPLES if words in one]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("words", "file"),
+    [
+        ("Measurand(", "harness/checks/stiffness/quantities.py"),
+        ("Cause(", "harness/checks/stiffness/causes.py"),
+        ("Fault(", "rigs_demo/faults.py"),
+    ],
+)
+def test_an_example_is_a_row_of_the_tree(words: str, file: str) -> None:
+    (row,) = ast.parse(example(words)).body
+    assert isinstance(row, ast.Expr)
+    rows = [ast.dump(node) for node in ast.walk(ast.parse((ROOT / file).read_text(encoding="utf-8")))]
+    assert rows.count(ast.dump(row.value)) == 1, f"{file} has another one: {ast.unparse(row)}"
+
+
+def test_the_example_of_a_store_is_what_a_test_raises_one_by() -> None:
+    raising, versions = ast.parse(example("def _to_3")).body
+    assert isinstance(raising, ast.FunctionDef) and isinstance(versions, ast.Assign)
+    assert ast.unparse(raising.body) == ast.unparse(ast.parse(inspect.getsource(to_next)).body[0].body)  # type: ignore[attr-defined]
+    assert ast.literal_eval(ast.unparse(versions.value).replace("_to_", "")) == {
+        n: n + 1 for n in (*tables.RAISES, VERSION)
+    }
+
+
+def test_every_version_before_this_one_is_kept() -> None:
+    kept = [list(ROOT.glob(f"tests/software/store/version_{number}.sql")) for number in range(1, VERSION)]
+    assert [*tables.RAISES] == [*range(1, VERSION)] and all(kept)
+
+
+def test_the_example_of_a_device_script_runs() -> None:
+    board = Board()
+    guard = board.guard(Drive(board))
+    names = board.modules()
+    exec(example("def watch"), names)
+    names["watch"](guard, 0, samples=200)  # type: ignore[operator]
+    assert len(board.rows) == 200, "longer than the deadman would wait for a host that nobody listens to"
+    assert all(struct.pack("<IH", *row) for row in board.rows)
+
+
 @pytest.mark.parametrize(
     ("recipe", "like", "but"),
     [
@@ -213,7 +267,9 @@ def test_a_recipe_ends_in_files_that_exist(recipe: str) -> None:
         ("A cause", r"static amplitude", r"^$"),
         ("An instrument class", r"thermometer", r"harness/checks/|harness/compare|harness/corrections|/plant/|/board/|"
                                                 r"firmware/|rigs_demo/README"),
+        ("A device script", r"[\"']pair[\"']", r"^$"),
         ("A rig fault", r"loose-winding", r"^$"),
+        ("A version of the store", r"def _to_\d", r"^$"),
     ],
 )  # fmt: skip
 def test_a_recipe_names_every_file_that_the_last_one_added_by_it_touches(recipe: str, like: str, but: str) -> None:

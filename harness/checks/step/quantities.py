@@ -6,9 +6,17 @@ the demo.
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute, nothing, percent
-
-FREE = Dependence(why="neither voltage nor temperature enters it")
+from harness.nouns.measurand import (
+    UNMOVED,
+    CheckRow,
+    Dependence,
+    Measurand,
+    Origin,
+    Sense,
+    absolute,
+    nothing,
+    percent,
+)
 
 CHECK = CheckRow(
     name="step",
@@ -131,7 +139,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.TOLD,
-            follows=FREE,
+            follows=UNMOVED,
             detect=percent(10, "a timer set to another rate"),
         ),
         Measurand(
@@ -140,7 +148,7 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.TOLD,
-            follows=FREE,
+            follows=UNMOVED,
             detect=nothing("no model predicts it: it has a requirement or none"),
         ),
         Measurand(
