@@ -25,7 +25,7 @@ TROUBLE = pytest.StashKey[Exception]()
 PLACE = "rotorgate_place"
 RUN = "rotorgate_run"
 """What a worker is told: its number, and the folder of the run."""
-TOLD = "rotorgate"
+HANDED_OVER = "rotorgate"
 """What a worker tells at its end."""
 ENDING_S = 20
 """For a worker to make its rig safe once the controller ends; xdist kills it after 10 s, and execnet has it interrupted
@@ -173,7 +173,7 @@ class OneRig:
             summary = self.session.summary() if self.session is not None else None
             lines = list(summary.lines) if summary is not None else []
             order = summary.order if summary is not None else ""
-            self.config.workeroutput[TOLD] = {"order": order, "lines": lines or [self._unused()]}
+            self.config.workeroutput[HANDED_OVER] = {"order": order, "lines": lines or [self._unused()]}
 
     @pytest.hookimpl(trylast=True)
     def pytest_unconfigure(self) -> None:
@@ -254,7 +254,7 @@ class Leading:
 
     def _told(self, node: Any) -> tuple[str, list[str]]:
         """The order to a person ("" where there is none), and what else a worker has told, at least one line."""
-        output = getattr(node, "workeroutput", {}).get(TOLD)
+        output = getattr(node, "workeroutput", {}).get(HANDED_OVER)
         if output is not None:
             return str(output["order"]), [str(line) for line in output["lines"]]
         name = self.rigs.get(node.gateway.id, f"the rig of worker {node.gateway.id}")

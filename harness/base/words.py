@@ -60,5 +60,9 @@ def file_stem(words: str) -> str:
 
 
 def visible_lines(text: str) -> str:
-    """As `visible`, of a text of several lines, which stay lines."""
+    r"""As `visible`, of a text of several lines, which stay lines.
+
+    >>> visible_lines("one\ttab\ntwo").splitlines()
+    ['one\\ttab', 'two']
+    """
     return "\n".join(map(visible, text.split("\n")))

@@ -109,6 +109,9 @@ def settling_instant(move: Transition, band: float = SETTLING_BAND) -> float:
     """Instant (s) of the last entry into final +- band (a fraction of the amplitude).
 
     Raises MeasurementError where the trace ends outside the band.
+
+    >>> settling_instant(transition([0.0, 1.0, 2.0, 3.0, 4.0], [0.0, 1.5, 0.5, 1.0, 1.0], 0.0, 1.0), band=0.25)
+    2.5
     """
     deviation = move.fraction - 1.0
     outside = np.flatnonzero(np.abs(deviation) > band)

@@ -176,6 +176,16 @@ def decay_per_half_cycle(swings: Sequence[Swings], source: str) -> tuple[Quantit
     Uncertainty by leaving out one oscillation at a time (jackknife, m - 1 degrees of freedom): swings that share
     a turning point are correlated, oscillations are not. Raises MeasurementError for fewer
     than 3 oscillations with such a pair.
+
+    >>> def rings(first: float) -> Swings:  # each swing 0.8 of the one before, less 4 mrad for friction
+    ...     sizes = [first]
+    ...     while 0.8 * sizes[-1] > 0.02:
+    ...         sizes.append(0.8 * sizes[-1] - 0.004)
+    ...     turns = np.cumsum([0.0, *(size * (-1.0) ** k for k, size in enumerate(sizes))])
+    ...     return Swings(instants_s=np.arange(turns.size) * 0.06, angles_rad=turns, stops=False)
+    >>> decay, friction = decay_per_half_cycle([rings(0.05), rings(0.06), rings(0.07)], "swings")
+    >>> round(decay.value, 4), round(friction.value, 5)  # -ln 0.8; 4 mrad / (2 (1 + 0.8))
+    (0.2231, 0.00111)
     """
     pairs = []
     for each in swings:
@@ -215,6 +225,11 @@ def find_onset(t_s: Array, angle_rad: Array, *, frequency_rad_s: float, decay: f
     because friction takes an unknown part of the first push.
 
     Raises MeasurementError where nothing begins to move, or too few samples tell.
+
+    >>> t_s = np.arange(-0.06, 0.021, 1e-3)
+    >>> angle_rad = 0.06 * (1.0 - np.cos(52.0 * np.clip(t_s - 2.3e-3, 0.0, None)))
+    >>> round(find_onset(t_s, angle_rad, frequency_rad_s=52.0, decay=0.0, begin_s=0.0), 4)
+    0.0023
     """
     damping = decay / math.pi
     before = angle_rad[t_s < begin_s]

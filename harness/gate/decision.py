@@ -237,7 +237,7 @@ def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
     for record in records:
         wanted = set(record.required)
         for verdict in record.verdicts if record.stop is None else ():
-            if not verdict.outcome.standing.told and Name(verdict.name).keys & wanted:
+            if not verdict.outcome.standing.asked and Name(verdict.name).keys & wanted:
                 name, reason = visible(verdict.name), visible(verdict.reason or "no reason given")
                 words = f"required by the rig file, {verdict.outcome.value}: {reason}"
                 yield Objection(refuses=False, quantity=name, words=words, remedies=(f"{name}: {reason}",))

@@ -240,7 +240,7 @@ def _ending(code: int | None) -> str:
 def _decision(decision: DecisionView) -> dict[str, Any]:
     mark = MARKS[standing_of(DecisionWord, decision.word)]
     return {
-        "told": decision,
+        "decision": decision,
         "mark": mark.shape,
         "kind": mark.style,
         "version": _version(decision.firmware_name, decision.firmware_version),

@@ -46,7 +46,7 @@ def gaps(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> tuple[Gap
     found: dict[tuple[bool, Outcome, str, tuple[str, ...], tuple[str, ...]], list[str]] = {}
     for one in verdicts:
         asked = bool(Name(one.name).keys & wanted)
-        if one.outcome.standing is Standing.OPEN or (asked and not one.outcome.standing.told):
+        if one.outcome.standing is Standing.OPEN or (asked and not one.outcome.standing.asked):
             needs = one.expected.needs if one.expected is not None else ()
             found.setdefault((asked, one.outcome, one.reason, one.remedies, needs), []).append(one.name)
     made = [

@@ -129,7 +129,7 @@ def least_index(index_found: float, count: int, confidence: float = CONFIDENCE) 
 
     root = 3.0 * math.sqrt(count)
 
-    def beyond(index: float) -> float:
+    def surplus(index: float) -> float:
         below = float(nctdtr(count - 1, root * index, root * index_found))
         if math.isnan(below):  # far out in a tail, where it does not converge
             below = 1.0 if index < index_found else 0.0
@@ -137,11 +137,11 @@ def least_index(index_found: float, count: int, confidence: float = CONFIDENCE) 
 
     reach = 1.0 + abs(index_found)
     low, high = index_found - reach, index_found + reach
-    while beyond(low) < 0.0:
+    while surplus(low) < 0.0:
         low -= reach
-    while beyond(high) > 0.0:
+    while surplus(high) > 0.0:
         high += reach
-    return float(brentq(beyond, low, high, xtol=1e-10))
+    return float(brentq(surplus, low, high, xtol=1e-10))
 
 
 def least_cp(cp: float, count: int, confidence: float = CONFIDENCE) -> float:

@@ -253,7 +253,7 @@ def _left_out(runs: Sequence[LotRun]) -> Facts:
     reasons: dict[str, list[str]] = {}
     newest = runs[-1].record
     for verdict in newest.verdicts:
-        if not verdict.outcome.standing.told:
+        if not verdict.outcome.standing.asked:
             reasons.setdefault(f"{verdict.outcome}: {verdict.reason}", []).append(verdict.name)
     facts = [(why, ", ".join(names)) for why, names in reasons.items()]
     checks = {Name(name).check for name in newest.planned}

@@ -126,7 +126,11 @@ class Quantity:
 
 
 def evaluation(source: str) -> str:
-    """The evaluation that a source name belongs to: the name without its `#n`."""
+    """The evaluation that a source name belongs to: the name without its `#n`.
+
+    >>> evaluation("loop fit#2")
+    'loop fit'
+    """
     return source.partition("#")[0]
 
 
@@ -148,7 +152,11 @@ def effective_dof(budget: Mapping[str, Contribution]) -> float:
 
 
 def evaluations(budget: Mapping[str, Contribution]) -> dict[tuple[str, float], float]:
-    """Variance of each evaluation in a budget, by (name, degrees of freedom)."""
+    """Variance of each evaluation in a budget, by (name, degrees of freedom).
+
+    >>> evaluations({"fit#1": Contribution(u=3.0, dof=8), "fit#2": Contribution(u=4.0, dof=8)})
+    {('fit', 8): 25.0}
+    """
     variances: dict[tuple[str, float], float] = {}
     for source, part in budget.items():
         key = (evaluation(source), part.dof)
@@ -293,7 +301,11 @@ def scaled(quantity: Quantity, factor: float, unit: str) -> Quantity:
 
 
 def shifted(quantity: Quantity, **added: Quantity) -> Quantity:
-    """The quantity with further error sources of value 0 (or a correction) added, each in its unit."""
+    """The quantity with further error sources of value 0 (or a correction) added, each in its unit.
+
+    >>> print(shifted(normal(6.0, 0.03, "ohm", "meter"), leads=normal(-0.1, 0.04, "ohm", "leads")))
+    5.9 ohm (u = 0.05)
+    """
     return combine(((1.0, quantity), *((1.0, part) for part in added.values())), quantity.unit)
 
 

@@ -27,7 +27,7 @@ class Standing(Enum):
         return self in (Standing.GOOD, Standing.BAD)
 
     @property
-    def told(self) -> bool:
+    def asked(self) -> bool:
         """Whether something was asked, and an answer looked for."""
         return self.decided or self is Standing.OPEN
 
@@ -41,14 +41,22 @@ SEVERITY = (Standing.BAD, Standing.OPEN, Standing.GOOD, Standing.UNJUDGED, Stand
 
 
 def worst(standings: Iterable[Standing]) -> Standing:
-    """The one that goes before the others: bad, open, good, unjudged; absent where there is none."""
+    """The one that goes before the others: bad, open, good, unjudged; absent where there is none.
+
+    >>> worst([Standing.GOOD, Standing.OPEN, Standing.ABSENT]).value
+    'open'
+    """
     return min(standings, key=SEVERITY.index, default=Standing.ABSENT)
 
 
 def overall(standings: Iterable[Standing]) -> Standing:
-    """What all together come to: bad or open where one of them is, good where any is; where nothing was told, open."""
+    """What all together come to: bad or open where one of them is, good where any is; where nothing was told, open.
+
+    >>> overall([Standing.GOOD, Standing.ABSENT]).value, overall([Standing.ABSENT]).value
+    ('good', 'open')
+    """
     found = worst(standings)
-    return found if found.told else Standing.OPEN
+    return found if found.asked else Standing.OPEN
 
 
 class Word(Protocol):
@@ -60,7 +68,12 @@ class Word(Protocol):
 
 
 def standing_of(words: Callable[[str], Word], word: str) -> Standing:
-    """The standing of a word that stands in a record; open where it is none of `words`."""
+    """The standing of a word that stands in a record; open where it is none of `words`.
+
+    >>> from harness.nouns.results import Outcome
+    >>> standing_of(Outcome, "agrees").value, standing_of(Outcome, "a word to come").value
+    ('good', 'open')
+    """
     try:
         return words(word).standing
     except ValueError:
@@ -68,5 +81,9 @@ def standing_of(words: Callable[[str], Word], word: str) -> Standing:
 
 
 def of_exit_code(code: int | None) -> Standing:
-    """What a run that ended with this exit code came to; absent where nothing was decided (3, 4, 5, or no end)."""
-    return next((one for one in Standing if one.told and one.exit_code == code), Standing.ABSENT)
+    """What a run that ended with this exit code came to; absent where nothing was decided (3, 4, 5, or no end).
+
+    >>> of_exit_code(1).value, of_exit_code(3).value
+    ('bad', 'absent')
+    """
+    return next((one for one in Standing if one.asked and one.exit_code == code), Standing.ABSENT)

@@ -32,5 +32,9 @@ def phase_volts(amplitude: float, supply_v: float, dead_time_s: float = 0.0, car
 
 
 def circuit_ohm(winding_ohm: float, on_ohm: float) -> float:
-    """A phase of the star and the one switch in its way, ohm."""
+    """A phase of the star and the one switch in its way, ohm.
+
+    >>> circuit_ohm(5.5, 0.25)
+    5.75
+    """
     return winding_ohm + on_ohm

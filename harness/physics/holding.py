@@ -22,6 +22,9 @@ def proportional_n_m_rad(
     """Stiffness of a proportional loop on a motor of `pole_pairs` whose field stands where it should, N m/rad.
 
     Kt g (U/2) / (R + Ron): the torque that an error of one radian asks for, outside the clip.
+
+    >>> round(proportional_n_m_rad(7, supply_v=12.0, winding_ohm=5.6, flux_v_s=5e-3, on_ohm=0.4, gain_per_rad=6.0), 4)
+    0.315
     """
     return torque_per_ampere(pole_pairs, flux_v_s) * gain_per_rad * supply_v / 2.0 / circuit_ohm(winding_ohm, on_ohm)
 

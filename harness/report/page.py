@@ -190,7 +190,7 @@ def _left_out(verdicts: Sequence[Verdict]) -> list[tuple[str, list[str]]]:
     silent = [verdict.name for verdict in verdicts if verdict.unasked]
     asked = [verdict for verdict in verdicts if not verdict.unasked]
     for verdict in asked:
-        if not verdict.outcome.standing.told:
+        if not verdict.outcome.standing.asked:
             reasons.setdefault(f"{verdict.outcome}: {visible(verdict.reason)}", []).append(verdict.name)
     if silent:
         others = [verdict.name for verdict in asked if verdict.outcome not in REQUIRED]

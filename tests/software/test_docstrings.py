@@ -18,13 +18,15 @@ HARNESS = ROOT / "harness"
 ROOMS = ("nouns", "fits", "corrections", "physics")
 """Rooms whose parameters are all explained."""
 WITH_EXAMPLES = (
-    "base.words", "nouns.names",
+    "base.words", "nouns.names", "nouns.standing",
     "nouns.quantity", "nouns.coverage", "fits.exponential", "fits.field_fit", "fits.pulse", "fits.regression",
     "fits.sliding", "fits.swings", "corrections.dead_time", "corrections.resistance", "physics.drive",
-    "physics.motor", "physics.swing", "compare.between", "compare.difference", "compare.drift", "compare.runlength",
-    "study.anova", "study.limits", "lot.capability",
+    "physics.holding", "physics.motor", "physics.swing", "compare.between", "compare.difference", "compare.drift",
+    "compare.runlength", "study.anova", "study.limits", "lot.capability",
 )  # fmt: skip
 """Modules whose functions a reader tries out."""
+OF_A_BENCH = {"RigSpec", "Observation", "Record", "Sweep", "FieldFit", "Measurement", "Word", "Terms", "BaselineLevel"}
+"""Types that no example builds in a line: what takes one is shown by its tests."""
 EVIDENT = {
     "motor": "a motor's name in the rig file",
     "unit": "an SI unit as text, `1` for a ratio",
@@ -60,6 +62,22 @@ def test_examples_run(module: str) -> None:
     found = doctest.testmod(import_module(f"harness.{module}"))
     assert found.attempted > 0, "an example is expected"
     assert found.failed == 0
+
+
+@pytest.mark.parametrize("module", WITH_EXAMPLES)
+def test_every_function_that_takes_plain_things_has_one(module: str) -> None:
+    path = HARNESS.joinpath(*module.split(".")).with_suffix(".py")
+    without = [
+        name
+        for name, function in functions(path)
+        if "." not in name and ">>>" not in (ast.get_docstring(function) or "") and not OF_A_BENCH & types_in(function)
+    ]
+    assert without == []
+
+
+def types_in(function: ast.FunctionDef) -> set[str]:
+    """Names in the types of its parameters."""
+    return set(re.findall(r"\w+", ast.unparse(function.args)))
 
 
 @cache

@@ -48,7 +48,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
 
         hold.field(zero, 0.0, 0.02)
         idle = _supply(rig)
-        told: dict[str, Condition] = {
+        conditions: dict[str, Condition] = {
             "idle": idle,
             "room_c": room,
             "hang_rad": hang,
@@ -74,7 +74,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
                     zero_rad=zero,
                     supply=[*before, *_supply(rig)],
                     motor=motor,
-                    **told,
+                    **conditions,
                 )
             )
         rig.progress("slip of a held field", 0.5)
@@ -83,15 +83,15 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         field(stimulus.slip_reach_rad, 0.75 * high, 0.0)
         hold.forget()
         hold.field(zero + sense * pole_pairs * stimulus.slip_reach_rad, 0.05, 2.4, EDGE_S, math.pi / pole_pairs)
-        observations.append(hold.take(f"{motor}.stiffness.slip", slipped=hold.slipped, zero_rad=zero, **told))
+        observations.append(hold.take(f"{motor}.stiffness.slip", slipped=hold.slipped, zero_rad=zero, **conditions))
         hold.wait(0.4)  # at amplitude 0 the shorted winding brakes the arm's swinging
-        observations += _loop(hold, stimulus, hang_count, told)
+        observations += _loop(hold, stimulus, hang_count, conditions)
         hold.off()
         hold.wait(0.2)
     return observations
 
 
-def _loop(hold: Hold, stimulus: Stimulus, hang_count: int, told: Mapping[str, Condition]) -> list[Observation]:
+def _loop(hold: Hold, stimulus: Stimulus, hang_count: int, conditions: Mapping[str, Condition]) -> list[Observation]:
     """Sweep the firmware's loop, drive it into its clip either way, and sweep it again where it went there already."""
     observations: list[Observation] = []
 
@@ -106,22 +106,22 @@ def _loop(hold: Hold, stimulus: Stimulus, hang_count: int, told: Mapping[str, Co
         hold.forget()
         for end, share in ((1.0, 1.0), (-1.0, 2.0), (0.0, 1.0)):
             point(end * reach, share * reach)
-        observations.append(hold.take(f"{hold.motor}.stiffness.{name}", hang_count=hang_count, **told))
+        observations.append(hold.take(f"{hold.motor}.stiffness.{name}", hang_count=hang_count, **conditions))
 
     sweep(LOOP, stimulus.loop_reach_rad)
-    near, beyond = stimulus.clip_rad
+    near, far = stimulus.clip_rad
     stands = []
     for word, way in (("up", 1.0), ("down", -1.0)):
         hold.rig.progress("the loop's clip", 0.7 if way > 0.0 else 0.8)
         point(way * near, near, TRAVEL_RAD_S)
         hold.wait(0.1)
         hold.forget()
-        point(way * beyond, beyond - near, CLIP_RAD_S)
+        point(way * far, far - near, CLIP_RAD_S)
         hold.wait(0.2)
-        clipped = hold.take(f"{hold.motor}.stiffness.clip_{word}", **told)
+        clipped = hold.take(f"{hold.motor}.stiffness.clip_{word}", **conditions)
         observations.append(clipped)
         stands.append(abs(float(shaft_rad(clipped, hold.turn, hang_count)[-1])))
-        point(0.0, beyond, TRAVEL_RAD_S)
+        point(0.0, far, TRAVEL_RAD_S)
     inside = INSIDE_CLIP * min(stands)
     if inside < stimulus.loop_reach_rad:
         hold.rig.progress("the firmware's loop inside its clip", 0.9)

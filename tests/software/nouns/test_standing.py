@@ -38,7 +38,7 @@ def test_bad_goes_before_open_and_open_before_good_and_nothing_told_is_open(stan
 @given(st.lists(st.sampled_from(Standing)))
 def test_what_all_come_to_has_an_exit_code_and_a_claim(standings: list[Standing]) -> None:
     together = overall(standings)
-    assert together.told
+    assert together.asked
     assert together.exit_code is (
         ExitCode.DIFFERS if BAD in standings else ExitCode.AGREES if together is GOOD else ExitCode.UNDECIDED
     )
@@ -79,7 +79,7 @@ def test_no_difference_seen_is_not_enough_where_a_margin_asks_for_more() -> None
 
 
 def test_marks_tell_apart_without_colour_what_was_told() -> None:
-    told = [MARKS[standing] for standing in Standing if standing.told]
+    told = [MARKS[standing] for standing in Standing if standing.asked]
     for part in ("shape", "letters", "colour", "style", "point", "plotted"):
         assert len({getattr(mark, part) for mark in told}) == len(told)
     assert len({mark.shape for mark in MARKS.values()}) == len(Standing)

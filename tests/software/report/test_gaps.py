@@ -61,7 +61,7 @@ def test_whoever_is_left_undecided_is_told_of_a_gap_or_that_nothing_was_judged(
     given_: list[tuple[str, Outcome]], required: set[str]
 ) -> None:
     verdicts = [Verdict(name=name, outcome=outcome, reason="why") for name, outcome in given_]
-    nothing = not any(outcome.standing.told for _, outcome in given_)
+    nothing = not any(outcome.standing.asked for _, outcome in given_)
     if exit_code(verdicts, required) is ExitCode.UNDECIDED:
         assert gaps(verdicts, required) or nothing
     elif exit_code(verdicts, required) is ExitCode.AGREES:
