@@ -147,6 +147,14 @@ def test_every_room_is_on_the_map_and_links_to_what_tells_of_it() -> None:
         assert f"{own}/README.md" in links or not (room / "README.md").exists(), f"{own}: link to its README.md"
 
 
+def test_a_large_room_tells_what_it_promises_and_by_what_that_is_shown() -> None:
+    """Rooms of a few modules are told of beside the one that they belong to."""
+    for room in (*ROOMS, ROOT / "rigs_demo"):
+        text = (room / "README.md").read_text(encoding="utf-8") if (room / "README.md").exists() else ""
+        assert text or len([*room.glob("*.py")]) <= 6, f"{room.name}: a README.md"
+        assert not text or (len(text.splitlines()) > 10 and "tests/" in text), f"{room.name}: say what shows it"
+
+
 @pytest.mark.parametrize(
     ("asked", "where", "found"),
     [
