@@ -25,7 +25,7 @@ from harness.nouns.observation import Description
 from harness.nouns.quantity import Quantity, propagate, rectangular
 from harness.nouns.results import Measurement
 from harness.record import Record
-from harness.rigfile import RigSpec
+from harness.rigfile import RigSpec, unstated
 
 FARTHEST = 0.25
 """Relative distance of the supply from nominal beyond which nothing is referred. Arbitrary: a battery moves by half."""
@@ -105,9 +105,9 @@ def referred(name: str, quantity: Quantity, around: Surroundings, nominal_v: flo
 
 
 def _rooms(spec: RigSpec, observations: Iterable[Description]) -> dict[str, Quantity]:
-    """Rooms as read, by check; otherwise as the rig file states it, otherwise 20 +- 10 degC (arbitrary)."""
+    """Rooms as read, by check; otherwise as the rig file states it, otherwise any usual one."""
     stated = spec.room.temperature_c.quantity("degC") if spec.room is not None else None
-    rooms = {"": stated or rectangular(REFERENCE_C, 10.0, "degC", "room.temperature_c")}
+    rooms = {"": stated or rectangular(REFERENCE_C, unstated.ROOM_HALF_K, "degC", "room.temperature_c")}
     names = spec.instruments_of("thermometer")
     if not names:
         return rooms

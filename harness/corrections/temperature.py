@@ -30,7 +30,7 @@ class Warmth:
 
 
 def room(spec: RigSpec, reading_c: float | None) -> Quantity:
-    """The room: the thermometer's reading with its accuracy, otherwise what the rig file says, otherwise 20 +- 10."""
+    """The room: the thermometer's reading with its accuracy, else what the rig file says, else any usual one."""
     names = spec.instruments_of("thermometer")
     if reading_c is not None and names:
         name = next(iter(names))
@@ -39,7 +39,9 @@ def room(spec: RigSpec, reading_c: float | None) -> Quantity:
         return rectangular(reading_c, half, "degC", f"instrument.{name}.temperature_offset", "a better thermometer")
     if spec.room is not None:
         return spec.room.temperature_c.quantity("degC")
-    return rectangular(20.0, 10.0, "degC", "room temperature not stated", "state room.temperature_c")
+    return rectangular(
+        REFERENCE_C, unstated.ROOM_HALF_K, "degC", "room temperature not stated", "state room.temperature_c"
+    )
 
 
 def estimate(

@@ -21,6 +21,8 @@ from harness.base.errors import FirmwareFault
 
 FULL_TURN = 65536
 """Electrical angles are in 1/65536 of an electrical turn; the firmware rounds to its own grid."""
+FULL_DUTY = 65535
+"""A duty of 1, as a board's PWM takes it."""
 FULL_AMPLITUDE = 32768
 """Amplitudes are in 1/32768; demands are signed amplitudes in the same unit."""
 
@@ -200,7 +202,7 @@ def parse_declared(motor: str, answer: object) -> Declared:
         loop_period_s=whole("loop_period_us", 1, 1_000_000) * 1e-6,
         counts_per_turn=counts,
         field_steps=whole("field_steps", 6, FULL_TURN),
-        max_static_duty=whole("max_static_duty", 0, 65535) / 65535,
+        max_static_duty=whole("max_static_duty", 0, FULL_DUTY) / FULL_DUTY,
         dead_time_s=whole("dead_time_ns", 0, 1_000_000) * 1e-9,
         pole_pairs=whole("pole_pairs", 1, 999),
         offset_count=whole("offset_count", 0, counts),

@@ -36,6 +36,8 @@ ECCENTRICITY_RAD = 0.02
 """The most that a sensor's magnet placed by hand bends a reading, once a turn (common practice, no source)."""
 OFFSET_RAD = 0.5
 """Half-width of where the firmware has electrical zero, electrical: further off, its loop is not closed."""
+ROOM_HALF_K = 10.0
+"""Half-width of a room about the reference temperature that nobody has read (arbitrary)."""
 
 
 def on_resistance(spec: RigSpec, motor: str) -> Quantity:

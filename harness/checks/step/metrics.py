@@ -26,7 +26,7 @@ FEWEST_STEPS = 3
 BATCHES = 50
 CLOCK_S = 0.5e-6
 """Half of what the board's clock counts in."""
-COGGING_SHARE = 0.005
+COGGING_RISE_SHARE = 0.005
 """Half-width of what cogging at the start does to the rise of a clipped step (own simulation: torque of 0.7 mN m in
 39, times the share of the rise that falls into the first period)."""
 COGGING_LEVEL_RAD = 0.5e-3
@@ -218,7 +218,7 @@ def from_levels(
 def large_rise(large: Sequence[Step], small: Sequence[Step], motor: str, source: str) -> Quantity:
     """Rise time of large steps: under a clipped demand it goes with the root of their size, and with cogging."""
     seen = from_levels(large, rise, small, "s", source, power=0.5)
-    width = COGGING_SHARE * seen.value
+    width = COGGING_RISE_SHARE * seen.value
     return shifted(seen, cogging=rectangular(0.0, width, "s", f"cogging of {motor} where it starts", "more places"))
 
 

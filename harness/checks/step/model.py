@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from harness.nouns.contract import Declared
     from harness.rigfile import RigSpec
 
-COGGING_SHARE = 0.005
+COGGING_FREQUENCY_SHARE = 0.005
 """Standard uncertainty of the frequency for cogging that no rig file states (common practice, no source)."""
 HUNTING_MARGIN = 1.0
 
@@ -78,7 +78,11 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         return shifted(
             found,
             cogging=normal(
-                0.0, COGGING_SHARE * found.value, "rad/s", f"cogging of {motor}", remedy="state the cogging torque"
+                0.0,
+                COGGING_FREQUENCY_SHARE * found.value,
+                "rad/s",
+                f"cogging of {motor}",
+                remedy="state the cogging torque",
             ),
         )
 

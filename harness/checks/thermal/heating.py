@@ -13,12 +13,12 @@ from harness.acting.service import Service
 from harness.base.errors import MeasurementError, MissingCapability
 from harness.checks.strength import largest_current_a, require
 from harness.corrections.dead_time import phase_current
+from harness.nouns.contract import FULL_DUTY
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
 
-FULL = 65535
-HALF = 32768
+HALF = (FULL_DUTY + 1) // 2
 SILENCE_MS = 10000
 FEED_S = 8.0
 """Longest wait without a line to the board, below its patience of SILENCE_MS."""
@@ -76,13 +76,13 @@ class HeatingService(Service):
 
     def set(self, difference: float, ramp_s: float = 0.0) -> None:
         """Bring the two duties apart, symmetric about a half, along a straight line."""
-        half = round(difference * FULL / 2.0)
+        half = round(difference * FULL_DUTY / 2.0)
         duties = [HALF, HALF, HALF]
         duties[self._phases[0]] += half
         duties[self._phases[1]] -= half
         self.send(f"d {duties[0]} {duties[1]} {duties[2]} {round(ramp_s * 1e3)}")
         self._outstanding += 1
-        self.difference = 2.0 * half / FULL
+        self.difference = 2.0 * half / FULL_DUTY
         if ramp_s > 0.0:
             self.wait(ramp_s)
 
