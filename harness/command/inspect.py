@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING, Any
 from harness.base.disk import unwritten
 from harness.base.errors import BoardBusy, DeviceError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.base.words import visible
+from harness.nouns.standing import Standing
+from harness.report.marks import MARKS
 
 if TYPE_CHECKING:
     from harness.rigfile import RigSpec
@@ -37,17 +39,20 @@ class Inspection:
 
     def good(self, line: str) -> None:
         """Something answers and is what it should be."""
-        self.lines.append(f"ok  {line}")
+        self._add(Standing.GOOD, line)
 
     def note(self, line: str) -> None:
         """Something to know."""
-        self.lines.append(f"--  {line}")
+        self._add(Standing.UNJUDGED, line)
 
     def bad(self, line: str, code: ExitCode = ExitCode.BENCH) -> None:
         """Something is not as it should be."""
-        self.lines.append(f"XX  {line}")
+        self._add(Standing.BAD, line)
         self.problems.append(line)
         self.code = ExitCode.first_of((self.code, code))
+
+    def _add(self, standing: Standing, line: str) -> None:
+        self.lines.append(f"{MARKS[standing].letters}  {line}")
 
     @contextmanager
     def catching(self, what: str) -> Iterator[None]:

@@ -50,12 +50,6 @@ class Studies:
             return study
         raise StoreError(f"{self._database.address.shown}: no study {number}")
 
-    def newest(self, kind: str, rig: str, *, simulated: bool) -> Study | None:
-        """The study of a kind and a rig that was kept last; None where there is none."""
-        column = tables.study.c
-        studies = self._found(column.kind == kind, column.rig == rig, column.simulated == simulated, last=True)
-        return studies[0] if studies else None
-
     def all(self, kind: str | None = None, rig: str | None = None, *, simulated: bool | None = None) -> list[Study]:
         """Studies in the order in which they were made; only those of a kind, a rig, a sort of bench where asked.
 
@@ -65,11 +59,10 @@ class Studies:
         conditions = (tables.study.c[name] == value for name, value in asked.items() if value is not None)
         return self._found(*conditions, damaged=True)
 
-    def _found(self, *conditions: Any, last: bool = False, damaged: bool = False) -> list[Study]:
-        number = tables.study.c.id
-        wanted = select(*tables.labelled(tables.study)).where(*conditions).order_by(number.desc() if last else number)
+    def _found(self, *conditions: Any, damaged: bool = False) -> list[Study]:
+        wanted = select(*tables.labelled(tables.study)).where(*conditions).order_by(tables.study.c.id)
         with self._database.reading() as connection:
-            rows = connection.execute(wanted.limit(1) if last else wanted).mappings().all()
+            rows = connection.execute(wanted).mappings().all()
         return [
             Study(**{name: row[name] for name in FIELDS}, content=self._content(row["json"], damaged)) for row in rows
         ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 
 import pytest
@@ -26,6 +26,8 @@ FOR_READERS = {
 """Used by nobody here, with the reason for which they are there."""
 CALLED_BY = re.compile(r"pytest_\w+|test_\w+|__\w+__")
 """Names that somebody else calls: pytest, Python."""
+ENTRY = re.compile(r"[\w.]+:\w+")
+"""A string that names what a door of its own loads, `module:name`."""
 
 
 def types(sources: Mapping[str, str]) -> dict[str, list[str]]:
@@ -38,13 +40,14 @@ def types(sources: Mapping[str, str]) -> dict[str, list[str]]:
     return found
 
 
-def callables(source: str) -> Iterator[str]:
-    """Functions and classes of a module, methods and properties of its classes; what a decorator hands on left out."""
+def callables(source: str) -> Iterator[tuple[str, bool]]:
+    """Functions and classes of a module, and (true) methods and properties of its classes; what a decorator hands on
+    left out."""
     for node in parsed(source).body:
         members = node.body if isinstance(node, ast.ClassDef) else []
         for each in (node, *members):
             if isinstance(each, ast.ClassDef) or (isinstance(each, ast.FunctionDef) and not _handed_on(each)):
-                yield each.name
+                yield each.name, each is not node
 
 
 def _handed_on(function: ast.FunctionDef) -> bool:
@@ -53,24 +56,27 @@ def _handed_on(function: ast.FunctionDef) -> bool:
     return any(ast.unparse(one).partition("(")[0].rpartition(".")[2] not in own for one in function.decorator_list)
 
 
-def uses(sources: Mapping[str, str]) -> Counter[str]:
-    """How often each name is asked for, by itself or of something."""
+def uses(sources: Mapping[str, str]) -> tuple[set[str], set[str]]:
+    """Names that are asked for: by themselves, and of something or in the tables of a class."""
     nodes = [node for source in sources.values() for node in ast.walk(parsed(source))]
-    names = [node.id for node in nodes if isinstance(node, ast.Name)]
-    return Counter([*names, *(node.attr for node in nodes if isinstance(node, ast.Attribute))])
+    rows = [row for node in nodes if isinstance(node, ast.ClassDef) for row in node.body]
+    tables = [node for row in rows if not isinstance(row, ast.FunctionDef) for node in ast.walk(row)]
+    of_something = {node.attr for node in nodes if isinstance(node, ast.Attribute)}
+    in_tables = {node.id for node in tables if isinstance(node, ast.Name)}
+    return {node.id for node in nodes if isinstance(node, ast.Name)}, of_something | in_tables
 
 
 def idle(sources: Mapping[str, str]) -> set[str]:
     """What nobody asks for, `path: name`. By name alone: a namesake that is asked for hides it."""
-    used = uses(sources)
+    alone, of_something = uses(sources)
     nodes = [node for source in sources.values() for node in ast.walk(parsed(source)) if isinstance(node, ast.Constant)]
-    entries = "\n".join(str(node.value) for node in nodes)
+    entries = {str(node.value).rpartition(":")[2] for node in nodes if ENTRY.fullmatch(str(node.value))}
+    known = of_something | entries | set(re.findall(r"\w+", TEMPLATES))
     return {
         f"{path}: {name}"
         for path, source in sources.items()
-        for name in callables(source)
-        if not used[name] and not CALLED_BY.fullmatch(name) and not re.search(rf"\b{name}\b", TEMPLATES)
-        if not re.search(rf"^[\w.]+:{name}$", entries, re.MULTILINE)  # an entry point, `module:name`
+        for name, member in callables(source)
+        if name not in known | (set() if member else alone) and not CALLED_BY.fullmatch(name)
     }
 
 
@@ -87,4 +93,4 @@ def test_there_is_nothing_that_only_tests_call() -> None:
 def test_what_nobody_calls_is_seen(source: str) -> None:
     found = idle({"a.py": f"{source}\nUsed()"})
     assert {one.rpartition(" ")[2].lower() for one in found} == {"alone"}
-    assert idle({"a.py": f"{source}\nUsed().alone(alone, Alone)"}) == set()
+    assert idle({"a.py": f"{source}\nalone, Alone, Used().alone"}) == set()

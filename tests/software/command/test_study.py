@@ -73,7 +73,7 @@ def test_folders_are_studied_and_kept(say):
     assert "one day: reproducibility between days was not studied" in lines
     assert lines[-1].startswith("study 1 in store runs/store.sqlite, of runs 1 to 18")
     with Store.open() as store:
-        kept = store.studies.newest("gauge", "sluice", simulated=False)
+        (kept,) = store.studies.all("gauge", "sluice", simulated=False)
         assert kept.content["runs"] == list(range(1, 19)) == sorted(run.id for run in store.runs())
         assert kept.content["quantities"][0]["name"] == RISE
 

@@ -29,14 +29,13 @@ def test_what_was_found_comes_back(store):
         store.studies.get(77)
 
 
-def test_the_newest_is_of_one_kind_one_rig_and_one_sort_of_bench(store):
-    assert store.studies.newest("gauge", "sluice", simulated=True) is None
+def test_studies_are_of_one_kind_one_rig_and_one_sort_of_bench_the_newest_last(store):
+    assert store.studies.all("gauge", "sluice", simulated=True) == []
     store.studies.add("gauge", "sluice", True, {})
     last = store.studies.add("gauge", "sluice", True, CONTENT)
     for kind, rig, simulated in (("gauge", "sluice", False), ("gauge", "wheel", True), ("capability", "sluice", True)):
         store.studies.add(kind, rig, simulated, {})
-    assert store.studies.newest("gauge", "sluice", simulated=True) == last
-    assert store.studies.newest("gauge", "sluice", simulated=False).content == {}
+    assert [one.content for one in store.studies.all("gauge", "sluice", simulated=False)] == [{}]
     assert [one.id for one in store.studies.all("gauge", "sluice", simulated=True)] == [last.id - 1, last.id]
     assert len(store.studies.all("gauge", "sluice")) == 3
 
@@ -67,6 +66,4 @@ def test_a_damaged_study_takes_nothing_away_from_the_others(store):
             connection.execute(sqlalchemy.insert(tables.study), row)
         with pytest.raises(StoreError, match="a study is damaged"):
             store.studies.get(number)
-        with pytest.raises(StoreError, match="a study is damaged"):
-            store.studies.newest("gauge", "sluice", simulated=True)
     assert [one.content for one in store.studies.all("gauge", "sluice")] == [CONTENT, {}, {}, {}]
