@@ -1,11 +1,11 @@
 """A number with its unit, its standard uncertainty, and where that uncertainty comes from.
 
-Contributions are keyed by the name of their source. Two quantities that share a source (the same
-meter, the same resistance from the rig file) are correlated through it, and a difference of them
-cancels what they share: no correlation matrix is kept, the names are it.
+Contributions are keyed by the name of their source. Two quantities that share a source (the same meter, the same
+resistance from the rig file) are correlated through it, and a difference of them cancels what they share: no
+correlation matrix is kept, the names are it.
 
-A source name may end in `#1`, `#2`, ...: independent parts of one evaluation (the parameters of one
-fit, means of readings taken together), which share its degrees of freedom.
+A source name may end in `#1`, `#2`, ...: independent parts of one evaluation (the parameters of one fit, means of
+readings taken together), which share its degrees of freedom.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ BEND = "bend over"
 class Contribution:
     """One source's share of a standard uncertainty, in the unit of the quantity.
 
-    `u` is signed (sensitivity times the source's standard uncertainty), so that shared sources
-    cancel or add with their sign. `dof` are the degrees of freedom (type A) or infinity (type B).
+    `u` is signed (sensitivity times the source's standard uncertainty), so that shared sources cancel or add with their
+    sign. `dof` are the degrees of freedom (type A) or infinity (type B).
     """
 
     u: float
@@ -73,9 +73,8 @@ class Quantity:
             raise MeasurementError(f"a value in {self.unit or '1'} is {self.value}: expected a finite number")
         for source, part in self.budget.items():
             if not math.isfinite(part.u) or not part.dof > 0:
-                raise MeasurementError(
-                    f"{source}: expected a finite uncertainty with degrees of freedom above 0, found {part}"
-                )
+                wanted = "a finite uncertainty with degrees of freedom above 0"
+                raise MeasurementError(f"{source}: expected {wanted}, found {part}")
 
     def __str__(self) -> str:
         return f"{self.value:.5g} {self.unit} (u = {self.u:.2g})"
@@ -137,9 +136,8 @@ def evaluation(source: str) -> str:
 def effective_dof(budget: Mapping[str, Contribution]) -> float:
     """Welch-Satterthwaite over the evaluations of a budget (JCGM 100:2008, formula G.2b); infinity if all are known.
 
-    Parts of one evaluation count as one term, because they were estimated from the same residuals
-    (R. Willink, Metrologia 44, 2007, 340: for simultaneous readings the formula otherwise counts
-    their degrees of freedom several times).
+    Parts of one evaluation count as one term, because they were estimated from the same residuals (R. Willink,
+    Metrologia 44, 2007, 340: for simultaneous readings the formula otherwise counts their dof several times).
 
     >>> round(effective_dof({"repeats": Contribution(u=3.0, dof=4), "meter": Contribution(u=4.0)}), 1)
     30.9
@@ -235,9 +233,8 @@ def from_covariance(
 ) -> list[Quantity]:
     """Jointly estimated values (one fit, simultaneous means) as quantities that share their sources.
 
-    The covariance (n by n, units of the values) is split into independent parts `source#1` to
-    `source#n` by its symmetric eigenvectors, which also works where it is singular. `dof` are the degrees of
-    freedom of the one evaluation that all of them come from.
+    The covariance (n by n, units of the values) is split into independent parts `source#1` to `source#n` by its
+    symmetric eigenvectors, which also works where it is singular. `dof` is of the evaluation that all come from.
 
     >>> offset, slope = from_covariance([1.0, 2.0], [[0.04, -0.02], [-0.02, 0.04]], ["V", "V"], "fit", dof=8)
     >>> total = combine(((1.0, offset), (1.0, slope)), "V")

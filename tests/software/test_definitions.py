@@ -1,4 +1,4 @@
-"""What the harness defines: each type once, and nothing that only tests call."""
+"""What the harness defines: each type once, nothing that only tests call, no module with two subjects."""
 
 from __future__ import annotations
 
@@ -18,6 +18,8 @@ SOURCES = {
 PAGES = "\n".join(path.read_text(encoding="utf-8") for path in sorted((ROOT / "harness").rglob("*.html")))
 TEMPLATES = "\n".join(re.findall(r"{[{%].*?[%}]}", PAGES))
 """What templates ask for."""
+LONGEST = 400
+"""Lines, from which on there are two subjects (DEVELOPERS.md)."""
 OF_EACH_CHECK = {"Stimulus"}
 """Types of which each check has its own."""
 FOR_READERS = {
@@ -78,6 +80,11 @@ def idle(sources: Mapping[str, str]) -> set[str]:
         for name, member in callables(source)
         if name not in known | (set() if member else alone) and not CALLED_BY.fullmatch(name)
     }
+
+
+def test_no_module_has_a_second_subject_by_its_length() -> None:
+    lengths = {path: len(source.splitlines()) for path, source in SOURCES.items()}
+    assert {path: length for path, length in lengths.items() if length > LONGEST} == {}
 
 
 def test_the_name_of_a_type_says_one_thing() -> None:
