@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -94,6 +94,20 @@ def addressed(
             raise BenchError(f"{error}; {ended}") from error
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doors:
+    """By what a bench is opened; a stand-in brings its own."""
+
+    addressed: Callable[..., AbstractContextManager[RigSpec]] = addressed
+    locks: Callable[[], DeviceLocks] = DeviceLocks
+    instrument: Callable[[str, Instrument, Clock], AnyInstrument] = open_instrument
+    board: Callable[..., Board] = open_board
+    guard: Callable[..., Guard] = Guard.start
+
+
+DOORS = Doors()
+
+
 def open_clock(spec: RigSpec) -> WallClock | BenchClock:
     """The wall clock, or that of a bench which owns the time."""
     return WallClock() if spec.clock is None else BenchClock(spec.clock.address)
@@ -124,6 +138,7 @@ def open_rig(
     locks: DeviceLocks | None = None,
     on_observation: Callable[[Observation], None] | None = None,
     on_progress: Callable[[Activity], None] | None = None,
+    doors: Doors = DOORS,
 ) -> Iterator[Rig]:
     """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
 
@@ -132,13 +147,14 @@ def open_rig(
     `ask_firmware=False`: there may be none, such as after what was there before was put back, and it was nothing.
     `interrupt=False` and no `guard_log`: for looking only. `locks` may hold devices of the rig already, and also beyond
     this machine; it is released at the end. `on_observation` and `on_progress` are the rig's.
+    `doors`: by what all this is opened.
     Raises BenchBusy, LinkError, InstrumentError, UsageError.
     """
     with ExitStack() as stack:
         started_here = scenario_of(spec) is not None  # then nobody else can reach it
-        held = stack.enter_context(DeviceLocks() if locks is None or started_here else locks)
+        held = stack.enter_context(doors.locks() if locks is None or started_here else locks)
         spec = stack.enter_context(
-            addressed(spec, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults)
+            doors.addressed(spec, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults)
         )
         held.hold(devices_of(spec))
         clock = open_clock(spec)
@@ -146,15 +162,15 @@ def open_rig(
             stack.callback(clock.close)
         instruments: dict[str, AnyInstrument] = {}
         for name, entry in spec.instrument.items():
-            instruments[name] = open_instrument(name, entry, clock)
+            instruments[name] = doors.instrument(name, entry, clock)
             stack.callback(instruments[name].close)
         safe = source.make_safe(spec)
-        board = stack.enter_context(open_board(spec, clock, interrupt=interrupt, make_safe_source=safe))
+        board = stack.enter_context(doors.board(spec, clock, interrupt=interrupt, make_safe_source=safe))
         identity = board.identity()
         check_board(spec, identity)
         if identity.unique_id and not identity.simulated:  # every simulated board has the same one
             held.hold([board_device(identity.unique_id)])
-        guard = None if guard_log is None else _guard_of(spec, guard_log)
+        guard = None if guard_log is None else _guard_of(spec, guard_log, doors.guard)
         rig = Rig(
             spec,
             board=board,
@@ -195,13 +211,13 @@ def open_rig(
                     end.not_put_back = _put_back(at_end)
 
 
-def _guard_of(spec: RigSpec, log: Path) -> Guard | None:
+def _guard_of(spec: RigSpec, log: Path, start: Callable[..., Guard]) -> Guard | None:
     """The guard of the rig's supply, started; None where it has none."""
     name = next(iter(spec.instruments_of("supply")), None)
     if name is None:
         return None
     entry = spec.instrument[name]
-    return Guard.start(entry.address, log=log, channel=entry.channel)
+    return start(entry.address, log=log, channel=entry.channel)
 
 
 def _put_back(at_end: Callable[[], None] | None) -> str:

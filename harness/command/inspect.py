@@ -10,11 +10,12 @@ import json
 import queue
 import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from harness.base.disk import unwritten
 from harness.base.errors import BoardBusy, DeviceError, ExitCode, FirmwareFault, HarnessError, UsageError
@@ -23,6 +24,8 @@ from harness.nouns.standing import Standing
 from harness.report.marks import MARKS
 
 if TYPE_CHECKING:
+    from harness.bench.opening import Doors
+    from harness.link.board import Board
     from harness.rigfile import RigSpec
 
 LIST_S = 4.0
@@ -156,21 +159,22 @@ def inspect_rig(path: Path, *, interrupt: bool, firmware: Path | None = None) ->
     return inspect_spec(load(path), interrupt=interrupt, firmware=firmware)
 
 
-def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None) -> Inspection:
-    """The same of a rig file that is read."""
+def inspect_spec(
+    spec: RigSpec, *, interrupt: bool, firmware: Path | None = None, doors: Doors | None = None
+) -> Inspection:
+    """The same of a rig file that is read. `doors`: by what it is opened; a stand-in brings its own."""
     from harness.base.clock import BenchClock
     from harness.bench import opening as bench
     from harness.bench.exchange import firmware_files
-    from harness.bench.locks import DeviceLocks
     from harness.bench.supply import Supply
 
-    findings = Inspection()
+    findings, doors = Inspection(), doors or bench.DOORS
     if firmware is not None:
         firmware_files(firmware, spec)  # wrong use is said before anything is opened
     findings.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
     with ExitStack() as stack:
-        spec = stack.enter_context(bench.addressed(spec, seed=0))
-        stack.enter_context(DeviceLocks()).hold(bench.devices_of(spec))
+        spec = stack.enter_context(doors.addressed(spec, seed=0))
+        stack.enter_context(doors.locks()).hold(bench.devices_of(spec))
         clock = bench.open_clock(spec)
         if isinstance(clock, BenchClock):
             stack.callback(clock.close)
@@ -179,7 +183,7 @@ def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None
         )
         for name, entry in spec.instrument.items():
             with findings.catching(f"instrument.{name}"):
-                instrument = bench.open_instrument(name, entry, clock)
+                instrument = doors.instrument(name, entry, clock)
                 stack.callback(instrument.close)
                 findings.good(f"instrument.{name}: {instrument.identity}")
                 for queued in instrument.session.found_errors:
@@ -189,28 +193,36 @@ def inspect_spec(spec: RigSpec, *, interrupt: bool, firmware: Path | None = None
                     if powered:
                         findings.note(f"instrument.{name}: its output is ON; nothing was switched")
         with findings.catching("board"):
-            _inspect_board(spec, clock, findings, interrupt=interrupt, powered=powered, firmware=firmware)
+            open_board = partial(doors.board, spec, clock, interrupt=interrupt)
+            _inspect_board(spec, open_board, findings, interrupt=interrupt, powered=powered, firmware=firmware)
     return findings
 
 
 def _inspect_board(
-    spec: Any, clock: Any, findings: Inspection, *, interrupt: bool, powered: str, firmware: Path | None
+    spec: RigSpec,
+    open_board: Callable[..., Board],
+    findings: Inspection,
+    *,
+    interrupt: bool,
+    powered: str,
+    firmware: Path | None,
 ) -> None:
-    """`powered`: why the bridges may have power; then the firmware, which may use it, runs for `interrupt` only.
+    """`open_board` lacks but what makes it safe; `powered`: why the bridges may have power; then the firmware, which
+    may use it, runs for `interrupt` only.
 
     `firmware`: asked in place of the one on the board, which is put back.
     """
     from harness.bench import source
     from harness.bench.asking import ask_firmware
     from harness.bench.exchange import left_behind, tried
-    from harness.bench.opening import check_board, open_board
+    from harness.bench.opening import check_board
     from harness.checks.catalogue import needed_by
     from harness.checks.states.stimulus import contradictions
     from harness.nouns.contract import missing_parts, parse_declared
 
     safe = source.make_safe(spec)
     try:
-        board = open_board(spec, clock, make_safe_source=safe if interrupt else "", interrupt=interrupt)
+        board = open_board(make_safe_source=safe if interrupt else "")
     except BoardBusy as error:
         raise BoardBusy(f"{error}; --interrupt stops it, phases off first", error.received) from error
     with board:

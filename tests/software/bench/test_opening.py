@@ -31,6 +31,7 @@ class Stubs:
         self.board = StubBoard(self.events)
         self.supply = StubSupply(self.events)
         self.guard = StubGuard(self.events)
+        self.doors = opening.DOORS
 
     def opened(
         self,
@@ -45,7 +46,9 @@ class Stubs:
         if port:
             board = rig_file.board.model_copy(update={"port": port})
             rig_file = rig_file.model_copy(update={"board": board})
-        return opening.open_rig(rig_file, seed=1, guard_log=Path("guard.log"), before_firmware=before, locks=locks)
+        return opening.open_rig(
+            rig_file, seed=1, guard_log=Path("guard.log"), before_firmware=before, locks=locks, doors=self.doors
+        )
 
 
 @pytest.fixture
@@ -66,16 +69,13 @@ def stubs(monkeypatch: pytest.MonkeyPatch) -> Stubs:
     def addressed(rig_file: object, **_: object) -> Iterator[object]:
         yield rig_file
 
-    class Guard:
-        @staticmethod
-        def start(*_: object, **__: object) -> StubGuard:
-            return stubs.guard
-
-    monkeypatch.setattr(opening, "addressed", addressed)
-    monkeypatch.setattr(opening, "DeviceLocks", Locks)
-    monkeypatch.setattr(opening, "Guard", Guard)
-    monkeypatch.setattr(opening, "open_instrument", lambda *_: stubs.supply)
-    monkeypatch.setattr(opening, "open_board", lambda *_, **__: stubs.board)
+    stubs.doors = opening.Doors(
+        addressed=addressed,  # type: ignore[arg-type]
+        locks=Locks,  # type: ignore[arg-type]
+        instrument=lambda *_: stubs.supply,  # type: ignore[return-value, arg-type]
+        board=lambda *_, **__: stubs.board,  # type: ignore[return-value, arg-type]
+        guard=lambda *_, **__: stubs.guard,  # type: ignore[return-value, arg-type]
+    )
     monkeypatch.setattr(Rig, "ask_firmware", lambda _: stubs.events.append("ask firmware"))
     return stubs
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from harness.base.errors import BoardBusy, DeviceError, ExitCode, InstrumentError, LinkError
-from harness.bench import locks, opening
+from harness.bench import opening
 from harness.command import inspect as cli_inspect
 from harness.rigfile import RigSpec
 from tests.software.bench.stubs import StubBoard, StubSupply
@@ -30,6 +31,7 @@ class Stubs:
         self.supply = StubSupply(self.events)
         self.silent = False
         self.safe_at_opening: str | None = None
+        self.doors = opening.DOORS
 
     def open_board(self, *_: object, make_safe_source: str, interrupt: bool) -> StubBoard:
         self.safe_at_opening = make_safe_source
@@ -42,11 +44,11 @@ class Stubs:
         return self.supply
 
     def look(self, *, interrupt: bool = False) -> cli_inspect.Inspection:
-        return cli_inspect.inspect_spec(self.rig_file, interrupt=interrupt)
+        return cli_inspect.inspect_spec(self.rig_file, interrupt=interrupt, doors=self.doors)
 
 
 @pytest.fixture
-def stubs(monkeypatch: pytest.MonkeyPatch) -> Stubs:
+def stubs() -> Stubs:
     stubs = Stubs(spec())
 
     class Locks(contextlib.nullcontext[Any]):
@@ -60,10 +62,12 @@ def stubs(monkeypatch: pytest.MonkeyPatch) -> Stubs:
     def addressed(rig_file: object, **_: object) -> Iterator[object]:
         yield rig_file
 
-    monkeypatch.setattr(opening, "addressed", addressed)
-    monkeypatch.setattr(locks, "DeviceLocks", Locks)
-    monkeypatch.setattr(opening, "open_instrument", stubs.open_instrument)
-    monkeypatch.setattr(opening, "open_board", stubs.open_board)
+    stubs.doors = opening.Doors(
+        addressed=addressed,  # type: ignore[arg-type]
+        locks=Locks,  # type: ignore[arg-type]
+        instrument=stubs.open_instrument,  # type: ignore[arg-type]
+        board=stubs.open_board,  # type: ignore[arg-type]
+    )
     return stubs
 
 
@@ -109,10 +113,10 @@ def test_firmware_that_may_have_power_runs_on_request_only(stubs: Stubs, source:
 
 
 @pytest.mark.parametrize(("kind", "hinted"), [(BoardBusy, True), (LinkError, False)])
-def test_a_board_that_runs_something_can_be_stopped_on_request(monkeypatch, stubs: Stubs, kind, hinted: bool) -> None:
+def test_a_board_that_runs_something_can_be_stopped_on_request(stubs: Stubs, kind, hinted: bool) -> None:
     def refused(*_: object, **__: object) -> StubBoard:
         raise kind("port: not interrupted, says somebody")
 
-    monkeypatch.setattr(opening, "open_board", refused)
+    stubs.doors = replace(stubs.doors, board=refused)  # type: ignore[arg-type]
     (line,) = stubs.look().problems
     assert line.endswith("; --interrupt stops it, phases off first") is hinted
