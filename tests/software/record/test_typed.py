@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[3]
 OLD = Path(__file__).parent / "schema_1_of_2026_11_29"
 OTHERS = {
     "harness/rigfile/crosscheck.py": {"required"},  # of a rig file
-    "harness/run/gauges.py": {"instruments"},  # of a study
+    "harness/study/kept.py": {"instruments"},  # of a study
     "harness/store/baselines.py": {"simulated"},  # of rows
     "harness/store/store.py": {"started_utc"},
     "harness/store/studies.py": {"_content"},  # a method of its own
