@@ -13,8 +13,6 @@ from traced_loop import TracedLoop
 
 LATER_MS = const(60)  # some dozens of passes of the usual loop: what switches on again has done so (arbitrary)
 UNASKED_MS = const(20)
-PUSH_MS = const(100)
-NEARLY_HALF = const(45)  # percent of a turn: farther, and the shorter way is told by the reading's noise (arbitrary)
 COLUMNS = (
     ("t", "us", "I"),
     ("leg", "1", "B"),
@@ -31,10 +29,9 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
     """Close the loop where the shaft stands, and move its set point `step` counts up, back, down and back.
 
     Rows in stream `loop`, one a millisecond: leg 0 before it is closed (while a hook waits), 1 from its start with the
-    set point left at another place before, 2 to 5 the four moves, 6 and 8 a set point far away, 7 and 9 back. If the
-    shaft goes more than `far` counts away it is let go: event `ran` (leg, counts). Events `hook` (whether there is a
-    trace), `distant` (as of _distant), `stop` and `off` (what it took, live pins, live pins later, passes after it),
-    `brake` (enabled, a, b, c).
+    set point left at another place before, 2 to 5 the four moves. If the shaft goes more than `far` counts away it is
+    let go: event `ran` (leg, counts). Events `hook` (whether there is a trace), `stop` and `off` (what it took, live
+    pins, live pins later, passes after it), `brake` (enabled, a, b, c).
     """
     work = TracedLoop(guard, motor)
     drive, hook = guard.drive, work.hook
@@ -65,8 +62,6 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
                     work.end()
                     frames.event("ran", [number + 1, away])
                     return
-        if not _distant(work, stream, first, step, far, hold_ms):
-            return
         _ended(work, "stop" if work.own else "off", first, step, phases, enable, off)
         if work.own:
             work.go()
@@ -81,36 +76,6 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
         guard.off()
         if work.traced:
             drive.trace(motor, None)
-
-
-def _distant(work, stream, first, step, far, hold_ms):
-    """Push the shaft by a set point across count 0, and by one as far the other way; False where it was let go.
-
-    Each stays until the shaft has moved by `step` counts, PUSH_MS at most. Event `distant` (counts of the first set
-    point from where the shaft stood, how far the shaft went towards each). No event where count 0 is half a turn away.
-    """
-    goal = -first - step if first < work.turn >> 1 else work.turn - first + step
-    if abs(goal) > work.turn * NEARLY_HALF // 100:
-        return True
-    moved = []
-    for leg, at in ((6, goal), (8, -goal)):
-        work.drive.set_point(work.motor, (first + at) % work.turn)
-        for _ in range(PUSH_MS):
-            work.pause()
-            away = _row(work, stream, leg, first, at)
-            if away >= step or away <= -step:
-                break
-        moved.append(away if at > 0 else -away)
-        work.drive.set_point(work.motor, first)
-        for _ in range(hold_ms):
-            work.pause()
-            away = _row(work, stream, leg + 1, first, 0)
-        if away > far or away < -far:  # at its end: it comes back with what speed it had
-            work.end()
-            frames.event("ran", [leg + 1, away])
-            return False
-    frames.event("distant", [goal] + moved)
-    return True
 
 
 def _row(work, stream, leg, first, goal):

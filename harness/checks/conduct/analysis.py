@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
-from harness.checks.conduct.movement import RESTED, movement
+from harness.checks.conduct.movement import movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES, READS
 from harness.fits.instrument_scatter import last_digit, scatter
@@ -52,9 +52,8 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
     if rows is None:
         return []
     per_count = math.tau / spec.motor[motor].sensor.counts
-    near = rows.si("leg") <= RESTED  # beside a set point far away no move would be seen
     series = {
-        words: tuple(zip(rows.si("t")[near].tolist(), (rows.si(column)[near] * per_count).tolist(), strict=True))
+        words: tuple(zip(rows.si("t").tolist(), (rows.si(column) * per_count).tolist(), strict=True))
         for words, column in (("set point", "target"), ("reading", "count"))
     }
     return [
@@ -89,10 +88,8 @@ class _Data:
             "current_left": ("ended", self._current_left),
             "start": ("loop", self._start),
             "following": ("loop", self._following),
-            "distant": ("loop", self._distant),
             "trace": ("loop", self._trace),
             "passes_after_off": ("loop", self._passes_after_off),
-            "brake": ("loop", self._brake),
             "limit_missed": ("ended", self._limit_missed),
             "deadman_late": ("ended", self._deadman_late),
         }
@@ -188,9 +185,6 @@ class _Data:
         stands = moves.following is Following.NOT
         return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
 
-    def _distant(self, rows: Observation) -> Quantity:
-        return exact(float(movement(rows).distant), "1")
-
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
@@ -203,15 +197,6 @@ class _Data:
         if not ended:
             raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
         return exact(float(max(max(values) for values in ended.values())), "1")
-
-    def _brake(self, rows: Observation) -> Quantity:
-        found = rows.rows("brake")
-        if rows.rows("ran"):
-            raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
-        if not found:
-            raise MeasurementError("needs brake(motor) of the firmware (drive contract)")
-        enabled, *shares = found[0]
-        return exact(2.0 if any(shares) else float(not enabled), "1")
 
     def _limit_missed(self, rows: Observation) -> Quantity:
         return exact(float(not rows.whole("limited")), "1")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from harness.checks.conduct.quantities import Distant, Following, Trace
+from harness.checks.conduct.quantities import Following, Trace
 from harness.nouns.effects import FREE, NO_SIZE, Becomes, Cause, Effects, Shift, Size
 
 LOOP: Effects = {
@@ -14,8 +14,6 @@ LOOP: Effects = {
     "deadman_late": FREE,
     "current_left": FREE,
     "time_to_off": FREE,
-    "distant": FREE,
-    "brake": FREE,
     "limit_missed": FREE,
 }
 
@@ -48,19 +46,6 @@ def _trace(name: str, kind: Trace, words: str) -> Cause:
         shown="conduct.trace",
         effects={"trace": _is(kind, f"{kind.value}")},
         settled_by="look where the firmware calls the hook, and with what",
-    )
-
-
-def _distant(name: str, kind: Distant, words: str, settled_by: str) -> Cause:
-    return Cause(
-        name=name,
-        words=words,
-        sizes=NO_SIZE,
-        where="any",
-        elsewhere=FREE,
-        shown="conduct.distant",
-        effects={"distant": _is(kind, f"{kind.value}"), "trace": FREE},
-        settled_by=settled_by,
     )
 
 
@@ -116,24 +101,6 @@ CAUSES: tuple[Cause, ...] = (
         "no pass of the loop is seen: it is never run, or ends in an exception that nothing prints",
         "print at the first and at the last line of the firmware's pass",
     ),
-    _distant(
-        "error not wrapped",
-        Distant.NOT_ACROSS_0,
-        "the error is not taken over the shorter way: across count 0 the loop goes all the way round",
-        "look how the firmware takes set point and reading from each other",
-    ),
-    _distant(
-        "large error reversed",
-        Distant.OTHER_WAY,
-        "a large error drives the shaft the other way: a number in the loop is too small for it",
-        "compute the loop's demand by hand for an error of a third of a turn",
-    ),
-    _distant(
-        "large error ignored",
-        Distant.NOT,
-        "a large error drives the shaft hardly at all",
-        "compute the loop's demand by hand for an error of a third of a turn",
-    ),
     _trace("trace silent", Trace.NOTHING, "the trace hook is never called"),
     _trace("trace old", Trace.OLD, "the trace hook tells of passes long gone"),
     _trace("trace of other readings", Trace.OTHER_READINGS, "the trace hook is given other readings than the loop's"),
@@ -183,12 +150,6 @@ CAUSES: tuple[Cause, ...] = (
         "passes_after_off",
         "the loop goes on after it was ended",
         "look what off() and stop() do with the loop's timer",
-    ),
-    _more(
-        "brake that is none",
-        "brake",
-        "brake is an off, or drives a phase: its windings are not shorted",
-        "look at the enable pin and the three duties after brake()",
     ),
     _more(
         "limit without effect",

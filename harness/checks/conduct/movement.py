@@ -9,15 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.base.errors import MeasurementError
-from harness.checks.conduct.quantities import Distant, Following, Trace
+from harness.checks.conduct.quantities import Following, Trace
 from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
 
 UNASKED, STARTED = 0, 1
-UP, BACK, DOWN, RESTED = 2, 3, 4, 5
-"""Legs: before the loop is closed, from its start, and the moves of its set point. Later: set points far away."""
+UP, BACK, DOWN = 2, 3, 4
+"""Legs: before the loop is closed, from its start, and the moves of its set point."""
 LEAST, MOST, NONE = 0.4, 1.6, 0.2
 """Shares of a move between which the shaft follows, and below which it does not go at all: friction and an arm keep a
 sound loop from some tenths of so small a move (arbitrary)."""
@@ -42,8 +41,6 @@ class Movement:
     passes: NDArray[np.float64]
     ran: tuple[int, float] | None
     """Leg in which the shaft was let go, and how far it had gone."""
-    pushed: tuple[float, float] | None
-    """How far the shaft went towards a set point across count 0, and towards one as far the other way."""
 
     def ending(self, leg: int, values: NDArray[np.float64]) -> float:
         """Mean over the last third of a leg: the shaft has come to rest."""
@@ -70,7 +67,7 @@ class Movement:
     @property
     def following(self) -> Following:
         """The kind of it."""
-        if self.ran is not None and self.ran[0] <= RESTED:
+        if self.ran is not None:
             leg, far = self.ran
             against = (leg in (UP,) and far < 0.0) or (leg in (BACK, DOWN) and far > 0.0)
             if leg in (BACK, DOWN) and self.ending(UP, self.count) > LEAST:
@@ -87,18 +84,6 @@ class Movement:
             return Following.OTHER_WAY
         return Following.TOO_FAR if max(self.up, self.down) > MOST else Following.TOO_LITTLE
 
-    @property
-    def distant(self) -> Distant:
-        """What became of set points far away. Raises MeasurementError where there were none."""
-        if self.ran is not None and self.ran[0] > RESTED:
-            return Distant.OTHER_WAY
-        if self.pushed is None:
-            raise MeasurementError("count 0 is half a turn from where the shaft rests, or the loop was ended before")
-        across, other = self.pushed
-        if across <= -LEAST or other <= -LEAST:
-            return Distant.OTHER_WAY if other <= -LEAST else Distant.NOT_ACROSS_0
-        return Distant.SHORTER_WAY if min(across, other) >= LEAST else Distant.NOT
-
     def trace(self, period_s: float) -> Trace:
         """The kind of it; `period_s` of the loop."""
         before, running = self.leg == UNASKED, self.leg >= STARTED
@@ -112,7 +97,7 @@ class Movement:
         if any(abs(self.ending(leg, self.traced) - self.ending(leg, self.count)) > OTHER for leg in legs):
             return Trace.OTHER_READINGS
         error = self.target - self.traced
-        told = (self.leg >= UP) & (self.leg <= RESTED) & (np.abs(error) > 0.5)
+        told = (self.leg >= UP) & (np.abs(error) > 0.5)
         if np.any(told) and float(np.mean(np.sign(self.demand[told]) * np.sign(error[told]))) < 0.0:
             return Trace.AGAINST
         return Trace.SOUND
@@ -122,7 +107,6 @@ def movement(observation: Observation) -> Movement:
     """From the rows of a loop. Raises MeasurementError where a condition is missing."""
     move = float(observation.whole("move"))
     ran = observation.rows("ran")
-    pushed = observation.rows("distant")
     return Movement(
         leg=observation.si("leg"),
         count=observation.si("count") / move,
@@ -132,26 +116,19 @@ def movement(observation: Observation) -> Movement:
         demand=observation.si("demand"),
         passes=observation.si("passes"),
         ran=(int(ran[0][0]), ran[0][1] / move) if ran else None,
-        pushed=(pushed[0][1] / move, pushed[0][2] / move) if pushed else None,
     )
 
 
 def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
-    """Where the loop was tried. Where the shaft stood is told by a set point far away, else by where its arm hangs."""
+    """Where the loop was tried: about where the arm hangs, or whatever reading the shaft rests at."""
     entry = spec.motor[motor]
     per_count = math.tau / entry.sensor.counts
+    hang = entry.load.hang_reading_rad if entry.load is not None else None
+    first_rad = hang.value if hang is not None else 0.0
     spans = []
-    for rows in (o for o in observations if o.name == f"{motor}.conduct.loop"):
+    for rows in (o for o in observations if o.name in (f"{motor}.conduct.loop", f"{motor}.conduct.far")):
         closed = rows.si("leg") >= STARTED
-        if not np.any(closed):
-            continue
-        hang = entry.load.hang_reading_rad if entry.load is not None else None
-        distant = rows.rows("distant")
-        first_rad = hang.value if hang is not None else 0.0
-        if distant:  # one move beyond count 0, below or above
-            goal = distant[0][0]
-            first_rad = -math.copysign(abs(goal) - rows.number("move"), goal) * per_count % math.tau
-        reading_rad, target_rad = (first_rad + rows.si(name)[closed] * per_count for name in ("count", "target"))
-        origin_rad = hang.value if hang is not None else first_rad
-        spans.append(span_of(rows.si("t")[closed], reading_rad, target_rad, origin_rad))
+        if np.any(closed):
+            reading_rad, target_rad = (first_rad + rows.si(name)[closed] * per_count for name in ("count", "target"))
+            spans.append(span_of(rows.si("t")[closed], reading_rad, target_rad, first_rad))
     return spans

@@ -117,8 +117,7 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
                 "took_us": {name: [value[0]] for name, value in ended.items()},
                 "live": {name: [*value[1], *value[2]] for name, value in ended.items()},
                 "passes_after": {name: [value[3]] for name, value in ended.items()},
-                "distant": [found["distant"]] if "distant" in found else [],
-                "brake": [found["brake"]] if "brake" in found else [],
+                "brake": found.get("brake", []),
             },
         )
     rig.keep(observation)

@@ -30,15 +30,6 @@ class Trace(IntEnum):
     AGAINST = 5
 
 
-class Distant(IntEnum):
-    """What becomes of a set point far away."""
-
-    SHORTER_WAY = 0
-    NOT_ACROSS_0 = 1
-    OTHER_WAY = 2
-    NOT = 3
-
-
 CHECK = CheckRow(
     name="conduct",
     title="Conduct of the drive and its loop",
@@ -111,11 +102,6 @@ CHECK = CheckRow(
             "4 too far or on and on, 5 too little, 6 not at all, and its trace tells of no pass",
         ),
         counted(
-            "distant",
-            "how the shaft goes to a set point far away: 0 the shorter way, 1 across count 0 the longer, 2 the longer "
-            "or not back, 3 not at all",
-        ),
-        counted(
             "trace",
             "what the trace tells: 0 what was read beside it, 1 nothing, 2 old passes, 3 other readings, "
             "4 passes of a loop that does not run, 5 demands against the error",
@@ -124,10 +110,6 @@ CHECK = CheckRow(
             "passes_after_off",
             "passes of the loop after it was ended",
             Origin.TOLD,
-        ),
-        counted(
-            "brake",
-            "what brake does: 0 all three phases low, 1 nothing, the enable pin at off, 2 drives a phase",
         ),
         counted(
             "limit_missed",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 import numpy as np
 
@@ -25,8 +25,6 @@ def observed(
     ran: tuple[int, int] | None = None,
     own_pace: int = 1,
     has_trace: int = 1,
-    distant: Sequence[int] = (-10000, 41, 42),
-    brake: Sequence[int] = (1, 0, 0, 0),
 ) -> Observation:
     """`motion` of leg and part of it (0 to 1) in moves; where it `ran`, rows end in that leg."""
     rows = []
@@ -54,8 +52,6 @@ def observed(
             "traced": has_trace,
             "ran": [] if ran is None else [list(ran)],
             "took_us": {"stop": [300.0], "off": [250.0]},
-            "distant": [list(distant)] if distant else [],
-            "brake": [list(brake)] if brake else [],
             "passes_after": {"stop": [0.0], "off": [0.0]},
         },
     )

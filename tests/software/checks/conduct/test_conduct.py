@@ -17,7 +17,7 @@ from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load, loads
-from tests.software.checks.conduct.loops import MOVE, follows, observed
+from tests.software.checks.conduct.loops import follows, observed
 from tests.software.checks.conduct.test_pattern import rows
 from tests.software.run.fakes import SLUICE, declared
 
@@ -107,15 +107,6 @@ def test_each_departure_is_in_its_own_quantity():
     assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
 
 
-@pytest.mark.parametrize(
-    ("seen", "what"),
-    [((1, 0, 0, 0), 0.0), ((0, 0, 0, 0), 1.0), ((1, 0, 5000, 0), 2.0), ((0, 0, 5000, 0), 2.0)],
-    ids=["all three low", "the bridge off", "one phase driven", "one phase driven into a bridge that is off"],
-)
-def test_brake_is_all_three_phases_low_and_no_off(seen, what):
-    assert value(found(pattern(), observed(follows, brake=seen), ended())["brake"]) == what
-
-
 def test_a_loop_that_stands_and_tells_nothing_never_ran():
     silent = {"passes": lambda leg, running: 0}
     still = {"traced": lambda leg, part, count: 0.0}
@@ -130,12 +121,10 @@ def test_a_loop_that_stands_and_tells_nothing_never_ran():
 
 
 def test_a_loop_that_was_let_go_is_not_closed_again_and_what_was_measured_stands():
-    made = found(pattern(), observed(follows, ran=(2, -120), distant=()))
+    made = found(pattern(), observed(follows, ran=(2, -120)))
     left = {name for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert left == {"current_left", "limit_missed", "deadman_late", "brake", "distant"}
-    assert isinstance(made["brake"], Unmeasured)
-    assert "because the loop was not ended in order" in made["brake"].reason
-    for name in left - {"brake", "distant"}:
+    assert left == {"current_left", "limit_missed", "deadman_late"}
+    for name in left:
         result = made[name]
         assert isinstance(result, Unmeasured)
         assert result.outcome is Outcome.NOT_RUN
@@ -151,10 +140,9 @@ def test_after_a_slow_off_no_loop_is_closed():
 
 
 def test_what_the_firmware_does_not_offer_is_named():
-    made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0, brake=()), ended(current_a={}))
+    made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a={}))
     needs = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert set(needs) == {"duties_error", "start", "trace", "passes_after_off", "brake", "current_left"}
-    assert "needs brake(motor)" in needs["brake"]
+    assert set(needs) == {"duties_error", "start", "trace", "passes_after_off", "current_left"}
     assert "needs a supply" in needs["current_left"]
     assert "needs trace(motor, hook)" in needs["trace"]
 
@@ -201,12 +189,10 @@ def test_the_curve_has_the_set_point_beside_the_reading():
     assert len(curve.series["reading"]) == rows_.data.size
 
 
-@pytest.mark.parametrize(("first", "goal"), [(500, -500 - MOVE), (32268, 500 + MOVE)], ids=["above 0", "below 0"])
-def test_where_the_shaft_stood_is_told_by_the_set_point_across_count_0(first, goal):
-    """It moves from -36 to +36 counts about `first`; the arm hangs at 2.00 rad as the rig file says."""
+def test_the_loop_was_tried_about_where_the_arm_hangs():
+    """From -36 to +36 counts about it, towards set points 40 counts away."""
     per_count = math.tau / SPEC.motor["leaf"].sensor.counts
-    (span,) = loop_spans([timed(observed(follows, distant=(goal, 41, 42)))], SPEC, "leaf")
-    assert span.low_rad == pytest.approx(math.remainder((first - 36) * per_count - 2.0, math.tau), abs=2e-3)
-    assert span.high_rad == pytest.approx(math.remainder((first + 36) * per_count - 2.0, math.tau), abs=2e-3)
+    (span,) = loop_spans([timed(observed(follows))], SPEC, "leaf")
+    assert (span.low_rad, span.high_rad) == pytest.approx((-36 * per_count, 36 * per_count), abs=2e-3)
     assert span.error_rad == pytest.approx(76 * per_count, abs=2e-3)
     assert not span.across_zero

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.base.errors import MeasurementError
-from harness.checks.conduct.quantities import Distant, Following, Trace
+from harness.checks.conduct.quantities import Following, Trace
 from tests.software.checks.conduct.loops import MOVE, follows, moved
 
 PERIOD_S = 1e-3
@@ -89,28 +88,3 @@ def test_each_kind_of_trace(case):
 
 def test_a_slow_loop_may_tell_of_passes_as_old_as_its_periods():
     assert moved(follows, late_us=30_000).trace(10e-3) is Trace.SOUND
-
-
-@pytest.mark.parametrize(
-    ("pushed", "kind"),
-    [
-        ((40, 40), Distant.SHORTER_WAY),
-        ((-40, 40), Distant.NOT_ACROSS_0),
-        ((40, -40), Distant.OTHER_WAY),
-        ((-40, -40), Distant.OTHER_WAY),
-        ((2, 40), Distant.NOT),
-        ((40, 2), Distant.NOT),
-    ],
-)
-def test_set_points_far_away_are_reached_for_the_shorter_way(pushed, kind):
-    assert moved(follows, distant=(-10000, *pushed)).distant is kind
-
-
-def test_a_shaft_that_does_not_come_back_from_far_away_has_followed_before():
-    away = moved(follows, ran=(7, 300), distant=())
-    assert (away.following, away.distant) == (Following.AS_TOLD, Distant.OTHER_WAY)
-
-
-def test_where_none_was_far_away_that_is_said():
-    with pytest.raises(MeasurementError, match="half a turn"):
-        _ = moved(follows, distant=()).distant
