@@ -40,7 +40,8 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         name = f"{motor}.conduct.{quantity}"
         try:
             value, source = data.quantity(quantity)
-            made.append(Measurement(name=name, quantity=value, observations=(source.name,)))
+            note = data.note(quantity, source)
+            made.append(Measurement(name=name, quantity=value, observations=(source.name,), note=note))
         except MeasurementError as error:
             made.append(Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=str(error)))
     return made
@@ -97,9 +98,16 @@ class _Data:
         observation = self._observation(where)
         return make(observation), observation
 
+    def note(self, which: str, observation: Observation) -> str:
+        """What goes with a number: which of the phases are wrong."""
+        return self._fields(observation).words if which == "field_error" else ""
+
     def _observation(self, which: str) -> Observation:
         name = f"{self.motor}.conduct.{which}"
         if name not in self._by_name:
+            pattern = self._by_name.get(f"{self.motor}.conduct.pattern")
+            if pattern is not None and pattern.states("no_loop") and (no_loop := pattern.texts("no_loop")):
+                raise MeasurementError(no_loop[0])
             looped = f"{self.motor}.conduct.loop" in self._by_name
             why = "its shaft had to be let go" if looped else "off took too long"
             raise MeasurementError(f"because the loop was not closed{' again' if looped else ''}: {why}")

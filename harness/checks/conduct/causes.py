@@ -128,7 +128,7 @@ CAUSES: tuple[Cause, ...] = (
     _more(
         "phases of a field",
         "field_error",
-        "the three phases of a field are not those asked for: exchanged, or one of them scaled",
+        "the three phases of a field are not those asked for ({note})",
         "read the three duties of one field",
         free=("field_amplitude",),
     ),
@@ -141,7 +141,7 @@ CAUSES: tuple[Cause, ...] = (
     _more(
         "enable forgotten",
         "enable_missed",
-        "a field or duties leave the enable pin at off",
+        "bridge not enabled: a field or duties leave the enable pin at off",
         "look where the firmware enables the bridge",
     ),
     _more(
@@ -159,5 +159,13 @@ CAUSES: tuple[Cause, ...] = (
     ),
 )
 
-EFFECTS: Mapping[str, Effects] = {"loop not stable": {"*": FREE}}
+WIRING = (
+    "phases B and C exchanged", "phases A and B exchanged", "phases A and C exchanged", "phases rotated by one",
+    "phases rotated by two", "sensor reversed", "offset", "sensor magnet turned", "phase open", "pole pairs",
+    "no supply at the bridge", "shaft blocked", "bridge dead",
+)  # fmt: skip
+BEYOND_PINS: Effects = LOOP | {"start": FREE, "following": FREE}
+"""What lies beyond the board's pins, motor, leads, sensor, moves whatever the shaft has a part in, and no pin."""
+
+EFFECTS: Mapping[str, Effects] = {"loop not stable": {"*": FREE}, **dict.fromkeys(WIRING, BEYOND_PINS)}
 """On quantities of this check, of causes that another one shows first."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.checks.conduct import quantities
 from harness.checks.conduct.analysis import analyse, curves
 from harness.checks.conduct.model import expect
-from harness.checks.conduct.procedure import procedure
+from harness.checks.conduct.procedure import procedure, without_loop
 from harness.checks.conduct.stimulus import Stimulus, stimulus
 from harness.checks.definition import Check
 
@@ -16,6 +16,7 @@ CHECK: Check[Stimulus] = Check(
     computing_s=1.5,
     stimulus=stimulus,
     procedure=procedure,
+    without_loop=without_loop,
     analysis=analyse,
     curves=curves,
     model=expect,

@@ -5,7 +5,7 @@ Raises LeftLive as soon as something is live that was switched off, once that is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,9 +32,8 @@ BUSY_DEADMEN = 4.0
 
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """Fields, the loop, and what ends it, about 5 s. Raises what board, link and instruments raise."""
-    bridge: dict[str, Any] = {"motor": rig.index(motor), **pins_of(rig.spec, motor)}
+    bridge = _bridge(rig, motor)
     current = _current(rig, "before")
-    rig.progress("fields and duties by the pins", 0.0)
     observations = [_pattern(rig, motor, stimulus, bridge)]
     if observations[0].number("off_us") * 1e-6 > SLOW_S:
         return observations
@@ -58,8 +57,23 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     return observations
 
 
-def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
+def without_loop(rig: Rig, motor: str, stimulus: Stimulus, why: str) -> list[Observation]:
+    """Fields by the pins alone, weaker than those that commutation turned: `why` no loop may be closed.
+
+    A shaft that does not follow its field says nothing of whose fault that is; the pins do.
+    """
+    return [_pattern(rig, motor, stimulus, _bridge(rig, motor), [why])]
+
+
+def _bridge(rig: Rig, motor: str) -> dict[str, Any]:
+    return {"motor": rig.index(motor), **pins_of(rig.spec, motor)}
+
+
+def _pattern(
+    rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any], no_loop: Sequence[str] = ()
+) -> Observation:
     """Shares of time of the pins under fields all round and one set of duties, and what off took."""
+    rig.progress("fields and duties by the pins", 0.0)
     asked: dict[str, Any] = {
         "first": stimulus.first,
         "fields": stimulus.fields,
@@ -80,6 +94,7 @@ def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]
             "duties": shares["duties"],
             "off_us": took_us,
             "live": live,
+            "no_loop": list(no_loop),
         },
     )
     rig.require_off("off of a field", {motor: live})

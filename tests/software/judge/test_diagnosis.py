@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 from harness.checks.catalogue import CHECKS, CheckCauses
 from harness.judge.causes import CAUSES, gathered
 from harness.judge.diagnosis import Diagnosis, diagnose
-from harness.judge.verdict import at_fault
+from harness.judge.verdict import at_fault, judge_all
 from harness.nouns.effects import FREE, Cause, Shift
 from harness.nouns.names import Name
-from harness.nouns.results import Outcome, Verdict
+from harness.nouns.quantity import normal
+from harness.nouns.results import Expectation, Measurement, Outcome, Verdict
 from tests.examples import examples, rounds
 from tests.software.judge.motors import DETECT, FILE, RULE, Motor, judged
 
@@ -138,6 +139,16 @@ def test_a_single_fault_gets_its_cause_and_place(fault: str) -> None:
         assert names(diagnosis) == expected, diagnosis.words
         assert {cause.motors for cause in diagnosis.causes} == {motors}
         assert diagnosis.known and diagnosis.words
+
+
+@pytest.mark.parametrize(("error", "cause"), [(1.0, "phases of a field"), (0.02, "phases B and C exchanged")])
+def test_a_field_that_turns_backwards_is_the_firmwares_by_the_pins_and_the_leads_otherwise(error, cause) -> None:
+    name = "leaf.conduct.field_error"
+    measured = Measurement(name=name, quantity=normal(error, 0.04, "1", "pins"), note="B and C exchanged")
+    expected = Expectation(name=name, quantity=normal(0.0, 0.01, "1", "steps of a duty"))
+    found = diagnose([*judged(1, crossed(3)), *judge_all([measured], [expected], RULE)], RULE)
+    assert names(found) == {cause}
+    assert "B and C" in found.words
 
 
 @pytest.mark.parametrize("faults", TWO)

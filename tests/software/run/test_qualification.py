@@ -104,7 +104,9 @@ def test_the_loop_is_not_closed_on_a_wrong_motor(build, quantity, value, words):
     made = build(FakeChecks(changes={f"leaf.commutation.{quantity}": value}))
     assert run_to_the_end(made) is ExitCode.DIFFERS
     assert not {"leaf.stiffness", "leaf.step", "together.together"} & set(made.checks.ran)
-    assert {"leaf.thermal", "wheel.stiffness"} <= set(made.checks.ran)
+    assert {"leaf.conduct", "leaf.thermal", "wheel.stiffness"} <= set(made.checks.ran)
+    assert list(made.checks.left_open) == ["leaf"]
+    assert made.checks.left_open["leaf"].startswith(f"because {words}")
     verdict = made.verdicts_of("leaf.step.delay")[0]
     assert verdict.outcome is Outcome.NOT_RUN
     assert verdict.reason.startswith(f"because {words}")

@@ -125,6 +125,18 @@ def test_after_a_slow_off_no_loop_is_closed():
     assert following.reason == "because the loop was not closed: off took too long"
 
 
+def test_where_no_loop_may_be_closed_the_pins_are_read_and_the_rest_says_why():
+    why = "because leaf.commutation.direction differs: the loop could run away"
+    made = found(pattern(fields=rows(900, order=(0, 2, 1)), no_loop=[why]))
+    error = made["field_error"]
+    assert value(error) == pytest.approx(1.0, abs=1e-3)
+    assert isinstance(error, Measurement)
+    assert error.note == "B and C exchanged"
+    left = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
+    assert set(left) == {"current_left", "start", "following", "trace", "passes_after_off", "deadman_late"}
+    assert set(left.values()) == {why}
+
+
 def test_what_the_firmware_does_not_offer_is_named():
     made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a={}))
     needs = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
