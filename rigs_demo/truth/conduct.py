@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rigs_demo.truth.bench import Bench, Truth, Values
 
-AS_TOLD = ("enable_missed", "start", "following", "trace", "passes_after_off")
+AS_TOLD = ("enable_missed", "start", "following", "far", "brake", "trace", "passes_after_off")
 
 
 def of_motor(_bench: Bench, _name: str) -> Values:

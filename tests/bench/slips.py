@@ -75,12 +75,18 @@ def fits(finding: str, wanted: Iterable[str]) -> bool:
 
 def wrongs(slip: Slip, ended: Ended, word: str) -> Iterator[str]:
     """What is not as it should be."""
-    if ended.energised != "nothing":
+    if ended.energised != "nothing" and not (slip.silent and ended.supply is False):
         yield f"energised at the end: {ended.energised}"
     if slip.harmless:
         if ended.exit_code != 0:
             yield f"exit {ended.exit_code} of what is harmless"
         if word not in ("release", ""):
+            yield word
+        return
+    if slip.silent:
+        if ended.exit_code != 3:
+            yield f"exit {ended.exit_code} of a board that answers nothing"
+        if word == "release":
             yield word
         return
     if ended.exit_code != 1:

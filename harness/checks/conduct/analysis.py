@@ -90,6 +90,8 @@ class _Data:
             "current_left": ("ended", self._current_left),
             "start": ("loop", self._start),
             "following": ("loop", self._following),
+            "far": ("far", self._far),
+            "brake": ("loop", self._brake),
             "trace": ("loop", self._trace),
             "passes_after_off": ("loop", self._passes_after_off),
             "deadman_late": ("ended", self._deadman_late),
@@ -108,6 +110,11 @@ class _Data:
             pattern = self._by_name.get(f"{self.motor}.conduct.pattern")
             if pattern is not None and pattern.states("no_loop") and (no_loop := pattern.texts("no_loop")):
                 raise MeasurementError(no_loop[0])
+            if which == "far" and f"{self.motor}.conduct.ended" in self._by_name:
+                raise MeasurementError(
+                    "because no loop is told to go far that does not follow, whose firmware lacks trace(motor, hook), "
+                    "or whose clip is more than the rig's limits allow"
+                )
             looped = f"{self.motor}.conduct.loop" in self._by_name
             why = "its shaft had to be let go" if looped else "off took too long"
             raise MeasurementError(f"because the loop was not closed{' again' if looped else ''}: {why}")
@@ -193,10 +200,26 @@ class _Data:
         stands = moves.following is Following.NOT
         return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
 
+    def _far(self, rows: Observation) -> Quantity:
+        moves = movement(rows)
+        if moves.beyond(rows.number("limit")):
+            raise MeasurementError("because the trace tells of other demands than are put out")
+        return exact(float(moves.the_long_way), "1")
+
+    def _brake(self, rows: Observation) -> Quantity:
+        left = rows.numbers("brake")
+        if not left:
+            raise MeasurementError("needs brake(motor) of the firmware (drive contract), and a loop that is not let go")
+        enabled, *shares = left
+        return exact(0.0 if enabled and not any(shares) else (2.0 if any(shares) else 1.0), "1")
+
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
-        return exact(float(movement(rows).trace(rows.number("period_s"))), "1")
+        told, far = movement(rows).trace(rows.number("period_s")), self._by_name.get(f"{self.motor}.conduct.far")
+        if told is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
+            told = Trace.BEYOND
+        return exact(float(told), "1")
 
     def _passes_after_off(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):

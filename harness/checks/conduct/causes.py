@@ -14,6 +14,8 @@ LOOP: Effects = {
     "deadman_late": FREE,
     "current_left": FREE,
     "time_to_off": FREE,
+    "far": FREE,
+    "brake": FREE,
 }
 
 
@@ -43,7 +45,7 @@ def _trace(name: str, kind: Trace, words: str) -> Cause:
         where="any",
         elsewhere=FREE,
         shown="conduct.trace",
-        effects={"trace": _is(kind, f"{kind.value}")},
+        effects={"trace": _is(kind, f"{kind.value}"), "far": FREE},
         settled_by="look where the firmware calls the hook, and with what",
     )
 
@@ -66,7 +68,8 @@ CAUSES: tuple[Cause, ...] = (
     _loop(
         "set point ignored",
         Following.NOT,
-        "the loop does not follow its set point: it is not read, or no demand comes of it",
+        "the loop does not follow its set point: it is not read, no demand comes of it, or an error so small is taken "
+        "for none (a dead band)",
         "print set point and demand in the firmware's pass",
     ),
     _loop(
@@ -95,6 +98,23 @@ CAUSES: tuple[Cause, ...] = (
         "compare gain and counts a turn inside the loop with those stated",
     ),
     _loop(
+        "loop runs off",
+        Following.RUNS_OFF,
+        "the shaft runs off as soon as the loop is closed: to another set point than the one it is given, or by a "
+        "wrong sign, wrong pole pairs or a wrong offset inside",
+        "trace reading, set point and demand of the first passes",
+    ),
+    Cause(
+        name="loop reads once",
+        words="a pass of the loop acts on an older reading, the same each time: it does not read",
+        sizes=NO_SIZE,
+        where="any",
+        elsewhere=FREE,
+        shown="conduct.following",
+        effects=LOOP | {"following": _is(1, "1"), "trace": _is(2, "2"), "start": FREE},
+        settled_by="look where a pass of the firmware reads its sensor",
+    ),
+    _loop(
         "no pass",
         Following.NO_PASS,
         "no pass of the loop is seen: it is never run, or ends in an exception that nothing prints",
@@ -105,6 +125,11 @@ CAUSES: tuple[Cause, ...] = (
     _trace("trace of other readings", Trace.OTHER_READINGS, "the trace hook is given other readings than the loop's"),
     _trace("trace of no loop", Trace.NO_LOOP, "the trace hook is called while no loop runs"),
     _trace("trace of other demands", Trace.AGAINST, "the trace hook is given demands against the error"),
+    _trace(
+        "trace before its limit",
+        Trace.BEYOND,
+        "the trace hook is given demands as they were before their limit, not those that were put out",
+    ),
     Cause(
         name="old set point",
         words="start goes to the set point that was left before, in place of the present reading",
@@ -112,8 +137,38 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         shown="conduct.start",
         elsewhere=FREE,
-        effects={"start": _is(1, "1"), "following": FREE, "trace": FREE},
+        effects={"start": _is(1, "1"), "following": FREE, "trace": FREE, "far": FREE},
         settled_by="look what start() does with the set point",
+    ),
+    Cause(
+        name="error not wrapped",
+        words="across count 0 the loop goes the longer way round: its error is not wrapped to half a turn",
+        sizes=NO_SIZE,
+        where="any",
+        shown="conduct.far",
+        elsewhere=FREE,
+        effects={"far": _is(1, "1")},
+        settled_by="look at how the firmware makes its error where set point and reading lie on two sides of count 0",
+    ),
+    Cause(
+        name="brake open",
+        words="brake leaves the bridge off: it is an off, and the shaft is free",
+        sizes=NO_SIZE,
+        where="any",
+        shown="conduct.brake",
+        elsewhere=FREE,
+        effects={"brake": _is(1, "1")},
+        settled_by="look at the enable pin after brake()",
+    ),
+    Cause(
+        name="brake driven",
+        words="brake leaves a phase driven: it is none, and current flows",
+        sizes=NO_SIZE,
+        where="any",
+        shown="conduct.brake",
+        elsewhere=FREE,
+        effects={"brake": _is(2, "2")},
+        settled_by="read the three duties after brake()",
     ),
     Cause(
         name="field amplitude",

@@ -37,7 +37,7 @@ HEALTHY = {
     "together": {"supply_sag": 0.1},
 }
 
-EXACT = ("direction", "live_pins", "following")
+EXACT = ("direction", "live_pins", "following", "trace")
 
 
 def declared(**changes: object) -> Declared:

@@ -25,7 +25,7 @@ from harness.record import read
 from harness.run.planning import runs, selected_checks
 from harness.run.qualification import Qualification, why_stopped
 from tests.software.record.contents import writer
-from tests.software.run.fakes import FakeChecks, FakeRig, declared
+from tests.software.run.fakes import HEALTHY, FakeChecks, FakeRig, declared
 
 
 @pytest.fixture
@@ -229,6 +229,16 @@ def test_a_loop_that_does_not_do_as_it_is_told_is_not_closed_by_what_comes_after
     assert {"leaf.thermal", "wheel.step"} <= set(made.checks.ran)
     reason = made.verdicts_of("leaf.step.delay")[0].reason
     assert reason == "because leaf.conduct.following differs: the drive does not do as it is told"
+
+
+def test_nothing_is_measured_by_a_trace_that_tells_something_else(build, monkeypatch):
+    monkeypatch.setitem(HEALTHY, "conduct", {"following": 0.0, "trace": 0.0})
+    made = build(FakeChecks(changes={"leaf.conduct.trace": 3.0}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert "leaf.step" not in made.checks.ran
+    assert {"leaf.stiffness", "wheel.step", "together.together"} <= set(made.checks.ran)
+    reason = made.verdicts_of("leaf.step.delay")[0].reason
+    assert reason == "because leaf.conduct.trace differs: what the trace tells of the loop is not to be measured by"
 
 
 def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):

@@ -118,6 +118,37 @@ def test_a_shaft_that_stands_still_is_said_to() -> None:
     assert value(found, "sensor_noise") == pytest.approx(4e-4, rel=0.2)
 
 
+def test_a_reading_that_stands_without_its_noise_is_said_to_rather_than_the_shaft() -> None:
+    taken = Bench(stuck=True).check()
+    for each in taken:
+        each.data["count"] = 10430
+    found = results(taken)
+    words = "the reading never changed while the field turned, not even by its noise: is it taken anew each time?"
+    assert getattr(found["direction"], "note", "") == words
+    assert isinstance(found["offset"], Unmeasured)
+    assert found["offset"].reason.startswith(words)
+
+
+@pytest.mark.parametrize(("age_us", "wrong"), [(90, False), (0, True), (65500, True)])
+def test_an_age_that_no_reading_can_have_is_counted_and_corrects_nothing(age_us: int, wrong: bool) -> None:
+    taken = Bench().check()
+    for each in taken:
+        each.data["age"] = age_us
+    found = results(taken)
+    rests = sum(each.data.size for each in taken if ".rest_" in each.name)
+    assert value(found, "impossible_ages") == (rests if wrong else 0.0)
+    assert value(found, "pole_pairs") == pytest.approx(10.0, abs=0.2)
+
+
+def test_a_shaft_that_rests_elsewhere_and_was_not_turned_says_so() -> None:
+    rests = [each for each in Bench(hang_rad=4.2).check() if ".rest_" in each.name]
+    found = results(rests)
+    assert value(found, "hang_reading") == pytest.approx(4.2, abs=0.1)
+    direction = found["direction"]
+    assert isinstance(direction, Unmeasured)
+    assert direction.reason.startswith("no field was turned: the shaft does not rest where the rig file has it hang")
+
+
 @pytest.mark.parametrize(("pair", "phase"), [(0, "phase A"), (1, "phase C"), (2, "phase B")])
 def test_a_pair_of_vectors_without_current_names_its_phase(pair: int, phase: str) -> None:
     currents = [0.3, 0.3, 0.3]

@@ -10,13 +10,13 @@ import pytest
 
 from harness.checks.conduct import model
 from harness.checks.conduct.analysis import analyse, curves
-from harness.checks.conduct.quantities import CHECK, Following
+from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES, stimulus
 from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load, loads
-from tests.software.checks.conduct.loops import follows, observed
+from tests.software.checks.conduct.loops import LIMIT, TURN, far, follows, observed
 from tests.software.checks.conduct.test_pattern import rows
 from tests.software.run.fakes import SLUICE, declared
 
@@ -66,7 +66,7 @@ def value(result: Measurement | Unmeasured) -> float:
 
 
 def test_a_sound_drive_has_what_is_expected_of_it():
-    made = found(pattern(), observed(follows), ended())
+    made = found(pattern(), observed(follows), far(), ended())
     expected = {e.name.rpartition(".")[2]: e for e in model.expect(SPEC, declared(), "leaf")}
     for name, result in made.items():
         expectation = expected[name]
@@ -106,10 +106,33 @@ def test_a_loop_that_stands_and_tells_nothing_never_ran():
     assert value(found(pattern(), observed(follows, **silent), ended())["following"]) == Following.AS_TOLD
 
 
+def test_the_longer_way_round_is_seen_by_a_demand_against_nearly_half_a_turn():
+    def unwrapped(start: int):
+        """A loop whose error is target less reading, its set point taken within a turn."""
+        return lambda error: max(-LIMIT, min(LIMIT, 31.0 * ((start + error) % TURN - start)))
+
+    assert value(found(pattern(), observed(follows), far(), ended())["far"]) == 0.0
+    for start in (2000, 10430, 21380, 30000):
+        made = found(pattern(), observed(follows), far(unwrapped(start)), ended())
+        assert (value(made["far"]), value(made["trace"])) == (1.0, 0.0), start
+
+
+def test_demands_before_their_limit_are_told_from_those_put_out():
+    made = found(pattern(), observed(follows), far(lambda error: 28816.0), ended())
+    assert value(made["trace"]) == Trace.BEYOND
+    assert isinstance(made["far"], Unmeasured)
+
+
+def test_a_brake_leaves_three_phases_low_under_an_enabled_bridge():
+    for left, kind in (((1, 0, 0, 0), 0.0), ((0, 0, 0, 0), 1.0), ((1, 0, 300, 0), 2.0), ((0, 5000, 5000, 5000), 2.0)):
+        assert value(found(pattern(), observed(follows, brake=left), ended())["brake"]) == kind
+    assert isinstance(found(pattern(), observed(follows, brake=()), ended())["brake"], Unmeasured)
+
+
 def test_a_loop_that_was_let_go_is_not_closed_again_and_what_was_measured_stands():
     made = found(pattern(), observed(follows, ran=(2, -120)))
     left = {name for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert left == {"current_left", "deadman_late"}
+    assert left == {"current_left", "deadman_late", "far"}
     for name in left:
         result = made[name]
         assert isinstance(result, Unmeasured)
@@ -133,14 +156,17 @@ def test_where_no_loop_may_be_closed_the_pins_are_read_and_the_rest_says_why():
     assert isinstance(error, Measurement)
     assert error.note == "B and C exchanged"
     left = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert set(left) == {"current_left", "start", "following", "trace", "passes_after_off", "deadman_late"}
+    assert set(left) == {
+        *("current_left", "start", "following", "far", "brake", "trace", "passes_after_off", "deadman_late")
+    }
     assert set(left.values()) == {why}
 
 
 def test_what_the_firmware_does_not_offer_is_named():
     made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a={}))
     needs = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert set(needs) == {"duties_error", "start", "trace", "passes_after_off", "current_left"}
+    assert set(needs) == {"duties_error", "start", "far", "trace", "passes_after_off", "current_left"}
+    assert "trace(motor, hook)" in needs["far"]
     assert "needs a supply" in needs["current_left"]
     assert "needs trace(motor, hook)" in needs["trace"]
 
@@ -151,6 +177,8 @@ def test_the_move_is_as_large_as_its_demand_allows_or_two_degrees():
     gain = SPEC.firmware.gain_per_rad
     assert gain is not None
     assert plan.move == round(0.15 / gain.value / 6.283185307 * turn)
+    assert plan.far == pytest.approx(0.48 * turn, abs=1.0)
+    assert stimulus(SPEC, declared(amplitude_limit=1.0), "leaf").far == 0, "a clip beyond the rig's limits"
     text = SLUICE.read_text(encoding="utf-8")
     silent = loads("\n".join(line for line in text.splitlines() if "gain_per_rad" not in line).encode(), "r.toml")
     assert stimulus(silent, declared(), "leaf").move == round(0.04 / 6.283185307 * turn)
