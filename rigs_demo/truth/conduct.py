@@ -13,6 +13,7 @@ def of_motor(_bench: Bench, _name: str) -> Values:
         **dict.fromkeys(AS_TOLD, (0.0, "1")),
         "field_amplitude": (1.0, "1"),
         "current_left": (0.0, "A"),
+        "demand_growth": (0.0, "1"),
     }
 
 

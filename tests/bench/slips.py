@@ -138,7 +138,12 @@ def refusal(ended: Ended) -> str:
     record = ended.record
     if record is None:
         return Word.REFUSE.value if ended.exit_code == 1 else ""
-    policy = _within(load_policy(POLICY), record.planned)
+    lacking = {
+        each.name
+        for each in record.unmeasured
+        if each.reason.startswith("needs an [instrument") or each.reason.startswith("needs a ")
+    }
+    policy = _within(load_policy(POLICY), set(record.planned) - lacking)
     word = decide(policy, [record], (), on_day=ON_DAY).word
     return word.value if word is Word.REFUSE else ""
 

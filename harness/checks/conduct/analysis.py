@@ -9,6 +9,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
+from harness.checks.conduct.held import growth
 from harness.checks.conduct.movement import movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES, READS
@@ -28,6 +29,8 @@ READS_U = 0.5 / READS
 OFTENER = "read the pins oftener"
 CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
+ROUNDING = 0.01
+"""Half-width of what whole numbers make of the growth of a demand (arbitrary: some ones in some hundreds)."""
 STEP_S = 1e-3
 """The pause at which the silence of the host is looked at, half of it either way."""
 
@@ -93,6 +96,7 @@ class _Data:
             "far": ("far", self._far),
             "brake": ("loop", self._brake),
             "trace": ("loop", self._trace),
+            "demand_growth": ("loop", self._demand_growth),
             "passes_after_off": ("loop", self._passes_after_off),
             "deadman_late": ("ended", self._deadman_late),
         }
@@ -220,6 +224,19 @@ class _Data:
         if told is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
             told = Trace.BEYOND
         return exact(float(told), "1")
+
+    def _demand_growth(self, rows: Observation) -> Quantity:
+        moves = movement(rows)
+        if moves.ran is not None:
+            raise MeasurementError("because the loop was not closed again: its shaft had to be let go")
+        if not rows.whole("traced") or moves.trace(rows.number("period_s")) is not Trace.SOUND:
+            raise MeasurementError("needs trace(motor, hook) of the firmware, which tells what is so (drive contract)")
+        value, u, dof = growth(moves)
+        remedy = "hold an error for longer"
+        return shifted(
+            normal(value, u, "1", self._source("demand of a held error"), dof, remedy),
+            rounding=rectangular(0.0, ROUNDING, "1", self._source("demands in whole numbers"), remedy),
+        )
 
     def _passes_after_off(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):

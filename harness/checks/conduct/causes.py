@@ -16,6 +16,7 @@ LOOP: Effects = {
     "time_to_off": FREE,
     "far": FREE,
     "brake": FREE,
+    "demand_growth": FREE,
 }
 
 
@@ -149,6 +150,16 @@ CAUSES: tuple[Cause, ...] = (
         elsewhere=FREE,
         effects={"far": _is(1, "1")},
         settled_by="look at how the firmware makes its error where set point and reading lie on two sides of count 0",
+    ),
+    Cause(
+        name="sum in the loop",
+        words="the demand creeps up while an error is held: an integrator, which the rig file does not state",
+        sizes={"size": Size(kind="shift", low=0.05, high=math.inf)},
+        where="any",
+        shown="conduct.demand_growth",
+        elsewhere=FREE,
+        effects={"demand_growth": Shift(1.0), "following": FREE, "far": FREE},
+        settled_by="hold the shaft beside its set point and watch the demand",
     ),
     Cause(
         name="brake open",

@@ -11,7 +11,7 @@ from harness.checks.conduct.quantities import Following, Trace
 from harness.nouns.observation import Observation
 
 UNASKED, STARTED = 0, 1
-UP, BACK, DOWN = 2, 3, 4
+UP, BACK, DOWN, LAST = 2, 3, 4, 5
 """Legs: before the loop is closed, from its start, and the moves of its set point."""
 LEAST, MOST, NONE = 0.4, 1.6, 0.2
 """Shares of a move between which the shaft follows, and below which it does not go at all: friction and an arm keep a

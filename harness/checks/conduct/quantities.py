@@ -117,6 +117,15 @@ CHECK = CheckRow(
             "what the trace tells: 0 what was read beside it, 1 nothing, 2 old passes, 3 other readings, "
             "4 passes of a loop that does not run, 5 demands against the error, 6 demands beyond the declared limit",
         ),
+        Measurand(
+            name="demand_growth",
+            words="growth of the demand of an error that is held for a quarter of a second, over itself",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.TOLD,
+            follows=UNMOVED,
+            detect=absolute(0.5, "a sum that takes over from the loop's gain within half a second"),
+        ),
         counted(
             "passes_after_off",
             "passes of the loop after it was ended",

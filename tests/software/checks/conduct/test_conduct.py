@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from typing import Any
 
 import numpy as np
@@ -117,6 +118,30 @@ def test_the_longer_way_round_is_seen_by_a_demand_against_nearly_half_a_turn():
         assert (value(made["far"]), value(made["trace"])) == (1.0, 0.0), start
 
 
+def test_a_demand_that_creeps_while_an_error_is_held_is_seen_and_a_proportional_one_is_not():
+    """A sum of an eighth of the error a pass beside a gain of 31: as much again in a quarter of a second."""
+    dice = random.Random(3)
+
+    def unsteady(leg: int, part: float) -> float:
+        return follows(leg, part) + dice.uniform(-0.05, 0.05)
+
+    sound = found(pattern(), observed(unsteady, demand=lambda error: 31.0 * error), ended())["demand_growth"]
+    assert isinstance(sound, Measurement)
+    assert sound.quantity.value == pytest.approx(0.0, abs=3.0 * sound.quantity.u)
+    assert sound.quantity.u < 0.1
+    total = 0.0
+
+    def summed(error: float) -> float:
+        nonlocal total
+        total += error
+        return 31.0 * error + total / 8.0
+
+    creeps = found(pattern(), observed(unsteady, demand=summed), ended())["demand_growth"]
+    assert isinstance(creeps, Measurement)
+    assert creeps.quantity.value == pytest.approx(0.5, abs=0.1), "of a demand that has the sum in it already"
+    assert creeps.quantity.value > 10.0 * creeps.quantity.u
+
+
 def test_demands_before_their_limit_are_told_from_those_put_out():
     made = found(pattern(), observed(follows), far(lambda error: 28816.0), ended())
     assert value(made["trace"]) == Trace.BEYOND
@@ -132,7 +157,7 @@ def test_a_brake_leaves_three_phases_low_under_an_enabled_bridge():
 def test_a_loop_that_was_let_go_is_not_closed_again_and_what_was_measured_stands():
     made = found(pattern(), observed(follows, ran=(2, -120)))
     left = {name for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert left == {"current_left", "deadman_late", "far"}
+    assert left == {"current_left", "deadman_late", "far", "demand_growth"}
     for name in left:
         result = made[name]
         assert isinstance(result, Unmeasured)
@@ -157,7 +182,8 @@ def test_where_no_loop_may_be_closed_the_pins_are_read_and_the_rest_says_why():
     assert error.note == "B and C exchanged"
     left = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
     assert set(left) == {
-        *("current_left", "start", "following", "far", "brake", "trace", "passes_after_off", "deadman_late")
+        *("current_left", "start", "following", "far", "brake", "trace", "passes_after_off", "deadman_late"),
+        "demand_growth",
     }
     assert set(left.values()) == {why}
 
@@ -165,7 +191,7 @@ def test_where_no_loop_may_be_closed_the_pins_are_read_and_the_rest_says_why():
 def test_what_the_firmware_does_not_offer_is_named():
     made = found(pattern(duties=[]), observed(follows, own_pace=0, has_trace=0), ended(current_a={}))
     needs = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
-    assert set(needs) == {"duties_error", "start", "far", "trace", "passes_after_off", "current_left"}
+    assert set(needs) == {"duties_error", "start", "far", "trace", "passes_after_off", "current_left", "demand_growth"}
     assert "trace(motor, hook)" in needs["far"]
     assert "needs a supply" in needs["current_left"]
     assert "needs trace(motor, hook)" in needs["trace"]
