@@ -122,14 +122,15 @@ CAUSES: tuple[Cause, ...] = (
         "print at the first and at the last line of the firmware's pass",
     ),
     _trace("trace silent", Trace.NOTHING, "the trace hook is never called"),
-    _trace("trace old", Trace.OLD, "the trace hook tells of passes long gone"),
+    _trace("trace old", Trace.OLD, "the trace hook tells of passes that are over: long gone, or the one before"),
     _trace("trace of other readings", Trace.OTHER_READINGS, "the trace hook is given other readings than the loop's"),
     _trace("trace of no loop", Trace.NO_LOOP, "the trace hook is called while no loop runs"),
     _trace("trace of other demands", Trace.AGAINST, "the trace hook is given demands against the error"),
     _trace(
         "trace before its limit",
         Trace.BEYOND,
-        "the trace hook is given demands as they were before their limit, not those that were put out",
+        "demands go beyond the declared limit: the trace hook is given them as they were before it, or the loop has "
+        "another one",
     ),
     Cause(
         name="old set point",

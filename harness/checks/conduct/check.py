@@ -12,7 +12,7 @@ from harness.checks.definition import Check
 CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
-    bench_s=5.0,
+    bench_s=6.5,
     computing_s=1.5,
     stimulus=stimulus,
     procedure=procedure,

@@ -35,7 +35,7 @@ BUSY_DEADMEN = 4.0
 
 
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
-    """Fields, the loop, and what ends it, about 5 s. Raises what board, link and instruments raise."""
+    """Fields, the loop, and what ends it, about 6 s. Raises what board, link and instruments raise."""
     bridge = _bridge(rig, motor)
     current = _current(rig, "before")
     observations = [_pattern(rig, motor, stimulus, bridge)]

@@ -14,6 +14,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes={"size": Size(kind="shift", low=1.0, high=math.inf)},
         where="any",
         shown="states.contradictions",
+        elsewhere=FREE,  # what is declared is measured by: whatever rests on it may be off
         effects={"contradictions": Shift(1.0)},
         settled_by="read the firmware's declare() beside the rig file",
     ),

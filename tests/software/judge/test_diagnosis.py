@@ -249,6 +249,14 @@ def test_a_reading_without_noise_is_frozen_where_it_stands_and_coarse_where_it_m
     assert diagnose(reading(1.0, 4e-4, 12.5), RULE).words == ""
 
 
+def test_a_wrong_declaration_stays_a_cause_where_what_rests_on_it_is_off() -> None:
+    made = []
+    for name, value in (("leaf.states.contradictions", 1.0), ("leaf.conduct.trace", 6.0)):
+        measured = Measurement(name=name, quantity=exact(value, "1"), note="both values")
+        made += judge_all([measured], [Expectation(name=name, quantity=exact(0.0, "1"))], RULE)
+    assert names(diagnose(made, RULE)) == {"declaration", "trace before its limit"}
+
+
 def test_a_rest_that_no_field_has_moved_is_the_readings_own() -> None:
     stop = Verdict(name="leaf.states.limits", outcome=Outcome.NONCONFORMING, reason="travel +3.1 rad from hanging")
     assert names(diagnose([stop], RULE)) == {"reading elsewhere"}
