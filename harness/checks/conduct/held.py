@@ -18,6 +18,8 @@ from harness.fits.swings import smoothed
 
 LEAST = 0.05
 """Of the move: an error below it is none that is held (arbitrary: some codes of a reading)."""
+ALONG_MOST = 0.95
+"""Share of a row's residual that the next one may have (arbitrary: a fifth of a swing is as far as they go along)."""
 WINDOW = 7
 """Rows on either side over which an error is smoothed before its rate is taken (arbitrary: a tenth of a swing)."""
 SHARE = 3
@@ -50,4 +52,9 @@ def growth(moves: Movement) -> tuple[float, float, int]:
     if gain <= 0.0:
         raise MeasurementError("the trace tells of no demand for an error that is held")
     fit = linear(np.column_stack([np.concatenate(each) for each in (held, own, rates)]), np.concatenate(asked))
-    return float(fit.values[0]) / gain, float(fit.u[0]) / gain, int(fit.dof)
+    # What a late loop leaves over swings along: rows beside each other tell no more than one (of an autoregressive
+    # residual the mean is known as that of (1 - r)/(1 + r) of them).
+    left = fit.residuals
+    along = min(max(float(left[1:] @ left[:-1]) / max(float(left @ left), 1e-12), 0.0), ALONG_MOST)
+    fewer = (1.0 + along) / (1.0 - along)
+    return float(fit.values[0]) / gain, float(fit.u[0]) / gain * math.sqrt(fewer), max(2, round(fit.dof / fewer))

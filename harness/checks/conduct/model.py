@@ -47,7 +47,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             "nothing is driven that was switched off",
         ),
         "demand_growth": (
-            rectangular(0.0, CREEP, "1", f"{of} demand of a held error"),
+            rectangular(0.0, CREEP, "1", f"{of} whole numbers in a loop"),
             None,
             "the loop that is modelled takes its demand from its error alone",
         ),
