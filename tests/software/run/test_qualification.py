@@ -231,6 +231,14 @@ def test_a_loop_that_does_not_do_as_it_is_told_is_not_closed_by_what_comes_after
     assert reason == "because leaf.conduct.following differs: the drive does not do as it is told"
 
 
+def test_no_field_is_read_by_the_pins_where_the_shaft_is_not_in_its_place(build, monkeypatch):
+    monkeypatch.setitem(HEALTHY, "commutation", {**HEALTHY["commutation"], "hang_reading": 2.0})
+    made = build(FakeChecks(changes={"leaf.commutation.hang_reading": 4.2, "leaf.commutation.direction": -1.0}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert "leaf.conduct" not in made.checks.ran
+    assert made.checks.left_open == {}
+
+
 def test_nothing_is_measured_by_a_trace_that_tells_something_else(build, monkeypatch):
     monkeypatch.setitem(HEALTHY, "conduct", {"following": 0.0, "trace": 0.0})
     made = build(FakeChecks(changes={"leaf.conduct.trace": 3.0}))

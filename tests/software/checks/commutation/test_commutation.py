@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.commutation import analysis as commutation
+from harness.checks.commutation.procedure import _room
 from harness.checks.commutation.stimulus import strength
 from harness.nouns.coverage import interval
 from harness.nouns.observation import Observation
@@ -138,6 +139,14 @@ def test_an_age_that_no_reading_can_have_is_counted_and_corrects_nothing(age_us:
     rests = sum(each.data.size for each in taken if ".rest_" in each.name)
     assert value(found, "impossible_ages") == (rests if wrong else 0.0)
     assert value(found, "pole_pairs") == pytest.approx(10.0, abs=0.2)
+
+
+@pytest.mark.parametrize(("reading", "room"), [(2.0, True), (3.5, True), (4.28, False), (2.0 - 2.28, False)])
+def test_a_field_is_turned_only_where_the_sweeps_keep_within_the_travel(reading: float, room: bool) -> None:
+    assert SPEC.limits.travel_rad == 2.4, "about the stated 2.0; sweeps take 0.73 rad either way"
+    assert _room(SPEC, "leaf", 6, reading) is room
+    leaf = SPEC.motor["leaf"].model_copy(update={"load": None})
+    assert _room(SPEC.model_copy(update={"motor": {**SPEC.motor, "leaf": leaf}}), "leaf", 6, reading)
 
 
 def test_a_shaft_that_rests_elsewhere_and_was_not_turned_says_so() -> None:

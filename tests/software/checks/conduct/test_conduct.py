@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 
 from harness.checks.conduct import model
 from harness.checks.conduct.analysis import analyse, curves
+from harness.checks.conduct.procedure import _slow
 from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES, stimulus
 from harness.nouns.contract import FULL_TURN
@@ -146,6 +148,24 @@ def test_demands_before_their_limit_are_told_from_those_put_out():
     made = found(pattern(), observed(follows), far(lambda error: 28816.0), ended())
     assert value(made["trace"]) == Trace.BEYOND
     assert isinstance(made["far"], Unmeasured)
+
+
+def test_passes_that_take_longer_than_their_period_are_said_beside_what_they_leave_live():
+    def timed(period_rows: float) -> Observation:
+        made = observed(follows, passes=lambda leg, running: int(running / period_rows))
+        kinds = [*made.data.dtype.descr, ("t", "<i4")]
+        return Observation(
+            name=made.name,
+            columns=(*made.columns, Column(name="t", unit="s", scale=1e-6)),
+            data=np.array([(*row, 1000 * k) for k, row in enumerate(made.data.tolist())], dtype=kinds),
+            conditions=made.conditions,
+        )
+
+    assert _slow(timed(1.0)) == ""
+    assert re.search(
+        r"whose passes take longer than its period \(one every 15[67]\d us, period 1000 us\)", _slow(timed(1.57))
+    )
+    assert _slow(timed(1e9)) == "", "no pass is none that takes long"
 
 
 def test_a_brake_leaves_three_phases_low_under_an_enabled_bridge():
