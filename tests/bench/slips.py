@@ -118,7 +118,7 @@ class Gate:
             return word or Word.UNDECIDED.value
         records = self._records([first, *self._trials.run_all([trial_of(slip.name, AGAIN)])])
         against = baseline_of(self._baseline(slip.firmware))
-        policy = _within(self._policy, against.levels)
+        policy = _within(self._policy, _measurable(records[0]))
         comparison = Comparison.of(against, records, None, terms_for(policy, terms_of(against)))
         return decide(policy, records, comparison.differences, on_day=ON_DAY).word.value
 
@@ -138,14 +138,16 @@ def refusal(ended: Ended) -> str:
     record = ended.record
     if record is None:
         return Word.REFUSE.value if ended.exit_code == 1 else ""
-    lacking = {
-        each.name
-        for each in record.unmeasured
-        if each.reason.startswith("needs an [instrument") or each.reason.startswith("needs a ")
-    }
-    policy = _within(load_policy(POLICY), set(record.planned) - lacking)
+    policy = _within(load_policy(POLICY), _measurable(record))
     word = decide(policy, [record], (), on_day=ON_DAY).word
     return word.value if word is Word.REFUSE else ""
+
+
+def _measurable(record: Record) -> set[str]:
+    """What was planned and is not left out because the rig lacks an instrument or a load."""
+    return set(record.planned) - {
+        each.name for each in record.unmeasured if each.reason.startswith(("needs a ", "needs an "))
+    }
 
 
 def _within(policy: Policy, levels: Iterable[str]) -> Policy:
