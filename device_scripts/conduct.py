@@ -45,6 +45,7 @@ def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, b
             _held(guard, motor, at, amplitude)
         frames.event("field", [angle, amplitude] + driven(guard, motor, phases, enable, off, reads, number))
     if duties and hasattr(drive, "duties"):
+        drive.off(motor)  # or the field would have enabled the bridge already
         drive.duties(motor, duties[0], duties[1], duties[2])
         for number in range(blocks):
             frames.event("duties", driven(guard, motor, phases, enable, off, reads, number))

@@ -55,6 +55,9 @@ class Slip:
     not follow, `firmware` for a refusal before anything is measured. One of them must be."""
     causes: tuple[str, ...] = ()
     """Words, one of which what is said of it must hold."""
+    silent: bool = False
+    """Whether the board answers nothing any more, an interrupt neither, so that nobody can tell why: the run ends with
+    3, nothing is released, and the supply is switched off in place of the bridge."""
     otherwise: str = ""
     """What would find it where no check of today can; empty where one is expected to."""
 

@@ -48,6 +48,8 @@ class Check(Generic[Stimulus]):
     """Measured curves for the reader of a report. Raises MeasurementError."""
     model: Callable[[RigSpec, Declared, str], list[Expectation]]
     """What the rig file lets expect of its quantities."""
+    without_loop: Callable[[Rig, str, Stimulus, str], list[Observation]] | None = None
+    """What of the procedure closes no loop, where one may not be closed, and why; None: nothing is done then."""
     overlay: Overlay | None
     """The model over the measured curves; None where no model draws any."""
     loop_spans: Callable[[Sequence[Observation], RigSpec, str], list[LoopSpan]] | None = None

@@ -15,6 +15,20 @@ OFFSET_LIMIT_RAD = math.radians(30.0)
 source: half the torque is left at 60 degrees, and none at 90."""
 
 
+def trace_differs(motor: str, verdicts: Iterable[Verdict]) -> str:
+    """Why nothing is to be measured by the firmware's trace of a motor's loop; "" where it tells what is so."""
+    name = f"{motor}.conduct.trace"
+    if any(verdict.name == name and verdict.outcome is Outcome.DIFFERS for verdict in verdicts):
+        return f"because {name} differs: what the trace tells of the loop is not to be measured by"
+    return ""
+
+
+def place_differs(motor: str, verdicts: Iterable[Verdict]) -> bool:
+    """Whether a motor's arm does not hang where it should: then nothing is turned about that place."""
+    name = f"{motor}.commutation.hang_reading"
+    return any(verdict.name == name and verdict.outcome is Outcome.DIFFERS for verdict in verdicts)
+
+
 def loop_unsafe(
     motor: str, declared: Declared, results: Mapping[str, Measurement | Unmeasured], verdicts: Iterable[Verdict]
 ) -> str:

@@ -30,7 +30,7 @@ from harness.checks.catalogue import quantities_of, row_of
 from harness.checks.definition import Check, CheckNamed
 from harness.judge import verdict as rules
 from harness.judge.diagnosis import Diagnosis, diagnose
-from harness.judge.preconditions import loop_unsafe
+from harness.judge.preconditions import loop_unsafe, place_differs, trace_differs
 from harness.judge.tally import exit_code
 from harness.nouns import mounting
 from harness.nouns.activity import Activity
@@ -264,14 +264,18 @@ class Qualification:
         if entry.reason:
             return not_run(entry.names, entry.reason), []
         check, motor = self._check_named(entry.check), entry.motor
+        blocked = self._loop_blocked(entry)
         # Nor is a field held then: it would stand where another motor's does, and a fit of it would say nothing.
-        if blocked := self._loop_blocked(entry):
+        if blocked and (check.without_loop is None or place_differs(motor, self.verdicts)):
             return not_run(entry.names, blocked), []
         if check.row.powered:
             self.rig.power_on()
         try:
             stimulus = check.stimulus(self.spec, self._declared(motor), motor)
-            observations = check.procedure(self.rig, motor, stimulus)
+            if blocked and check.without_loop is not None:
+                observations = check.without_loop(self.rig, motor, stimulus, blocked)
+            else:
+                observations = check.procedure(self.rig, motor, stimulus)
         except MissingCapability as error:
             return not_run(entry.names, str(error)), []
         except MeasurementError as error:
@@ -341,6 +345,8 @@ class Qualification:
         for motor in self.rig.motors if entry.motor == BOTH else (entry.motor,):
             reason = loop_unsafe(motor, self.rig.declared[motor], self.results, self.verdicts)
             if reason:
+                return reason
+            if row_of(entry.check).calls("trace") and (reason := trace_differs(motor, self.verdicts)):
                 return reason
         return ""
 

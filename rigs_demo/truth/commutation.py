@@ -38,6 +38,7 @@ def commutation(motor: MotorParameters, still: Still, firmware: Firmware, offset
         "step_angle": (tau / 6.0 / motor.pole_pairs, "rad"),
         "offset": (offset_about_rad + remainder(offset - offset_about_rad, tau), "rad"),
         "weakest_vector": (weakest(still), "1"),
+        "impossible_ages": (0.0, "1"),
     }
     if motor.arm is not None:
         values["hang_reading"] = (motor.arm.hang_reading_rad, "rad")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rigs_demo.truth.bench import Bench, Truth, Values
 
-AS_TOLD = ("enable_missed", "start", "following", "trace", "passes_after_off", "limit_missed")
+AS_TOLD = ("enable_missed", "start", "following", "far", "brake", "trace", "passes_after_off", "limit_missed")
 
 
 def of_motor(_bench: Bench, _name: str) -> Values:
@@ -13,6 +13,7 @@ def of_motor(_bench: Bench, _name: str) -> Values:
         **dict.fromkeys(AS_TOLD, (0.0, "1")),
         "field_amplitude": (1.0, "1"),
         "current_left": (0.0, "A"),
+        "demand_growth": (0.0, "1"),
     }
 
 

@@ -75,12 +75,18 @@ def fits(finding: str, wanted: Iterable[str]) -> bool:
 
 def wrongs(slip: Slip, ended: Ended, word: str) -> Iterator[str]:
     """What is not as it should be."""
-    if ended.energised != "nothing":
+    if ended.energised != "nothing" and not (slip.silent and ended.supply is False):
         yield f"energised at the end: {ended.energised}"
     if slip.harmless:
         if ended.exit_code != 0:
             yield f"exit {ended.exit_code} of what is harmless"
         if word not in ("release", ""):
+            yield word
+        return
+    if slip.silent:
+        if ended.exit_code != 3:
+            yield f"exit {ended.exit_code} of a board that answers nothing"
+        if word == "release":
             yield word
         return
     if ended.exit_code != 1:
@@ -112,7 +118,7 @@ class Gate:
             return word or DecisionWord.UNDECIDED.value
         records = self._records([first, *self._trials.run_all([trial_of(slip.name, AGAIN)])])
         against = baseline_of(self._baseline(slip.firmware))
-        policy = _within(self._policy, against.levels)
+        policy = _within(self._policy, _measurable(records[0]))
         comparison = Comparison.of(against, records, None, terms_for(policy, terms_of(against)))
         return decide(policy, records, comparison.differences, on_day=ON_DAY).word.value
 
@@ -132,9 +138,16 @@ def refusal(ended: Ended) -> str:
     record = ended.record
     if record is None:
         return DecisionWord.REFUSE.value if ended.exit_code == 1 else ""
-    policy = _within(load_policy(POLICY), record.planned)
+    policy = _within(load_policy(POLICY), _measurable(record))
     word = decide(policy, [record], (), on_day=ON_DAY).word
     return word.value if word is DecisionWord.REFUSE else ""
+
+
+def _measurable(record: Record) -> set[str]:
+    """What was planned and is not left out because the rig lacks an instrument or a load."""
+    return set(record.planned) - {
+        each.name for each in record.unmeasured if each.reason.startswith(("needs a ", "needs an "))
+    }
 
 
 def _within(policy: Policy, levels: Iterable[str]) -> Policy:

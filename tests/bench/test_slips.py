@@ -65,6 +65,17 @@ def test_what_is_not_as_it_should_be_is_told(slip: Slip, ended: Ended, word: str
     assert any(wrong in one for one in wrongs(slip, ended, word)), list(wrongs(slip, ended, word))
 
 
+def test_a_board_that_answers_nothing_ends_with_3_its_supply_off() -> None:
+    slip = slip_of("interrupts-held")
+    ended = replace(RIGHT, exit_code=3, findings=(), driven=("leaf",), duties=("leaf",))
+    assert list(wrongs(slip, ended, "undecided")) == []
+    assert any("energised" in one for one in wrongs(slip, replace(ended, supply=True), "undecided"))
+    assert list(wrongs(slip, replace(ended, exit_code=0), "release")) == [
+        "exit 0 of a board that answers nothing",
+        "release",
+    ]
+
+
 def test_a_refusal_before_anything_is_measured_is_found_where_it_is_expected() -> None:
     refused = replace(RIGHT, findings=(), said="firmware: declare(0): direction is missing")
     assert list(wrongs(slip_of("declares-no-direction"), refused, "refuse")) == []

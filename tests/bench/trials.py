@@ -230,5 +230,5 @@ def _found(folder: Path) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
         for verdict in record.verdicts
         if verdict.outcome.standing in (Standing.BAD, Standing.OPEN)
     ]
-    causes = tuple(cause.words for cause in record.causes)
+    causes = tuple(cause.words for cause in record.causes) or tuple(filter(None, [record.diagnosis.words]))
     return tuple(sorted(found, key=lambda one: not one.bad)), causes

@@ -19,7 +19,7 @@ from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, normal, propagate, rectangular, scaled, shifted
 from harness.rigfile import RigSpec
 
-AT_REST = ("sensor_noise", "distinct_codes", "sensor_age")
+AT_REST = ("sensor_noise", "distinct_codes", "sensor_age", "impossible_ages")
 THIRD = math.tau / 3.0
 PAIRS = {0: "phase A", 1: "phase C", 2: "phase B"}
 """Vector number modulo 3 (0 and 180, 60 and 240, 120 and 300 degrees) -> the phase that carries most there."""
@@ -32,6 +32,7 @@ READINGS_DIFFER = 2.0
 LEAST_TRAVEL_RAD = 0.02
 """Less is noise, or an arm that creeps within its friction (arbitrary)."""
 STILL = "the shaft did not move when the field turned: is the supply switched on, the fuse whole, the shaft free?"
+FROZEN = "the reading never changed while the field turned, not even by its noise: is it taken anew each time?"
 PASSED = 5
 """Vectors either way from hanging whose positions are compared: the sweeps pass them well before their ends."""
 
@@ -168,7 +169,9 @@ def direction(sweeps: Mapping[str, Sweep]) -> Quantity:
     """+1 or -1, 0 if nothing moved; exact. Raises MeasurementError for a shaft that goes back and forth."""
     chosen = [sweep for name, sweep in sweeps.items() if name.startswith("large")]
     if not chosen:
-        raise MeasurementError("no sweep of the field was taken")
+        raise MeasurementError(
+            "no field was turned: the shaft does not rest where the rig file has it hang, and had no room for it"
+        )
     return exact(float(sense_of(chosen, LEAST_TRAVEL_RAD)), "1")
 
 

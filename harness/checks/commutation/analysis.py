@@ -103,6 +103,8 @@ class _Readings:
                 field = o.si("command")[begin:end] * math.tau / FULL_TURN
                 # The reading is older than the field it comes with.
                 late_s = float(np.mean(o.si("age")))
+                if late_s > standstill.LONGEST_AGE_S:  # an age that none can have corrects nothing
+                    late_s = 0.0
                 self.sweeps[name] = Sweep(
                     amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE,
                     t_s=t_s,
@@ -127,13 +129,19 @@ class _Readings:
             raise MeasurementError(str(self._found))
         return self._found
 
+    @property
+    def still(self) -> str:
+        """Why the shaft was not seen to move: a reading without any noise speaks against itself, not the shaft."""
+        runs = [*self.rests, *(sweep.shaft_rad for sweep in self.sweeps.values())]
+        return results.FROZEN if np.ptp(np.concatenate(runs)) == 0.0 else results.STILL
+
     def notes(self) -> dict[str, str]:
         """What goes with a number: the phase that is open, the shaft that stood still."""
         words = results.open_phase(self.vectors)
         notes = {"weakest_vector": words} if words else {}
         try:
             if results.direction(self.sweeps).value == 0.0:
-                notes["direction"] = results.STILL
+                notes["direction"] = self.still
             elif self.alignment().following.pulled:
                 words = f"a load pulls on this shaft that the rig file does not state (motor.{self.motor}.load)"
                 notes |= dict.fromkeys(PULLED, words)
@@ -153,11 +161,12 @@ class _Readings:
                 self.rests, standstill.noise(self.rests, self.least_step_rad, source).value, self.least_step_rad, source
             ),
             "sensor_age": lambda: standstill.age(self.ages_s, source),
+            "impossible_ages": lambda: standstill.impossible_ages(self.ages_s),
         }
         if which in at_rest:
             return at_rest[which]()
         if results.direction(self.sweeps).value == 0.0:
-            raise MeasurementError(results.STILL)
+            raise MeasurementError(self.still)
         return self.alignment().quantity(which)
 
     def _hang(self) -> Quantity:

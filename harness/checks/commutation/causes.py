@@ -26,6 +26,7 @@ STRAY: Effects = dict.fromkeys(("step_spread", "step_angle", "offset", "hang_rea
 TURNED: Effects = STRAY | {"step_angle": 0.0, "weakest_vector": 0.0}
 """The same where the six vectors still draw the shaft to places as strong and as far apart as they should be."""
 STILL: Effects = {"direction": Becomes(lambda _, __: 0.0, "0"), "phase_order": FREE, "pole_pairs": FREE}
+ONE = Becomes(lambda _, __: 1.0, "1")
 REVERSED = Becomes(lambda e, _: -e.get("commutation.direction", 1.0), "reversed")
 
 
@@ -170,6 +171,29 @@ CAUSES: tuple[Cause, ...] = (
     ),
     # --- sensor reading ----------------------------------------------------------------------------
     Cause(
+        name="reading frozen",
+        where="any",
+        words="the reading is frozen: it stands still, without even its noise, whatever the shaft does",
+        sizes=NO_SIZE,
+        elsewhere=FREE,
+        effects=STRAY
+        | STILL
+        | {"weakest_vector": 0.0, "sensor_noise": Becomes(lambda _, __: 0.0, "0"), "distinct_codes": ONE}
+        | {"sensor_age": FREE},
+        settled_by="turn the shaft by hand and watch its reading",
+    ),
+    Cause(
+        # The codes met at rest are as many fewer as a step is coarser, down to a single one.
+        name="coarse reading",
+        where="any",
+        words="the reading comes in coarser steps than the sensor's: low bits are lost on the way",
+        sizes={"size": Size(low=1.5, high=1000.0)},
+        elsewhere=FREE,
+        effects=dict.fromkeys(("step_spread", "step_angle", "offset", "hang_reading", "phase_order"), FREE)
+        | {"sensor_noise": FREE, "distinct_codes": -1.0, "pole_pairs": Near(0.45)},
+        settled_by="turn the shaft slowly by hand and watch the lowest bits of its reading",
+    ),
+    Cause(
         name="noisier path",
         where="any",
         words="the angle is read by a noisier path than stated: {ratio:.1f} times the noise, {age_ms:.1f} ms older"
@@ -186,6 +210,16 @@ CAUSES: tuple[Cause, ...] = (
             "step_angle": FREE,
         },
         settled_by="see which of the sensor's outputs the firmware reads",
+    ),
+    Cause(
+        name="impossible age",
+        where="any",
+        words="the firmware tells of an age that no reading can have, nothing at all or one to come: its unit or its "
+        "sense is wrong",
+        sizes={"size": Size(kind="shift", low=1.0, high=math.inf)},
+        shown="commutation.impossible_ages",
+        effects={"impossible_ages": Shift(1.0), "sensor_age": FREE},
+        settled_by="print both instants from which the firmware makes the age",
     ),
     Cause(
         name="older reading",

@@ -81,6 +81,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             f"codes met by normal noise in {READINGS} readings, averaged over the place in a code",
         ),
         stated("sensor_age", from_file(sensor.age_s, "s"), f"{of}.sensor.age_s", "from the sensor to the firmware"),
+        stated("impossible_ages", exact(0.0, "1"), f"{of}.sensor.age_s", "a reading takes time, and is over"),
     ]
 
 

@@ -7,6 +7,7 @@ with the phases off.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,7 @@ from harness.nouns.observation import Observation
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
+    from harness.rigfile import RigSpec
 
 SPARE = 0.4
 """Of a step, gone further at either end: after a turn the shaft has to break loose first (arbitrary)."""
@@ -29,6 +31,8 @@ EDGE = 0.4
 ROW_S = 4e-3
 SWING_S = 0.9
 """For an arm let go a vector from hanging to come to rest (arbitrary: friction takes its swing in a few passes)."""
+GLANCE_S = 0.03
+"""Some readings before anything is driven (arbitrary)."""
 RESTS = 4
 """Times that it is given as long again while it still swings: with crossed phases it is let go from far higher."""
 
@@ -53,6 +57,9 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         hold.wait(0.02)
         idle = current_a()
         start = stimulus.start
+        if start is not None and not _room(rig.spec, motor, steps, _glance(hold, f"{name}.glance")):
+            # Nothing is turned about a place where the shaft is not: it is only looked at.
+            return [_rested(hold, f"{name}.rest_from_below", rig.declared[motor].counts_per_turn)]
         if start is None:
             observations.append(_looked(hold, f"{name}.hanging", "off"))
             to(0, amplitude, 0.2)
@@ -100,6 +107,23 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             to(start + side, amplitude, 0.15)
             observations.append(_rested(hold, f"{name}.rest_{which}", rig.declared[motor].counts_per_turn))
     return observations
+
+
+def _glance(hold: Hold, name: str) -> float:
+    """The reading where the shaft stands, rad."""
+    hold.sample(ROW_S)
+    hold.wait(GLANCE_S)
+    hold.sample(0.0)
+    return float(np.mean(shaft_rad(hold.look(name), hold.turn, 0.0)))
+
+
+def _room(spec: RigSpec, motor: str, steps: int, reading_rad: float) -> bool:
+    """Whether the sweeps, about the place where the shaft stands, keep within the travel about the stated one."""
+    entry = spec.motor[motor]
+    if entry.load is None or entry.load.hang_reading_rad is None:
+        return True
+    away_rad = abs(math.remainder(reading_rad - entry.load.hang_reading_rad.value, math.tau))
+    return away_rad + (steps + 1) * VECTOR_RAD / entry.pole_pairs < spec.limits.travel_rad
 
 
 def _looked(hold: Hold, name: str, phases: str) -> Observation:

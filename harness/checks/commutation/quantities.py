@@ -114,5 +114,10 @@ CHECK = CheckRow(
             follows=UNMOVED,
             detect=absolute(0.5e-3, "half a loop period"),
         ),
+        counted(
+            "impossible_ages",
+            "readings at rest of an age that none can have: negative, beyond 30 ms, or all of them 0",
+            Origin.TOLD,
+        ),
     ),
 )

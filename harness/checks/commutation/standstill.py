@@ -10,8 +10,10 @@ import numpy as np
 from harness.base.errors import MeasurementError
 from harness.checks.commutation.stimulus import READINGS
 from harness.nouns.array import Array
-from harness.nouns.quantity import Quantity, normal, rectangular, shifted
+from harness.nouns.quantity import Quantity, exact, normal, rectangular, shifted
 
+LONGEST_AGE_S = 30e-3
+"""Beyond it no loop holds a motor (arbitrary: many loop periods); a negative age comes as twice that and more."""
 LATCH_S = 5e-6
 """Half-width for what lies between the firmware's stamp and the sensor's latch (arbitrary: a select pin's delay)."""
 MOVING = 1.5
@@ -114,6 +116,14 @@ def distinct_codes(runs: Sequence[Array], sigma: float, least_step: float, sourc
         f"{source} place and chance",
         remedy="rest at more places",
     )
+
+
+def impossible_ages(ages_s: Array) -> Quantity:
+    """How many of these ages no reading can have; all of them, where not one took a microsecond."""
+    if ages_s.size == 0:
+        raise MeasurementError("no age of a reading was told")
+    wrong = int(np.count_nonzero((ages_s < 0.0) | (ages_s > LONGEST_AGE_S)))
+    return exact(float(wrong if np.any(ages_s != 0.0) else ages_s.size), "1")
 
 
 def age(ages_s: Array, source: str) -> Quantity:

@@ -9,6 +9,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
+from harness.checks.conduct.held import growth
 from harness.checks.conduct.movement import movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES, READS
@@ -28,6 +29,8 @@ READS_U = 0.5 / READS
 OFTENER = "read the pins oftener"
 CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
+ROUNDING = 0.01
+"""Half-width of what whole numbers make of the growth of a demand (arbitrary: some ones in some hundreds)."""
 STEP_S = 1e-3
 """The pause at which the silence of the host is looked at, half of it either way."""
 
@@ -40,7 +43,8 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         name = f"{motor}.conduct.{quantity}"
         try:
             value, source = data.quantity(quantity)
-            made.append(Measurement(name=name, quantity=value, observations=(source.name,)))
+            note = data.note(quantity, source)
+            made.append(Measurement(name=name, quantity=value, observations=(source.name,), note=note))
         except MeasurementError as error:
             made.append(Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=str(error)))
     return made
@@ -88,7 +92,10 @@ class _Data:
             "current_left": ("ended", self._current_left),
             "start": ("loop", self._start),
             "following": ("loop", self._following),
+            "far": ("far", self._far),
+            "brake": ("loop", self._brake),
             "trace": ("loop", self._trace),
+            "demand_growth": ("loop", self._demand_growth),
             "passes_after_off": ("loop", self._passes_after_off),
             "limit_missed": ("ended", self._limit_missed),
             "deadman_late": ("ended", self._deadman_late),
@@ -97,9 +104,21 @@ class _Data:
         observation = self._observation(where)
         return make(observation), observation
 
+    def note(self, which: str, observation: Observation) -> str:
+        """What goes with a number: which of the phases are wrong."""
+        return self._fields(observation).words if which == "field_error" else ""
+
     def _observation(self, which: str) -> Observation:
         name = f"{self.motor}.conduct.{which}"
         if name not in self._by_name:
+            pattern = self._by_name.get(f"{self.motor}.conduct.pattern")
+            if pattern is not None and pattern.states("no_loop") and (no_loop := pattern.texts("no_loop")):
+                raise MeasurementError(no_loop[0])
+            if which == "far" and f"{self.motor}.conduct.ended" in self._by_name:
+                raise MeasurementError(
+                    "because no loop is told to go far that does not follow, whose firmware lacks trace(motor, hook), "
+                    "or whose clip is more than the rig's limits allow"
+                )
             looped = f"{self.motor}.conduct.loop" in self._by_name
             why = "its shaft had to be let go" if looped else "off took too long"
             raise MeasurementError(f"because the loop was not closed{' again' if looped else ''}: {why}")
@@ -185,10 +204,39 @@ class _Data:
         stands = moves.following is Following.NOT
         return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
 
+    def _far(self, rows: Observation) -> Quantity:
+        moves = movement(rows)
+        if moves.beyond(rows.number("limit")):
+            raise MeasurementError("because the trace tells of other demands than are put out")
+        return exact(float(moves.the_long_way), "1")
+
+    def _brake(self, rows: Observation) -> Quantity:
+        left = rows.numbers("brake")
+        if not left:
+            raise MeasurementError("needs brake(motor) of the firmware (drive contract), and a loop that is not let go")
+        enabled, *shares = left
+        return exact(0.0 if enabled and not any(shares) else (2.0 if any(shares) else 1.0), "1")
+
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
-        return exact(float(movement(rows).trace(rows.number("period_s"))), "1")
+        told, far = movement(rows).trace(rows.number("period_s")), self._by_name.get(f"{self.motor}.conduct.far")
+        if told is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
+            told = Trace.BEYOND
+        return exact(float(told), "1")
+
+    def _demand_growth(self, rows: Observation) -> Quantity:
+        moves = movement(rows)
+        if moves.ran is not None:
+            raise MeasurementError("because the loop was not closed again: its shaft had to be let go")
+        if not rows.whole("traced") or moves.trace(rows.number("period_s")) is not Trace.SOUND:
+            raise MeasurementError("needs trace(motor, hook) of the firmware, which tells what is so (drive contract)")
+        value, u, dof = growth(moves)
+        remedy = "hold an error for longer"
+        return shifted(
+            normal(value, u, "1", self._source("demand of a held error"), dof, remedy),
+            rounding=rectangular(0.0, ROUNDING, "1", self._source("demands in whole numbers"), remedy),
+        )
 
     def _passes_after_off(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):

@@ -15,6 +15,9 @@ LOOP: Effects = {
     "current_left": FREE,
     "time_to_off": FREE,
     "limit_missed": FREE,
+    "far": FREE,
+    "brake": FREE,
+    "demand_growth": FREE,
 }
 
 
@@ -44,7 +47,7 @@ def _trace(name: str, kind: Trace, words: str) -> Cause:
         where="any",
         elsewhere=FREE,
         shown="conduct.trace",
-        effects={"trace": _is(kind, f"{kind.value}")},
+        effects={"trace": _is(kind, f"{kind.value}"), "far": FREE},
         settled_by="look where the firmware calls the hook, and with what",
     )
 
@@ -67,7 +70,8 @@ CAUSES: tuple[Cause, ...] = (
     _loop(
         "set point ignored",
         Following.NOT,
-        "the loop does not follow its set point: it is not read, or no demand comes of it",
+        "the loop does not follow its set point: it is not read, no demand comes of it, or an error so small is taken "
+        "for none (a dead band)",
         "print set point and demand in the firmware's pass",
     ),
     _loop(
@@ -96,16 +100,39 @@ CAUSES: tuple[Cause, ...] = (
         "compare gain and counts a turn inside the loop with those stated",
     ),
     _loop(
+        "loop runs off",
+        Following.RUNS_OFF,
+        "the shaft runs off as soon as the loop is closed: to another set point than the one it is given, or by a "
+        "wrong sign, wrong pole pairs or a wrong offset inside",
+        "trace reading, set point and demand of the first passes",
+    ),
+    Cause(
+        name="loop reads once",
+        words="a pass of the loop acts on an older reading, the same each time: it does not read",
+        sizes=NO_SIZE,
+        where="any",
+        elsewhere=FREE,
+        shown="conduct.following",
+        effects=LOOP | {"following": _is(1, "1"), "trace": _is(2, "2"), "start": FREE},
+        settled_by="look where a pass of the firmware reads its sensor",
+    ),
+    _loop(
         "no pass",
         Following.NO_PASS,
         "no pass of the loop is seen: it is never run, or ends in an exception that nothing prints",
         "print at the first and at the last line of the firmware's pass",
     ),
     _trace("trace silent", Trace.NOTHING, "the trace hook is never called"),
-    _trace("trace old", Trace.OLD, "the trace hook tells of passes long gone"),
+    _trace("trace old", Trace.OLD, "the trace hook tells of passes that are over: long gone, or the one before"),
     _trace("trace of other readings", Trace.OTHER_READINGS, "the trace hook is given other readings than the loop's"),
     _trace("trace of no loop", Trace.NO_LOOP, "the trace hook is called while no loop runs"),
     _trace("trace of other demands", Trace.AGAINST, "the trace hook is given demands against the error"),
+    _trace(
+        "trace before its limit",
+        Trace.BEYOND,
+        "demands go beyond the declared limit: the trace hook is given them as they were before it, or the loop has "
+        "another one",
+    ),
     Cause(
         name="old set point",
         words="start goes to the set point that was left before, in place of the present reading",
@@ -113,8 +140,48 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         shown="conduct.start",
         elsewhere=FREE,
-        effects={"start": _is(1, "1"), "following": FREE, "trace": FREE},
+        effects={"start": _is(1, "1"), "following": FREE, "trace": FREE, "far": FREE},
         settled_by="look what start() does with the set point",
+    ),
+    Cause(
+        name="error not wrapped",
+        words="across count 0 the loop goes the longer way round: its error is not wrapped to half a turn",
+        sizes=NO_SIZE,
+        where="any",
+        shown="conduct.far",
+        elsewhere=FREE,
+        effects={"far": _is(1, "1")},
+        settled_by="look at how the firmware makes its error where set point and reading lie on two sides of count 0",
+    ),
+    Cause(
+        name="sum in the loop",
+        words="the demand creeps up while an error is held: an integrator, which the rig file does not state",
+        sizes={"size": Size(kind="shift", low=0.05, high=math.inf)},
+        where="any",
+        shown="conduct.demand_growth",
+        elsewhere=FREE,
+        effects={"demand_growth": Shift(1.0), "following": FREE, "far": FREE},
+        settled_by="hold the shaft beside its set point and watch the demand",
+    ),
+    Cause(
+        name="brake open",
+        words="brake leaves the bridge off: it is an off, and the shaft is free",
+        sizes=NO_SIZE,
+        where="any",
+        shown="conduct.brake",
+        elsewhere=FREE,
+        effects={"brake": _is(1, "1")},
+        settled_by="look at the enable pin after brake()",
+    ),
+    Cause(
+        name="brake driven",
+        words="brake leaves a phase driven: it is none, and current flows",
+        sizes=NO_SIZE,
+        where="any",
+        shown="conduct.brake",
+        elsewhere=FREE,
+        effects={"brake": _is(2, "2")},
+        settled_by="read the three duties after brake()",
     ),
     Cause(
         name="field amplitude",
@@ -129,7 +196,7 @@ CAUSES: tuple[Cause, ...] = (
     _more(
         "phases of a field",
         "field_error",
-        "the three phases of a field are not those asked for: exchanged, turned, or one of them scaled",
+        "the three phases of a field are not those asked for ({note})",
         "read the three duties of one field",
         free=("field_amplitude",),
     ),
@@ -142,7 +209,7 @@ CAUSES: tuple[Cause, ...] = (
     _more(
         "enable forgotten",
         "enable_missed",
-        "a field or duties leave the enable pin at off",
+        "bridge not enabled: a field or duties leave the enable pin at off",
         "look where the firmware enables the bridge",
     ),
     _more(
@@ -166,5 +233,13 @@ CAUSES: tuple[Cause, ...] = (
     ),
 )
 
-EFFECTS: Mapping[str, Effects] = {"loop not stable": {"*": FREE}}
+WIRING = (
+    "phases B and C exchanged", "phases A and B exchanged", "phases A and C exchanged", "phases rotated by one",
+    "phases rotated by two", "sensor reversed", "offset", "sensor magnet turned", "phase open", "pole pairs",
+    "no supply at the bridge", "shaft blocked", "bridge dead",
+)  # fmt: skip
+BEYOND_PINS: Effects = LOOP | {"start": FREE, "following": FREE}
+"""What lies beyond the board's pins, motor, leads, sensor, moves whatever the shaft has a part in, and no pin."""
+
+EFFECTS: Mapping[str, Effects] = {"loop not stable": {"*": FREE}, **dict.fromkeys(WIRING, BEYOND_PINS)}
 """On quantities of this check, of causes that another one shows first."""

@@ -6,17 +6,18 @@ from harness.checks.conduct import quantities
 from harness.checks.conduct.analysis import analyse, curves
 from harness.checks.conduct.model import expect
 from harness.checks.conduct.movement import loop_spans
-from harness.checks.conduct.procedure import procedure
+from harness.checks.conduct.procedure import procedure, without_loop
 from harness.checks.conduct.stimulus import Stimulus, stimulus
 from harness.checks.definition import Check
 
 CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
-    bench_s=6.0,
+    bench_s=7.5,
     computing_s=1.5,
     stimulus=stimulus,
     procedure=procedure,
+    without_loop=without_loop,
     analysis=analyse,
     curves=curves,
     model=expect,

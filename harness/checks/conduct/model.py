@@ -19,6 +19,8 @@ STEPPED = 0.02
 """Half-width of a duty's own steps over the amplitude of a weak field (arbitrary: 8 bits of half a supply)."""
 DRIFT_A = 5e-3
 """Half-width of what a board at rest draws otherwise some seconds later, warmer (common practice, no source)."""
+CREEP = 0.05
+"""Half-width of what rounding in integers makes of a demand that should stay (arbitrary)."""
 CONTRACT = "harness/nouns/CONTRACT.md, what holds between calls"
 
 
@@ -43,6 +45,11 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             rectangular(0.0, DRIFT_A, "A", f"{of} idle current"),
             None,
             "nothing is driven that was switched off",
+        ),
+        "demand_growth": (
+            rectangular(0.0, CREEP, "1", f"{of} whole numbers in a loop"),
+            None,
+            "the loop that is modelled takes its demand from its error alone",
         ),
         "deadman_late": (exact(0.0, "s"), (-PUNCTUAL_S, PUNCTUAL_S), "board.deadman_s after the last line"),
     }

@@ -15,7 +15,7 @@ from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
 
 UNASKED, STARTED = 0, 1
-UP, BACK, DOWN = 2, 3, 4
+UP, BACK, DOWN, LAST = 2, 3, 4, 5
 """Legs: before the loop is closed, from its start, and the moves of its set point."""
 LEAST, MOST, NONE = 0.4, 1.6, 0.2
 """Shares of a move between which the shaft follows, and below which it does not go at all: friction and an arm keep a
@@ -24,6 +24,8 @@ JUMPED = 0.35
 """Share of the move that a start may go on its own: noise and an arm at rest do not (arbitrary)."""
 LATE_PERIODS = 4.0
 """Loop periods from which the last pass that was told is old: one runs on, one may be under way (arbitrary)."""
+CALLED_PERIODS = 1.6
+"""The same of passes that are called, a row after each (arbitrary: one before the last is two periods old)."""
 OTHER = 0.25
 """Share of the move by which readings of the trace may differ from those beside it, while the shaft rests."""
 
@@ -39,6 +41,7 @@ class Movement:
     late_s: NDArray[np.float64]
     demand: NDArray[np.float64]
     passes: NDArray[np.float64]
+    own_pace: bool
     ran: tuple[int, float] | None
     """Leg in which the shaft was let go, and how far it had gone."""
 
@@ -72,17 +75,42 @@ class Movement:
             against = (leg in (UP,) and far < 0.0) or (leg in (BACK, DOWN) and far > 0.0)
             if leg in (BACK, DOWN) and self.ending(UP, self.count) > LEAST:
                 return Following.ONE_WAY
-            return Following.OTHER_WAY if against or leg == STARTED else Following.TOO_FAR
+            if leg == STARTED:
+                return Following.RUNS_OFF
+            return Following.OTHER_WAY if against else Following.TOO_FAR
         good = [LEAST <= share <= MOST for share in (self.up, self.down)]
         if all(good):
             return Following.AS_TOLD
-        if any(good):
+        # A loop that pushes up alone is left where it went: friction keeps it, or its arm takes it back a part.
+        rose = self.ending(UP, self.count) - self.ending(STARTED, self.count) >= LEAST
+        if any(good) or (rose and self.up < LEAST and abs(self.down) < NONE):
             return Following.ONE_WAY
         if all(abs(share) < NONE for share in (self.up, self.down)):
             return Following.NOT
         if self.up < 0.0 and self.down < 0.0:
             return Following.OTHER_WAY
         return Following.TOO_FAR if max(self.up, self.down) > MOST else Following.TOO_LITTLE
+
+    @property
+    def follows(self) -> bool:
+        """Whether it starts where it stands, and follows."""
+        return self.start == 0 and self.following is Following.AS_TOLD
+
+    @property
+    def the_long_way(self) -> bool:
+        """Whether a demand goes against an error of nearly half a turn: such a loop goes the longer way round."""
+        return any(way * self.ending(leg, np.sign(self.demand)) < 0.0 for leg, way in ((UP, 1.0), (DOWN, -1.0)))
+
+    def beyond(self, limit: float) -> bool:
+        """Whether demands are told beyond a limit of the loop, 1/32768; one too large for its column comes as any."""
+        return bool(np.any(np.abs(self.demand) > limit + 1.0))
+
+    def _never_read(self, running: NDArray[np.bool_], rows: int) -> bool:
+        """Whether the trace tells now and then of a place where the shaft was not within so many rows before."""
+        count, traced = self.count[running], self.traced[running]
+        lately = [count[max(0, k - rows) : k + 1] for k in range(count.size)]
+        off = [max(float(now.min()) - told, told - float(now.max())) for now, told in zip(lately, traced, strict=True)]
+        return bool(sum(each > OTHER for each in off) > rows)
 
     def trace(self, period_s: float) -> Trace:
         """The kind of it; `period_s` of the loop."""
@@ -91,10 +119,14 @@ class Movement:
             return Trace.NO_LOOP if np.any(self.passes[before] > 0.0) else Trace.NOTHING
         if np.any(self.passes[before] > 0.0):
             return Trace.NO_LOOP
-        if float(np.median(self.late_s[running])) > LATE_PERIODS * period_s + 1e-3:
+        # A pass that was called from here is told at once; one of the firmware's own may be under way, or waited for.
+        latest_s = LATE_PERIODS * period_s + 1e-3 if self.own_pace else CALLED_PERIODS * max(period_s, 1e-3)
+        if float(np.median(self.late_s[running])) > latest_s:
             return Trace.OLD
         legs = [leg for leg in (STARTED, UP, BACK, DOWN) if np.any(self.leg == leg)]
         if any(abs(self.ending(leg, self.traced) - self.ending(leg, self.count)) > OTHER for leg in legs):
+            return Trace.OTHER_READINGS
+        if self._never_read(running, 2 + round(LATE_PERIODS * period_s / 1e-3)):
             return Trace.OTHER_READINGS
         error = self.target - self.traced
         told = (self.leg >= UP) & (np.abs(error) > 0.5)
@@ -115,6 +147,7 @@ def movement(observation: Observation) -> Movement:
         late_s=observation.si("late"),
         demand=observation.si("demand"),
         passes=observation.si("passes"),
+        own_pace=bool(observation.whole("own_pace")),
         ran=(int(ran[0][0]), ran[0][1] / move) if ran else None,
     )
 

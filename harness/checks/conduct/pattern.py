@@ -28,6 +28,14 @@ PHASES = np.array([1.0, ROTATION[1], ROTATION[2]])
 UNKNOWNS = 3
 FOREIGN = 2.5
 """Times what reading leaves, from which scatter is not of reading (arbitrary: 30 degrees of freedom reach 1.4)."""
+PAIRS = ("B and C", "A and B", "A and C")
+"""Exchanged, by a third of the turn of what turns backwards then."""
+STRONG = {0: "A", 4: "B", 2: "C"}
+WEAK = {3: "A", 1: "B", 5: "C"}
+"""The phase that is scaled, by a sixth of the turn of what turns backwards then."""
+ODD = 0.1
+"""Share of what turns backwards, and turn in radians, from which they are said (arbitrary: five steps of a duty); no
+less than three standard uncertainties."""
 LEAST = 0.05
 """Amplitude over the one asked below which there is no field whose error could be told (arbitrary)."""
 
@@ -43,6 +51,8 @@ class Fields:
     """Largest distance from what was asked, brought to the amplitude that was found, over it."""
     error_u: float
     dof: int
+    words: str = ""
+    """What is wrong with the three phases, as far as it shows; empty where nothing does."""
 
 
 def fields(rows: list[list[float]], share_u: float) -> Fields:
@@ -71,17 +81,46 @@ def fields(rows: list[list[float]], share_u: float) -> Fields:
             error=float(np.max(np.abs(found / asked - 1.0))),
             error_u=read / float(np.min(np.abs(asked))),
             dof=dof,
+            words="wrong at some angles only",
         )
-    whole = max(size, LEAST)
-    away = np.abs(design @ parts - size * asked) / np.abs(whole * asked)
     leverage = np.real(np.sum(design @ spread * np.conj(design), axis=1))
+    largest = float(np.max(leverage / np.abs(asked) ** 2))
+    whole = max(size, abs(complex(parts[1])), LEAST)  # a field that turns backwards is one, too
+    away = np.abs(design @ parts - size * asked) / np.abs(whole * asked)
+    nothing = whole <= LEAST  # no field to speak of: the whole of it is missing
+    u = scatter * math.sqrt(largest) / (1.0 if nothing else whole)
     return Fields(
         amplitude=size,
         amplitude_u=scatter * math.sqrt(float(spread[0, 0].real)),
-        error=float(np.max(away)) if whole > LEAST else 1.0,  # no field to speak of: the whole of it is missing
-        error_u=scatter * math.sqrt(float(np.max(leverage / np.abs(asked) ** 2))) / whole,
+        error=1.0 if nothing else float(np.max(away)),
+        error_u=u,
         dof=dof,
+        words=_words(complex(parts[0]), complex(parts[1]), max(ODD, 3.0 * u)),
     )
+
+
+def _words(along: complex, backwards: complex, odd: float) -> str:
+    """What is wrong, from p and n: of phase gains g_k, at theta_k, p is their mean and n that of g_k e^(2 j theta_k).
+
+    Exchanged phases leave n alone, at twice the angle of the one that keeps its place.
+    """
+    if max(abs(along), abs(backwards)) < LEAST:
+        return "no field at all"
+    if abs(along) < abs(backwards) / 2.0:
+        return f"{PAIRS[round(math.atan2(backwards.imag, backwards.real) / (math.tau / 3.0)) % 3]} exchanged"
+    ratio = backwards / along
+    if abs(ratio) > odd:
+        sixth = round(math.atan2(ratio.imag, ratio.real) / (math.tau / 6.0)) % 6
+        share = abs(ratio) if sixth in STRONG else -abs(ratio)
+        phase = STRONG.get(sixth) or WEAK[sixth]
+        if share > 1.0 - odd:
+            return f"phase {phase} alone is driven"
+        gain = (1.0 + 2.0 * share) / (1.0 - share)
+        return f"phase {phase} " + (
+            f"is driven about {gain:.1f} times as far as the others" if gain > odd else "is left where it was"
+        )
+    turned = math.atan2(along.imag, along.real)
+    return f"turned by {math.degrees(turned):+.0f} degrees" if abs(turned) > odd else ""
 
 
 def vector(shares: NDArray[np.float64]) -> NDArray[np.complex128]:

@@ -5,7 +5,7 @@ Raises LeftLive as soon as something is live that was switched off, once that is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +13,9 @@ import numpy as np
 from harness.acting.bridge import pins_of
 from harness.acting.service import Service
 from harness.base.errors import DeviceError
+from harness.checks.conduct.movement import movement
 from harness.checks.conduct.stimulus import BLOCKS, DUTIES, FAR, HOLD_S, READS, SLOW_S, Stimulus
+from harness.nouns.contract import FULL_AMPLITUDE
 from harness.nouns.observation import Column, Observation
 
 if TYPE_CHECKING:
@@ -24,6 +26,8 @@ SETTLING_S = 0.1
 """For whatever a firmware's own timer would switch on again."""
 ASKED = "RuntimeError: as asked"
 """Last words of the exception that a script of ours raises amid a loop."""
+LATE = 1.25
+"""Periods from one pass to the next, on the mean, from which they queue up (arbitrary: jitter leaves the mean)."""
 CURRENT_READINGS = 4
 """Of the supply at rest, for their own scatter (arbitrary)."""
 BUSY_DEADMEN = 4.0
@@ -32,9 +36,8 @@ BUSY_DEADMEN = 4.0
 
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """Fields, the loop, and what ends it, about 6 s. Raises what board, link and instruments raise."""
-    bridge: dict[str, Any] = {"motor": rig.index(motor), **pins_of(rig.spec, motor)}
+    bridge = _bridge(rig, motor)
     current = _current(rig, "before")
-    rig.progress("fields and duties by the pins", 0.0)
     observations = [_pattern(rig, motor, stimulus, bridge)]
     if observations[0].number("off_us") * 1e-6 > SLOW_S:
         return observations
@@ -42,6 +45,10 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     observations.append(_loop(rig, motor, stimulus, bridge))
     if observations[-1].rows("ran"):
         return observations  # a loop that runs away is not closed again
+    moves = movement(observations[-1])
+    if stimulus.far and moves.follows and observations[-1].whole("traced"):
+        rig.progress("the loop told to go far, for a moment", 0.6)
+        observations.append(_far(rig, motor, stimulus, bridge))
     rig.progress("a busy loop, and nobody there", 0.7)
     most_ms = round(BUSY_DEADMEN * rig.spec.board.deadman_s * 1e3)
     limit = _events(rig, "limited", step=stimulus.move, most_ms=round(HOLD_S * 1e3), **bridge)["limit"]
@@ -64,8 +71,23 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     return observations
 
 
-def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
+def without_loop(rig: Rig, motor: str, stimulus: Stimulus, why: str) -> list[Observation]:
+    """Fields by the pins alone, weaker than those that commutation turned: `why` no loop may be closed.
+
+    A shaft that does not follow its field says nothing of whose fault that is; the pins do.
+    """
+    return [_pattern(rig, motor, stimulus, _bridge(rig, motor), [why])]
+
+
+def _bridge(rig: Rig, motor: str) -> dict[str, Any]:
+    return {"motor": rig.index(motor), **pins_of(rig.spec, motor)}
+
+
+def _pattern(
+    rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any], no_loop: Sequence[str] = ()
+) -> Observation:
     """Shares of time of the pins under fields all round and one set of duties, and what off took."""
+    rig.progress("fields and duties by the pins", 0.0)
     asked: dict[str, Any] = {
         "first": stimulus.first,
         "fields": stimulus.fields,
@@ -86,6 +108,7 @@ def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]
             "duties": shares["duties"],
             "off_us": took_us,
             "live": live,
+            "no_loop": list(no_loop),
         },
     )
     rig.require_off("off of a field", {motor: live})
@@ -94,22 +117,34 @@ def _pattern(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]
 
 def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
     """The loop's rows, and how it ended each time."""
+    return _moves(rig, motor, "loop", stimulus.move, HOLD_S, stimulus, bridge)
+
+
+def _far(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
+    """The same, its set point nearly half a turn away either way for a moment: on one side count 0 lies between."""
+    return _moves(rig, motor, "far", stimulus.far, stimulus.far_s, stimulus, bridge)
+
+
+def _moves(
+    rig: Rig, motor: str, name: str, step: int, hold_s: float, stimulus: Stimulus, bridge: Mapping[str, Any]
+) -> Observation:
     with Service(
         rig,
         "conduct_loop",
         "loop",
         **bridge,
-        step=stimulus.move,
+        step=step,
         far=round(FAR * stimulus.move),
-        hold_ms=round(HOLD_S * 1e3),
+        hold_ms=round(hold_s * 1e3),
     ) as service:
         found = service.told()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
         observation = service.observation(
-            f"{motor}.conduct.loop",
+            f"{motor}.conduct.{name}",
             "loop",
             {
-                "move": stimulus.move,
+                "move": step,
+                "limit": rig.declared[motor].amplitude_limit * FULL_AMPLITUDE,
                 "period_s": rig.declared[motor].loop_period_s,
                 "own_pace": int(rig.declared[motor].pace == "own"),
                 "traced": int(bool(found["hook"])),
@@ -121,9 +156,23 @@ def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -
             },
         )
     rig.keep(observation)
-    for name, value in ended.items():
-        rig.require_off(f"{name} of the loop", {motor: [*value[1], *value[2]]})
+    for act, value in ended.items():
+        rig.require_off(f"{act} of the loop{_slow(observation)}", {motor: [*value[1], *value[2]]})
     return observation
+
+
+def _slow(rows: Observation) -> str:
+    """That passes take longer than their period, in words: those that wait then come after the loop was ended."""
+    period_s, running = rows.number("period_s"), rows.si("leg") > 0
+    if not rows.whole("traced") or not np.any(running):
+        return ""
+    passes, t_s = rows.si("passes")[running], rows.si("t")[running]
+    if passes[-1] <= passes[0] or (t_s[-1] - t_s[0]) / (passes[-1] - passes[0]) < LATE * period_s:
+        return ""
+    took_s = (t_s[-1] - t_s[0]) / (passes[-1] - passes[0])
+    return (
+        f", whose passes take longer than its period (one every {took_s * 1e6:.0f} us, period {period_s * 1e6:.0f} us),"
+    )
 
 
 def _current(rig: Rig, when: str) -> dict[str, list[float]]:

@@ -17,6 +17,7 @@ class Following(IntEnum):
     TOO_FAR = 4
     TOO_LITTLE = 5
     NO_PASS = 6
+    RUNS_OFF = 7
 
 
 class Trace(IntEnum):
@@ -28,6 +29,7 @@ class Trace(IntEnum):
     OTHER_READINGS = 3
     NO_LOOP = 4
     AGAINST = 5
+    BEYOND = 6
 
 
 CHECK = CheckRow(
@@ -99,12 +101,30 @@ CHECK = CheckRow(
         counted(
             "following",
             "how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
-            "4 too far or on and on, 5 too little, 6 not at all, and its trace tells of no pass",
+            "4 too far or on and on, 5 too little, 6 not at all, and its trace tells of no pass, 7 it runs off at "
+            "its start",
+        ),
+        counted(
+            "far",
+            "which way the loop goes over nearly half a turn: 0 the shorter one, 1 the longer one on one side",
+        ),
+        counted(
+            "brake",
+            "what brake leaves: 0 three phases low under an enabled bridge, 1 a bridge that is off, 2 a phase driven",
         ),
         counted(
             "trace",
             "what the trace tells: 0 what was read beside it, 1 nothing, 2 old passes, 3 other readings, "
-            "4 passes of a loop that does not run, 5 demands against the error",
+            "4 passes of a loop that does not run, 5 demands against the error, 6 demands beyond the declared limit",
+        ),
+        Measurand(
+            name="demand_growth",
+            words="growth of the demand of an error that is held for a quarter of a second, over itself",
+            unit="1",
+            sense=Sense.NUMBER,
+            origin=Origin.TOLD,
+            follows=UNMOVED,
+            detect=absolute(0.5, "a sum that takes over from the loop's gain within half a second"),
         ),
         counted(
             "passes_after_off",

@@ -21,6 +21,12 @@ MOVE_RAD = 0.04
 FAR = 3.0
 """Moves from where it stood at which a shaft is let go: a loop of the wrong sense is there within 0.1 s."""
 HOLD_S = 0.25
+FAR_TURN = 0.48
+"""Of a turn: as near to half of it as a shaft that was pushed for FAR_S leaves it (arbitrary)."""
+FAR_S = 8e-3
+FAR_PERIODS = 4.0
+"""How long a loop is told to go so far, and for how many of its periods at least: enough for a few passes, too short to
+get anywhere (arbitrary: an acceleration of 300 rad/s^2 makes 10 mrad)."""
 STOPS = 18
 """Of a field that turns by two thirds of an electrical turn, to be read: no two have the same duties (arbitrary)."""
 GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
@@ -45,6 +51,10 @@ class Stimulus:
     """Angles, counted through, as far below as above the first, and amplitudes, 1/32768, of those that are read."""
     move: int
     """Of the set point, counts."""
+    far: int
+    """The same to nearly half a turn, across count 0 on one side; 0 where the rig's limits forbid the loop's clip."""
+    far_s: float
+    """How long the loop is told so."""
 
 
 def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
@@ -52,6 +62,8 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
     largest = AMPLITUDE * (1.0 + EITHER_WAY)
     require(largest_amplitude(spec, motor, declared.max_static_duty), largest, "a field read from the pins")
     entry, gain = spec.motor[motor], spec.firmware.gain_per_rad
+    turn = declared.counts_per_turn
+    clip_allowed = largest_amplitude(spec, motor, declared.max_static_duty).value >= declared.amplitude_limit
     move_rad = MOVE_RAD if gain is None else DEMAND / gain.value
     offset, hang = entry.electrical_offset_rad, entry.load.hang_reading_rad if entry.load is not None else None
     at = 0.0
@@ -61,7 +73,9 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
     return Stimulus(
         first=first,
         fields=tuple(_field(first, stop) for stop in range(STOPS)),
-        move=max(4, round(move_rad / math.tau * declared.counts_per_turn)),
+        move=max(4, round(move_rad / math.tau * turn)),
+        far=round(FAR_TURN * turn) if clip_allowed else 0,
+        far_s=max(FAR_S, FAR_PERIODS * declared.loop_period_s),
     )
 
 

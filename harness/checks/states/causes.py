@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from harness.nouns.effects import Cause, Effects, Shift, Size
+from harness.nouns.effects import FREE, HAPPENS, NO_SIZE, Cause, Effects, Shift, Size
 
 CAUSES: tuple[Cause, ...] = (
     Cause(
@@ -14,8 +14,20 @@ CAUSES: tuple[Cause, ...] = (
         sizes={"size": Size(kind="shift", low=1.0, high=math.inf)},
         where="any",
         shown="states.contradictions",
+        elsewhere=FREE,  # what is declared is measured by: whatever rests on it may be off
         effects={"contradictions": Shift(1.0)},
         settled_by="read the firmware's declare() beside the rig file",
+    ),
+    Cause(
+        # Met before anything is driven: nothing but the reading can have taken the shaft there.
+        name="reading elsewhere",
+        words="with nothing driven the reading is not where the rig file has the shaft rest: it wraps before a whole "
+        "turn, its counts are not those declared, or magnet or arm sit elsewhere",
+        sizes=NO_SIZE,
+        where="any",
+        elsewhere=FREE,
+        effects={"limits": HAPPENS},
+        settled_by="turn the shaft by hand, once round, and watch its reading",
     ),
 )
 EFFECTS: Mapping[str, Effects] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from harness.nouns.contract import Declared
@@ -31,7 +32,7 @@ def contradictions(spec: RigSpec, motor: str, declared: Declared) -> list[str]:
     entry, firmware = spec.motor[motor], spec.firmware
     equal: list[tuple[str, object, object]] = [
         (f"motor.{motor}.pole_pairs", entry.pole_pairs, declared.pole_pairs),
-        (f"motor.{motor}.sensor.bits", entry.sensor.counts, declared.counts_per_turn),
+        (f"motor.{motor}.sensor.bits, counts a turn", entry.sensor.counts, declared.counts_per_turn),
         (f"motor.{motor}.direction", entry.direction, declared.direction),
         (f"motor.{motor}.sensor.path", entry.sensor.path, declared.sensor_path),
         ("firmware.sensor_path", firmware.sensor_path, declared.sensor_path),
@@ -42,6 +43,13 @@ def contradictions(spec: RigSpec, motor: str, declared: Declared) -> list[str]:
         ("firmware.amplitude_limit", firmware.amplitude_limit, declared.amplitude_limit),
         ("firmware.dead_time_s", firmware.dead_time_s, declared.dead_time_s),
     ]
+    alike = all(written in (None, of_firmware) for _, written, of_firmware in equal)
+    if entry.electrical_offset_rad is not None and alike:  # else it counts by other terms than the rig file's
+        offset, grid = entry.electrical_offset_rad, math.pi / declared.field_steps
+        turn = math.tau * declared.offset_count / declared.counts_per_turn
+        found = offset.value + math.remainder(-declared.direction * declared.pole_pairs * turn - offset.value, math.tau)
+        if not offset.low - grid <= found <= offset.high + grid:
+            equal.append((f"motor.{motor}.electrical_offset_rad", f"{offset.value:.3g}", f"{found:.3g}"))
     stated_hz, declared_hz = firmware.carrier_hz, declared.carrier_hz
     if stated_hz is not None and declared_hz < stated_hz:  # a faster one does all that the stated one does
         equal.append(("firmware.carrier_hz", stated_hz, declared_hz))

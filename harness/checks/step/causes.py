@@ -62,7 +62,8 @@ EFFECTS: Mapping[str, Effects] = {
     "winding resistance": LOOP | {"natural_frequency": -0.5, "delay": FREE},
     "driver resistance": LOOP | {"natural_frequency": -0.5, "delay": FREE},
     "loop gain": LOOP | {"natural_frequency": 0.5},
-    "loop clip": {"large_rise_time": FREE, "large_overshoot": FREE},
+    # A large step is made at the clip for most of its way: it takes the root of the acceleration.
+    "loop clip": {"large_rise_time": -0.5, "large_overshoot": FREE},
     "friction": LOOP | {"natural_frequency": FREE},
 }
 """On quantities of this check, of causes that another one shows first."""

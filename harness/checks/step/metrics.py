@@ -71,8 +71,9 @@ def values_of(steps: Sequence[Step], value: Callable[[Step], float]) -> tuple[li
             used.append(step)
         except MeasurementError as error:
             reason = str(error)
-    if len(used) < min(FEWEST_STEPS, len(steps)):
-        raise MeasurementError(f"{len(used)} of {len(steps)} steps can be used, {FEWEST_STEPS} are needed: {reason}")
+    needed = min(FEWEST_STEPS, len(steps))
+    if len(used) < needed:
+        raise MeasurementError(f"{len(used)} of {len(steps)} steps can be used, {needed} are needed: {reason}")
     return used, np.array(values)
 
 

@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 from harness.checks.catalogue import CHECKS, CheckCauses
 from harness.judge.causes import CAUSES, gathered
 from harness.judge.diagnosis import Diagnosis, diagnose
-from harness.judge.verdict import at_fault
+from harness.judge.verdict import at_fault, judge_all
 from harness.nouns.effects import FREE, Cause, Shift
 from harness.nouns.names import Name
-from harness.nouns.results import Outcome, Verdict
+from harness.nouns.quantity import exact, normal
+from harness.nouns.results import Expectation, Measurement, Outcome, Verdict
 from tests.examples import examples, rounds
 from tests.software.judge.motors import DETECT, FILE, RULE, Motor, judged
 
@@ -140,6 +141,16 @@ def test_a_single_fault_gets_its_cause_and_place(fault: str) -> None:
         assert diagnosis.known and diagnosis.words
 
 
+@pytest.mark.parametrize(("error", "cause"), [(1.0, "phases of a field"), (0.02, "phases B and C exchanged")])
+def test_a_field_that_turns_backwards_is_the_firmwares_by_the_pins_and_the_leads_otherwise(error, cause) -> None:
+    name = "leaf.conduct.field_error"
+    measured = Measurement(name=name, quantity=normal(error, 0.04, "1", "pins"), note="B and C exchanged")
+    expected = Expectation(name=name, quantity=normal(0.0, 0.01, "1", "steps of a duty"))
+    found = diagnose([*judged(1, crossed(3)), *judge_all([measured], [expected], RULE)], RULE)
+    assert names(found) == {cause}
+    assert "B and C" in found.words
+
+
 @pytest.mark.parametrize("faults", TWO)
 def test_two_faults_at_once_are_not_known(faults: str) -> None:
     for seed in range(rounds(5)):
@@ -206,8 +217,59 @@ def test_no_motion_is_a_set() -> None:
         return replace(m, direction=0.0) if name == "leaf" else m
 
     measured = frozenset(s for s in DETECT if s.startswith("commutation.") and s != "commutation.direction")
-    diagnosis = diagnose(judged(5, still, without=measured), RULE)
+    diagnosis = diagnose(judged(5, still, without=measured - {"commutation.sensor_noise"}), RULE)
     assert names(diagnosis) == {"no supply at the bridge", "shaft blocked", "bridge dead"}
+    unseen = diagnose(judged(5, still, without=measured), RULE)
+    assert names(unseen) == names(diagnosis) | {"reading frozen"}, "a reading whose noise was seen is none that stands"
+
+
+def reading(direction: float, noise: float, codes: float) -> list[Verdict]:
+    """Verdicts on the leaf's reading, 0.4 mrad of noise and 12.5 codes being expected."""
+    found = {
+        "direction": (direction, 1.0, 0.0),
+        "sensor_noise": (noise, 4e-4, 2e-5),
+        "distinct_codes": (codes, 12.5, 0.5),
+    }
+    made = []
+    for name, (value, expected, u) in found.items():
+        full = f"leaf.commutation.{name}"
+        unit = "rad" if name == "sensor_noise" else "1"
+        measured = exact(value, unit) if u == 0.0 else normal(value, u, unit, f"{name} measured")
+        stated = exact(expected, unit) if u == 0.0 else normal(expected, u, unit, f"{name} stated")
+        made += judge_all([Measurement(name=full, quantity=measured)], [Expectation(name=full, quantity=stated)], RULE)
+    return made
+
+
+@pytest.mark.parametrize(
+    ("direction", "codes", "cause"),
+    [(0.0, 1.0, "reading frozen"), (1.0, 1.0, "coarse reading"), (1.0, 3.0, "coarse reading")],
+)
+def test_a_reading_without_noise_is_frozen_where_it_stands_and_coarse_where_it_moves(direction, codes, cause) -> None:
+    assert names(diagnose(reading(direction, 0.0, codes), RULE)) == {cause}
+    assert diagnose(reading(1.0, 4e-4, 12.5), RULE).words == ""
+
+
+def test_a_wrong_declaration_stays_a_cause_where_what_rests_on_it_is_off() -> None:
+    made = []
+    for name, value in (("leaf.states.contradictions", 1.0), ("leaf.conduct.trace", 6.0)):
+        measured = Measurement(name=name, quantity=exact(value, "1"), note="both values")
+        made += judge_all([measured], [Expectation(name=name, quantity=exact(0.0, "1"))], RULE)
+    assert names(diagnose(made, RULE)) == {"declaration", "trace before its limit"}
+
+
+def test_a_rest_that_no_field_has_moved_is_the_readings_own() -> None:
+    stop = Verdict(name="leaf.states.limits", outcome=Outcome.NONCONFORMING, reason="travel +3.1 rad from hanging")
+    assert names(diagnose([stop], RULE)) == {"reading elsewhere"}
+
+
+def test_a_larger_clip_is_seen_by_a_large_step_where_no_arm_reaches_it() -> None:
+    name = "leaf.step.large_rise_time"
+    measured = Measurement(name=name, quantity=normal(0.0236, 2e-4, "s", "seen"))
+    expected = Expectation(name=name, quantity=normal(0.0353, 7e-4, "s", "stated"))
+    seen = judge_all([measured], [expected], RULE)
+    unreached = frozenset({"stiffness.clip_torque"})
+    assert names(diagnose([*judged(1, nominal=True, without=unreached), *seen], RULE)) == {"loop clip"}
+    assert not diagnose([*judged(1, nominal=True), *seen], RULE).known, "a clip that was reached was as stated"
 
 
 def test_a_stop_over_a_limit_alone_points_at_the_loop() -> None:

@@ -37,7 +37,7 @@ HEALTHY = {
     "together": {"supply_sag": 0.1},
 }
 
-EXACT = ("direction", "live_pins", "following")
+EXACT = ("direction", "live_pins", "following", "trace")
 
 
 def declared(**changes: object) -> Declared:
@@ -162,6 +162,8 @@ class FakeChecks:
     needs: Mapping[str, tuple[Need, ...]] = field(default_factory=lambda: {"thermal": (needs_supply, needs_multimeter)})
     forgets: set[str] = field(default_factory=set)
     ran: list[str] = field(default_factory=list)
+    left_open: dict[str, str] = field(default_factory=dict)
+    """Motors whose conduct was seen without their loop, and why."""
 
     def check_named(self, name: str) -> Check[None]:
         """In place of the registry's: a check of that name with the few quantities of HEALTHY, all of them numbers."""
@@ -193,6 +195,10 @@ class FakeChecks:
                 if full not in self.forgets
             ]
 
+        def without_loop(rig: Any, motor: str, stimulus: None, why: str) -> list[Observation]:
+            self.left_open[motor] = why
+            return procedure(rig, motor, stimulus)
+
         return Check(
             row=replace(row, quantities=few),
             needs=self.needs.get(name, ()),
@@ -200,6 +206,7 @@ class FakeChecks:
             computing_s=1.0,
             stimulus=lambda _spec, _declared, _motor: None,
             procedure=procedure,
+            without_loop=without_loop if name == "conduct" else None,
             analysis=analysis,
             curves=lambda _observations, _spec, _motor: [],
             model=lambda spec, stated, motor: self.expect(check, spec, stated, motor),

@@ -25,7 +25,7 @@ from harness.record import read
 from harness.run.planning import runs, selected_checks
 from harness.run.qualification import Qualification, why_stopped
 from tests.software.record.contents import writer
-from tests.software.run.fakes import FakeChecks, FakeRig, declared
+from tests.software.run.fakes import HEALTHY, FakeChecks, FakeRig, declared
 
 
 @pytest.fixture
@@ -104,7 +104,9 @@ def test_the_loop_is_not_closed_on_a_wrong_motor(build, quantity, value, words):
     made = build(FakeChecks(changes={f"leaf.commutation.{quantity}": value}))
     assert run_to_the_end(made) is ExitCode.DIFFERS
     assert not {"leaf.stiffness", "leaf.step", "together.together"} & set(made.checks.ran)
-    assert {"leaf.thermal", "wheel.stiffness"} <= set(made.checks.ran)
+    assert {"leaf.conduct", "leaf.thermal", "wheel.stiffness"} <= set(made.checks.ran)
+    assert list(made.checks.left_open) == ["leaf"]
+    assert made.checks.left_open["leaf"].startswith(f"because {words}")
     verdict = made.verdicts_of("leaf.step.delay")[0]
     assert verdict.outcome is Outcome.NOT_RUN
     assert verdict.reason.startswith(f"because {words}")
@@ -227,6 +229,24 @@ def test_a_loop_that_does_not_do_as_it_is_told_is_not_closed_by_what_comes_after
     assert {"leaf.thermal", "wheel.step"} <= set(made.checks.ran)
     reason = made.verdicts_of("leaf.step.delay")[0].reason
     assert reason == "because leaf.conduct.following differs: the drive does not do as it is told"
+
+
+def test_no_field_is_read_by_the_pins_where_the_shaft_is_not_in_its_place(build, monkeypatch):
+    monkeypatch.setitem(HEALTHY, "commutation", {**HEALTHY["commutation"], "hang_reading": 2.0})
+    made = build(FakeChecks(changes={"leaf.commutation.hang_reading": 4.2, "leaf.commutation.direction": -1.0}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert "leaf.conduct" not in made.checks.ran
+    assert made.checks.left_open == {}
+
+
+def test_nothing_is_measured_by_a_trace_that_tells_something_else(build, monkeypatch):
+    monkeypatch.setitem(HEALTHY, "conduct", {"following": 0.0, "trace": 0.0})
+    made = build(FakeChecks(changes={"leaf.conduct.trace": 3.0}))
+    assert run_to_the_end(made) is ExitCode.DIFFERS
+    assert "leaf.step" not in made.checks.ran
+    assert {"leaf.stiffness", "wheel.step", "together.together"} <= set(made.checks.ran)
+    reason = made.verdicts_of("leaf.step.delay")[0].reason
+    assert reason == "because leaf.conduct.trace differs: what the trace tells of the loop is not to be measured by"
 
 
 def test_a_stop_while_commutation_is_found_leaves_the_motor_alone(build):

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.commutation import analysis as commutation
+from harness.checks.commutation.procedure import _room
 from harness.checks.commutation.stimulus import strength
 from harness.nouns.coverage import interval
 from harness.nouns.observation import Observation
@@ -116,6 +117,45 @@ def test_a_shaft_that_stands_still_is_said_to() -> None:
         assert result.reason.startswith(words)
     assert value(found, "hang_reading") == pytest.approx(2.0, abs=0.05)
     assert value(found, "sensor_noise") == pytest.approx(4e-4, rel=0.2)
+
+
+def test_a_reading_that_stands_without_its_noise_is_said_to_rather_than_the_shaft() -> None:
+    taken = Bench(stuck=True).check()
+    for each in taken:
+        each.data["count"] = 10430
+    found = results(taken)
+    words = "the reading never changed while the field turned, not even by its noise: is it taken anew each time?"
+    assert getattr(found["direction"], "note", "") == words
+    assert isinstance(found["offset"], Unmeasured)
+    assert found["offset"].reason.startswith(words)
+
+
+@pytest.mark.parametrize(("age_us", "wrong"), [(90, False), (0, True), (65500, True)])
+def test_an_age_that_no_reading_can_have_is_counted_and_corrects_nothing(age_us: int, wrong: bool) -> None:
+    taken = Bench().check()
+    for each in taken:
+        each.data["age"] = age_us
+    found = results(taken)
+    rests = sum(each.data.size for each in taken if ".rest_" in each.name)
+    assert value(found, "impossible_ages") == (rests if wrong else 0.0)
+    assert value(found, "pole_pairs") == pytest.approx(10.0, abs=0.2)
+
+
+@pytest.mark.parametrize(("reading", "room"), [(2.0, True), (3.5, True), (4.28, False), (2.0 - 2.28, False)])
+def test_a_field_is_turned_only_where_the_sweeps_keep_within_the_travel(reading: float, room: bool) -> None:
+    assert SPEC.limits.travel_rad == 2.4, "about the stated 2.0; sweeps take 0.73 rad either way"
+    assert _room(SPEC, "leaf", 6, reading) is room
+    leaf = SPEC.motor["leaf"].model_copy(update={"load": None})
+    assert _room(SPEC.model_copy(update={"motor": {**SPEC.motor, "leaf": leaf}}), "leaf", 6, reading)
+
+
+def test_a_shaft_that_rests_elsewhere_and_was_not_turned_says_so() -> None:
+    rests = [each for each in Bench(hang_rad=4.2).check() if ".rest_" in each.name]
+    found = results(rests)
+    assert value(found, "hang_reading") == pytest.approx(4.2, abs=0.1)
+    direction = found["direction"]
+    assert isinstance(direction, Unmeasured)
+    assert direction.reason.startswith("no field was turned: the shaft does not rest where the rig file has it hang")
 
 
 @pytest.mark.parametrize(("pair", "phase"), [(0, "phase A"), (1, "phase C"), (2, "phase B")])

@@ -76,6 +76,7 @@ def test_every_planned_quantity_has_an_expectation() -> None:
             "sensor_noise",
             "distinct_codes",
             "sensor_age",
+            "impossible_ages",
         )
     ]
     assert {name.rpartition(".")[2] for name in names} == {

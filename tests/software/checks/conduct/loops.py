@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -10,6 +11,8 @@ from harness.checks.conduct.movement import Movement, movement
 from harness.nouns.observation import Column, Observation
 
 MOVE = 40
+TURN, FAR = 32768, 15720
+LIMIT = 13107
 GOALS = (0, 0, MOVE, 0, -MOVE, 0)
 ROWS = (20, 250, 250, 250, 250, 250)
 COLUMNS = ("leg", "target", "count", "traced", "late", "demand", "passes")
@@ -25,11 +28,15 @@ def observed(
     ran: tuple[int, int] | None = None,
     own_pace: int = 1,
     has_trace: int = 1,
+    brake: Sequence[int] = (1, 0, 0, 0),
+    name: str = "loop",
+    move: int = MOVE,
 ) -> Observation:
     """`motion` of leg and part of it (0 to 1) in moves; where it `ran`, rows end in that leg."""
     rows = []
     running = 0
-    for leg, (goal, count) in enumerate(zip(GOALS, ROWS, strict=True)):
+    for leg, (moves, count) in enumerate(zip(GOALS, ROWS, strict=True)):
+        goal = moves * move // MOVE
         for k in range(count):
             running += leg > 0
             at = motion(leg, k / count) * MOVE
@@ -39,22 +46,29 @@ def observed(
             break
     kinds = [(name, "<i4") for name in COLUMNS]
     return Observation(
-        name="leaf.conduct.loop",
+        name=f"leaf.conduct.{name}",
         columns=tuple(
             Column(name=name, unit="s" if name == "late" else "1", scale=1e-6 if name == "late" else 1.0)
             for name in COLUMNS
         ),
         data=np.array(rows, dtype=kinds),
         conditions={
-            "move": MOVE,
+            "move": move,
             "period_s": 1e-3,
             "own_pace": own_pace,
             "traced": has_trace,
             "ran": [] if ran is None else [list(ran)],
             "took_us": {"stop": [300.0], "off": [250.0]},
             "passes_after": {"stop": [0.0], "off": [0.0]},
+            "brake": list(brake),
+            "limit": LIMIT,
         },
     )
+
+
+def far(demand: Callable[[float], float] = lambda error: math.copysign(LIMIT, error)) -> Observation:
+    """A set point that goes nearly half a turn away either way, for a moment in which the shaft gets nowhere."""
+    return observed(lambda leg, part: 0.0, demand=demand, name="far", move=FAR)
 
 
 def moved(motion: Callable[[int, float], float], **changes) -> Movement:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.checks.conduct.quantities import Following, Trace
-from tests.software.checks.conduct.loops import MOVE, follows, moved
+from tests.software.checks.conduct.loops import GOALS, MOVE, follows, moved
 
 PERIOD_S = 1e-3
 
@@ -45,6 +45,22 @@ KINDS = {
         {"ran": (2, 3 * MOVE)},
         Following.TOO_FAR,
     ),
+    "goes up only, and friction keeps it there": (
+        lambda leg, part: 0.9 if leg > 2 else max(0.0, follows(leg, part)),
+        {},
+        Following.ONE_WAY,
+    ),
+    "goes up only, too far, and its arm takes it back a part": (
+        lambda leg, part: (0.0, 0.0, 2.1, 1.7, 1.65, 1.65)[leg],
+        {},
+        Following.ONE_WAY,
+    ),
+    "goes down only, and friction keeps it there": (
+        lambda leg, part: 0.0 if leg < 4 else -0.9,
+        {},
+        Following.ONE_WAY,
+    ),
+    "runs off at its start": (lambda leg, part: -3.0 * leg * part, {"ran": (1, -3 * MOVE)}, Following.RUNS_OFF),
     "goes up only": (lambda leg, part: max(0.0, follows(leg, part)), {}, Following.ONE_WAY),
     "goes twice as far": (lambda leg, part: 2.0 * follows(leg, part), {}, Following.TOO_FAR),
     "goes a third of the way": (lambda leg, part: follows(leg, part) / 3.0, {}, Following.TOO_LITTLE),
@@ -74,6 +90,7 @@ TRACES = {
     "readings of another shaft": ({"traced": lambda leg, part, count: 0.0}, Trace.OTHER_READINGS),
     "a constant beside": ({"traced": lambda leg, part, count: count + MOVE / 2}, Trace.OTHER_READINGS),
     "called before the loop runs": ({"passes": lambda leg, running: 5 + running}, Trace.NO_LOOP),
+    "the set point in place of the reading": ({"traced": lambda leg, part, count: GOALS[leg]}, Trace.OTHER_READINGS),
     "demands against the error": ({"demand": lambda error: -error}, Trace.AGAINST),
 }
 
@@ -84,6 +101,18 @@ def test_each_kind_of_trace(case):
     moves = moved(follows, **changes)
     assert moves.trace(PERIOD_S) is kind
     assert moves.following is Following.AS_TOLD
+
+
+def test_a_pass_that_was_called_is_told_at_once_and_none_before_it():
+    for late_us, kind in ((1100, Trace.SOUND), (2250, Trace.OLD)):
+        assert moved(follows, own_pace=0, late_us=late_us).trace(PERIOD_S) is kind
+        assert moved(follows, own_pace=1, late_us=late_us).trace(PERIOD_S) is Trace.SOUND
+    assert moved(follows, own_pace=0, late_us=1100).trace(0.2e-3) is Trace.SOUND, "several in the millisecond of a row"
+
+
+def test_a_trace_that_lags_by_passes_has_read_the_shaft():
+    lags = moved(follows, traced=lambda leg, part, count: MOVE * follows(leg, max(0.0, part - 0.012)))
+    assert lags.trace(PERIOD_S) is Trace.SOUND
 
 
 def test_a_slow_loop_may_tell_of_passes_as_old_as_its_periods():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 
 import pytest
 from hypothesis import given
@@ -56,6 +57,37 @@ def test_exchanged_phases_and_a_doubled_one_are_far_from_what_was_asked(first):
     doubled = fields(rows(first, gains=(1.0, 2.0, 1.0)), READ)
     assert doubled.error == pytest.approx(0.25, abs=2e-3)
     assert doubled.amplitude == pytest.approx(4.0 / 3.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("words", "wrong"),
+    [
+        ("B and C exchanged", {"order": (0, 2, 1)}),
+        ("A and B exchanged", {"order": (1, 0, 2)}),
+        ("A and C exchanged", {"order": (2, 1, 0)}),
+        ("phase A is driven about G times as far as the others", {"gains": (2.0, 1.0, 1.0)}),
+        ("phase B is driven about G times as far as the others", {"gains": (1.0, 2.0, 1.0)}),
+        ("phase C is driven about G times as far as the others", {"gains": (1.0, 1.0, 2.0)}),
+        ("phase A is driven about G times as far as the others", {"gains": (1.0, 2.0, 2.0)}),
+        ("phase B is left where it was", {"gains": (1.0, 0.0, 1.0)}),
+        ("phase C is left where it was", {"gains": (1.0, 1.0, 0.0)}),
+        ("phase B alone is driven", {"gains": (0.0, 1.0, 0.0)}),
+        ("turned by +34 degrees", {"turned": 0.6}),
+        ("no field at all", {"gains": (0.0, 0.0, 0.0)}),
+        ("", {"gains": (0.5, 0.5, 0.5), "zero": 0.1}),
+    ],
+)
+def test_what_is_wrong_with_the_phases_is_said_and_seen_amid_the_readings_own_scatter(words, wrong):
+    noise = 0.0 if "turned" in words or "no field" in words else READ
+    for first in range(0, FULL_TURN, 1024):
+        found = fields(rows(first, noise=noise, **wrong), READ)
+        gain = re.search(r"\d\.\d", found.words)
+        assert found.words == (words if gain is None else words.replace("G", gain[0]))
+        if gain is not None:
+            gains = wrong["gains"]
+            odd = next(each for each in gains if gains.count(each) == 1)
+            assert float(gain[0]) == pytest.approx(odd / sorted(gains)[1], rel=0.3)
+        assert not words or found.error > 3.0 * found.error_u, found
 
 
 def test_the_uncertainties_are_those_of_scatter_and_of_instants_in_whole_ticks():

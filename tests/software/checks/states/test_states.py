@@ -44,6 +44,15 @@ OTHER = {
 }
 
 
+def test_an_offset_that_is_declared_with_its_sign_lost_is_told():
+    turned = declared(dead_time_s=150e-9)
+    unturned = declared(dead_time_s=150e-9, offset_count=turned.counts_per_turn // 10 - turned.offset_count % 3276)
+    (line,) = contradictions(SPEC, "leaf", unturned)
+    assert "motor.leaf.electrical_offset_rad: the rig file says 0.8, the firmware declares" in line
+    nearly = declared(dead_time_s=150e-9, offset_count=turned.offset_count + 5)
+    assert contradictions(SPEC, "leaf", nearly) == []
+
+
 @pytest.mark.parametrize("fact", OTHER)
 def test_each_fact_that_is_declared_otherwise_is_told_with_both_values(fact):
     value, key = OTHER[fact]
