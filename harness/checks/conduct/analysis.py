@@ -247,7 +247,10 @@ class _Data:
         return exact(float(max(max(values) for values in ended.values())), "1")
 
     def _limit_missed(self, rows: Observation) -> Quantity:
-        return exact(float(not rows.whole("limited")), "1")
+        stopped = rows.numbers("limited")
+        if not stopped:
+            raise MeasurementError("because a loop that does not follow never comes to its limit")
+        return exact(float(not stopped[0]), "1")
 
     def _deadman_late(self, rows: Observation) -> Quantity:
         late = rows.number("taken_s") - self.spec.board.deadman_s

@@ -51,8 +51,11 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         observations.append(_far(rig, motor, stimulus, bridge))
     rig.progress("a busy loop, and nobody there", 0.7)
     most_ms = round(BUSY_DEADMEN * rig.spec.board.deadman_s * 1e3)
-    limit = _events(rig, "limited", step=stimulus.move, most_ms=round(HOLD_S * 1e3), **bridge)["limit"]
-    rig.require_off("a limit amid the loop", {motor: limit[2:]})
+    stopped: list[int] = []
+    if moves.follows:  # else it never comes to its limit
+        limit = _events(rig, "limited", step=stimulus.move, most_ms=round(HOLD_S * 1e3), **bridge)["limit"]
+        rig.require_off("a limit amid the loop", {motor: limit[2:]})
+        stopped = limit[:1]
     events = _events(rig, "silence", most_ms=most_ms, **bridge)
     taken_ms, live = events["silence"]
     _raise_amid(rig, motor)
@@ -64,7 +67,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
         _keep(
             rig,
             f"{motor}.conduct.ended",
-            {"limited": limit[0], "taken_s": taken_ms * 1e-3, "live": live, "current_a": current},
+            {"limited": stopped, "taken_s": taken_ms * 1e-3, "live": live, "current_a": current},
         )
     )
     rig.require_off("the host's silence amid the loop", {motor: live})

@@ -61,7 +61,7 @@ def ended(**changes: Any) -> Observation:
     return told(
         "ended",
         **{
-            "limited": 1,
+            "limited": [1],
             "taken_s": 0.302,
             "live": [],
             "current_a": IDLE,
@@ -106,7 +106,9 @@ def test_each_departure_is_in_its_own_quantity():
     assert isinstance(left, Measurement)
     # 1 mA either way between two readings of four pairs, over four readings each; the last digit of 1 mA twice.
     assert left.quantity.u == pytest.approx(math.hypot(0.5e-3, 0.5e-3 * math.sqrt(2.0 / 3.0)))
-    assert value(found(pattern(), observed(follows), ended(limited=0))["limit_missed"]) == 1.0
+    assert value(found(pattern(), observed(follows), ended(limited=[0]))["limit_missed"]) == 1.0
+    unknown = found(pattern(), observed(follows), ended(limited=[]))["limit_missed"]
+    assert isinstance(unknown, Unmeasured) and "never comes to its limit" in unknown.reason
     assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
 
 
