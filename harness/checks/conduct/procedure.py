@@ -15,7 +15,7 @@ from harness.acting.service import Service
 from harness.base.errors import DeviceError
 from harness.checks.conduct.movement import movement
 from harness.checks.conduct.stimulus import BLOCKS, DUTIES, FAR, HOLD_S, READS, SLOW_S, Stimulus
-from harness.nouns.contract import FULL_AMPLITUDE
+from harness.nouns.contract import FULL_AMPLITUDE, FULL_DUTY
 from harness.nouns.observation import Column, Observation
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def _pattern(
         "first": stimulus.first,
         "fields": stimulus.fields,
         "ramp_ms": RAMP_MS,
-        "duties": tuple(round(duty * 65535) for duty in DUTIES),
+        "duties": tuple(round(duty * FULL_DUTY) for duty in DUTIES),
         "blocks": BLOCKS,
         "reads": READS,
     }
