@@ -10,6 +10,7 @@ import pins
 from micropython import const
 from traced_loop import TracedLoop
 
+TRAVEL = ("travel",)
 LATER_MS = const(60)  # some dozens of passes of the usual loop: what switches on again has done so (arbitrary)
 
 
@@ -23,18 +24,18 @@ def limited(guard, motor, phases, enable, off, step, most_ms):
     work.go()
     work.drive.set_point(motor, first)
     before = guard.limits.narrow(motor, first, step // 4)
-    work.drive.set_point(motor, (first + step) % work.turn)
-    begun = time.ticks_ms()
     try:
+        work.drive.set_point(motor, (first + step) % work.turn)
+        begun = time.ticks_ms()
         while time.ticks_diff(time.ticks_ms(), begun) < most_ms:
             work.pause()
             guard.angle(motor)
     except Exception:
-        if not guard.reason:  # else it is stopped, as it should be
+        if guard.reason[:1] != TRAVEL:  # else it is stopped, as it should be
             raise
     finally:
         guard.limits.narrow(motor, before[0], before[1])
-    stopped = int(bool(guard.reason))
+    stopped = int(guard.reason[:1] == TRAVEL)
     found = pins.live(phases, enable, off) if stopped else []
     frames.event("limit", [stopped, work.away(guard.drive.angle(motor)[0], first)] + found)
 

@@ -20,18 +20,18 @@ COLUMNS = (
     ("count", "1", "i"),
     ("traced", "1", "i"),
     ("late", "us", "H"),
-    ("demand", "1", "h"),
+    ("demand", "1", "i"),
     ("passes", "1", "H"),
 )
 
 
-def loop(guard, motor, phases, enable, off, step, far, hold_ms):
+def loop(guard, motor, phases, enable, off, step, far, rows):
     """Close the loop where the shaft stands, and move its set point `step` counts up, back, down and back.
 
-    Rows in stream `loop`, one a millisecond: leg 0 before it is closed (while a hook waits), 1 from its start with the
-    set point left at another place before, 2 to 5 the four moves. If the shaft goes more than `far` counts away it is
-    let go: event `ran` (leg, counts). Events `hook` (whether there is a trace), `stop` and `off` (what it took, live
-    pins, live pins later, passes after it), `brake` (enabled, a, b, c).
+    `rows` a leg in stream `loop`, one a millisecond or, of a loop that is called, a pass: leg 0 before it is closed
+    (while a hook waits), 1 from its start with the set point left at another place before, 2 to 5 the four moves. If
+    the shaft goes more than `far` counts away it is let go: event `ran` (leg, counts). Events `hook` (whether there is
+    a trace), `stop` and `off` (what it took, live pins, live pins later, passes after it), `brake` (enabled, a, b, c).
     """
     work = TracedLoop(guard, motor)
     drive, hook = guard.drive, work.hook
@@ -45,17 +45,17 @@ def loop(guard, motor, phases, enable, off, step, far, hold_ms):
             guard.listen()
             time.sleep_ms(1)
             _row(work, stream, 0, first, 0)
-        legs = ((0, hold_ms), (step, hold_ms), (0, hold_ms), (-step, hold_ms), (0, hold_ms))
+        legs = (0, step, 0, -step, 0)
         drive.set_point(motor, (first + step) % work.turn)
         work.go()
         if not work.own:
             drive.set_point(motor, first)  # called firmware has no start that would take the reading
-        for number, (goal, lasting_ms) in enumerate(legs):
+        for number, goal in enumerate(legs):
             if number:
                 drive.set_point(motor, (first + goal) % work.turn)
             if number == 1:
                 work.judge()
-            for _ in range(lasting_ms):
+            for _ in range(rows):
                 work.pause()
                 away = _row(work, stream, number + 1, first, goal)
                 if away > far or away < -far:

@@ -24,7 +24,7 @@ class Limits:
         self._ticks = [0] * len(turn)
 
     def narrow(self, motor, around, travel):
-        """Allow `travel` counts either way from `around`, within what is allowed; returns what was, to be put back."""
+        """Allow `travel` counts either way from `around` in place of what was allowed, which is returned."""
         before = self._hang[motor], self._travel[motor]
         self._hang[motor], self._travel[motor] = around, travel
         return before

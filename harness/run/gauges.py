@@ -31,7 +31,7 @@ class StudiesInForce:
 
 
 def studies_in_force(store: Address | None, folder: Path, rig: str) -> dict[bool, StudiesInForce]:
-    """StudiesInForce that a run in `folder` is judged by: by whether the bench is simulated.
+    """The studies that a run in `folder` is judged by, by whether the bench is simulated.
 
     `store` None: the one beside the folder. A store that is not there yet has none; one that cannot be read changes no
     verdict and is told of. Read before anything is opened: what is not known then is never used.

@@ -45,7 +45,8 @@ class Turns:
 
     def answered(self) -> None:
         """Wake the board: its answer is there. More often than needed does no harm."""
-        os.write(self._answering, b".")
+        with contextlib.suppress(BrokenPipeError):  # it has just ended
+            os.write(self._answering, b".")
 
     def close(self) -> None:
         """Give the pipes back."""

@@ -27,6 +27,8 @@ from harness.rigfile import RigSpec
 
 PULLED = ("pole_pairs", "step_angle", "offset", "hang_reading")
 """Quantities that a load bends: they say that one is there which nobody stated."""
+SHOWN = 0.3
+"""Of a count: noise above it makes a reading of one place come in two codes now and then (arbitrary)."""
 
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
@@ -131,9 +133,11 @@ class _Readings:
 
     @property
     def still(self) -> str:
-        """Why the shaft was not seen to move: a reading without any noise speaks against itself, not the shaft."""
+        """Why the shaft was not seen to move: a reading that lacks its noise speaks against itself, not the shaft."""
         runs = [*self.rests, *(sweep.shaft_rad for sweep in self.sweeps.values())]
-        return results.FROZEN if np.ptp(np.concatenate(runs)) == 0.0 else results.STILL
+        noise = self.spec.motor[self.motor].sensor.noise_rad
+        shows = noise is not None and noise.value > SHOWN * math.tau / self.spec.motor[self.motor].sensor.counts
+        return results.FROZEN if shows and np.ptp(np.concatenate(runs)) == 0.0 else results.STILL
 
     def notes(self) -> dict[str, str]:
         """What goes with a number: the phase that is open, the shaft that stood still."""

@@ -122,8 +122,9 @@ def _room(spec: RigSpec, motor: str, steps: int, reading_rad: float) -> bool:
     entry = spec.motor[motor]
     if entry.load is None or entry.load.hang_reading_rad is None:
         return True
+    reach_rad = (steps + SPARE) * VECTOR_RAD / entry.pole_pairs
     away_rad = abs(math.remainder(reading_rad - entry.load.hang_reading_rad.value, math.tau))
-    return away_rad + (steps + 1) * VECTOR_RAD / entry.pole_pairs < spec.limits.travel_rad
+    return reach_rad >= spec.limits.travel_rad or away_rad + reach_rad < spec.limits.travel_rad
 
 
 def _looked(hold: Hold, name: str, phases: str) -> Observation:

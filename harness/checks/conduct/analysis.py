@@ -10,9 +10,9 @@ import numpy as np
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
 from harness.checks.conduct.held import growth
-from harness.checks.conduct.movement import movement
+from harness.checks.conduct.movement import LAST, STARTED, movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
-from harness.checks.conduct.stimulus import DUTIES, READS
+from harness.checks.conduct.stimulus import DUTIES, HOLD_S, READS
 from harness.fits.instrument_scatter import last_digit, scatter
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, normal, rectangular, shifted
@@ -31,6 +31,8 @@ CLOCK_S = 5e-6
 """Half-width of a time between two stamps of the board's clock (arbitrary: a few of its ticks and calls)."""
 ROUNDING = 0.01
 """Half-width of what whole numbers make of the growth of a demand (arbitrary: some ones in some hundreds)."""
+UNSTATED_AGE_S = 2e-3
+"""Of a reading whose age the rig file does not state (arbitrary: a period of a pulse-width output)."""
 STEP_S = 1e-3
 """The pause at which the silence of the host is looked at, half of it either way."""
 
@@ -124,6 +126,12 @@ class _Data:
             raise MeasurementError(f"because the loop was not closed{' again' if looped else ''}: {why}")
         return self._by_name[name]
 
+    @property
+    def _age_s(self) -> float:
+        """Of a reading, at most: as stated, or as old as a slow sensor's pulses."""
+        stated = self.spec.motor[self.motor].sensor.age_s
+        return stated.high if stated is not None else UNSTATED_AGE_S
+
     def _source(self, what: str) -> str:
         return f"{self.motor}.conduct {what}"
 
@@ -199,7 +207,7 @@ class _Data:
         moves = movement(rows)
         silent = (
             bool(rows.whole("own_pace") and rows.whole("traced"))
-            and moves.trace(rows.number("period_s")) is Trace.NOTHING
+            and moves.trace(rows.number("period_s"), self._age_s) is Trace.NOTHING
         )
         stands = moves.following is Following.NOT
         return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
@@ -220,7 +228,8 @@ class _Data:
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
-        told, far = movement(rows).trace(rows.number("period_s")), self._by_name.get(f"{self.motor}.conduct.far")
+        told = movement(rows).trace(rows.number("period_s"), self._age_s)
+        far = self._by_name.get(f"{self.motor}.conduct.far")
         if told is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
             told = Trace.BEYOND
         return exact(float(told), "1")
@@ -229,12 +238,14 @@ class _Data:
         moves = movement(rows)
         if moves.ran is not None:
             raise MeasurementError("because the loop was not closed again: its shaft had to be let go")
-        if not rows.whole("traced") or moves.trace(rows.number("period_s")) is not Trace.SOUND:
+        if not rows.whole("traced") or moves.trace(rows.number("period_s"), self._age_s) is not Trace.SOUND:
             raise MeasurementError("needs trace(motor, hook) of the firmware, which tells what is so (drive contract)")
         value, u, dof = growth(moves)
+        closed = rows.si("leg") >= STARTED
+        share = HOLD_S / (float(np.ptp(rows.si("t")[closed])) / LAST)  # of as many legs
         remedy = "hold an error for longer"
         return shifted(
-            normal(value, u, "1", self._source("demand of a held error"), dof, remedy),
+            normal(value * share, u * share, "1", self._source("demand of a held error"), dof, remedy),
             rounding=rectangular(0.0, ROUNDING, "1", self._source("demands in whole numbers"), remedy),
         )
 

@@ -2,7 +2,8 @@
 
 Told readings and demands are of one pass, so that noise of the reading is in both: a loop that takes its demand from
 its error alone leaves nothing over, however the shaft moves. One that acts late, on an error that still swings, follows
-its rate as well; what creeps while an error is held is in neither.
+its rate as well; one with a difference term follows the noise in another measure than the error itself. What creeps
+while an error is held is in none of them.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ def growth(moves: Movement) -> tuple[float, float, int]:
 
     Raises MeasurementError where no error was held, or no demand was told.
     """
-    own, rates, held, asked, wholes = [], [], [], [], []
+    own, slow, rates, held, asked, wholes = [], [], [], [], [], []
     for leg in (STARTED, UP, BACK, DOWN, LAST):
         rows = np.flatnonzero(moves.leg == leg)
         rows = rows[-(rows.size // SHARE) :] if rows.size >= SHARE else rows[:0]
@@ -39,8 +40,10 @@ def growth(moves: Movement) -> tuple[float, float, int]:
             continue
         error, demand = moves.target[rows] - moves.traced[rows], moves.demand[rows]
         part = (np.arange(rows.size) + 0.5) / rows.size - 0.5
-        rate = np.gradient(smoothed(error, WINDOW))
+        even = smoothed(error, WINDOW)
         own.append(error - np.mean(error))
+        slow.append(even - np.mean(even))
+        rate = np.gradient(even)
         rates.append(rate - np.mean(rate))
         held.append(np.mean(error) * part / SHARE)
         asked.append(demand - np.mean(demand))
@@ -51,7 +54,7 @@ def growth(moves: Movement) -> tuple[float, float, int]:
     gain = math.fsum(error * demand for error, demand in wholes) / square
     if gain <= 0.0:
         raise MeasurementError("the trace tells of no demand for an error that is held")
-    fit = linear(np.column_stack([np.concatenate(each) for each in (held, own, rates)]), np.concatenate(asked))
+    fit = linear(np.column_stack([np.concatenate(each) for each in (held, own, slow, rates)]), np.concatenate(asked))
     # What a late loop leaves over swings along: rows beside each other tell no more than one (of an autoregressive
     # residual the mean is known as that of (1 - r)/(1 + r) of them).
     left = fit.residuals

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.base.errors import MeasurementError
 from harness.checks.conduct.quantities import Following, Trace
 from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
@@ -28,6 +29,10 @@ CALLED_PERIODS = 1.6
 """The same of passes that are called, a row after each (arbitrary: one before the last is two periods old)."""
 OTHER = 0.25
 """Share of the move by which readings of the trace may differ from those beside it, while the shaft rests."""
+OTHER_NOISE = 4.0
+"""Standard deviations of a reading by which they may, where that is more (arbitrary: hardly ever by chance)."""
+AMBIGUOUS = 0.99
+"""Of half a turn: from there on noise decides which way is the shorter one (arbitrary)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +47,9 @@ class Movement:
     demand: NDArray[np.float64]
     passes: NDArray[np.float64]
     own_pace: bool
+    half_turn: float
+    noise: float
+    """Of a reading, one standard deviation; as stated, or half a count."""
     ran: tuple[int, float] | None
     """Leg in which the shaft was let go, and how far it had gone."""
 
@@ -98,22 +106,37 @@ class Movement:
 
     @property
     def the_long_way(self) -> bool:
-        """Whether a demand goes against an error of nearly half a turn: such a loop goes the longer way round."""
-        return any(way * self.ending(leg, np.sign(self.demand)) < 0.0 for leg, way in ((UP, 1.0), (DOWN, -1.0)))
+        """Whether a demand goes against an error of nearly half a turn: such a loop goes the longer way round.
+
+        By the error of the pass itself, the shaft may have passed the middle meanwhile. Raises MeasurementError where
+        it was let go before it was told both ways.
+        """
+        error = (self.target - self.traced + self.half_turn) % (2.0 * self.half_turn) - self.half_turn
+        told = np.sign(error) * np.sign(self.demand) * (np.abs(error) < AMBIGUOUS * self.half_turn)
+        if any(self.ending(leg, told) < 0.0 for leg in (UP, DOWN)):
+            return True
+        if not np.any(self.leg == DOWN):
+            raise MeasurementError("the shaft was let go before its loop was told to go far both ways")
+        return False
 
     def beyond(self, limit: float) -> bool:
         """Whether demands are told beyond a limit of the loop, 1/32768; one too large for its column comes as any."""
         return bool(np.any(np.abs(self.demand) > limit + 1.0))
+
+    @property
+    def _apart(self) -> float:
+        """What two readings of one place may differ by, in moves."""
+        return max(OTHER, OTHER_NOISE * self.noise)
 
     def _never_read(self, running: NDArray[np.bool_], rows: int) -> bool:
         """Whether the trace tells now and then of a place where the shaft was not within so many rows before."""
         count, traced = self.count[running], self.traced[running]
         lately = [count[max(0, k - rows) : k + 1] for k in range(count.size)]
         off = [max(float(now.min()) - told, told - float(now.max())) for now, told in zip(lately, traced, strict=True)]
-        return bool(sum(each > OTHER for each in off) > rows)
+        return bool(sum(each > self._apart for each in off) > rows)
 
-    def trace(self, period_s: float) -> Trace:
-        """The kind of it; `period_s` of the loop."""
+    def trace(self, period_s: float, age_s: float = 0.0) -> Trace:
+        """The kind of it; `period_s` of the loop, `age_s` of a reading when it is handed over, at most."""
         before, running = self.leg == UNASKED, self.leg >= STARTED
         if not np.any(running) or self.passes[running][-1] == (self.passes[before][-1] if np.any(before) else 0.0):
             return Trace.NO_LOOP if np.any(self.passes[before] > 0.0) else Trace.NOTHING
@@ -121,10 +144,10 @@ class Movement:
             return Trace.NO_LOOP
         # A pass that was called from here is told at once; one of the firmware's own may be under way, or waited for.
         latest_s = LATE_PERIODS * period_s + 1e-3 if self.own_pace else CALLED_PERIODS * max(period_s, 1e-3)
-        if float(np.median(self.late_s[running])) > latest_s:
+        if float(np.median(self.late_s[running])) > latest_s + age_s:
             return Trace.OLD
         legs = [leg for leg in (STARTED, UP, BACK, DOWN) if np.any(self.leg == leg)]
-        if any(abs(self.ending(leg, self.traced) - self.ending(leg, self.count)) > OTHER for leg in legs):
+        if any(abs(self.ending(leg, self.traced) - self.ending(leg, self.count)) > self._apart for leg in legs):
             return Trace.OTHER_READINGS
         if self._never_read(running, 2 + round(LATE_PERIODS * period_s / 1e-3)):
             return Trace.OTHER_READINGS
@@ -148,6 +171,8 @@ def movement(observation: Observation) -> Movement:
         demand=observation.si("demand"),
         passes=observation.si("passes"),
         own_pace=bool(observation.whole("own_pace")),
+        half_turn=observation.number("turn") / 2.0 / move,
+        noise=observation.number("noise") / move,
         ran=(int(ran[0][0]), ran[0][1] / move) if ran else None,
     )
 
@@ -163,5 +188,6 @@ def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -
         closed = rows.si("leg") >= STARTED
         if np.any(closed):
             reading_rad, target_rad = (first_rad + rows.si(name)[closed] * per_count for name in ("count", "target"))
-            spans.append(span_of(rows.si("t")[closed], reading_rad, target_rad, first_rad))
+            span = span_of(rows.si("t")[closed], reading_rad, target_rad, first_rad)
+            spans.append(span if hang is not None else replace(span, across_zero=False))  # nobody knows where it is
     return spans

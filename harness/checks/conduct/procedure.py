@@ -5,6 +5,7 @@ Raises LeftLive as soon as something is live that was switched off, once that is
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,9 @@ LATE = 1.25
 """Periods from one pass to the next, on the mean, from which they queue up (arbitrary: jitter leaves the mean)."""
 CURRENT_READINGS = 4
 """Of the supply at rest, for their own scatter (arbitrary)."""
+ROW_S = 1e-3
+HELD_PERIODS = 50.0
+"""Loop periods for which a set point is held at least (arbitrary: a loop's swings are some dozens of passes)."""
 BUSY_DEADMEN = 4.0
 """Deadman times after which one that has not acted is not waited for any longer (arbitrary)."""
 
@@ -131,6 +135,11 @@ def _far(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) ->
 def _moves(
     rig: Rig, motor: str, name: str, step: int, hold_s: float, stimulus: Stimulus, bridge: Mapping[str, Any]
 ) -> Observation:
+    declared, sensor = rig.declared[motor], rig.spec.motor[motor].sensor
+    # A row a millisecond; a loop that is called makes one with each pass.
+    row_s = ROW_S if declared.pace == "own" else max(ROW_S, declared.loop_period_s)
+    rows = round(max(hold_s, HELD_PERIODS * declared.loop_period_s if step == stimulus.move else 0.0) / row_s)
+    noise_rad = sensor.noise_rad.value if sensor.noise_rad is not None else 0.0
     with Service(
         rig,
         "conduct_loop",
@@ -138,7 +147,7 @@ def _moves(
         **bridge,
         step=step,
         far=round(FAR * stimulus.move),
-        hold_ms=round(hold_s * 1e3),
+        rows=rows,
     ) as service:
         found = service.told()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
@@ -147,9 +156,11 @@ def _moves(
             "loop",
             {
                 "move": step,
-                "limit": rig.declared[motor].amplitude_limit * FULL_AMPLITUDE,
-                "period_s": rig.declared[motor].loop_period_s,
-                "own_pace": int(rig.declared[motor].pace == "own"),
+                "turn": declared.counts_per_turn,
+                "noise": max(0.5, noise_rad * declared.counts_per_turn / math.tau),
+                "limit": declared.amplitude_limit * FULL_AMPLITUDE,
+                "period_s": declared.loop_period_s,
+                "own_pace": int(declared.pace == "own"),
                 "traced": int(bool(found["hook"])),
                 "ran": [found["ran"]] if "ran" in found else [],
                 "took_us": {name: [value[0]] for name, value in ended.items()},

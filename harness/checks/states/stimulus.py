@@ -46,6 +46,7 @@ def contradictions(spec: RigSpec, motor: str, declared: Declared) -> list[str]:
     alike = all(written in (None, of_firmware) for _, written, of_firmware in equal)
     if entry.electrical_offset_rad is not None and alike:  # else it counts by other terms than the rig file's
         offset, grid = entry.electrical_offset_rad, math.pi / declared.field_steps
+        grid += math.tau * declared.pole_pairs / declared.counts_per_turn  # a whole count, rounded or cut off
         turn = math.tau * declared.offset_count / declared.counts_per_turn
         found = offset.value + math.remainder(-declared.direction * declared.pole_pairs * turn - offset.value, math.tau)
         if not offset.low - grid <= found <= offset.high + grid:

@@ -13,9 +13,10 @@ from harness.nouns.observation import Column, Observation
 MOVE = 40
 TURN, FAR = 32768, 15720
 LIMIT = 13107
+SCALES = {"t": 1e-3, "late": 1e-6}
 GOALS = (0, 0, MOVE, 0, -MOVE, 0)
 ROWS = (20, 250, 250, 250, 250, 250)
-COLUMNS = ("leg", "target", "count", "traced", "late", "demand", "passes")
+COLUMNS = ("t", "leg", "target", "count", "traced", "late", "demand", "passes")
 
 
 def observed(
@@ -31,6 +32,7 @@ def observed(
     brake: Sequence[int] = (1, 0, 0, 0),
     name: str = "loop",
     move: int = MOVE,
+    turn: int = TURN,
 ) -> Observation:
     """`motion` of leg and part of it (0 to 1) in moves; where it `ran`, rows end in that leg."""
     rows = []
@@ -41,18 +43,30 @@ def observed(
             running += leg > 0
             at = motion(leg, k / count) * MOVE
             told = traced(leg, k / count, at)
-            rows.append((leg, goal, round(at), round(told), late_us, round(demand(goal - told)), passes(leg, running)))
+            rows.append(
+                (
+                    len(rows),
+                    leg,
+                    goal,
+                    round(at),
+                    round(told),
+                    late_us,
+                    round(demand(goal - told)),
+                    passes(leg, running),
+                )
+            )
         if ran is not None and ran[0] == leg:
             break
     kinds = [(name, "<i4") for name in COLUMNS]
     return Observation(
         name=f"leaf.conduct.{name}",
         columns=tuple(
-            Column(name=name, unit="s" if name == "late" else "1", scale=1e-6 if name == "late" else 1.0)
-            for name in COLUMNS
+            Column(name=name, unit="s" if name in SCALES else "1", scale=SCALES.get(name, 1.0)) for name in COLUMNS
         ),
         data=np.array(rows, dtype=kinds),
         conditions={
+            "turn": turn,
+            "noise": 0.5,
             "move": move,
             "period_s": 1e-3,
             "own_pace": own_pace,
@@ -66,9 +80,13 @@ def observed(
     )
 
 
-def far(demand: Callable[[float], float] = lambda error: math.copysign(LIMIT, error)) -> Observation:
+def far(
+    demand: Callable[[float], float] = lambda error: math.copysign(LIMIT, error),
+    motion: Callable[[int, float], float] = lambda leg, part: 0.0,
+    ran: tuple[int, int] | None = None,
+) -> Observation:
     """A set point that goes nearly half a turn away either way, for a moment in which the shaft gets nowhere."""
-    return observed(lambda leg, part: 0.0, demand=demand, name="far", move=FAR)
+    return observed(motion, demand=demand, name="far", move=FAR, ran=ran)
 
 
 def moved(motion: Callable[[int, float], float], **changes) -> Movement:

@@ -38,17 +38,6 @@ def told(name: str, **conditions: Any) -> Observation:
     )
 
 
-def timed(rows_: Observation) -> Observation:
-    """With the time of a row a millisecond."""
-    kinds = [*rows_.data.dtype.descr, ("t", "<i4")]
-    return Observation(
-        name=rows_.name,
-        columns=(*rows_.columns, Column(name="t", unit="s", scale=1e-3)),
-        data=np.array([(*row, k) for k, row in enumerate(rows_.data.tolist())], dtype=kinds),
-        conditions=rows_.conditions,
-    )
-
-
 def pattern(**changes: Any) -> Observation:
     duties = [[1.0, *(duty * 10000.0 + 30.0 * (-1.0) ** k for duty in DUTIES)] for k in range(6)]
     return told(
@@ -160,6 +149,46 @@ def test_a_demand_that_creeps_while_an_error_is_held_is_seen_and_a_proportional_
     assert creeps.quantity.value > 10.0 * creeps.quantity.u
 
 
+@pytest.mark.parametrize("noise", [2.0, 4.0])
+def test_a_difference_term_on_a_noisy_reading_is_no_sum(noise):
+    """Demand 31 of the error less 10 of its change a pass; the shaft still creeps by a tenth of the move in a leg."""
+    dice = random.Random(5)
+    before = 0.0
+
+    def damped(error: float) -> float:
+        nonlocal before
+        change, before = error - before, error
+        return 31.0 * error + 310.0 * change
+
+    def creeping(leg: int, part: float) -> float:
+        return follows(leg, part) * (1.0 + 0.1 * (part - 1.0))
+
+    def told(leg: int, part: float, count: float) -> float:
+        return count + dice.gauss(0.0, noise)
+
+    made = found(pattern(), observed(creeping, traced=told, demand=damped), ended())["demand_growth"]
+    assert isinstance(made, Measurement)
+    assert made.quantity.value == pytest.approx(0.0, abs=3.0 * made.quantity.u)
+
+
+def test_a_loop_that_was_let_go_before_it_was_told_both_ways_says_nothing_of_far_errors():
+    half = found(pattern(), observed(follows), far(ran=(2, 500)), ended())["far"]
+    assert isinstance(half, Unmeasured)
+    assert "before its loop was told to go far both ways" in half.reason
+
+
+def test_a_shaft_that_passes_the_middle_meanwhile_has_another_shorter_way():
+    """Down from its start by half a turn and more: the shorter way is up then, and a sound loop goes it."""
+
+    def shorter(error: float) -> float:
+        return math.copysign(LIMIT, (error + TURN / 2) % TURN - TURN / 2)
+
+    def flung(leg: int, part: float) -> float:
+        return 25.0 * part if leg == 4 else 0.0  # in moves of the loop's usual ones
+
+    assert value(found(pattern(), observed(follows), far(shorter, flung), ended())["far"]) == 0.0
+
+
 def test_demands_before_their_limit_are_told_from_those_put_out():
     made = found(pattern(), observed(follows), far(lambda error: 28816.0), ended())
     assert value(made["trace"]) == Trace.BEYOND
@@ -168,14 +197,7 @@ def test_demands_before_their_limit_are_told_from_those_put_out():
 
 def test_passes_that_take_longer_than_their_period_are_said_beside_what_they_leave_live():
     def timed(period_rows: float) -> Observation:
-        made = observed(follows, passes=lambda leg, running: int(running / period_rows))
-        kinds = [*made.data.dtype.descr, ("t", "<i4")]
-        return Observation(
-            name=made.name,
-            columns=(*made.columns, Column(name="t", unit="s", scale=1e-6)),
-            data=np.array([(*row, 1000 * k) for k, row in enumerate(made.data.tolist())], dtype=kinds),
-            conditions=made.conditions,
-        )
+        return observed(follows, passes=lambda leg, running: int(running / period_rows))
 
     assert _slow(timed(1.0)) == ""
     assert re.search(
@@ -271,7 +293,7 @@ def test_the_fields_are_spread_about_the_one_that_holds_the_shaft_where_it_hangs
 
 
 def test_the_curve_has_the_set_point_beside_the_reading():
-    rows_ = timed(observed(follows))
+    rows_ = observed(follows)
     (curve,) = curves([rows_], SPEC, "leaf")
     assert set(curve.series) == {"set point", "reading"}
     assert len(curve.series["reading"]) == rows_.data.size
@@ -280,7 +302,7 @@ def test_the_curve_has_the_set_point_beside_the_reading():
 def test_the_loop_was_tried_about_where_the_arm_hangs():
     """From -36 to +36 counts about it, towards set points 40 counts away."""
     per_count = math.tau / SPEC.motor["leaf"].sensor.counts
-    (span,) = loop_spans([timed(observed(follows))], SPEC, "leaf")
+    (span,) = loop_spans([observed(follows)], SPEC, "leaf")
     assert (span.low_rad, span.high_rad) == pytest.approx((-36 * per_count, 36 * per_count), abs=2e-3)
     assert span.error_rad == pytest.approx(40 * per_count, abs=1e-3)
     assert not span.across_zero
