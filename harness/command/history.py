@@ -27,10 +27,10 @@ def history(arguments: argparse.Namespace) -> int:
 
     address = Address.parse(arguments.store or DEFAULT)
     page = Path(arguments.out) if arguments.out else _default(address)
-    _may_be_written(page)
     kind = True if arguments.simulated else False if arguments.real else None
     gc.freeze()  # what was loaded stays: to look it through again and again costs a third of the page's time (measured)
     with Store.open(address) as store:
+        _may_be_written(page)
         runs = read_history(store, rig=arguments.rig, simulated=kind)
     text = render(runs, beside=page.parent)
     try:

@@ -173,8 +173,6 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
             terminal.result(f"{lack.what} would add: {lack.adds}")
         for limit in record.not_supervised:
             terminal.result(f"not supervised: {limit}")
-        for place in record.not_tried:
-            terminal.result(f"loop not tried: {place}")
     for remark in record.gauge.remarks if record.gauge is not None else ():
         terminal.result(remark)
     terminal.result(f"record {session.folder}")
@@ -200,6 +198,8 @@ def lines_of(ended: FinishedRun, record: Record) -> list[str]:
         lines.append(write_defect(stop, ended.folder))
     elif stop is not None:
         lines.append(why_stopped(stop))
+    if stop is not None and record.made_safe:
+        lines.append(f"left safe: {record.made_safe}")
     lines += [stop_in_words(entry) for entry in ended.qualification.stops]
     if ended.trouble:
         lines.append(ended.trouble)

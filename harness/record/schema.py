@@ -38,6 +38,7 @@ ABSENT: Mapping[str, Any] = {
     "exit_code": None,
     "gauge": None,
     "lot": None,
+    "made_safe": None,
     "not_tried": [],
     "plant_seed": None,
     "repeat": {},

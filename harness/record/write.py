@@ -99,6 +99,10 @@ class RecordWriter:
         """Say what the verdicts point to. `whole`: the run came to its end, and nothing is at work any more."""
         self._put(causes=causes, diagnosis=diagnosis, **({"running": None} if whole else {}))
 
+    def made_safe(self, words: str) -> None:
+        """Say what was switched off, once it is."""
+        self._put(made_safe=words)
+
     def leave_untried(self, lines: Sequence[str]) -> None:
         """Say where no loop was tried."""
         self._put(not_tried=lines)

@@ -221,7 +221,9 @@ class _Data:
     def _brake(self, rows: Observation) -> Quantity:
         left = rows.numbers("brake")
         if not left:
-            raise MeasurementError("needs brake(motor) of the firmware (drive contract), and a loop that is not let go")
+            if rows.rows("ran"):
+                raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
+            raise MeasurementError("needs brake(motor) of the firmware (drive contract)")
         enabled, *shares = left
         return exact(0.0 if enabled and not any(shares) else (2.0 if any(shares) else 1.0), "1")
 

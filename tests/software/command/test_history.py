@@ -136,3 +136,9 @@ def test_of_a_database_the_page_comes_into_the_current_folder(say, request):
         store.keep(folder)
     assert say("--store", url)[0] == 0
     assert 'href="runs/a0/report.html"' in Path("history.html").read_text(encoding="utf-8")
+
+
+def test_where_no_store_is_that_is_said_and_not_that_its_folder_is_missing(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["history"]) != 0
+    assert "no store here yet" in capsys.readouterr().err

@@ -161,7 +161,10 @@ def test_an_unfinished_page_says_what_was_running_and_what_the_guard_did(tmp_pat
     killed = record(finished=False, stop=None, verdicts=[], measurements=[], curves=[], running="leaf commutation")
     (tmp_path / "record.json").write_text(json.dumps(killed))
     page = write_report(tmp_path).read_text(encoding="utf-8")
-    assert "UNFINISHED. The check that was running: leaf commutation. Nothing had been judged yet.</p>" in page
+    running = "UNFINISHED. The check that was running: leaf commutation. Nothing had been judged yet."
+    assert (
+        f"{running} Nobody has confirmed that the phases and the supply are off: SWITCH THE POWER OFF BY HAND" in page
+    )
     assert "stands below" not in page
     (tmp_path / "guard.log").write_text(
         "2026-01-02T03:04:05.000+00:00 guard 7: not yet: silent\n"
@@ -169,8 +172,10 @@ def test_an_unfinished_page_says_what_was_running_and_what_the_guard_did(tmp_pat
     )
     page = write_report(tmp_path).read_text(encoding="utf-8")
     assert "Nothing had been judged yet. guard.log says of the supply: supply output off, 9 ms after the host" in page
-    some = render(record(finished=False, running="leaf step"))
-    assert "The check that was running: leaf step. What had been measured until then stands below.</p>" in some
+    assert "Nobody has confirmed that the phases are off: SWITCH THE POWER OFF BY HAND" in page
+    some = render(record(finished=False, running="leaf step", made_safe="phases off, supply output off"))
+    running = "The check that was running: leaf step. What had been measured until then stands below."
+    assert f"{running} Left safe: phases off, supply output off.</p>" in some
 
 
 def test_a_simulated_record_and_an_unfinished_one_say_so_and_others_do_not() -> None:
