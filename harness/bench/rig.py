@@ -142,9 +142,9 @@ class Rig:
 
     def hang_rad(self, motor: str) -> float | None:
         """Reading with a motor's arm hanging: as the rig file states it, else as measured; None before it was."""
-        load = self.spec.motor[motor].load
-        if load is not None and load.hang_reading_rad is not None:
-            return load.hang_reading_rad.value
+        hang = self.spec.motor[motor].stated_hang_rad
+        if hang is not None:
+            return hang.value
         return self._mounted.get(motor, {}).get(HANG)
 
     def mounting(self, motor: str) -> Mounting:

@@ -200,6 +200,11 @@ class Motor(SpecSection):
     thermal: MotorThermal | None = None
     load: Load | None = None
 
+    @property
+    def stated_hang_rad(self) -> StatedValue | None:
+        """The sensor's reading with the arm hanging; None without an arm, or where nobody has stated it."""
+        return self.load.hang_reading_rad if self.load is not None else None
+
 
 class Instrument(SpecSection):
     """[instrument.NAME]: `class` (here `class_`) is the class of instrument; accuracies are those of its data sheet."""

@@ -161,8 +161,8 @@ class Alignment:
 
 def hang_about(spec: RigSpec, motor: str, otherwise: float) -> float:
     """Where the rig file has the arm hang, or `otherwise`."""
-    load = spec.motor[motor].load
-    return load.hang_reading_rad.value if load is not None and load.hang_reading_rad is not None else otherwise
+    hang = spec.motor[motor].stated_hang_rad
+    return hang.value if hang is not None else otherwise
 
 
 def direction(sweeps: Mapping[str, Sweep]) -> Quantity:

@@ -30,7 +30,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 
     But for the sense: where the rig file is silent, it must be the one that the firmware's loop is built for.
     """
-    entry, sensor, load = spec.motor[motor], spec.motor[motor].sensor, spec.motor[motor].load
+    entry, sensor = spec.motor[motor], spec.motor[motor].sensor
     of, check = f"motor.{motor}", f"{motor}.commutation"
 
     def stated(name: str, value: Quantity | None, key: str, model: str) -> Expectation:
@@ -44,7 +44,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     pairs = f"{of}.pole_pairs"
     offset = from_file(entry.electrical_offset_rad, "rad")
     noise = from_file(sensor.noise_rad, "rad")
-    hang = from_file(load.hang_reading_rad if load is not None else None, "rad")
+    hang = from_file(entry.stated_hang_rad, "rad")
     return [
         stated(
             "direction",

@@ -120,10 +120,11 @@ def _glance(hold: Hold, name: str) -> float:
 def _room(spec: RigSpec, motor: str, steps: int, reading_rad: float) -> bool:
     """Whether the sweeps, about the place where the shaft stands, keep within the travel about the stated one."""
     entry = spec.motor[motor]
-    if entry.load is None or entry.load.hang_reading_rad is None:
+    hang = entry.stated_hang_rad
+    if hang is None:
         return True
     reach_rad = (steps + SPARE) * VECTOR_RAD / entry.pole_pairs
-    away_rad = abs(math.remainder(reading_rad - entry.load.hang_reading_rad.value, math.tau))
+    away_rad = abs(math.remainder(reading_rad - hang.value, math.tau))
     return reach_rad >= spec.limits.travel_rad or away_rad + reach_rad < spec.limits.travel_rad
 
 

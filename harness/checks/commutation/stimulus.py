@@ -38,8 +38,7 @@ class Stimulus:
 def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
     """From the rig file and the firmware's own limits. Raises MissingCapability where they allow too little."""
     amplitude, steps = strength(spec, motor, declared.max_static_duty)
-    load = spec.motor[motor].load
-    hang = load.hang_reading_rad if load is not None else None
+    hang = spec.motor[motor].stated_hang_rad
     start = nearest_vector(spec, motor, hang.value) if hang is not None else None
     return Stimulus(amplitude=amplitude, steps=steps, start=start)
 

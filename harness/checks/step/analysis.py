@@ -64,8 +64,7 @@ def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -
     (trace,) = observations
     turn, start = trace.whole("counts_per_turn"), trace.whole("start_count")
     set_points = (start + np.array([0, *trace.wholes("offsets_count")])) * math.tau / turn
-    load = spec.motor[motor].load
-    hang = load.hang_reading_rad if load is not None else None
+    hang = spec.motor[motor].stated_hang_rad
     hang_rad = hang.value if hang is not None else float(set_points[0])
     target_rad = set_points[trace.si("step").astype(np.int64)]
     return [span_of(trace.si("t"), trace.si("count"), target_rad, hang_rad)]
