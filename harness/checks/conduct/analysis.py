@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import cached_property
 
 import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct import pattern
 from harness.checks.conduct.held import growth
-from harness.checks.conduct.movement import LAST, STARTED, movement
+from harness.checks.conduct.movement import LAST, STARTED, Movement, movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
 from harness.checks.conduct.stimulus import DUTIES, HOLD_S, READS
 from harness.fits.instrument_scatter import last_digit, scatter
@@ -45,7 +46,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         name = f"{motor}.conduct.{quantity}"
         try:
             value, source = data.quantity(quantity)
-            note = data.note(quantity, source)
+            note = data.note(quantity)
             made.append(Measurement(name=name, quantity=value, observations=(source.name,), note=note))
         except MeasurementError as error:
             made.append(Unmeasured(name=name, outcome=Outcome.NOT_RUN, reason=str(error)))
@@ -106,9 +107,9 @@ class _Data:
         observation = self._observation(where)
         return make(observation), observation
 
-    def note(self, which: str, observation: Observation) -> str:
+    def note(self, which: str) -> str:
         """What goes with a number: which of the phases are wrong."""
-        return self._fields(observation).words if which == "field_error" else ""
+        return self._fields.words if which == "field_error" else ""
 
     def _observation(self, which: str) -> Observation:
         name = f"{self.motor}.conduct.{which}"
@@ -126,6 +127,15 @@ class _Data:
             raise MeasurementError(f"because the loop was not closed{' again' if looped else ''}: {why}")
         return self._by_name[name]
 
+    @cached_property
+    def _moves(self) -> Movement:
+        return movement(self._observation("loop"))
+
+    @cached_property
+    def _told(self) -> Trace:
+        """The kind of the loop's trace, by itself."""
+        return self._moves.trace(self._observation("loop").number("period_s"), self._age_s)
+
     @property
     def _age_s(self) -> float:
         """Of a reading, at most: as stated, or as old as a slow sensor's pulses."""
@@ -139,16 +149,18 @@ class _Data:
         driven = [row[2] for row in rows.rows("fields")] + [row[0] for row in rows.rows("duties")]
         return exact(float(sum(not enabled for enabled in driven)), "1")
 
-    def _fields(self, rows: Observation) -> pattern.Fields:
+    @cached_property
+    def _fields(self) -> pattern.Fields:
+        rows = self._observation("pattern")
         ticks = math.sqrt(2.0 / 3.0) * INSTANT_S * rows.number("carrier_hz")  # of both edges
         return pattern.fields(rows.rows("fields"), math.hypot(ticks, READS_U))
 
-    def _field_amplitude(self, rows: Observation) -> Quantity:
-        found = self._fields(rows)
+    def _field_amplitude(self, _rows: Observation) -> Quantity:
+        found = self._fields
         return normal(found.amplitude, found.amplitude_u, "1", self._source("reading of pins"), found.dof, OFTENER)
 
-    def _field_error(self, rows: Observation) -> Quantity:
-        found = self._fields(rows)
+    def _field_error(self, _rows: Observation) -> Quantity:
+        found = self._fields
         noise = normal(found.error, found.error_u, "1", self._source("reading of pins"), found.dof, OFTENER)
         return shifted(noise, largest=self._largest(found.error_u))
 
@@ -201,16 +213,12 @@ class _Data:
     def _start(self, rows: Observation) -> Quantity:
         if not rows.whole("own_pace"):
             raise MeasurementError("firmware that is called has no start")
-        return exact(float(movement(rows).start), "1")
+        return exact(float(self._moves.start), "1")
 
     def _following(self, rows: Observation) -> Quantity:
-        moves = movement(rows)
-        silent = (
-            bool(rows.whole("own_pace") and rows.whole("traced"))
-            and moves.trace(rows.number("period_s"), self._age_s) is Trace.NOTHING
-        )
-        stands = moves.following is Following.NOT
-        return exact(float(Following.NO_PASS if stands and silent else moves.following), "1")
+        silent = bool(rows.whole("own_pace") and rows.whole("traced")) and self._told is Trace.NOTHING
+        following = self._moves.following
+        return exact(float(Following.NO_PASS if following is Following.NOT and silent else following), "1")
 
     def _far(self, rows: Observation) -> Quantity:
         moves = movement(rows)
@@ -230,17 +238,17 @@ class _Data:
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
-        told = movement(rows).trace(rows.number("period_s"), self._age_s)
+        told = self._told
         far = self._by_name.get(f"{self.motor}.conduct.far")
         if told is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
             told = Trace.BEYOND
         return exact(float(told), "1")
 
     def _demand_growth(self, rows: Observation) -> Quantity:
-        moves = movement(rows)
+        moves = self._moves
         if moves.ran is not None:
             raise MeasurementError("because the loop was not closed again: its shaft had to be let go")
-        if not rows.whole("traced") or moves.trace(rows.number("period_s"), self._age_s) is not Trace.SOUND:
+        if not rows.whole("traced") or self._told is not Trace.SOUND:
             raise MeasurementError("needs trace(motor, hook) of the firmware, which tells what is so (drive contract)")
         value, u, dof = growth(moves)
         closed = rows.si("leg") >= STARTED

@@ -25,31 +25,27 @@ def _is(code: int, words: str) -> Becomes:
     return Becomes(lambda _, __: float(code), words)
 
 
-def _loop(name: str, kind: Following, words: str, settled_by: str) -> Cause:
-    """A way in which the loop does not follow; where it does not, it is not closed again, and the rest is not run."""
+def _code(name: str, quantity: str, code: int, words: str, settled_by: str, others: Effects | None = None) -> Cause:
+    """A kind of conduct that has a code, and what it does to other quantities."""
     return Cause(
         name=name,
         words=words,
         sizes=NO_SIZE,
         where="any",
         elsewhere=FREE,
-        shown="conduct.following",
-        effects=LOOP | {"following": _is(kind, f"{kind.value}"), "start": FREE},
+        shown=f"conduct.{quantity}",
+        effects={**(others or {}), quantity: _is(code, f"{code}")},
         settled_by=settled_by,
     )
 
 
+def _loop(name: str, kind: Following, words: str, settled_by: str, others: Effects | None = None) -> Cause:
+    """A way in which the loop does not follow; where it does not, it is not closed again, and the rest is not run."""
+    return _code(name, "following", kind, words, settled_by, LOOP | {"start": FREE} | (others or {}))
+
+
 def _trace(name: str, kind: Trace, words: str) -> Cause:
-    return Cause(
-        name=name,
-        words=words,
-        sizes=NO_SIZE,
-        where="any",
-        elsewhere=FREE,
-        shown="conduct.trace",
-        effects={"trace": _is(kind, f"{kind.value}"), "far": FREE},
-        settled_by="look where the firmware calls the hook, and with what",
-    )
+    return _code(name, "trace", kind, words, "look where the firmware calls the hook, and with what", {"far": FREE})
 
 
 def _more(name: str, quantity: str, words: str, settled_by: str, free: Sequence[str] = ()) -> Cause:
@@ -106,15 +102,12 @@ CAUSES: tuple[Cause, ...] = (
         "wrong sign, wrong pole pairs or a wrong offset inside",
         "trace reading, set point and demand of the first passes",
     ),
-    Cause(
-        name="loop reads once",
-        words="a pass of the loop acts on an older reading, the same each time: it does not read",
-        sizes=NO_SIZE,
-        where="any",
-        elsewhere=FREE,
-        shown="conduct.following",
-        effects=LOOP | {"following": _is(1, "1"), "trace": _is(2, "2"), "start": FREE},
-        settled_by="look where a pass of the firmware reads its sensor",
+    _loop(
+        "loop reads once",
+        Following.NOT,
+        "a pass of the loop acts on an older reading, the same each time: it does not read",
+        "look where a pass of the firmware reads its sensor",
+        {"trace": _is(Trace.OLD, f"{Trace.OLD}")},
     ),
     _loop(
         "no pass",
@@ -133,25 +126,20 @@ CAUSES: tuple[Cause, ...] = (
         "demands go beyond the declared limit: the trace hook is given them as they were before it, or the loop has "
         "another one",
     ),
-    Cause(
-        name="old set point",
-        words="start goes to the set point that was left before, in place of the present reading",
-        sizes=NO_SIZE,
-        where="any",
-        shown="conduct.start",
-        elsewhere=FREE,
-        effects={"start": _is(1, "1"), "following": FREE, "trace": FREE, "far": FREE},
-        settled_by="look what start() does with the set point",
+    _code(
+        "old set point",
+        "start",
+        1,
+        "start goes to the set point that was left before, in place of the present reading",
+        "look what start() does with the set point",
+        {"following": FREE, "trace": FREE, "far": FREE},
     ),
-    Cause(
-        name="error not wrapped",
-        words="across count 0 the loop goes the longer way round: its error is not wrapped to half a turn",
-        sizes=NO_SIZE,
-        where="any",
-        shown="conduct.far",
-        elsewhere=FREE,
-        effects={"far": _is(1, "1")},
-        settled_by="look at how the firmware makes its error where set point and reading lie on two sides of count 0",
+    _code(
+        "error not wrapped",
+        "far",
+        1,
+        "across count 0 the loop goes the longer way round: its error is not wrapped to half a turn",
+        "look at how the firmware makes its error where set point and reading lie on two sides of count 0",
     ),
     Cause(
         name="sum in the loop",
@@ -163,25 +151,19 @@ CAUSES: tuple[Cause, ...] = (
         effects={"demand_growth": Shift(1.0), "following": FREE, "far": FREE},
         settled_by="hold the shaft beside its set point and watch the demand",
     ),
-    Cause(
-        name="brake open",
-        words="brake leaves the bridge off: it is an off, and the shaft is free",
-        sizes=NO_SIZE,
-        where="any",
-        shown="conduct.brake",
-        elsewhere=FREE,
-        effects={"brake": _is(1, "1")},
-        settled_by="look at the enable pin after brake()",
+    _code(
+        "brake open",
+        "brake",
+        1,
+        "brake leaves the bridge off: it is an off, and the shaft is free",
+        "look at the enable pin after brake()",
     ),
-    Cause(
-        name="brake driven",
-        words="brake leaves a phase driven: it is none, and current flows",
-        sizes=NO_SIZE,
-        where="any",
-        shown="conduct.brake",
-        elsewhere=FREE,
-        effects={"brake": _is(2, "2")},
-        settled_by="read the three duties after brake()",
+    _code(
+        "brake driven",
+        "brake",
+        2,
+        "brake leaves a phase driven: it is none, and current flows",
+        "read the three duties after brake()",
     ),
     Cause(
         name="field amplitude",

@@ -181,7 +181,7 @@ def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -
     """Where the loop was tried: about where the arm hangs, or whatever reading the shaft rests at."""
     entry = spec.motor[motor]
     per_count = math.tau / entry.sensor.counts
-    hang = entry.load.hang_reading_rad if entry.load is not None else None
+    hang = entry.stated_hang_rad
     first_rad = hang.value if hang is not None else 0.0
     spans = []
     for rows in (o for o in observations if o.name in (f"{motor}.conduct.loop", f"{motor}.conduct.far")):

@@ -32,8 +32,6 @@ LATE = 1.25
 CURRENT_READINGS = 4
 """Of the supply at rest, for their own scatter (arbitrary)."""
 ROW_S = 1e-3
-HELD_PERIODS = 50.0
-"""Loop periods for which a set point is held at least (arbitrary: a loop's swings are some dozens of passes)."""
 BUSY_DEADMEN = 4.0
 """Deadman times after which one that has not acted is not waited for any longer (arbitrary)."""
 
@@ -124,7 +122,7 @@ def _pattern(
 
 def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
     """The loop's rows, and how it ended each time."""
-    return _moves(rig, motor, "loop", stimulus.move, HOLD_S, stimulus, bridge)
+    return _moves(rig, motor, "loop", stimulus.move, stimulus.hold_s, stimulus, bridge)
 
 
 def _far(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
@@ -138,7 +136,6 @@ def _moves(
     declared, sensor = rig.declared[motor], rig.spec.motor[motor].sensor
     # A row a millisecond; a loop that is called makes one with each pass.
     row_s = ROW_S if declared.pace == "own" else max(ROW_S, declared.loop_period_s)
-    rows = round(max(hold_s, HELD_PERIODS * declared.loop_period_s if step == stimulus.move else 0.0) / row_s)
     noise_rad = sensor.noise_rad.value if sensor.noise_rad is not None else 0.0
     with Service(
         rig,
@@ -147,7 +144,7 @@ def _moves(
         **bridge,
         step=step,
         far=round(FAR * stimulus.move),
-        rows=rows,
+        rows=round(hold_s / row_s),
     ) as service:
         found = service.told()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
@@ -181,9 +178,11 @@ def _slow(rows: Observation) -> str:
     if not rows.whole("traced") or not np.any(running):
         return ""
     passes, t_s = rows.si("passes")[running], rows.si("t")[running]
-    if passes[-1] <= passes[0] or (t_s[-1] - t_s[0]) / (passes[-1] - passes[0]) < LATE * period_s:
+    if passes[-1] <= passes[0]:
         return ""
     took_s = (t_s[-1] - t_s[0]) / (passes[-1] - passes[0])
+    if took_s < LATE * period_s:
+        return ""
     return (
         f", whose passes take longer than its period (one every {took_s * 1e6:.0f} us, period {period_s * 1e6:.0f} us),"
     )

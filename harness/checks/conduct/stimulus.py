@@ -21,6 +21,9 @@ MOVE_RAD = 0.04
 FAR = 3.0
 """Moves from where it stood at which a shaft is let go: a loop of the wrong sense is there within 0.1 s."""
 HOLD_S = 0.25
+HELD_PERIODS = 50.0
+"""How long a set point is held, and for how many loop periods at least (arbitrary: a loop's swings are some dozens of
+passes)."""
 FAR_TURN = 0.48
 """Of a turn: as near to half of it as a shaft that was pushed for FAR_S leaves it (arbitrary)."""
 FAR_S = 8e-3
@@ -51,6 +54,8 @@ class Stimulus:
     """Angles, counted through, as far below as above the first, and amplitudes, 1/32768, of those that are read."""
     move: int
     """Of the set point, counts."""
+    hold_s: float
+    """How long it stays."""
     far: int
     """The same to nearly half a turn, across count 0 on one side; 0 where the rig's limits forbid the loop's clip."""
     far_s: float
@@ -65,7 +70,7 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
     turn = declared.counts_per_turn
     clip_allowed = largest_amplitude(spec, motor, declared.max_static_duty).value >= declared.amplitude_limit
     move_rad = MOVE_RAD if gain is None else DEMAND / gain.value
-    offset, hang = entry.electrical_offset_rad, entry.load.hang_reading_rad if entry.load is not None else None
+    offset, hang = entry.electrical_offset_rad, entry.stated_hang_rad
     at = 0.0
     if offset is not None and hang is not None:
         at = (entry.direction or declared.direction) * entry.pole_pairs * hang.value + offset.value
@@ -74,6 +79,7 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
         first=first,
         fields=tuple(_field(first, stop) for stop in range(STOPS)),
         move=max(4, round(move_rad / math.tau * turn)),
+        hold_s=max(HOLD_S, HELD_PERIODS * declared.loop_period_s),
         far=round(FAR_TURN * turn) if clip_allowed else 0,
         far_s=max(FAR_S, FAR_PERIODS * declared.loop_period_s),
     )
