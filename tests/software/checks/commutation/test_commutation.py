@@ -293,3 +293,20 @@ def test_a_dead_time_that_nobody_states_widens_the_count() -> None:
     assert isinstance(stated, Measurement) and isinstance(unstated, Measurement)
     assert unstated.quantity.u > 1.1 * stated.quantity.u
     assert abs(unstated.quantity.value - 10.0) < 2.0 * unstated.quantity.u
+
+
+@pytest.mark.parametrize(
+    ("travel_rad", "away_rad", "room"),
+    [
+        (1.0, 0.0, True),  # the sweeps of 7 pole pairs reach 0.957 rad: six steps and four tenths
+        (1.0, 0.04, True),
+        (1.0, 0.05, False),
+        (0.9, 0.3, True),  # no place would do: that is for the limit of travel to say
+    ],
+)
+def test_sweeps_are_made_where_they_keep_within_the_travel(travel_rad, away_rad, room):
+    entry = SPEC.motor["leaf"].model_copy(update={"pole_pairs": 7})
+    limits = SPEC.limits.model_copy(update={"travel_rad": travel_rad})
+    spec = SPEC.model_copy(update={"limits": limits, "motor": {**SPEC.motor, "leaf": entry}})
+    assert entry.stated_hang_rad is not None
+    assert _room(spec, "leaf", 6, entry.stated_hang_rad.value + away_rad) is room

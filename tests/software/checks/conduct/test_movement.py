@@ -117,3 +117,10 @@ def test_a_trace_that_lags_by_passes_has_read_the_shaft():
 
 def test_a_slow_loop_may_tell_of_passes_as_old_as_its_periods():
     assert moved(follows, late_us=30_000).trace(10e-3) is Trace.SOUND
+
+
+def test_a_called_pass_may_be_told_as_late_as_its_period_and_its_reading_are_old():
+    """A pulse-width output: the hook is given the instant of a reading, not of the pass."""
+    old = moved(follows, own_pace=0, late_us=2400)
+    assert old.trace(PERIOD_S, age_s=1e-3) is Trace.SOUND
+    assert old.trace(PERIOD_S, age_s=0.5e-3) is Trace.OLD

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -61,3 +63,26 @@ def test_each_fact_that_is_declared_otherwise_is_told_with_both_values(fact):
     assert all("the rig file says" in line and "the firmware declares" in line for line in lines)
     shown = f"{value:.3g}" if isinstance(value, float) and value < 1 else str(value)
     assert shown in lines[0]
+
+
+@pytest.mark.parametrize("bits", [8, 12])
+@pytest.mark.parametrize("cut", [math.floor, round])
+def test_a_true_offset_is_told_in_whole_counts_however_coarse_they_are(bits, cut):
+    """The stated offset exactly, at places all round the turn: a count of 8 bits is a seventh of a radian there."""
+    counts = 1 << bits
+    entry = SPEC.motor["leaf"]
+    spec = SPEC.model_copy(
+        update={
+            "motor": {
+                **SPEC.motor,
+                "leaf": entry.model_copy(update={"sensor": entry.sensor.model_copy(update={"bits": bits})}),
+            }
+        }
+    )
+    assert entry.electrical_offset_rad is not None
+    for turn in range(entry.pole_pairs):
+        zero_rad = (math.tau * turn - entry.electrical_offset_rad.value) / entry.pole_pairs
+        told = declared(
+            dead_time_s=150e-9, counts_per_turn=counts, offset_count=cut(zero_rad / math.tau * counts) % counts
+        )
+        assert contradictions(spec, "leaf", told) == [], turn
