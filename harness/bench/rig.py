@@ -235,6 +235,18 @@ class Rig:
             self.powered = any(outcome.step == SUPPLY_OFF for outcome in undone)
         return undone
 
+    def switched_off(self) -> str:
+        """What `make_safe` has switched off where no step of it failed, and what it could not ask or switch."""
+        phases, supply = "phases off", "supply output off"
+        if self._link_lost:
+            deadman_s = self.spec.board.deadman_s
+            phases = f"the link was lost, the phases are left to the board's own timer of {deadman_s:g} s"
+        if self.supply is None:
+            supply = "this rig has no supply that could be switched, what powers the board still does"
+            if self._link_lost:
+                supply += ": SWITCH THE POWER OFF BY HAND"
+        return f"{phases}; {supply}"
+
     def bring_back(self) -> None:
         """After a stop and `make_safe`: restart the board and prove it and the supply as at the opening.
 

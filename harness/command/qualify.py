@@ -198,8 +198,8 @@ def lines_of(ended: FinishedRun, record: Record) -> list[str]:
         lines.append(write_defect(stop, ended.folder))
     elif stop is not None:
         lines.append(why_stopped(stop))
-    if stop is not None and record.made_safe:
-        lines.append(f"left safe: {record.made_safe}")
+    if stop is not None and record.switched_off:
+        lines.append(f"at the end: {record.switched_off}")
     lines += [stop_in_words(entry) for entry in ended.qualification.stops]
     if ended.trouble:
         lines.append(ended.trouble)

@@ -183,8 +183,8 @@ class Record:
     not_supervised = tuple_of(str)
     """Limits that nothing on the rig watches, in words."""
 
-    made_safe = optional(str)
-    """What was switched off when the run ended, in words; None where nobody has confirmed it."""
+    switched_off = optional(str)
+    """What was switched off when the run ended and what could not be, in words; None where nobody has said so."""
     not_tried = tuple_of(str)
     """Where no loop was tried, motor by motor, in words."""
 

@@ -38,13 +38,13 @@ ABSENT: Mapping[str, Any] = {
     "exit_code": None,
     "gauge": None,
     "lot": None,
-    "made_safe": None,
     "not_tried": [],
     "plant_seed": None,
     "repeat": {},
     "running": None,
     "seed": None,
     "stop": None,
+    "switched_off": None,
 }
 """Entries that older records, or runs that did not end, lack, and what that says."""
 PLAN: Mapping[str, Any] = {"planned": [], "required": [], "missing": [], "not_supervised": []}

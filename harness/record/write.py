@@ -99,9 +99,9 @@ class RecordWriter:
         """Say what the verdicts point to. `whole`: the run came to its end, and nothing is at work any more."""
         self._put(causes=causes, diagnosis=diagnosis, **({"running": None} if whole else {}))
 
-    def made_safe(self, words: str) -> None:
-        """Say what was switched off, once it is."""
-        self._put(made_safe=words)
+    def end_with(self, switched_off: str) -> None:
+        """Say what was switched off at the end, once it is."""
+        self._put(switched_off=switched_off)
 
     def leave_untried(self, lines: Sequence[str]) -> None:
         """Say where no loop was tried."""

@@ -193,7 +193,7 @@ class BenchSession:
                 order, rest = order_first(error)
                 self.record.stop("bench", rest or "not made safe", by_hand=order)
             else:
-                self.record.made_safe(made_safe(self.spec))
+                self.record.end_with(self.qualification.rig.switched_off())
             code = self.qualification.finish(whole=whole)
             if trouble is not None:
                 code = ExitCode.first_of((code, trouble.exit_code))
@@ -345,10 +345,3 @@ def check_names(only: Sequence[str]) -> None:
 def missing_in_words(part: Part) -> str:
     """A part of the drive contract that the firmware lacks, and the checks that are lost with it."""
     return f"{part.call}: {part.meaning}; needed by {', '.join(needed_by(part.name)) or 'nothing'}"
-
-
-def made_safe(spec: RigSpec) -> str:
-    """What is off once making safe has not failed, and what is not the harness's to switch."""
-    if spec.instruments_of("supply"):
-        return "phases off, supply output off"
-    return "phases off; this rig has no supply that could be switched: what powers the board still does"

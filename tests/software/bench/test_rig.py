@@ -140,6 +140,18 @@ def test_only_a_lost_link_sends_the_supply_off_without_asking_the_board(rig: Rig
     assert events == ["output off"]
 
 
+def test_nothing_is_said_to_be_off_that_nobody_could_switch(rig: Rig, events: list[str]) -> None:
+    battery = stub_rig(events)
+    assert rig.switched_off() == "phases off; supply output off"
+    assert battery.switched_off().startswith("phases off; this rig has no supply that could be switched")
+    for one in (rig, battery):
+        one.note_trouble(LinkLost("port: gone"))
+        assert one.switched_off().startswith("the link was lost, the phases are left to the board's own timer of 0.3 s")
+        assert "phases off" not in one.switched_off()
+    assert rig.switched_off().endswith("; supply output off")
+    assert battery.switched_off().endswith("SWITCH THE POWER OFF BY HAND")
+
+
 def test_after_a_stop_the_bench_is_had_back_with_the_supply_proven_off(
     rig: Rig, events: list[str], supply: StubSupply
 ) -> None:

@@ -173,9 +173,9 @@ def test_an_unfinished_page_says_what_was_running_and_what_the_guard_did(tmp_pat
     page = write_report(tmp_path).read_text(encoding="utf-8")
     assert "Nothing had been judged yet. guard.log says of the supply: supply output off, 9 ms after the host" in page
     assert "Nobody has confirmed that the phases are off: SWITCH THE POWER OFF BY HAND" in page
-    some = render(record(finished=False, running="leaf step", made_safe="phases off, supply output off"))
+    some = render(record(finished=False, running="leaf step", switched_off="phases off; supply output off"))
     running = "The check that was running: leaf step. What had been measured until then stands below."
-    assert f"{running} Left safe: phases off, supply output off.</p>" in some
+    assert f"{running} At the end: phases off; supply output off.</p>" in some
 
 
 def test_a_simulated_record_and_an_unfinished_one_say_so_and_others_do_not() -> None:

@@ -134,6 +134,9 @@ class FakeRig:
         self.events.append("make safe")
         return tuple(StepOutcome(step=step, trouble=trouble) for step, trouble in self.unsafe.items())
 
+    def switched_off(self) -> str:
+        return "phases off; supply output off"
+
     def bring_back(self) -> None:
         self.events.append("bring back")
         if self.gone is not None:
