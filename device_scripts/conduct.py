@@ -13,6 +13,7 @@ from machine import Pin
 from micropython import const
 
 HELD_MS = const(5)
+FALL_MS = const(400)  # half a swing of a heavy arm (arbitrary)
 TURNED = const(910)  # 5 degrees of the field in HELD_MS (arbitrary: a shaft follows)
 
 
@@ -32,7 +33,8 @@ def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, b
     """`fields` (angle, amplitude), turned there slowly from the angle `first`; then three duties, then off.
 
     Events `field` (angle, amplitude, enabled, a, b, c): whether the enable pin is not at off, and of what share of time
-    the phases are high, by `reads` readings; `duties` (enabled, a, b, c), `blocks` of them; `off` (time, live pins).
+    the phases are high, by `reads` readings; `fell` (counts: where the last field held the shaft, and how
+    far it went in FALL_MS after that); `duties` (enabled, a, b, c), `blocks` of them; `off` (longest time, live pins).
     """
     drive = guard.drive
     steps = ramp_ms // HELD_MS
@@ -44,12 +46,29 @@ def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, b
             at += max(-TURNED, min(TURNED, angle - at))
             _held(guard, motor, at, amplitude)
         frames.event("field", [angle, amplitude] + driven(guard, motor, phases, enable, off, reads, number))
+    held = guard.angle(motor)[0]
+    took, live = timed(drive.off, motor, phases, enable, off)  # or the field would have enabled the bridge already
+    frames.event("fell", [held, _farthest(guard, motor, held)])
     if duties and hasattr(drive, "duties"):
-        drive.off(motor)  # or the field would have enabled the bridge already
         drive.duties(motor, duties[0], duties[1], duties[2])
         for number in range(blocks):
             frames.event("duties", driven(guard, motor, phases, enable, off, reads, number))
-    frames.event("off", timed(drive.off, motor, phases, enable, off))
+        longest, live_later = timed(drive.off, motor, phases, enable, off)
+        took, live = max(took, longest), live + live_later
+    frames.event("off", [took, live])
+
+
+def _farthest(guard, motor, held):
+    """Of the readings in FALL_MS the one that is farthest from where the shaft was held: an arm may swing back."""
+    turn = guard.turn[motor]
+    farthest = 0
+    for _ in range(FALL_MS // HELD_MS):
+        guard.listen()
+        time.sleep_ms(HELD_MS)
+        away = (guard.angle(motor)[0] - held + turn // 2) % turn - turn // 2
+        if abs(away) > abs(farthest):
+            farthest = away
+    return farthest
 
 
 def _held(guard, motor, angle, amplitude):

@@ -7,12 +7,14 @@ import time
 
 import frames
 import pins
-from conduct import driven, timed
+from conduct import HELD_MS, TURNED, driven, timed
 from micropython import const
 from traced_loop import TracedLoop
 
 LATER_MS = const(60)  # some dozens of passes of the usual loop: what switches on again has done so (arbitrary)
 UNASKED_MS = const(20)
+ASIDE = const(2)  # moves: friction and an arm leave a shaft that a weak field draws aside more than one (arbitrary)
+SETTLED_MS = const(100)
 COLUMNS = (
     ("t", "us", "I"),
     ("leg", "1", "B"),
@@ -23,15 +25,18 @@ COLUMNS = (
     ("demand", "1", "i"),
     ("passes", "1", "H"),
 )
+AGAIN = (("t", "us", "I"), ("count", "1", "i"))
 
 
-def loop(guard, motor, phases, enable, off, step, far, rows):
+def loop(guard, motor, phases, enable, off, step, far, rows, amplitude):
     """Close the loop where the shaft stands, and move its set point `step` counts up, back, down and back.
 
     `rows` a leg in stream `loop`, one a millisecond or, of a loop that is called, a pass: leg 0 before it is closed
     (while a hook waits), 1 from its start with the set point left at another place before, 2 to 5 the four moves. If
     the shaft goes more than `far` counts away it is let go: event `ran` (leg, counts). Events `hook` (whether there is
     a trace), `stop` and `off` (what it took, live pins, live pins later, passes after it), `brake` (enabled, a, b, c).
+    A loop that starts by itself is started once more where a field of `amplitude` has drawn the shaft aside, which
+    nothing has read meanwhile: stream `again`, `rows` of them.
     """
     work = TracedLoop(guard, motor)
     drive, hook = guard.drive, work.hook
@@ -64,10 +69,8 @@ def loop(guard, motor, phases, enable, off, step, far, rows):
                     return
         _ended(work, "stop" if work.own else "off", first, step, phases, enable, off)
         if work.own:
-            work.go()
-            for _ in range(LATER_MS):
-                work.pause()
-                guard.angle(motor)
+            _aside(work, -ASIDE * step, amplitude)
+            _again(work, first, far, rows)
             _ended(work, "off", first, step, phases, enable, off)
         if hasattr(drive, "brake"):
             drive.brake(motor)
@@ -76,6 +79,32 @@ def loop(guard, motor, phases, enable, off, step, far, rows):
         guard.off()
         if work.traced:
             drive.trace(motor, None)
+
+
+def _aside(work, away, amplitude):
+    """Draw the shaft `away` counts from where it stands, by a field that turns slowly, and read nothing meanwhile."""
+    drive, motor = work.drive, work.motor
+    declared = drive.declare(motor)
+    poles = declared["direction"] * declared["pole_pairs"]
+    first = (work.guard.angle(motor)[0] - declared["offset_count"]) * poles * 65536 // work.turn
+    turned = away * poles * 65536 // work.turn
+    steps = 1 + abs(turned) // TURNED
+    for number in range(1, steps + 1 + SETTLED_MS // HELD_MS):
+        drive.field(motor, (first + turned * min(number, steps) // steps) & 65535, amplitude)
+        work.guard.listen()
+        time.sleep_ms(HELD_MS)
+    drive.off(motor)
+
+
+def _again(work, first, far, rows):
+    work.go()
+    stream = frames.Stream("again", AGAIN)
+    for _ in range(rows):
+        away = work.away(work.guard.angle(work.motor)[0], first)
+        stream.row(time.ticks_diff(time.ticks_us(), work.started), away)
+        if away > far or away < -far:
+            return
+        work.pause()
 
 
 def _row(work, stream, leg, first, goal):

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from harness.base.errors import MeasurementError
-from harness.checks.conduct import pattern
+from harness.checks.conduct import fall, pattern
 from harness.checks.conduct.held import growth
 from harness.checks.conduct.movement import LAST, STARTED, Movement, movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
@@ -93,6 +93,7 @@ class _Data:
             "duties_error": ("pattern", self._duties_error),
             "time_to_off": ("pattern", self._time_to_off),
             "current_left": ("ended", self._current_left),
+            "shaft_held": ("pattern", self._shaft_held),
             "start": ("loop", self._start),
             "following": ("loop", self._following),
             "far": ("far", self._far),
@@ -114,9 +115,8 @@ class _Data:
     def _observation(self, which: str) -> Observation:
         name = f"{self.motor}.conduct.{which}"
         if name not in self._by_name:
-            pattern = self._by_name.get(f"{self.motor}.conduct.pattern")
-            if pattern is not None and pattern.states("no_loop") and (no_loop := pattern.texts("no_loop")):
-                raise MeasurementError(no_loop[0])
+            if self._no_loop:
+                raise MeasurementError(self._no_loop)
             if which == "far" and f"{self.motor}.conduct.ended" in self._by_name:
                 raise MeasurementError(
                     "because no loop is told to go far that does not follow, whose firmware lacks trace(motor, hook), "
@@ -126,6 +126,12 @@ class _Data:
             why = "its shaft had to be let go" if looped else "off took too long"
             raise MeasurementError(f"because the loop was not closed{' again' if looped else ''}: {why}")
         return self._by_name[name]
+
+    @cached_property
+    def _no_loop(self) -> str:
+        """Why no loop could be closed; empty where one was."""
+        rows = self._by_name.get(f"{self.motor}.conduct.pattern")
+        return next(iter(rows.texts("no_loop")), "") if rows is not None and rows.states("no_loop") else ""
 
     @cached_property
     def _moves(self) -> Movement:
@@ -210,10 +216,22 @@ class _Data:
             },
         )
 
+    def _shaft_held(self, rows: Observation) -> Quantity:
+        if self._no_loop:
+            raise MeasurementError(self._no_loop)
+        return exact(float(fall.held(rows, self.spec, self.motor)), "1")
+
     def _start(self, rows: Observation) -> Quantity:
         if not rows.whole("own_pace"):
             raise MeasurementError("firmware that is called has no start")
-        return exact(float(self._moves.start), "1")
+        return exact(float(self._moves.start or self._started_again(rows)), "1")
+
+    def _started_again(self, rows: Observation) -> int:
+        """2 where the loop, started where the shaft had been drawn aside unread, goes back to where it was read."""
+        again = self._by_name.get(f"{self.motor}.conduct.again")
+        if again is None:
+            return 0  # it was not started in order, or a record is older than this
+        return 2 * self._moves.goes_back(again.si("count") / rows.whole("move"))
 
     def _following(self, rows: Observation) -> Quantity:
         silent = bool(rows.whole("own_pace") and rows.whole("traced")) and self._told is Trace.NOTHING

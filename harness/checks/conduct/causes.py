@@ -135,6 +135,21 @@ CAUSES: tuple[Cause, ...] = (
         {"following": FREE, "trace": FREE, "far": FREE},
     ),
     _code(
+        "stale start",
+        "start",
+        2,
+        "start takes an older reading for the present one as its set point",
+        "look whether start() reads the sensor before it sets its set point",
+        {"following": FREE, "trace": FREE, "far": FREE},
+    ),
+    _code(
+        "bridge on behind its pins",
+        "shaft_held",
+        1,
+        "the shaft is held though the pins are off: the bridge does not obey its enable pin, or the shaft is blocked",
+        "turn the shaft by hand after off(), then with the supply switched off",
+    ),
+    _code(
         "error not wrapped",
         "far",
         1,
@@ -220,7 +235,7 @@ WIRING = (
     "phases rotated by two", "sensor reversed", "offset", "sensor magnet turned", "phase open", "pole pairs",
     "no supply at the bridge", "shaft blocked", "bridge dead",
 )  # fmt: skip
-BEYOND_PINS: Effects = LOOP | {"start": FREE, "following": FREE}
+BEYOND_PINS: Effects = LOOP | {"shaft_held": FREE, "start": FREE, "following": FREE}
 """What lies beyond the board's pins, motor, leads, sensor, moves whatever the shaft has a part in, and no pin."""
 
 EFFECTS: Mapping[str, Effects] = {"loop not stable": {"*": FREE}, **dict.fromkeys(WIRING, BEYOND_PINS)}

@@ -65,6 +65,21 @@ class Movement:
             return 1
         return int(abs(self.ending(STARTED, self.count)) > JUMPED)
 
+    def goes_back(self, again: NDArray[np.float64]) -> bool:
+        """Whether a loop that was started again goes from where the shaft stood to where it had been read, in moves.
+
+        A sound one holds its share of the way there against the arm, as it did at the last move down; one that goes
+        back ends where the loop's last leg did. Raises MeasurementError where the shaft did not stand aside.
+        """
+        if not again.size:
+            raise MeasurementError("because no reading came after the loop was started again")
+        stood = float(np.min(again))  # the first one may still be of before, as what the firmware started from
+        kept = stood * min(1.0, self.down)
+        back = self.ending(LAST, self.count)
+        if back - kept < OTHER:
+            raise MeasurementError("because no field drew the shaft aside before the loop was started again")
+        return float(np.mean(again[-max(1, again.size // 3) :])) > (kept + back) / 2.0
+
     @property
     def up(self) -> float:
         """Share of the move above the start that the shaft went: back from it, whatever start did before."""

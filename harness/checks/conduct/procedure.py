@@ -102,8 +102,9 @@ def _pattern(
         "reads": READS,
     }
     with Service(rig, "conduct", "pattern", **bridge, **asked) as service:
-        took_us, live = service.told()["off"]
+        found = service.told()
         shares = {name: [event.value for event in service.events if event.name == name] for name in ("field", "duties")}
+    took_us, live = found["off"]
     observation = _keep(
         rig,
         f"{motor}.conduct.pattern",
@@ -113,6 +114,8 @@ def _pattern(
             "duties": shares["duties"],
             "off_us": took_us,
             "live": live,
+            "turn": rig.declared[motor].counts_per_turn,
+            "fell": found["fell"],
             "no_loop": list(no_loop),
         },
     )
@@ -145,9 +148,13 @@ def _moves(
         step=step,
         far=round(FAR * stimulus.move),
         rows=round(hold_s / row_s),
+        amplitude=stimulus.aside,
     ) as service:
         found = service.told()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
+        again = None
+        if name == "loop" and "off" in found and declared.pace == "own":
+            again = service.observation(f"{motor}.conduct.again", "again", {"move": step})
         observation = service.observation(
             f"{motor}.conduct.{name}",
             "loop",
@@ -167,6 +174,8 @@ def _moves(
             },
         )
     rig.keep(observation)
+    if again is not None:
+        rig.keep(again)
     for act, value in ended.items():
         rig.require_off(f"{act} of the loop{_slow(observation)}", {motor: [*value[1], *value[2]]})
     return observation

@@ -95,8 +95,13 @@ CHECK = CheckRow(
             detect=absolute(0.05, "a phase that is still driven draws more at any amplitude that turns a shaft"),
         ),
         counted(
+            "shaft_held",
+            "what off leaves of a shaft that a field held aside: 0 its arm falls back, 1 it stays",
+        ),
+        counted(
             "start",
-            "what start does with the set point: 0 takes the present reading, 1 goes to an older one",
+            "what start does with the set point: 0 takes the present reading, 1 goes to an older one, 2 to the last "
+            "reading before it",
         ),
         counted(
             "following",

@@ -56,6 +56,8 @@ class Stimulus:
     """Of the set point, counts."""
     hold_s: float
     """How long it stays."""
+    aside: int
+    """Amplitude, 1/32768, of the field that draws the shaft aside before the loop is started again."""
     far: int
     """The same to nearly half a turn, across count 0 on one side; 0 where the rig's limits forbid the loop's clip."""
     far_s: float
@@ -80,6 +82,7 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
         fields=tuple(_field(first, stop) for stop in range(STOPS)),
         move=max(4, round(move_rad / math.tau * turn)),
         hold_s=max(HOLD_S, HELD_PERIODS * declared.loop_period_s),
+        aside=round(AMPLITUDE * FULL_AMPLITUDE),
         far=round(FAR_TURN * turn) if clip_allowed else 0,
         far_s=max(FAR_S, FAR_PERIODS * declared.loop_period_s),
     )

@@ -121,7 +121,8 @@ class Drive:
                 board.hook(board.us, 7, 0)
             if name == "declare":
                 numbers = {"field_steps": 120, "loop_period_us": 1000, "counts_per_turn": 4096, "carrier_hz": 20000}
-                return {"pace": board.pace, **numbers}
+                places = {"pole_pairs": 7, "direction": 1, "offset_count": 30}
+                return {"pace": board.pace, **numbers, **places}
             return (7, True, 0) if name == "angle" else None
 
         return call
@@ -180,7 +181,8 @@ WHERE_OFFERED = {"states": {"stop"}, "conduct": {"trace", "duties", "brake"}}
 """Parts that a check calls where the firmware has them, and does without."""
 PLACES = {
     "phases": (0, 1, 2), "enable": 6, "off": 0, "first": 0, "fields": ((0, 900), (9000, 900)), "ramp_ms": 20,
-    "duties": (1, 2, 3), "blocks": 1, "reads": 10, "step": 20, "far": 60, "rows": 20, "most_ms": 40,
+    "duties": (1, 2, 3), "blocks": 1, "reads": 10, "step": 20, "far": 60, "rows": 20, "amplitude": 900,
+    "most_ms": 40,
 }  # fmt: skip
 STARTS = r"(?:Service|super\(\).__init__)\(\s*"
 

@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from harness.checks.conduct import model
 from harness.checks.conduct.analysis import analyse, curves
@@ -20,11 +22,14 @@ from harness.nouns.contract import FULL_TURN
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
 from harness.rigfile import load, loads
-from tests.software.checks.conduct.loops import LIMIT, TURN, far, follows, observed
+from tests.software.checks.conduct.loops import LIMIT, MOVE, TURN, far, follows, observed
 from tests.software.checks.conduct.test_pattern import rows
 from tests.software.run.fakes import SLUICE, declared
 
 SPEC = load(SLUICE)
+HANG_RAD = 2.0
+"""As the rig file states it, within 0.08; friction keeps the arm within 0.053 of it: 3.15 mN m of 60.0 mN m."""
+HELD_AT = round((HANG_RAD + 0.2) / math.tau * TURN)
 IDLE = {"before": [0.045, 0.046, 0.045, 0.045], "after": [0.046, 0.045, 0.045, 0.045]}
 LEFT = {"before": [0.045, 0.046, 0.045, 0.046], "after": [0.246, 0.245, 0.245, 0.246]}
 
@@ -42,7 +47,25 @@ def pattern(**changes: Any) -> Observation:
     duties = [[1.0, *(duty * 10000.0 + 30.0 * (-1.0) ** k for duty in DUTIES)] for k in range(6)]
     return told(
         "pattern",
-        **{"carrier_hz": 20e3, "fields": rows(900), "duties": duties, "off_us": 210.0, **changes},
+        **{
+            "carrier_hz": 20e3,
+            "fields": rows(900),
+            "duties": duties,
+            "off_us": 210.0,
+            "turn": TURN,
+            "fell": [HELD_AT, -900],
+            **changes,
+        },
+    )
+
+
+def again(*counts: int) -> Observation:
+    """Readings of a loop that was started again, counts from where it was closed first."""
+    return Observation(
+        name="leaf.conduct.again",
+        columns=(Column(name="count", unit="1"),),
+        data=np.array([(count,) for count in counts], dtype=[("count", "<i4")]),
+        conditions={"move": MOVE},
     )
 
 
@@ -241,7 +264,7 @@ def test_where_no_loop_may_be_closed_the_pins_are_read_and_the_rest_says_why():
     left = {name: result.reason for name, result in made.items() if isinstance(result, Unmeasured)}
     assert set(left) == {
         *("current_left", "start", "following", "far", "brake", "trace", "passes_after_off", "deadman_late"),
-        *("demand_growth", "limit_missed"),
+        *("demand_growth", "limit_missed", "shaft_held"),
     }
     assert set(left.values()) == {why}
 
@@ -306,3 +329,44 @@ def test_the_loop_was_tried_about_where_the_arm_hangs():
     assert (span.low_rad, span.high_rad) == pytest.approx((-36 * per_count, 36 * per_count), abs=2e-3)
     assert span.error_rad == pytest.approx(40 * per_count, abs=1e-3)
     assert not span.across_zero
+
+
+@pytest.mark.parametrize(("moved", "code"), [(-900, 0.0), (400, 0.0), (-178, 0.0), (-173, 1.0), (0, 1.0)])
+def test_a_shaft_that_off_lets_go_falls_at_least_out_of_the_cone_of_friction(moved, code):
+    # 0.2 rad aside less 0.08 of hanging and asin(3.15e-3/59.8e-3) = 0.0527 of friction: 351 counts, half of them asked.
+    assert value(found(pattern(fell=[HELD_AT, moved]))["shaft_held"]) == code
+
+
+def test_an_arm_that_friction_may_keep_tells_nothing_of_off():
+    near = round((HANG_RAD + 0.135) / math.tau * TURN)
+    result = found(pattern(fell=[near, 0]))["shaft_held"]
+    assert isinstance(result, Unmeasured)
+    assert "friction, as stated, may keep the arm where the field held it, 7.7 degrees from hanging" in result.reason
+
+
+def test_a_fall_needs_arm_friction_and_where_it_hangs():
+    text = SLUICE.read_text(encoding="utf-8")
+    text = re.sub(r"coulomb_friction_n_m = .*\n", "", re.sub(r"hang_reading_rad = .*\n", "", text))
+    (held,) = (
+        r for r in analyse([pattern()], loads(text.encode(), "rig.toml"), "leaf") if r.name.endswith("shaft_held")
+    )
+    assert isinstance(held, Unmeasured)
+    assert held.reason == "needs motor.leaf.coulomb_friction_n_m, motor.leaf.load.hang_reading_rad"
+
+
+@given(arm=st.floats(0.0, 0.4), friction=st.floats(0.0, 0.25), aside=st.floats(1.0, 2.0))
+def test_a_start_holds_where_the_shaft_stands_or_goes_back_to_where_it_was_read(arm, friction, aside):
+    """The arm takes its share of every place, friction as much of every move: both in moves."""
+    rest = (0.0, 0.0, 1.0 - arm - friction, friction, -(1.0 - arm - friction), -friction)
+    sound = -min(aside, aside * (1.0 - arm) + friction)
+    for end, code in ((sound, 0.0), (-friction, 2.0)):
+        path = [(-aside + (end + aside) * min(1.0, k / 20)) * MOVE for k in range(250)]
+        made = found(pattern(), observed(lambda leg, _: rest[leg]), again(0, *map(round, path)), ended())
+        assert value(made["start"]) == code
+
+
+def test_a_shaft_that_no_field_drew_aside_says_nothing_of_a_start():
+    for counts in ((), (-4, -4, -4)):
+        result = found(pattern(), observed(follows), again(*counts), ended())["start"]
+        assert isinstance(result, Unmeasured), counts
+    assert "no field drew the shaft aside" in result.reason
