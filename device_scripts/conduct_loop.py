@@ -35,8 +35,8 @@ def loop(guard, motor, phases, enable, off, step, far, rows, amplitude):
     (while a hook waits), 1 from its start with the set point left at another place before, 2 to 5 the four moves. If
     the shaft goes more than `far` counts away it is let go: event `ran` (leg, counts). Events `hook` (whether there is
     a trace), `stop` and `off` (what it took, live pins, live pins later, passes after it), `brake` (enabled, a, b, c).
-    A loop that starts by itself is started once more where a field of `amplitude` has drawn the shaft aside, which
-    nothing has read meanwhile: stream `again`, `rows` of them.
+    A loop that starts by itself is started once more, rows in stream `again`: with an `amplitude` where a field of it
+    has drawn the shaft aside, which nothing has read meanwhile.
     """
     work = TracedLoop(guard, motor)
     drive, hook = guard.drive, work.hook
@@ -69,8 +69,9 @@ def loop(guard, motor, phases, enable, off, step, far, rows, amplitude):
                     return
         _ended(work, "stop" if work.own else "off", first, step, phases, enable, off)
         if work.own:
-            _aside(work, -ASIDE * step, amplitude)
-            _again(work, first, far, rows)
+            if amplitude:
+                _aside(work, -ASIDE * step, amplitude)
+            _again(work, first, far, max(rows, LATER_MS))
             _ended(work, "off", first, step, phases, enable, off)
         if hasattr(drive, "brake"):
             drive.brake(motor)

@@ -133,6 +133,11 @@ class Service:
         parts = self._rows.pop(stream, [])
         return np.concatenate(parts) if parts else self._streams[stream].data[:0]
 
+    @property
+    def streams(self) -> tuple[str, ...]:
+        """Names of the streams of which rows have come."""
+        return tuple(self._streams)
+
     def drop_rows(self, stream: str) -> None:
         """Drop the rows of a stream gathered since this was last asked."""
         self._rows.pop(stream, None)

@@ -5,14 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 
-from harness.nouns.contract import Declared
+from harness.nouns.contract import OFFSET_LIMIT_RAD, Declared
 from harness.nouns.coverage import whole_numbers
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Measurement, Outcome, Unmeasured, Verdict
-
-OFFSET_LIMIT_RAD = math.radians(30.0)
-"""Largest difference of measured and declared electrical offset at which the loop is closed. Common practice, no
-source: half the torque is left at 60 degrees, and none at 90."""
 
 
 def trace_differs(motor: str, verdicts: Iterable[Verdict]) -> str:

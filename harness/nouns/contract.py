@@ -43,6 +43,9 @@ class Part:
     meaning: str
 
 
+OFFSET_LIMIT_RAD = math.radians(30.0)
+"""Largest difference of measured and declared electrical offset at which a loop is closed. Common practice, no source:
+half the torque is left at 60 degrees, and none at 90."""
 ALWAYS = ("declare", "off", "angle")
 """Parts that the board's guard calls whatever runs; which others a check needs, its row says."""
 

@@ -7,6 +7,7 @@ rig file states the value, it is that.
 from __future__ import annotations
 
 from harness.base.reference import RECIPROCAL_COEFFICIENT_C
+from harness.nouns.contract import OFFSET_LIMIT_RAD
 from harness.nouns.quantity import Quantity, exact, rectangular
 from harness.rigfile.known import StatedValue
 from harness.rigfile.spec import RigSpec
@@ -34,8 +35,6 @@ CONDUCTOR = "copper"
 """Of nearly every small motor's winding (common practice, no source)."""
 ECCENTRICITY_RAD = 0.02
 """The most that a sensor's magnet placed by hand bends a reading, once a turn (common practice, no source)."""
-OFFSET_RAD = 0.5
-"""Half-width of where the firmware has electrical zero, electrical: further off, its loop is not closed."""
 ROOM_HALF_K = 10.0
 """Half-width of a room about the reference temperature that nobody has read (arbitrary)."""
 
@@ -111,9 +110,9 @@ def eccentricity_rad(spec: RigSpec, motor: str) -> float:
 
 
 def electrical_offset_u(spec: RigSpec, motor: str) -> float:
-    """Standard uncertainty of where the firmware has electrical zero, electrical rad."""
+    """Standard uncertainty of where the firmware has electrical zero, electrical rad; further off no loop is closed."""
     stated = spec.motor[motor].electrical_offset_rad
-    return stated.u if stated is not None else OFFSET_RAD / 3.0**0.5
+    return stated.u if stated is not None else OFFSET_LIMIT_RAD / 3.0**0.5
 
 
 def _stated(value: StatedValue | None, unit: str) -> Quantity | None:

@@ -65,9 +65,9 @@ SHOWN_BY = {
 }
 """Checks that show a fault on drawn plants and in the thin slice; commutation alone shows the others."""
 OF_FIRMWARE = ("slack-gain", "late-loop", "pulse-reading")
-EXACT_HERE = ("commutation.sensor_age", "step.loop_period")
-"""What the board says by its own clock, which has no error on the simulated bench: too good to try an uncertainty
-on."""
+EXACT_HERE = ("commutation.sensor_age", "step.loop_period", "conduct.demand_growth")
+"""What the board says by its own clock, which has no error on the simulated bench, and of a loop whose demand is its
+error's alone: too good to try an uncertainty on."""
 PAIRS = (("faded-magnet", "slack-gain"), ("late-loop", "loose-winding"), ("slack-gain", "drooping-supply"))
 SAMPLE = (Case(seed=1), Case(seed=101, plant_seed=1), *(Case(seed=1, faults=(fault,)) for fault in CAUSES))
 """Cases of the whole that are measured again to see whether anything has changed."""
@@ -127,8 +127,8 @@ def intervals(cases: Cases, plants: int) -> Part:
     return Part(
         heading="95 % intervals and the true values",
         text=f"Over {plants} drawn plants, {' and '.join(MOTORS)}: {percent(share, 1)} of {total} intervals hold the "
-        f"plant's true value. The board's clock and what the firmware says of its reading's age are exact on this "
-        f"bench: {' and '.join(EXACT_HERE)} cannot try their uncertainty.\n\n"
+        f"plant's true value. The board's clock, what the firmware says of its reading's age, and a demand that is its "
+        f"error's alone are exact on this bench: {', '.join(EXACT_HERE)} cannot try their uncertainty.\n\n"
         + table(("quantity", "intervals that hold", "rms of (measured - true) / u", "mean"), rows),
         broken=tuple(broken),
     )

@@ -44,13 +44,14 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     if observations[0].number("off_us") * 1e-6 > SLOW_S:
         return observations
     rig.progress("the loop told to start, move and end", 0.3)
-    observations.append(_loop(rig, motor, stimulus, bridge))
-    if observations[-1].rows("ran"):
+    looped, *again = _loop(rig, motor, stimulus, bridge)
+    observations += [looped, *again]
+    if looped.rows("ran"):
         return observations  # a loop that runs away is not closed again
-    moves = movement(observations[-1])
-    if stimulus.far and moves.follows and observations[-1].whole("traced"):
+    moves = movement(looped)
+    if stimulus.far and moves.follows and looped.whole("traced"):
         rig.progress("the loop told to go far, for a moment", 0.6)
-        observations.append(_far(rig, motor, stimulus, bridge))
+        observations += _far(rig, motor, stimulus, bridge)
     rig.progress("a busy loop, and nobody there", 0.7)
     most_ms = round(BUSY_DEADMEN * rig.spec.board.deadman_s * 1e3)
     stopped: list[int] = []
@@ -123,19 +124,26 @@ def _pattern(
     return observation
 
 
-def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
-    """The loop's rows, and how it ended each time."""
-    return _moves(rig, motor, "loop", stimulus.move, stimulus.hold_s, stimulus, bridge)
+def _loop(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> list[Observation]:
+    """The loop's rows, and how it ended each time; then those of a loop of its own pace that was started again."""
+    return _moves(rig, motor, "loop", stimulus.move, stimulus.hold_s, stimulus.aside, stimulus, bridge)
 
 
-def _far(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> Observation:
+def _far(rig: Rig, motor: str, stimulus: Stimulus, bridge: Mapping[str, Any]) -> list[Observation]:
     """The same, its set point nearly half a turn away either way for a moment: on one side count 0 lies between."""
-    return _moves(rig, motor, "far", stimulus.far, stimulus.far_s, stimulus, bridge)
+    return _moves(rig, motor, "far", stimulus.far, stimulus.far_s, 0, stimulus, bridge)
 
 
 def _moves(
-    rig: Rig, motor: str, name: str, step: int, hold_s: float, stimulus: Stimulus, bridge: Mapping[str, Any]
-) -> Observation:
+    rig: Rig,
+    motor: str,
+    name: str,
+    step: int,
+    hold_s: float,
+    aside: int,
+    stimulus: Stimulus,
+    bridge: Mapping[str, Any],
+) -> list[Observation]:
     declared, sensor = rig.declared[motor], rig.spec.motor[motor].sensor
     # A row a millisecond; a loop that is called makes one with each pass.
     row_s = ROW_S if declared.pace == "own" else max(ROW_S, declared.loop_period_s)
@@ -148,13 +156,13 @@ def _moves(
         step=step,
         far=round(FAR * stimulus.move),
         rows=round(hold_s / row_s),
-        amplitude=stimulus.aside,
+        amplitude=aside,
     ) as service:
         found = service.told()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
-        again = None
-        if name == "loop" and "off" in found and declared.pace == "own":
-            again = service.observation(f"{motor}.conduct.again", "again", {"move": step})
+        again = []
+        if aside and "again" in service.streams:
+            again.append(service.observation(f"{motor}.conduct.again", "again", {"move": step}))
         observation = service.observation(
             f"{motor}.conduct.{name}",
             "loop",
@@ -173,12 +181,12 @@ def _moves(
                 "brake": found.get("brake", []),
             },
         )
-    rig.keep(observation)
-    if again is not None:
-        rig.keep(again)
+    observations = [observation, *again]
+    for kept in observations:
+        rig.keep(kept)
     for act, value in ended.items():
         rig.require_off(f"{act} of the loop{_slow(observation)}", {motor: [*value[1], *value[2]]})
-    return observation
+    return observations
 
 
 def _slow(rows: Observation) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -98,5 +99,5 @@ def test_a_sensor_and_an_offset_that_nobody_has_looked_at() -> None:
     silent = rig("eccentricity_rad", "electrical_offset_rad")
     assert unstated.eccentricity_rad(silent, "leaf") == 0.02
     assert unstated.eccentricity_rad(rig(), "leaf") == 7e-3
-    assert unstated.electrical_offset_u(silent, "leaf") * 3.0**0.5 == pytest.approx(0.5)
+    assert unstated.electrical_offset_u(silent, "leaf") * 3.0**0.5 == pytest.approx(math.pi / 6.0)
     assert unstated.electrical_offset_u(rig(), "leaf") * 3.0**0.5 == pytest.approx(0.08)
