@@ -24,6 +24,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.base.errors import UsageError
+from harness.checks.catalogue import counted_in_words
 from harness.nouns.coverage import safe_factor, shared_risk
 from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity, difference
@@ -192,13 +193,14 @@ def at_fault(motor: str, what: str, reason: str) -> Verdict:
 def _exact(verdict: Verdict, value: float, low: float, high: float) -> Verdict:
     """Counts, senses and patterns: equal or not, no uncertainty to allow for."""
     inside = low <= value <= high
+    found, awaited = (counted_in_words(verdict.name, each) for each in (value, low))
     return replace(
         verdict,
         outcome=Outcome.AGREES if inside else Outcome.DIFFERS,
         limits=(low, high),
         margin=min(value - low, high - value),
         detectable=0.0,
-        reason="" if inside else f"{value:g} where {low:g} is expected",
+        reason="" if inside else f"{found} where {awaited} is expected",
     )
 
 

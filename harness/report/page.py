@@ -14,6 +14,7 @@ from harness.base.disk import unwritten, write_text
 from harness.base.errors import ExitCode, RecordError
 from harness.base.guard_log import GUARD_LOG, last_note
 from harness.base.words import visible
+from harness.checks.catalogue import meaning_of
 from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
 from harness.nouns.quantity import Contribution, Quantity, evaluation
@@ -44,7 +45,10 @@ class PageRow:
     quantity: str
     words: str
     measured: str
+    measured_says: str
+    """What the code says that was found; empty where it is a number."""
     expected: str
+    expected_says: str
     margin: str
     outcome: Outcome
     reason: str
@@ -293,7 +297,9 @@ def _row(verdict: Verdict, entry: MeasurementEntry | None) -> PageRow:
         quantity=quantity_title(name),
         words=described(name),
         measured=_measured(entry, unit),
+        measured_says="" if entry is None else meaning_of(name, entry.value),
         expected=_expected(verdict),
+        expected_says="" if (centre := _centre(verdict)) is None else meaning_of(name, centre),
         margin=in_unit(verdict.margin, unit),
         outcome=verdict.outcome,
         reason=visible(verdict.reason),

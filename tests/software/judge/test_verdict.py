@@ -503,3 +503,11 @@ def test_a_gauge_only_ever_takes_conforming_away(value: float, grr: float, most:
     found = judge(measured(value), None, rule)[0].outcome
     coarse = 3.0 * grr / 0.5 > most
     assert found is (Outcome.UNDECIDED if coarse and without is Outcome.CONFORMING else without)
+
+
+def test_a_code_is_told_with_what_it_says() -> None:
+    name = "leaf.conduct.following"
+    (verdict,) = judge(
+        Measurement(name=name, quantity=exact(3, "1")), Expectation(name=name, quantity=exact(0, "1")), Rule(planned=1)
+    )
+    assert verdict.reason == "3 (one way only) where 0 (as told) is expected"

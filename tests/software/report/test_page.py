@@ -20,7 +20,7 @@ from harness.nouns.results import Outcome, Verdict
 from harness.report import page as pages
 from harness.report.page import claim, counted, write_report
 from tests.software.record.contents import record_of
-from tests.software.report.sample import record, verdict
+from tests.software.report.sample import number, record, verdict
 
 
 def render(content: Mapping[str, Any]) -> str:
@@ -307,3 +307,17 @@ def test_no_text_breaks_the_page(words: str) -> None:
     sample["diagnosis"] = {"known": False, "words": words, "parted_by": [words]}
     sample["curves"][0]["title"] = words
     outline(render(sample))
+
+
+def test_a_code_stands_with_what_it_says() -> None:
+    name = "leaf.conduct.following"
+    found = {**number(name, 3.0, "1", 0.0), "budget": []}
+    awaited = {**found, "value": 0.0, "interval": None, "needs": "", "model": "", "inputs": {}}
+    row = verdict(name, "differs", "1", 0.0, 0.0, reason="")
+    page = render(record(measurements=[found], expectations=[awaited], verdicts=[row]))
+    section = page[page.index('id="leaf-conduct"') :]
+    cells = re.findall(r'data-is="(measured|expected)">(.*?)</td>', section)
+    assert [(what, " ".join(outline(cell).words)) for what, cell in cells] == [
+        ("measured", "3 one way only"),
+        ("expected", "0 as told"),
+    ]
