@@ -25,7 +25,7 @@ from harness.run.qualification import is_bench, stop_in_words, why_stopped
 from harness.run.repeats import Repeats, repeat
 from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import FinishedRun, Keep, run_session
-from harness.show.terminal import Terminal, cause_line
+from harness.show.terminal import Terminal, cause_line, settling_line
 from harness.store.address import Address, beside
 from harness.store.keeping import keep_run
 
@@ -166,6 +166,8 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
     diagnosis = record.diagnosis
     if diagnosis.words:
         terminal.result(cause_line(diagnosis.words, known=diagnosis.known))
+    if record.settled_by:
+        terminal.result(settling_line(record.settled_by))
     if diagnosis.parted_by:
         terminal.result(f"what would part them: {', '.join(diagnosis.parted_by)}")
     if not terminal.quiet:

@@ -307,6 +307,15 @@ def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
     assert "cause: cause" not in out
 
 
+def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
+    bench(checks=FakeChecks(changes={"leaf.stiffness.closed_loop": 1.0}))
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    (cause,) = read(Path("run")).causes
+    assert cause.settled_by
+    assert lines[lines.index(f"cause: {cause.words}") + 1] == f"what would settle it: {cause.settled_by}"
+
+
 def test_json_says_the_order_to_a_person_first(bench, capsys):
     raises = {"leaf.commutation": InstrumentError("supply: silent")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))

@@ -214,6 +214,14 @@ def test_a_set_of_causes_says_what_would_part_them_and_an_unknown_one_says_so() 
     assert "What the pattern points to" not in render(record(causes=[], diagnosis={"words": ""}))
 
 
+def test_one_cause_says_what_would_settle_it() -> None:
+    (cause,) = record()["causes"]
+    settled = {**cause, "settled_by": "trace the firmware"}
+    assert "<p>To settle it: trace the firmware.</p>" in render(record(causes=[settled]))
+    assert "To settle it" not in render(record(causes=[settled, {**settled, "name": "other"}]))
+    assert "To settle it" not in render(record(causes=[]))
+
+
 def test_counting_uses_the_plural_where_there_are_several() -> None:
     verdicts = [Verdict(name="a.b.c", outcome=outcome) for outcome in (Outcome.AGREES, Outcome.AGREES, Outcome.DIFFERS)]
     assert counted(verdicts) == "2 agree, 1 differs"
