@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib.util
 import json
 from dataclasses import replace
@@ -13,7 +14,7 @@ from harness.base.defects import write_defect
 from harness.base.errors import BenchError, ExitCode
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
-from harness.bench.safe import stop_on_signals
+from harness.bench.safe import StopSignal, signals_held, stop_on_signals
 from harness.judge.tally import counts, headline
 from harness.pool import locks_for
 from harness.record import Record
@@ -105,19 +106,18 @@ def run(
             terminal.say(f"repeat {each.number} of {each.runs_sharing_risk}, seed {session.seed}")
         elif drawn:
             terminal.say(f"seed {session.seed}")
-        ended = run_session(session, keep)
-        if count > 1 and not terminal.json:
-            show(ended, terminal)
-        return ended
+        return run_session(session, keep, None if terminal.json else lambda ended: show(ended, terminal))
 
     if settings.board is not None:
         terminal.say(f"board {settings.board} of lot {settings.lot}")
     with stop_on_signals():
         repeats = repeat(settings, count, once)
-    if count == 1:
-        show(repeats.runs[0], terminal)
-    else:
-        show_all(repeats, terminal)
+        # What was measured is told whole, whoever asks to stop meanwhile.
+        with contextlib.suppress(StopSignal), signals_held():
+            if count > 1:
+                show_all(repeats, terminal)
+            elif terminal.json:
+                show(repeats.runs[0], terminal)
     return repeats.code
 
 

@@ -155,13 +155,14 @@ class Qualification:
         if self.stop is not None:
             return
         self.stop = error
-        self.rig.note_trouble(error)
-        unsafe = self.rig.make_safe()
-        words = str(error) or type(error).__name__
-        kind = "bench" if is_bench(error) else "defect"
-        self.record.stop(kind, words, by_hand=order_of(unsafe))
-        if entry is not None:
-            self._leave_out(entry, f"because the run was {why_stopped(error)}")
+        with signals_held():
+            self.rig.note_trouble(error)
+            unsafe = self.rig.make_safe()
+            words = str(error) or type(error).__name__
+            kind = "bench" if is_bench(error) else "defect"
+            self.record.stop(kind, words, by_hand=order_of(unsafe))
+            if entry is not None:
+                self._leave_out(entry, f"because the run was {why_stopped(error)}")
 
     def finish(self, *, whole: bool = True) -> ExitCode:
         """Account for what was planned and not reached, look for causes, and give the exit code by its precedence.

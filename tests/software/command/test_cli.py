@@ -7,6 +7,7 @@ import io
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -14,9 +15,12 @@ from pathlib import Path
 import pytest
 
 from harness.base.errors import BenchError, HarnessError, InstrumentError, StoppedByBoard
+from harness.bench import safe
 from harness.bench.safe import StopSignal
 from harness.command import main as cli
 from harness.record import read
+from harness.show.terminal import Terminal
+from harness.store import Store
 from tests.patience import PATIENCE_S
 from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig
 
@@ -314,6 +318,37 @@ def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
     (cause,) = read(Path("run")).causes
     assert cause.settled_by
     assert lines[lines.index(f"cause: {cause.words}") + 1] == f"what would settle it: {cause.settled_by}"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.parametrize("where", ["made safe", "closed", "kept", "told"])
+@pytest.mark.parametrize("first", [False, True], ids=["alone", "second"])
+def test_a_signal_at_the_end_takes_nothing_away_that_was_measured(bench, capsys, monkeypatch, where, first):
+    def interrupted(act):
+        def interrupting(*given, **named):
+            signal.raise_signal(signal.SIGINT)
+            return act(*given, **named)
+
+        return interrupting
+
+    monkeypatch.setattr(safe, "DEAF_S", 0.0)  # as if it came much later than the one before
+    raises = {"wheel.thermal": StopSignal("stopped by Ctrl-C")} if first else {}
+    _, rig = bench(checks=FakeChecks(raises=raises))
+    owner, name = {
+        "made safe": (FakeRig, "make_safe"),
+        "closed": (FakeRig, "switched_off"),
+        "kept": (Store, "keep"),
+        "told": (Terminal, "table"),
+    }[where]
+    monkeypatch.setattr(owner, name, interrupted(getattr(owner, name)))
+    code = bench.main(["qualify", str(SLUICE), "--out", "run"])
+    lines = capsys.readouterr().out.splitlines()
+    assert any("leaf.step.delay" in line and "agrees" in line for line in lines)
+    assert lines[-2:-1] == ["report run/report.html"] and rig.events[-1] == "closed"
+    record = read(Path("run"))
+    assert (record.finished, record.exit_code, code) == ((False, 3, 3) if first else (True, 0, 0))
+    assert (record.stop is not None) is first
 
 
 def test_json_says_the_order_to_a_person_first(bench, capsys):
