@@ -32,6 +32,7 @@ from harness.report.titles import check_title, described, quantity_title, spaced
 
 ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda one: list(Standing).index(one.standing)))
 """Words of verdicts as they are counted: those that say the same beside each other."""
+NEVER_REACHED = "because the run was cut off before it had come to it"
 SMALL = 0.005
 """Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
 
@@ -112,7 +113,8 @@ def render(record: Record, *, guard_said: str = "", again: JudgedAgain | None = 
 
     `again`: where the record is one that was judged again, what has changed.
     """
-    verdicts, sections = record.verdicts, _sections(record)
+    verdicts = [*record.verdicts, *_never_reached(record)]
+    sections = _sections(record, verdicts)
     rows = [row for section in sections for row in section.rows]
     return filled(
         "page.html",
@@ -202,9 +204,21 @@ def _left_out(verdicts: Sequence[Verdict]) -> list[tuple[str, list[str]]]:
     return sorted(reasons.items())
 
 
-def _sections(record: Record) -> list[PageSection]:
+def _never_reached(record: Record) -> list[Verdict]:
+    """What a run had planned that was killed before it could account for it."""
+    if record.finished:
+        return []
+    known = {verdict.name for verdict in record.verdicts}
+    return [
+        Verdict(name=name, outcome=Outcome.NOT_RUN, reason=NEVER_REACHED)
+        for name in record.planned
+        if name not in known
+    ]
+
+
+def _sections(record: Record, all_verdicts: Sequence[Verdict]) -> list[PageSection]:
     groups: dict[str, list[Verdict]] = {}
-    for verdict in record.verdicts:
+    for verdict in all_verdicts:
         groups.setdefault(Name(verdict.name).prefix, []).append(verdict)
     measured = {entry.name: entry for entry in record.measurement_entries}
     sections = []

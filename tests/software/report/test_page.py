@@ -127,6 +127,19 @@ def test_a_check_of_which_nothing_was_run_is_one_sentence() -> None:
     assert "<table" not in section
 
 
+def test_a_run_that_was_killed_lists_what_it_never_came_to() -> None:
+    known = [entry["name"] for entry in record()["verdicts"]]
+    never = ["wheel.step.delay", "wheel.step.overshoot"]
+    cut = {"finished": False, "stop": None, "exit_code": None, "ended_utc": None, "planned": [*known, *never]}
+    page = render(record(**cut))
+    section = page[page.index('id="wheel-step"') :].partition("</section>")[0]
+    assert "Not run: because the run was cut off before it had come to it." in section
+    assert "2 not run" in section
+    left_out = page[page.index('id="left-out"') :]
+    assert "(wheel.step.delay, wheel.step.overshoot)" in left_out
+    assert "wheel-step" not in render(record(planned=[*known, *never]))
+
+
 def test_parts_of_one_fit_are_one_source_and_small_ones_one_row() -> None:
     parts = [("fit#1", 3.0), ("fit#2", 4.0), ("arm", 12.0), ("gravity", 0.1), ("idle", 0.1)]
     budget = [
