@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.base.defects import write_defect
-from harness.base.errors import BenchError, ExitCode
+from harness.base.errors import BenchError, ExitCode, FirmwareFault
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
@@ -28,7 +28,7 @@ from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import FinishedRun, Keep, run_session
 from harness.show.terminal import Terminal, cause_line, settling_line
 from harness.store.address import Address, beside
-from harness.store.keeping import keep_run
+from harness.store.keeping import KeepOutcome, keep_run
 
 DEMO_SEED = 1
 """The demo is the same for everybody (arbitrary)."""
@@ -106,7 +106,14 @@ def run(
             terminal.say(f"repeat {each.number} of {each.runs_sharing_risk}, seed {session.seed}")
         elif drawn:
             terminal.say(f"seed {session.seed}")
-        return run_session(session, keep, None if terminal.json else lambda ended: show(ended, terminal))
+        try:
+            return run_session(session, keep, None if terminal.json else lambda ended: show(ended, terminal))
+        except FirmwareFault:
+            if session.report is not None:
+                kept = keep(session.folder) if keep is not None else None
+                if not terminal.json:
+                    show_places(session, kept, terminal)
+            raise
 
     if settings.board is not None:
         terminal.say(f"board {settings.board} of lot {settings.lot}")
@@ -177,12 +184,17 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
             terminal.result(f"not supervised: {limit}")
     for remark in record.gauge.remarks if record.gauge is not None else ():
         terminal.result(remark)
+    show_places(session, kept, terminal)
+    if terminal.trouble:
+        terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
+
+
+def show_places(session: BenchSession, kept: KeepOutcome | None, terminal: Terminal) -> None:
+    """Where record and report are, and what became of keeping them."""
     terminal.result(f"record {session.folder}")
     terminal.result(f"report {session.report}")
     if kept is not None:
         terminal.result(kept.words)
-    if terminal.trouble:
-        terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 
 
 def left_open(ended: FinishedRun) -> list[str]:

@@ -14,10 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from harness.base.errors import BenchError, HarnessError, InstrumentError, StoppedByBoard
+from harness.base.errors import BenchError, FirmwareFault, HarnessError, InstrumentError, StoppedByBoard
 from harness.bench import safe
 from harness.bench.safe import StopSignal
 from harness.command import main as cli
+from harness.nouns.results import Outcome
 from harness.record import read
 from harness.show.terminal import Terminal
 from harness.store import Store
@@ -309,6 +310,34 @@ def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
     out = capsys.readouterr().out
     assert "\ncause not known: " in out
     assert "cause: cause" not in out
+
+
+def test_firmware_that_does_not_parse_is_refused_with_a_record_that_says_so(bench, capsys):
+    words = 'firmware sluice_drive: cannot be imported or asked: SyntaxError: invalid syntax (File "x.py", line 2)'
+    checks, _ = bench(rig=FakeRig(declared={}, fault=FirmwareFault(words, "import")))
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    said = capsys.readouterr()
+    assert said.err.splitlines()[-1] == f"rotorgate: {words}"
+    assert said.out.splitlines()[:2] == ["record run", "report run/report.html"]
+    assert checks.ran == []
+    record = read(Path("run"))
+    assert (record.finished, record.exit_code, record.stop) == (True, 1, None)
+    assert record.switched_off == "phases off; supply output off"
+    (verdict,) = record.verdicts
+    assert (verdict.name, verdict.outcome, verdict.reason) == ("conduct.import", Outcome.NONCONFORMING, words)
+    page = Path("run/report.html").read_text(encoding="utf-8")
+    assert "The board is refused" in page and "Nothing was measured." in page
+    with Store.open("store.sqlite") as store:
+        assert [run.exit_code for run in store.runs()] == [1]
+
+
+def test_firmware_that_does_not_parse_on_a_bench_that_cannot_be_made_safe_says_so_first(bench):
+    unsafe = {"supply off": "supply: silent"}
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import"), unsafe=unsafe))
+    bench.main(["qualify", str(SLUICE), "--out", "run"])
+    record = read(Path("run"))
+    assert not record.finished
+    assert record.stop is not None and record.stop.by_hand.startswith("SWITCH THE POWER OFF BY HAND")
 
 
 def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
