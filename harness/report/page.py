@@ -83,6 +83,15 @@ class PageSection:
     not_run: str
     """Why none of it was run, where it is one reason; else empty."""
 
+    @property
+    def origins(self) -> Sequence[Sequence[PageRow]]:
+        """Rows that say where their number comes from, those of one quantity together: of model and requirement."""
+        quantities: dict[str, list[PageRow]] = {}
+        for row in self.rows:
+            if row.budget or row.reason or row.model:
+                quantities.setdefault(row.where, []).append(row)
+        return list(quantities.values())
+
 
 def write_report(record_dir: Path) -> Path:
     """Write report.html beside record.json and return its path.

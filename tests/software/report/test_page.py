@@ -140,6 +140,19 @@ def test_a_run_that_was_killed_lists_what_it_never_came_to() -> None:
     assert "wheel-step" not in render(record(planned=[*known, *never]))
 
 
+def test_where_a_number_comes_from_stands_once_for_model_and_requirement() -> None:
+    name = "leaf.step.overshoot"
+    limits = {"low": None, "high": 0.9}
+    model = verdict(name, "agrees", "1", 0.5, 0.7, reason="by the model")
+    required = verdict(name, "undecided", "1", None, 0.9, reason="by the limit", requirement=limits)
+    page = render(record(verdicts=[model, required]))
+    assert page.count("overshoot: where the number comes from") == 1
+    assert page.count('class="budget"') == 1
+    origin = page[page.index("<details") :].partition("</details>")[0]
+    assert origin.startswith("<details open>")  # the requirement asks for attention
+    assert origin.index("<p>by the model</p>") < origin.index("<p>by the limit</p>")
+
+
 def test_parts_of_one_fit_are_one_source_and_small_ones_one_row() -> None:
     parts = [("fit#1", 3.0), ("fit#2", 4.0), ("arm", 12.0), ("gravity", 0.1), ("idle", 0.1)]
     budget = [
