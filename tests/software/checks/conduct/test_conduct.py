@@ -306,3 +306,9 @@ def test_the_loop_was_tried_about_where_the_arm_hangs():
     assert (span.low_rad, span.high_rad) == pytest.approx((-36 * per_count, 36 * per_count), abs=2e-3)
     assert span.error_rad == pytest.approx(40 * per_count, abs=1e-3)
     assert not span.across_zero
+
+
+def test_a_time_has_an_upper_limit_alone_and_a_deadman_has_two():
+    expected = {e.name.rpartition(".")[2]: e for e in model.expect(SPEC, declared(), "leaf")}
+    assert expected["time_to_off"].from_floor and expected["field_error"].from_floor
+    assert not expected["deadman_late"].from_floor
