@@ -100,6 +100,7 @@ class Qualification:
             usual_s=planning.usual_seconds(check_named, computed=self.spec.clock is not None),
             clock=WallClock(),
         )
+        heated = [entry.motor for entry in self.plan if entry.check == "thermal" and not entry.reason]
         record.plan(
             PlanEntries(
                 planned=tuple(name for entry in self.plan for name in entry.names),
@@ -110,7 +111,7 @@ class Qualification:
                     runs_sharing_risk=self.rule.runs_sharing_risk,
                     each=self.rule.risk_each,
                 ),
-                not_supervised=tuple(rig.not_supervised()),
+                not_supervised=tuple(rig.not_supervised(heated)),
                 missing=tuple(planning.missing_things(rig)),
                 required=tuple(self.required),
             )

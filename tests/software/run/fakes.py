@@ -117,8 +117,8 @@ class FakeRig:
     def missing_parts(self) -> list[Part]:
         return list(self.lacks)
 
-    def not_supervised(self) -> list[str]:
-        return []
+    def not_supervised(self, heated: Collection[str]) -> list[str]:
+        return [f"thermal heats {motor}" for motor in heated]
 
     def note_mounting(self, motor: str, measured: Mapping[str, float]) -> None:
         self.mounted[motor] = measured
