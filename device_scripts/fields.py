@@ -21,7 +21,7 @@ import frames
 from micropython import const
 
 FINE = const(1024)  # parts of a unit in which a ramp is summed
-COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("age", "us", "H"), ("command", "1", "i"), ("amplitude", "1", "h"))
+COLUMNS = (("t", "us", "I"), ("count", "1", "I"), ("age", "us", "H"), ("command", "1", "i"), ("amplitude", "1", "i"))
 
 
 class _Ramp:

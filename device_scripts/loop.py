@@ -17,7 +17,7 @@ RING = const(256)  # passes that may wait to be sent; a power of two
 BLOCK = const(20)  # passes that are summed to see small swings below the noise
 LEARN = const(60)  # passes at the start whose noise is taken
 PATIENCE = const(20)  # times as long as they should take, a second at least: a loop that makes none is no slow one
-COLUMNS = (("t", "us", "I"), ("count", "1", "H"), ("demand", "1", "h"), ("step", "1", "B"))
+COLUMNS = (("t", "us", "I"), ("count", "1", "I"), ("demand", "1", "i"), ("step", "1", "B"))
 
 
 class _Trace:
@@ -25,8 +25,8 @@ class _Trace:
 
     def __init__(self):
         self.ticks = array("I", [0] * RING)
-        self.count = array("H", [0] * RING)
-        self.demand = array("h", [0] * RING)
+        self.count = array("I", [0] * RING)
+        self.demand = array("i", [0] * RING)
         self.step = array("B", [0] * RING)
         self.head = self.tail = 0
         self.now = 0

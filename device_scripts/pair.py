@@ -9,7 +9,7 @@ import time
 import frames
 from micropython import const
 
-COLUMNS = (("spell", "1", "B"), ("motor", "1", "B"), ("count", "1", "H"), ("target", "1", "H"))
+COLUMNS = (("spell", "1", "B"), ("motor", "1", "B"), ("count", "1", "I"), ("target", "1", "I"))
 STEP_MS = const(5)
 CREEP = const(200)  # part of a turn: more than twice what friction holds of a motor that is not stuck (arbitrary)
 CREEP_MS = const(400)

@@ -69,7 +69,7 @@ def _quantities_of(check: CheckRow) -> str:
     rows = [
         (
             f"`{check.name}.{one.name.replace(MOTOR, '<motor>')}`",
-            f"{one.words}{_kind(one)}",
+            f"{one.words}{_legend(one)}{_kind(one)}",
             "" if one.unit == "1" else one.unit,
             asked(one),
             one.follows.why,
@@ -78,6 +78,11 @@ def _quantities_of(check: CheckRow) -> str:
     ]
     columns = ("quantity", "what it is", "unit", "usual `[detect]`", "supply and temperature")
     return f"## {check.title}\n\n{table(columns, rows)}".removesuffix("\n")
+
+
+def _legend(measurand: Measurand) -> str:
+    codes = ", ".join(f"{code} {meaning}" for code, meaning in enumerate(measurand.meanings))
+    return f": {codes}" if codes else ""
 
 
 def _kind(measurand: Measurand) -> str:

@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 
 from harness.base.clock import BenchClock, Clock, WallClock
-from harness.base.errors import BenchError, HarnessError, UsageError
+from harness.base.errors import BenchError, FirmwareFault, HarnessError, UsageError
 from harness.bench import source
 from harness.bench.devices import board_device, port_device, visa_device
 from harness.bench.guard import Guard
@@ -33,6 +33,7 @@ from harness.rigfile import RigSpec
 from harness.rigfile.spec import Instrument
 
 BeforeFirmware = Callable[[Rig], Callable[[], None] | None]
+OnFault = Callable[[Rig, FirmwareFault], None]
 
 
 def open_instrument(name: str, entry: Instrument, clock: Clock) -> AnyInstrument:
@@ -138,6 +139,7 @@ def open_rig(
     locks: DeviceLocks | None = None,
     on_observation: Callable[[Observation], None] | None = None,
     on_progress: Callable[[Activity], None] | None = None,
+    on_fault: OnFault | None = None,
     doors: Doors = DOORS,
 ) -> Iterator[Rig]:
     """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
@@ -147,8 +149,9 @@ def open_rig(
     `ask_firmware=False`: there may be none, such as after what was there before was put back, and it was nothing.
     `interrupt=False` and no `guard_log`: for looking only. `locks` may hold devices of the rig already, and also beyond
     this machine; it is released at the end. `on_observation` and `on_progress` are the rig's.
+    `on_fault` is called, with all made safe, where the firmware cannot be imported or asked, before that is raised.
     `doors`: by what all this is opened.
-    Raises BenchBusy, LinkError, InstrumentError, UsageError.
+    Raises BenchBusy, LinkError, InstrumentError, UsageError, FirmwareFault.
     """
     with ExitStack() as stack:
         started_here = scenario_of(spec) is not None  # then nobody else can reach it
@@ -199,7 +202,7 @@ def open_rig(
                 if before_firmware is not None:
                     at_end = before_firmware(rig)
                 if ask_firmware:
-                    rig.ask_firmware()
+                    _ask(rig, on_fault)
                 yield rig
             except BaseException as error:
                 rig.note_trouble(error)
@@ -209,6 +212,16 @@ def open_rig(
                     if interrupt:
                         end.unsafe = rig.make_safe()
                     end.not_put_back = _put_back(at_end)
+
+
+def _ask(rig: Rig, on_fault: OnFault | None) -> None:
+    try:
+        rig.ask_firmware()
+    except FirmwareFault as fault:
+        if on_fault is not None:
+            rig.make_safe()
+            on_fault(rig, fault)
+        raise
 
 
 def _guard_of(spec: RigSpec, log: Path, start: Callable[..., Guard]) -> Guard | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -316,9 +316,9 @@ class Rig:
         """Hashes of the device scripts."""
         return {name: hashlib.sha256(data).hexdigest() for name, data in device_scripts().items()}
 
-    def not_supervised(self) -> list[str]:
-        """Limits of the rig file that nothing on this rig can see while a check runs."""
-        return supervision.not_supervised(self.spec, self.firmware_names)
+    def not_supervised(self, heated: Collection[str]) -> list[str]:
+        """Limits of the rig file that nothing sees while a check runs, where thermal is run on the `heated` motors."""
+        return supervision.not_supervised(self.spec, self.firmware_names, heated)
 
     def _look_first(self) -> None:
         self._may_energise()

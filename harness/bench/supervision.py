@@ -8,19 +8,23 @@ from harness.rigfile import RigSpec
 
 HEATING = ("supply", "multimeter", "thermometer")
 """Instruments of the one check, thermal, that compares current and temperatures with their limits."""
+NOT_HEATED = "not read, because only thermal reads it, which is not run"
 INSTEAD = "the largest amplitude is kept low by the rig file's resistance and voltage instead"
 
 
-def not_supervised(spec: RigSpec, firmware_names: Collection[str]) -> list[str]:
-    """Lines for a person: the motors, the limit, where or why it is not seen. Speed is seen wherever the angle is."""
+def not_supervised(spec: RigSpec, firmware_names: Collection[str], heated: Collection[str]) -> list[str]:
+    """Lines for a person: the motors, the limit, where or why it is not seen. Speed is seen wherever the angle is.
+
+    `heated`: the motors on which that one check is to be run.
+    """
     blind: dict[str, list[str]] = {}
     for motor in spec.motors:
-        for words in _blind(spec, motor, firmware_names):
+        for words in _blind(spec, motor, firmware_names, heated=motor in heated):
             blind.setdefault(words, []).append(motor)
     return [f"{', '.join(motors)}: {words}" for words, motors in blind.items()]
 
 
-def _blind(spec: RigSpec, motor: str, firmware_names: Collection[str]) -> Iterator[str]:
+def _blind(spec: RigSpec, motor: str, firmware_names: Collection[str], *, heated: bool) -> Iterator[str]:
     load = spec.motor[motor].load
     if load is None:
         yield "travel: the rig file has no arm that hangs (load), unless commutation finds one"
@@ -31,6 +35,9 @@ def _blind(spec: RigSpec, motor: str, firmware_names: Collection[str]) -> Iterat
         lacking = f"no {' and no '.join(missing)}"
         yield f"phase current: {lacking}; {INSTEAD}"
         yield f"winding temperature: {lacking}; the time of a hold is kept short instead"
+    elif not heated:
+        yield f"phase current: {NOT_HEATED}; {INSTEAD}"
+        yield f"winding temperature: {NOT_HEATED}; the time of a hold is kept short instead"
     else:
         yield f"phase current: read in thermal only; elsewhere {INSTEAD}"
         yield "winding temperature: read in thermal only; elsewhere the time of a hold is kept short instead"
@@ -39,6 +46,8 @@ def _blind(spec: RigSpec, motor: str, firmware_names: Collection[str]) -> Iterat
             yield "driver temperature: the firmware has no driver_temperature()"
         elif missing:
             yield f"driver temperature: read in thermal only, which needs more: {lacking}"
+        elif not heated:
+            yield f"driver temperature: {NOT_HEATED}"
         else:
             yield "driver temperature: read before and after the heating of thermal only"
 

@@ -107,6 +107,22 @@ def words_of(name: str) -> str:
     return name if measurand is None else measurand.words
 
 
+def meaning_of(name: str, value: float) -> str:
+    """What a code says that was found for a quantity; "" where it is a number, or no check of this version codes it so.
+
+    >>> meaning_of("leaf.conduct.following", 3.0), meaning_of("leaf.step.delay", 3.0)
+    ('one way only', '')
+    """
+    measurand = measurand_of(name)
+    return "" if measurand is None else measurand.meaning(value)
+
+
+def counted_in_words(name: str, value: float) -> str:
+    """A whole number that was found, and what it says where it is a code: `3 (one way only)`."""
+    meaning = meaning_of(name, value)
+    return f"{value:g} ({meaning})" if meaning else f"{value:g}"
+
+
 def is_angle(name: str) -> bool:
     """Whether a quantity comes round after a full turn. One that no check of this version measures does not."""
     measurand = measurand_of(name)

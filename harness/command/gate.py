@@ -45,7 +45,7 @@ from harness.rigfile import load as load_rig
 from harness.run.means import Means
 from harness.run.session import BenchSession, Settings, folder_for, is_there
 from harness.run.whole_run import FinishedRun, run_session
-from harness.show.terminal import Terminal, cause_line
+from harness.show.terminal import Terminal, cause_line, settling_line
 from harness.store import Store
 from harness.store.address import DEFAULT, Address
 from harness.store.keeping import keep_run
@@ -113,6 +113,8 @@ def _attempted(
         sessions.append(BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means))
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
+        if ended.stop is not None:
+            raise ended.stop
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}: {verdicts_counted(ended.qualification.verdicts)}")
         return ended
 
@@ -185,6 +187,8 @@ def _tell(terminal: Terminal, account: ReleaseReport, address: Address) -> None:
         terminal.result(f"  {line}")
     for cause in subject.causes:
         terminal.result(cause_line(cause.words, known=cause.known))
+        if cause.settled_by:
+            terminal.result(settling_line(cause.settled_by))
     for one in decision.waived:
         terminal.result(
             f"  waived by {one.waiver.by} (self-declared) until {one.waiver.until}: {one.objection.line}; "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib.util
 import json
 from dataclasses import replace
@@ -10,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from harness.base.defects import write_defect
-from harness.base.errors import BenchError, ExitCode
+from harness.base.errors import BenchError, ExitCode, FirmwareFault
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
-from harness.bench.safe import stop_on_signals
+from harness.bench.safe import StopSignal, signals_held, stop_on_signals
 from harness.judge.tally import counts, headline
 from harness.pool import locks_for
 from harness.record import Record
@@ -25,9 +26,9 @@ from harness.run.qualification import is_bench, stop_in_words, why_stopped
 from harness.run.repeats import Repeats, repeat
 from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import FinishedRun, Keep, run_session
-from harness.show.terminal import Terminal, cause_line
+from harness.show.terminal import Terminal, cause_line, settling_line
 from harness.store.address import Address, beside
-from harness.store.keeping import keep_run
+from harness.store.keeping import KeepOutcome, keep_run
 
 DEMO_SEED = 1
 """The demo is the same for everybody (arbitrary)."""
@@ -105,19 +106,25 @@ def run(
             terminal.say(f"repeat {each.number} of {each.runs_sharing_risk}, seed {session.seed}")
         elif drawn:
             terminal.say(f"seed {session.seed}")
-        ended = run_session(session, keep)
-        if count > 1 and not terminal.json:
-            show(ended, terminal)
-        return ended
+        try:
+            return run_session(session, keep, None if terminal.json else lambda ended: show(ended, terminal))
+        except FirmwareFault:
+            if session.report is not None:
+                kept = keep(session.folder) if keep is not None else None
+                if not terminal.json:
+                    show_places(session, kept, terminal)
+            raise
 
     if settings.board is not None:
         terminal.say(f"board {settings.board} of lot {settings.lot}")
     with stop_on_signals():
         repeats = repeat(settings, count, once)
-    if count == 1:
-        show(repeats.runs[0], terminal)
-    else:
-        show_all(repeats, terminal)
+        # What was measured is told whole, whoever asks to stop meanwhile.
+        with contextlib.suppress(StopSignal), signals_held():
+            if count > 1:
+                show_all(repeats, terminal)
+            elif terminal.json:
+                show(repeats.runs[0], terminal)
     return repeats.code
 
 
@@ -166,6 +173,8 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
     diagnosis = record.diagnosis
     if diagnosis.words:
         terminal.result(cause_line(diagnosis.words, known=diagnosis.known))
+    if record.settled_by:
+        terminal.result(settling_line(record.settled_by))
     if diagnosis.parted_by:
         terminal.result(f"what would part them: {', '.join(diagnosis.parted_by)}")
     if not terminal.quiet:
@@ -175,12 +184,17 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
             terminal.result(f"not supervised: {limit}")
     for remark in record.gauge.remarks if record.gauge is not None else ():
         terminal.result(remark)
+    show_places(session, kept, terminal)
+    if terminal.trouble:
+        terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
+
+
+def show_places(session: BenchSession, kept: KeepOutcome | None, terminal: Terminal) -> None:
+    """Where record and report are, and what became of keeping them."""
     terminal.result(f"record {session.folder}")
     terminal.result(f"report {session.report}")
     if kept is not None:
         terminal.result(kept.words)
-    if terminal.trouble:
-        terminal.say(f"the result could not be written to standard output: {terminal.trouble}; see {session.report}")
 
 
 def left_open(ended: FinishedRun) -> list[str]:

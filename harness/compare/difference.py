@@ -22,6 +22,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from harness.base.errors import UsageError
+from harness.checks.catalogue import counted_in_words
 from harness.compare.baseline import SCATTER, Baseline, BaselineLevel, mean_of
 from harness.compare.between import f_tail, u_of_mean
 from harness.compare.comparable import ComparableValue, comparable_values, refuse_mixed, turned_near
@@ -182,12 +183,11 @@ def difference_from(
 def _counted(open_: Difference, level: BaselineLevel, values: Sequence[ComparableValue]) -> Difference:
     """Counts, senses and patterns: the same or not."""
     others = sorted({value.value for value in values} - {level.value})
-    return replace(
-        open_,
-        finding=Finding.DIFFERENT if others else Finding.EQUIVALENT,
-        measured=others[0] if others else level.value,
-        reason=f"{others[0]:g} where the baseline has {level.value:g}" if others else "",
-    )
+    if not others:
+        return replace(open_, finding=Finding.EQUIVALENT, measured=level.value)
+    found, before = (counted_in_words(level.name, each) for each in (others[0], level.value))
+    reason = f"{found} where the baseline has {before}"
+    return replace(open_, finding=Finding.DIFFERENT, measured=others[0], reason=reason)
 
 
 def _wild(level: BaselineLevel, values: Sequence[ComparableValue]) -> str:

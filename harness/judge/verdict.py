@@ -24,6 +24,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.base.errors import UsageError
+from harness.checks.catalogue import counted_in_words
 from harness.nouns.coverage import safe_factor, shared_risk
 from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity, difference
@@ -151,7 +152,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     gap = difference(measured, expected)
     low, high = expectation.interval or (expected.value, expected.value)
     if measured.exact and expected.exact:
-        return _exact(verdict, measured.value, low, high)
+        return _exact(verdict, measured.value, low, high, from_floor=expectation.from_floor)
     allowed = rule.factor(gap) * gap.u
     limits = (low - allowed, high + allowed)
     off = _beyond(measured.value, low, high)
@@ -178,7 +179,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
         limits=limits,
         must_detect=must,
         detectable=detectable,
-        margin=min(measured.value - limits[0], limits[1] - measured.value),
+        margin=_margin(measured.value, limits, from_floor=expectation.from_floor),
         e_n=e_number(off, measured, expected),
     )
 
@@ -189,16 +190,23 @@ def at_fault(motor: str, what: str, reason: str) -> Verdict:
     return Verdict(name=name, kind=VerdictKind.CONDUCT, outcome=Outcome.NONCONFORMING, reason=reason)
 
 
-def _exact(verdict: Verdict, value: float, low: float, high: float) -> Verdict:
+def _margin(value: float, limits: tuple[float, float], *, from_floor: bool) -> float:
+    """Distance from the nearest limit, of the upper one where the other is none."""
+    low, high = limits
+    return high - value if from_floor else min(value - low, high - value)
+
+
+def _exact(verdict: Verdict, value: float, low: float, high: float, *, from_floor: bool) -> Verdict:
     """Counts, senses and patterns: equal or not, no uncertainty to allow for."""
     inside = low <= value <= high
+    found, awaited = (counted_in_words(verdict.name, each) for each in (value, low))
     return replace(
         verdict,
         outcome=Outcome.AGREES if inside else Outcome.DIFFERS,
         limits=(low, high),
-        margin=min(value - low, high - value),
+        margin=_margin(value, (low, high), from_floor=from_floor),
         detectable=0.0,
-        reason="" if inside else f"{value:g} where {low:g} is expected",
+        reason="" if inside else f"{found} where {awaited} is expected",
     )
 
 

@@ -1,8 +1,9 @@
 """What a check measures, as rows of data: each quantity stated once, and all that others need to know of it.
 
 The rig file, tables, the page, the comparison of records and the diagnosis read these rows (`harness.checks.catalogue`
-gathers them), so that a quantity is added by writing its row. No field has a default: a fact that was forgotten is an
-error when the row is imported, never an answer for what nobody thought of.
+gathers them), so that a quantity is added by writing its row. No field has a default but the meanings of a code, which
+most have none of: a fact that was forgotten is an error when the row is imported, never an answer for what nobody
+thought of.
 """
 
 from __future__ import annotations
@@ -69,6 +70,12 @@ class Measurand:
     origin: Origin
     follows: Dependence
     detect: UsualDetect
+    meanings: tuple[str, ...] = ()
+    """Of a code: what 0 says, what 1 says, and so on. Empty for a number, and for a count that is one."""
+
+    def meaning(self, value: float) -> str:
+        """What a value of a code says; "" where it is no code, or one that has no meaning."""
+        return self.meanings[int(value)] if value in range(len(self.meanings)) else ""
 
     def names(self, motors: Iterable[str]) -> list[str]:
         """Its names on a rig with these motors: one, or one for each motor."""
@@ -107,10 +114,10 @@ class CheckRow:
 UNMOVED = Dependence(why="neither voltage nor temperature enters it")
 
 
-def counted(name: str, words: str, origin: Origin = Origin.MEASURED) -> Measurand:
+def counted(name: str, words: str, origin: Origin = Origin.MEASURED, *, meanings: tuple[str, ...] = ()) -> Measurand:
     """A whole number, a sense or the number of a pattern that nothing moves: equal or different, whatever is asked.
 
-    `name` is the quantity's in its check, `words` say what it is.
+    `name` is the quantity's in its check, `words` say what it is, `meanings` what each number of a code says, from 0.
     """
     return Measurand(
         name=name,
@@ -120,6 +127,7 @@ def counted(name: str, words: str, origin: Origin = Origin.MEASURED) -> Measuran
         origin=origin,
         follows=UNMOVED,
         detect=nothing("equal or different, whatever is asked"),
+        meanings=meanings,
     )
 
 

@@ -108,6 +108,8 @@ class Expectation:
     name: str
     quantity: Quantity | None = None
     interval: tuple[float, float] | None = None
+    from_floor: bool = False
+    """The interval begins where the quantity does (no time is negative): its lower end is no limit to be near to."""
     needs: tuple[str, ...] = ()
     model: str = ""
     """The formula in words with its source, and what it leaves out."""

@@ -201,6 +201,13 @@ class Record:
             return DiagnosisEntry(words="; ".join(cause.words for cause in self.causes))
         return read_as(DiagnosisEntry, said, "diagnosis")
 
+    @property
+    def settled_by(self) -> str:
+        """What would settle whether it is the cause that is named; "" where there is none, or several, which
+        `diagnosis.parted_by` tells apart. Raises DamagedRecord.
+        """
+        return self.causes[0].settled_by if len(self.causes) == 1 else ""
+
     @part
     def measurements(self) -> Mapping[str, Measurement]:
         """By full name, in the order in which they were made."""

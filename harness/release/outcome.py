@@ -72,8 +72,13 @@ def orders_of(account: ReleaseReport) -> list[str]:
 
 def _causes(attempt: ReleaseAttempt) -> list[Pattern]:
     """What the pattern of the runs' verdicts points to, each once."""
-    diagnoses = [record.diagnosis for record in attempt.records]
-    return list(dict.fromkeys(Pattern(words=visible(one.words), known=one.known) for one in diagnoses if one.words))
+    return list(
+        dict.fromkeys(
+            Pattern(words=visible(words), known=record.diagnosis.known, settled_by=visible(record.settled_by))
+            for record in attempt.records
+            if (words := record.diagnosis.words)
+        )
+    )
 
 
 def _changes(conditions: GateConditions, attempt: ReleaseAttempt) -> list[str]:

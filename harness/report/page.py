@@ -14,6 +14,7 @@ from harness.base.disk import unwritten, write_text
 from harness.base.errors import ExitCode, RecordError
 from harness.base.guard_log import GUARD_LOG, last_note
 from harness.base.words import visible
+from harness.checks.catalogue import meaning_of
 from harness.judge.verdict import percent, tolerance_share, unasked
 from harness.nouns.names import Name
 from harness.nouns.quantity import Contribution, Quantity, evaluation
@@ -31,6 +32,7 @@ from harness.report.titles import check_title, described, quantity_title, spaced
 
 ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda one: list(Standing).index(one.standing)))
 """Words of verdicts as they are counted: those that say the same beside each other."""
+NEVER_REACHED = "because the run was cut off before it had come to it"
 SMALL = 0.005
 """Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
 
@@ -44,7 +46,10 @@ class PageRow:
     quantity: str
     words: str
     measured: str
+    measured_says: str
+    """What the code says that was found; empty where it is a number."""
     expected: str
+    expected_says: str
     margin: str
     outcome: Outcome
     reason: str
@@ -78,6 +83,15 @@ class PageSection:
     not_run: str
     """Why none of it was run, where it is one reason; else empty."""
 
+    @property
+    def origins(self) -> Sequence[Sequence[PageRow]]:
+        """Rows that say where their number comes from, those of one quantity together: of model and requirement."""
+        quantities: dict[str, list[PageRow]] = {}
+        for row in self.rows:
+            if row.budget or row.reason or row.model:
+                quantities.setdefault(row.where, []).append(row)
+        return list(quantities.values())
+
 
 def write_report(record_dir: Path) -> Path:
     """Write report.html beside record.json and return its path.
@@ -108,7 +122,8 @@ def render(record: Record, *, guard_said: str = "", again: JudgedAgain | None = 
 
     `again`: where the record is one that was judged again, what has changed.
     """
-    verdicts, sections = record.verdicts, _sections(record)
+    verdicts = [*record.verdicts, *_never_reached(record)]
+    sections = _sections(record, verdicts)
     rows = [row for section in sections for row in section.rows]
     return filled(
         "page.html",
@@ -198,9 +213,21 @@ def _left_out(verdicts: Sequence[Verdict]) -> list[tuple[str, list[str]]]:
     return sorted(reasons.items())
 
 
-def _sections(record: Record) -> list[PageSection]:
+def _never_reached(record: Record) -> list[Verdict]:
+    """What a run had planned that was killed before it could account for it."""
+    if record.finished:
+        return []
+    known = {verdict.name for verdict in record.verdicts}
+    return [
+        Verdict(name=name, outcome=Outcome.NOT_RUN, reason=NEVER_REACHED)
+        for name in record.planned
+        if name not in known
+    ]
+
+
+def _sections(record: Record, all_verdicts: Sequence[Verdict]) -> list[PageSection]:
     groups: dict[str, list[Verdict]] = {}
-    for verdict in record.verdicts:
+    for verdict in all_verdicts:
         groups.setdefault(Name(verdict.name).prefix, []).append(verdict)
     measured = {entry.name: entry for entry in record.measurement_entries}
     sections = []
@@ -293,7 +320,9 @@ def _row(verdict: Verdict, entry: MeasurementEntry | None) -> PageRow:
         quantity=quantity_title(name),
         words=described(name),
         measured=_measured(entry, unit),
+        measured_says="" if entry is None else meaning_of(name, entry.value),
         expected=_expected(verdict),
+        expected_says="" if (centre := _centre(verdict)) is None else meaning_of(name, centre),
         margin=in_unit(verdict.margin, unit),
         outcome=verdict.outcome,
         reason=visible(verdict.reason),

@@ -100,6 +100,7 @@ class Qualification:
             usual_s=planning.usual_seconds(check_named, computed=self.spec.clock is not None),
             clock=WallClock(),
         )
+        heated = [entry.motor for entry in self.plan if entry.check == "thermal" and not entry.reason]
         record.plan(
             PlanEntries(
                 planned=tuple(name for entry in self.plan for name in entry.names),
@@ -110,7 +111,7 @@ class Qualification:
                     runs_sharing_risk=self.rule.runs_sharing_risk,
                     each=self.rule.risk_each,
                 ),
-                not_supervised=tuple(rig.not_supervised()),
+                not_supervised=tuple(rig.not_supervised(heated)),
                 missing=tuple(planning.missing_things(rig)),
                 required=tuple(self.required),
             )
@@ -155,13 +156,14 @@ class Qualification:
         if self.stop is not None:
             return
         self.stop = error
-        self.rig.note_trouble(error)
-        unsafe = self.rig.make_safe()
-        words = str(error) or type(error).__name__
-        kind = "bench" if is_bench(error) else "defect"
-        self.record.stop(kind, words, by_hand=order_of(unsafe))
-        if entry is not None:
-            self._leave_out(entry, f"because the run was {why_stopped(error)}")
+        with signals_held():
+            self.rig.note_trouble(error)
+            unsafe = self.rig.make_safe()
+            words = str(error) or type(error).__name__
+            kind = "bench" if is_bench(error) else "defect"
+            self.record.stop(kind, words, by_hand=order_of(unsafe))
+            if entry is not None:
+                self._leave_out(entry, f"because the run was {why_stopped(error)}")
 
     def finish(self, *, whole: bool = True) -> ExitCode:
         """Account for what was planned and not reached, look for causes, and give the exit code by its precedence.

@@ -88,4 +88,6 @@ def repeat(
             if not runs:
                 raise
             return Repeats(asked=count, runs=tuple(runs), trouble=error)
+        if runs[-1].stop is not None and len(runs) < count:
+            return Repeats(asked=count, runs=tuple(runs), trouble=runs[-1].stop)
     return Repeats(asked=count, runs=tuple(runs))

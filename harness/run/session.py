@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from harness.base.clock import utc_now
-from harness.base.errors import BenchError, ExitCode, RecordError, UsageError
+from harness.base.errors import BenchError, ExitCode, FirmwareFault, HarnessError, RecordError, UsageError
 from harness.base.guard_log import GUARD_LOG
 from harness.base.versions import version_of, versions
 from harness.base.words import visible
@@ -23,6 +23,7 @@ from harness.bench.safe import order_first, signals_held
 from harness.bench.simulated import scenario_of
 from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
+from harness.judge.verdict import at_fault
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Part
 from harness.nouns.observation import Observation
@@ -32,8 +33,10 @@ from harness.record.entries import (
     HashesEntry,
     InstrumentEntry,
     OpeningEntries,
+    PlanEntries,
     RepeatEntry,
     RigEntry,
+    RiskEntry,
 )
 from harness.record.record import FILE
 from harness.rigfile import RigSpec, load
@@ -128,11 +131,16 @@ class BenchSession:
         self._on_step = on_step
         self._on_open = on_open
         self._made: list[Path] = []
+        self._at_fault: Rig | None = None
+        """The rig whose firmware is at fault when it is imported or asked."""
         self._locks = locks
         self._stack = ExitStack()
 
     def open(self) -> Qualification:
-        """Open the rig and begin the record. Raises BenchError, UsageError; then nothing is left open."""
+        """Open the rig and begin the record. Raises BenchError, UsageError; then nothing is left open.
+
+        Raises FirmwareFault where the firmware cannot be imported or asked; then there are a record and its page.
+        """
         if self.qualification is not None:
             return self.qualification
         settings = self.settings
@@ -156,6 +164,7 @@ class BenchSession:
                         locks=self._locks,
                         on_observation=self._on_observation,
                         on_progress=self._on_progress,
+                        on_fault=self._on_fault,
                     )
                 )
                 self.record = RecordWriter(self.folder, self._opening(self.rig))
@@ -171,7 +180,9 @@ class BenchSession:
                 )
                 self._stack = stack.pop_all()
         except BaseException as error:
-            if self.record is not None:
+            if self._at_fault is not None:
+                self._refuse(self._at_fault, error)
+            elif self.record is not None:
                 order, rest = order_first(error)
                 self.record.stop("bench", rest or "the run ended", by_hand=order)
             self._tidy()
@@ -234,6 +245,39 @@ class BenchSession:
         if self.qualification is not None:
             self.qualification.progress(activity)
 
+    def _on_fault(self, rig: Rig, fault: FirmwareFault) -> None:
+        """Begin the record of firmware that is at fault before anything could be planned, and say of what."""
+        self._at_fault = rig
+        self.record = RecordWriter(self.folder, self._opening(rig))
+        risk = self.spec.rig.false_alarm_risk
+        self.record.plan(
+            PlanEntries(
+                planned=(),
+                risk=RiskEntry(
+                    false_alarm=risk, false_acceptance=self.spec.rig.false_acceptance_risk, planned=1, each=risk
+                ),
+                not_supervised=(),
+                missing=(),
+                required=(),
+            )
+        )
+        self.record.add(verdicts=[at_fault("", fault.what, str(fault))])
+
+    def _refuse(self, rig: Rig, error: BaseException) -> None:
+        """Close that record, once all is made safe or could not be, and write its page."""
+        if self.record is None:
+            return
+        order, rest = order_first(error)
+        if order or not isinstance(error, FirmwareFault):
+            self.record.stop("bench", rest or "the run ended", by_hand=order)
+        else:
+            self.record.end_with(rig.switched_off())
+        code = error.exit_code if isinstance(error, HarnessError) else ExitCode.DEFECT
+        self.record.finish(code, utc_now().isoformat(timespec="seconds"))
+        from harness.report import write_report
+
+        self.report = write_report(self.folder)
+
     def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
         if self._on_open is not None:
             self._on_open(rig)
@@ -276,7 +320,7 @@ class BenchSession:
                 machine=identity.machine,
             ),
             declared=rig.declared,
-            contract_missing=tuple(missing_in_words(part) for part in rig.missing_parts()),
+            contract_missing=tuple(missing_in_words(part) for part in rig.missing_parts() if rig.declared),
             hashes=HashesEntry(scripts=rig.script_hashes(), firmware=rig.firmware_sha256()),
             instruments={
                 name: InstrumentEntry(

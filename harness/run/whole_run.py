@@ -5,13 +5,13 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
 from harness.base.errors import BenchError, ExitCode, Interrupted
-from harness.bench.safe import order_first
+from harness.bench.safe import StopSignal, order_first, signals_held
 from harness.plugin import CHECKS, HANDED_OVER, SESSION
 from harness.run.qualification import Qualification
 from harness.run.session import BenchSession
@@ -19,6 +19,9 @@ from harness.store.keeping import KeepOutcome
 
 OURS = ("PYTEST_ADDOPTS", "PYTEST_PLUGINS", "PYTEST_THEME", "PYTEST_DEBUG")
 """Variables by which a person's environment would change what pytest runs."""
+
+Tell = Callable[["FinishedRun"], None]
+"""Shows what became of a run."""
 
 Keep = Callable[[Path], KeepOutcome]
 """Keeps the run of a folder in a store; never raises."""
@@ -34,6 +37,8 @@ class FinishedRun:
     trouble: str = ""
     """Why the bench could not be left safe."""
     kept: KeepOutcome | None = None
+    stop: StopSignal | None = None
+    """A signal that came when nothing was measured any more: it cut nothing of this run short, and ends a row."""
 
     @property
     def folder(self) -> Path:
@@ -60,22 +65,41 @@ class Handover:
         return True
 
 
-def run_session(session: BenchSession, keep: Keep | None = None) -> FinishedRun:
-    """Open, run, close, keep. Raises what opening raises; what happens after it stands in what is returned."""
+def run_session(session: BenchSession, keep: Keep | None = None, tell: Tell | None = None) -> FinishedRun:
+    """Open, run, close, keep, tell. Raises what opening raises; what happens after it stands in what is returned.
+
+    Once the checks have ended a signal waits for each of these: what was measured is made safe, kept and told.
+    """
     qualification = session.open()
-    trouble = ""
     try:
         run_checks(session, qualification)
     except KeyboardInterrupt as error:
         qualification.ended_by(error)
     finally:
+        code, trouble, stop = _closed(session)
+    kept = keep(session.folder) if keep is not None else None
+    ended = FinishedRun(session=session, qualification=qualification, code=code, trouble=trouble, kept=kept, stop=stop)
+    if tell is None:
+        return ended
+    try:
+        with signals_held():
+            tell(ended)
+    except StopSignal as error:
+        return replace(ended, stop=stop or error)
+    return ended
+
+
+def _closed(session: BenchSession) -> tuple[ExitCode, str, StopSignal | None]:
+    """The exit code of a session that is closed, why it could not be left safe, and a signal that came meanwhile."""
+    stop: StopSignal | None = None
+    while True:  # a signal comes before it has begun to close, or when all of it is done
         try:
-            code = session.close()
+            return session.close(), "", stop
+        except StopSignal as error:
+            stop = stop or error
         except BenchError as error:
             code = ExitCode.first_of([ExitCode.BENCH, *([session.code] if session.code is not None else [])])
-            trouble = order_first(error)[1]
-    kept = keep(session.folder) if keep is not None else None
-    return FinishedRun(session=session, qualification=qualification, code=code, trouble=trouble, kept=kept)
+            return code, order_first(error)[1], stop
 
 
 def run_checks(session: BenchSession, qualification: Qualification) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TextIO
 
+from harness.checks.catalogue import counted_in_words, meaning_of
 from harness.judge.verdict import unasked
 from harness.nouns import coverage
 from harness.nouns.names import Name
@@ -41,7 +42,9 @@ def write_table(stream: TextIO, verdicts: Sequence[Verdict], *, known_width: boo
 
 def _row(verdict: Verdict, count: int, shared: str) -> TableRow:
     measured, half_width, expected, unit = cells(verdict)
-    measured_words = " ".join(part for part in (measured, half_width and f"+- {half_width}", unit) if part)
+    says = "" if verdict.measured is None else meaning_of(verdict.name, verdict.measured.value)
+    coded = says and f"({says})"
+    measured_words = " ".join(part for part in (measured, coded, half_width and f"+- {half_width}", unit) if part)
     awaited = expected and f"expected {expected}"
     return TableRow(
         standing=verdict.outcome.standing,
@@ -50,9 +53,19 @@ def _row(verdict: Verdict, count: int, shared: str) -> TableRow:
         word=verdict.outcome.value,
         sentence=", ".join(part for part in (measured_words, awaited, verdict.outcome.value) if part),
         group=Name(verdict.name).prefix,
-        reason=verdict.reason,
+        reason=_reason(verdict),
         shared=shared,
     )
+
+
+def _reason(verdict: Verdict) -> str:
+    """Why, and what a code says where that is not in it already: that two numbers differ says what both mean."""
+    if verdict.measured is None or verdict.outcome in (Outcome.AGREES, Outcome.DIFFERS):
+        return verdict.reason
+    if not meaning_of(verdict.name, verdict.measured.value):
+        return verdict.reason
+    found = counted_in_words(verdict.name, verdict.measured.value)
+    return f"{found}; {verdict.reason}" if verdict.reason else found
 
 
 def gathered(verdicts: Sequence[Verdict]) -> list[tuple[Verdict, int]]:

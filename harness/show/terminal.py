@@ -119,6 +119,11 @@ def cause_line(words: str, *, known: bool) -> str:
     return f"cause: {words}" if known else words
 
 
+def settling_line(settled_by: str) -> str:
+    """What a person does to know whether it is the cause that is named."""
+    return f"what would settle it: {settled_by}"
+
+
 def still_to_come(seconds: float) -> str:
     """An estimate as a person says it, no finer than it is known."""
     if seconds < 5.0:

@@ -119,6 +119,7 @@ class BoardProcess:
         a callback that the bench woke says nothing about the program below: stuck before is stuck at once after it.
         """
         looks = 0
+        woken = False
         began_ns = wall_ns()
         used_ns: int | None = None
         asks = self._page.asks
@@ -142,7 +143,10 @@ class BoardProcess:
             if told is None:
                 pause_us(50)  # it is about to end
             if not self._blocked.told and self.unread() == 0 and self._is_quiet() and not asks():
-                return State.PARKED
+                if woken:
+                    return State.PARKED
+                self._turns.answered()  # nobody tells whether it waits for input, or for an answer as below
+                woken = True
             if self._blocked.for_answer() and not asks():
                 self._turns.answered()  # its request was taken over by one from a callback: it has to ask again
             if interrupt_wanted and wall_ns() - began_ns > INTERRUPT_AFTER_NS and self.can_be_interrupted():

@@ -83,6 +83,9 @@ def test_a_firmware_that_cannot_be_imported_is_named_with_the_line(tmp_path):
     assert said.startswith("rotorgate: firmware sluice_drive: cannot be imported or asked: SyntaxError")
     assert 'File "sluice_drive.py", line ' in said
     assert "ended by itself" not in said
+    record = read(tmp_path / "run")
+    assert [verdict.name for verdict in record.verdicts] == ["conduct.import"]
+    assert record.hashes.firmware == hashlib.sha256((tmp_path / "new" / "sluice_drive.py").read_bytes()).hexdigest()
     assert not list((tmp_path / "state").rglob("*.json"))
 
 

@@ -21,6 +21,8 @@ DRIFT_A = 5e-3
 """Half-width of what a board at rest draws otherwise some seconds later, warmer (common practice, no source)."""
 CREEP = 0.05
 """Half-width of what rounding in integers makes of a demand that should stay (arbitrary)."""
+SIZES = ("field_error", "time_to_off")
+"""Quantities that are a time or a size from nothing up to what is allowed."""
 CONTRACT = "harness/nouns/CONTRACT.md, what holds between calls"
 
 
@@ -61,7 +63,11 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             quantity, interval, words = numbers[row.name]
             made.append(
                 Expectation(
-                    name=f"{of}.{row.name}", quantity=quantity, interval=interval, model=f"{words} ({CONTRACT})"
+                    name=f"{of}.{row.name}",
+                    quantity=quantity,
+                    interval=interval,
+                    from_floor=row.name in SIZES,
+                    model=f"{words} ({CONTRACT})",
                 )
             )
     return made

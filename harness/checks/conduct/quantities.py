@@ -96,31 +96,50 @@ CHECK = CheckRow(
         ),
         counted(
             "shaft_held",
-            "what off leaves of a shaft that a field held aside: 0 its arm falls back, 1 it stays",
+            "what off leaves of a shaft that a field held aside",
+            meanings=("its arm falls back", "it stays"),
         ),
         counted(
             "start",
-            "what start does with the set point: 0 takes the present reading, 1 goes to an older one, 2 to the last "
-            "reading before it",
+            "what start does with the set point",
+            meanings=("takes the present reading", "goes to an older one", "goes to the last reading before it"),
         ),
         counted(
             "following",
-            "how the shaft follows its set point: 0 as told, 1 not at all, 2 the other way, 3 one way only, "
-            "4 too far or on and on, 5 too little, 6 not at all, and its trace tells of no pass, 7 it runs off at "
-            "its start",
+            "how the shaft follows its set point",
+            meanings=(
+                "as told",
+                "not at all",
+                "the other way",
+                "one way only",
+                "too far or on and on",
+                "too little",
+                "not at all, and its trace tells of no pass",
+                "it runs off at its start",
+            ),
         ),
         counted(
             "far",
-            "which way the loop goes over nearly half a turn: 0 the shorter one, 1 the longer one on one side",
+            "which way the loop goes over nearly half a turn",
+            meanings=("the shorter one", "the longer one on one side"),
         ),
         counted(
             "brake",
-            "what brake leaves: 0 three phases low under an enabled bridge, 1 a bridge that is off, 2 a phase driven",
+            "what brake leaves",
+            meanings=("three phases low under an enabled bridge", "a bridge that is off", "a phase driven"),
         ),
         counted(
             "trace",
-            "what the trace tells: 0 what was read beside it, 1 nothing, 2 old passes, 3 other readings, "
-            "4 passes of a loop that does not run, 5 demands against the error, 6 demands beyond the declared limit",
+            "what the trace tells",
+            meanings=(
+                "what was read beside it",
+                "nothing",
+                "old passes",
+                "other readings",
+                "passes of a loop that does not run",
+                "demands against the error",
+                "demands beyond the declared limit",
+            ),
         ),
         Measurand(
             name="demand_growth",
@@ -138,7 +157,8 @@ CHECK = CheckRow(
         ),
         counted(
             "limit_missed",
-            "what the board's limit of travel does under a busy loop: 0 stops it, 1 nothing",
+            "what the board's limit of travel does under a busy loop",
+            meanings=("stops it", "nothing"),
         ),
         Measurand(
             name="deadman_late",

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from harness.base.errors import BenchError, DeviceError, InstrumentError, StoppedByBoard
+from harness.base.errors import BenchError, DeviceError, FirmwareFault, InstrumentError, StoppedByBoard
 from harness.bench import opening
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
@@ -39,6 +39,7 @@ class Stubs:
         before: Callable[[Rig], Callable[[], None] | None] | None = None,
         locks: DeviceLocks | None = None,
         port: str = "",
+        fault: Callable[[Rig, FirmwareFault], None] | None = None,
     ) -> Any:
         rig_file = spec()
         kept = {"supply": rig_file.instrument["supply"]}
@@ -47,7 +48,13 @@ class Stubs:
             board = rig_file.board.model_copy(update={"port": port})
             rig_file = rig_file.model_copy(update={"board": board})
         return opening.open_rig(
-            rig_file, seed=1, guard_log=Path("guard.log"), before_firmware=before, locks=locks, doors=self.doors
+            rig_file,
+            seed=1,
+            guard_log=Path("guard.log"),
+            before_firmware=before,
+            locks=locks,
+            on_fault=fault,
+            doors=self.doors,
         )
 
 
@@ -127,6 +134,22 @@ def test_an_output_that_is_on_at_opening_and_stays_on_is_said_and_left_to_the_gu
     with pytest.raises(InstrumentError, match=rf"^{BY_HAND}\nsupply: does not answer$"), stubs.opened():
         pass
     assert "guard released" not in stubs.events
+
+
+def test_firmware_at_fault_is_told_with_all_made_safe_and_before_it_is_taken_off(stubs: Stubs, monkeypatch) -> None:
+    def raising(_rig: Rig) -> None:
+        raise FirmwareFault("SyntaxError", "import")
+
+    monkeypatch.setattr(Rig, "ask_firmware", raising)
+    told = stubs.opened(
+        before=lambda _: lambda: stubs.events.append("put back"),
+        fault=lambda _, fault: stubs.events.append(f"told of {fault.what}"),
+    )
+    with pytest.raises(FirmwareFault, match=r"^SyntaxError$"), told:
+        pass
+    begun = stubs.events.index("told of import")
+    assert stubs.events[begun - 2 : begun] == ["phases off", "output off"]
+    assert stubs.events.index("put back") > begun
 
 
 def test_trouble_at_the_end_goes_with_the_error_that_ended_it(stubs: Stubs) -> None:

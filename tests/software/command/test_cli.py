@@ -7,16 +7,21 @@ import io
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from harness.base.errors import BenchError, HarnessError, InstrumentError, StoppedByBoard
+from harness.base.errors import BenchError, FirmwareFault, HarnessError, InstrumentError, StoppedByBoard
+from harness.bench import safe
 from harness.bench.safe import StopSignal
 from harness.command import main as cli
+from harness.nouns.results import Outcome
 from harness.record import read
+from harness.show.terminal import Terminal
+from harness.store import Store
 from tests.patience import PATIENCE_S
 from tests.software.run.fakes import SLUICE, FakeChecks, FakeRig
 
@@ -305,6 +310,74 @@ def test_a_cause_that_is_not_known_is_said_once(bench, capsys):
     out = capsys.readouterr().out
     assert "\ncause not known: " in out
     assert "cause: cause" not in out
+
+
+def test_firmware_that_does_not_parse_is_refused_with_a_record_that_says_so(bench, capsys):
+    words = 'firmware sluice_drive: cannot be imported or asked: SyntaxError: invalid syntax (File "x.py", line 2)'
+    checks, _ = bench(rig=FakeRig(declared={}, fault=FirmwareFault(words, "import")))
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    said = capsys.readouterr()
+    assert said.err.splitlines()[-1] == f"rotorgate: {words}"
+    assert said.out.splitlines()[:2] == ["record run", "report run/report.html"]
+    assert checks.ran == []
+    record = read(Path("run"))
+    assert (record.finished, record.exit_code, record.stop) == (True, 1, None)
+    assert record.switched_off == "phases off; supply output off"
+    (verdict,) = record.verdicts
+    assert (verdict.name, verdict.outcome, verdict.reason) == ("conduct.import", Outcome.NONCONFORMING, words)
+    page = Path("run/report.html").read_text(encoding="utf-8")
+    assert "The board is refused" in page and "Nothing was measured." in page
+    with Store.open("store.sqlite") as store:
+        assert [run.exit_code for run in store.runs()] == [1]
+
+
+def test_firmware_that_does_not_parse_on_a_bench_that_cannot_be_made_safe_says_so_first(bench):
+    unsafe = {"supply off": "supply: silent"}
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import"), unsafe=unsafe))
+    bench.main(["qualify", str(SLUICE), "--out", "run"])
+    record = read(Path("run"))
+    assert not record.finished
+    assert record.stop is not None and record.stop.by_hand.startswith("SWITCH THE POWER OFF BY HAND")
+
+
+def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
+    bench(checks=FakeChecks(changes={"leaf.stiffness.closed_loop": 1.0}))
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    (cause,) = read(Path("run")).causes
+    assert cause.settled_by
+    assert lines[lines.index(f"cause: {cause.words}") + 1] == f"what would settle it: {cause.settled_by}"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.parametrize("where", ["made safe", "closed", "kept", "told"])
+@pytest.mark.parametrize("first", [False, True], ids=["alone", "second"])
+def test_a_signal_at_the_end_takes_nothing_away_that_was_measured(bench, capsys, monkeypatch, where, first):
+    def interrupted(act):
+        def interrupting(*given, **named):
+            signal.raise_signal(signal.SIGINT)
+            return act(*given, **named)
+
+        return interrupting
+
+    monkeypatch.setattr(safe, "DEAF_S", 0.0)  # as if it came much later than the one before
+    raises = {"wheel.thermal": StopSignal("stopped by Ctrl-C")} if first else {}
+    _, rig = bench(checks=FakeChecks(raises=raises))
+    owner, name = {
+        "made safe": (FakeRig, "make_safe"),
+        "closed": (FakeRig, "switched_off"),
+        "kept": (Store, "keep"),
+        "told": (Terminal, "table"),
+    }[where]
+    monkeypatch.setattr(owner, name, interrupted(getattr(owner, name)))
+    code = bench.main(["qualify", str(SLUICE), "--out", "run"])
+    lines = capsys.readouterr().out.splitlines()
+    assert any("leaf.step.delay" in line and "agrees" in line for line in lines)
+    assert lines[-2:-1] == ["report run/report.html"] and rig.events[-1] == "closed"
+    record = read(Path("run"))
+    assert (record.finished, record.exit_code, code) == ((False, 3, 3) if first else (True, 0, 0))
+    assert (record.stop is not None) is first
 
 
 def test_json_says_the_order_to_a_person_first(bench, capsys):

@@ -440,3 +440,10 @@ def test_the_cause_that_the_verdicts_point_to_is_told_with_the_decision(spring):
     assert decision()["causes"] == [words]
     summary = Path("runs/new/summary.md").read_text(encoding="utf-8")
     assert f"### What the pattern points to\n\n- {plain(words)}" in summary
+
+
+def test_what_would_settle_a_cause_stands_after_it(spring):
+    _, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0}))
+    (cause,) = json.loads(Path("runs/new/record.json").read_text(encoding="utf-8"))["causes"]
+    lines = out.splitlines()
+    assert lines[lines.index(f"cause: {cause['words']}") + 1] == f"what would settle it: {cause['settled_by']}"

@@ -79,6 +79,14 @@ def test_with_the_supply_proven_off_the_firmware_is_asked_and_its_pins_are_off_a
     assert any("firmware some_drive 1.0.0, wheel: paced own" in line for line in found.lines)
 
 
+def test_an_arm_that_no_motor_lifts_is_said_and_the_rest_is_looked_at(stubs: Stubs) -> None:
+    stubs.rig_file = spec(("mass_kg = { value = 0.205,", "mass_kg = { value = 205.0,"))
+    found = stubs.look()
+    assert found.code is ExitCode.USAGE
+    assert found.problems[0].startswith("sluice.toml: motor.leaf.load: expected an arm of at most ")
+    assert any("firmware some_drive" in line for line in found.lines)
+
+
 def test_pins_are_off_after_a_firmware_that_fails_as_well(stubs: Stubs) -> None:
     stubs.board.raises = DeviceError("ImportError")
     found = stubs.look()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +18,7 @@ from harness.record import read
 from harness.run.judge_again import rule_of
 from harness.run.repeats import repeat, settings_of
 from harness.run.session import Settings
+from harness.show.terminal import Terminal
 from harness.store import Store
 from tests.software.record.contents import content_of, edited
 from tests.software.run.fakes import IDENTITY, SLUICE, FakeChecks, FakeRig
@@ -108,7 +111,7 @@ def ended(code):
         pass
 
     stub = Stub()
-    stub.code = code
+    stub.code, stub.stop = code, None
     return stub
 
 
@@ -124,6 +127,25 @@ def test_what_a_later_run_raises_is_kept_beside_what_was_measured(tmp_path):
     assert (len(found.runs), str(found.trouble), found.code) == (1, "stopped by Ctrl-C", ExitCode.BENCH)
     with pytest.raises(InstrumentError):
         repeat(settings, 3, lambda one: (_ for _ in ()).throw(InstrumentError("silent")))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+def test_a_signal_when_a_run_is_told_ends_the_row_and_loses_nothing_of_it(bench, capsys, monkeypatch):
+    checks, _ = bench()
+    shown = Terminal.table
+
+    def interrupted(self, verdicts):
+        signal.raise_signal(signal.SIGINT)
+        shown(self, verdicts)
+
+    monkeypatch.setattr(Terminal, "table", interrupted)
+    assert bench.main(["qualify", str(SLUICE), "--out", "r", "--repeats", "3"]) == 3
+    out = capsys.readouterr().out.splitlines()
+    assert any("leaf.step.delay" in line and "agrees" in line for line in out)
+    assert out[-3].startswith("repeat 1 of 3: exit code 0: ")
+    assert out[-2:] == [f"repeat {number} of 3: not run: stopped by Ctrl-C" for number in (2, 3)]
+    assert checks.ran.count("leaf.step") == 1
 
 
 def test_a_hook_decides_whether_there_is_time_for_another(tmp_path):

@@ -212,6 +212,13 @@ def test_counts_are_the_same_or_not(count: int) -> None:
     assert turned.finding is Finding.DIFFERENT and turned.reason == "-1 where the baseline has 1"
 
 
+def test_codes_are_told_with_what_they_say() -> None:
+    name = "leaf.conduct.following"
+    against = baseline_of([record({name: exact(0.0, "1")}, n) for n in range(5)])
+    (found,) = compare(against, [record({name: exact(3.0, "1")}, 99)], Terms(planned=1))
+    assert found.reason == "3 (one way only) where the baseline has 0 (as told)"
+
+
 def test_a_count_against_a_measurement_is_undecided() -> None:
     one = difference_from(usual(), [ComparableValue(lasting=exact(100.0, "V"), exact=True)], ["one"], terms())
     assert one.finding is Finding.UNDECIDED and one.reason.startswith("counted in one of record and baseline")

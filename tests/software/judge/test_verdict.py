@@ -503,3 +503,22 @@ def test_a_gauge_only_ever_takes_conforming_away(value: float, grr: float, most:
     found = judge(measured(value), None, rule)[0].outcome
     coarse = 3.0 * grr / 0.5 > most
     assert found is (Outcome.UNDECIDED if coarse and without is Outcome.CONFORMING else without)
+
+
+def test_a_code_is_told_with_what_it_says() -> None:
+    name = "leaf.conduct.following"
+    (verdict,) = judge(
+        Measurement(name=name, quantity=exact(3, "1")), Expectation(name=name, quantity=exact(0, "1")), Rule(planned=1)
+    )
+    assert verdict.reason == "3 (one way only) where 0 (as told) is expected"
+
+
+def test_the_margin_of_what_has_an_upper_limit_alone_is_to_that_limit() -> None:
+    name = "leaf.conduct.time_to_off"
+    allowed = {"quantity": exact(0.0, "s"), "interval": (0.0, 0.1)}
+    for found in (rectangular(1e-3, 1e-6, "s", "clock"), exact(1e-3, "s")):
+        quick = Measurement(name=name, quantity=found)
+        (verdict,) = judge(quick, Expectation(name=name, from_floor=True, **allowed), Rule(planned=1))
+        assert verdict.margin == pytest.approx(0.099, abs=1e-5)
+        (verdict,) = judge(quick, Expectation(name=name, **allowed), Rule(planned=1))
+        assert verdict.margin == pytest.approx(0.001, abs=1e-5)

@@ -20,7 +20,7 @@ from harness.nouns.results import Outcome, Verdict
 from harness.report import page as pages
 from harness.report.page import claim, counted, write_report
 from tests.software.record.contents import record_of
-from tests.software.report.sample import record, verdict
+from tests.software.report.sample import number, record, verdict
 
 
 def render(content: Mapping[str, Any]) -> str:
@@ -127,6 +127,32 @@ def test_a_check_of_which_nothing_was_run_is_one_sentence() -> None:
     assert "<table" not in section
 
 
+def test_a_run_that_was_killed_lists_what_it_never_came_to() -> None:
+    known = [entry["name"] for entry in record()["verdicts"]]
+    never = ["wheel.step.delay", "wheel.step.overshoot"]
+    cut = {"finished": False, "stop": None, "exit_code": None, "ended_utc": None, "planned": [*known, *never]}
+    page = render(record(**cut))
+    section = page[page.index('id="wheel-step"') :].partition("</section>")[0]
+    assert "Not run: because the run was cut off before it had come to it." in section
+    assert "2 not run" in section
+    left_out = page[page.index('id="left-out"') :]
+    assert "(wheel.step.delay, wheel.step.overshoot)" in left_out
+    assert "wheel-step" not in render(record(planned=[*known, *never]))
+
+
+def test_where_a_number_comes_from_stands_once_for_model_and_requirement() -> None:
+    name = "leaf.step.overshoot"
+    limits = {"low": None, "high": 0.9}
+    model = verdict(name, "agrees", "1", 0.5, 0.7, reason="by the model")
+    required = verdict(name, "undecided", "1", None, 0.9, reason="by the limit", requirement=limits)
+    page = render(record(verdicts=[model, required]))
+    assert page.count("overshoot: where the number comes from") == 1
+    assert page.count('class="budget"') == 1
+    origin = page[page.index("<details") :].partition("</details>")[0]
+    assert origin.startswith("<details open>")  # the requirement asks for attention
+    assert origin.index("<p>by the model</p>") < origin.index("<p>by the limit</p>")
+
+
 def test_parts_of_one_fit_are_one_source_and_small_ones_one_row() -> None:
     parts = [("fit#1", 3.0), ("fit#2", 4.0), ("arm", 12.0), ("gravity", 0.1), ("idle", 0.1)]
     budget = [
@@ -212,6 +238,14 @@ def test_a_set_of_causes_says_what_would_part_them_and_an_unknown_one_says_so() 
     assert "To tell them apart: read the supply." in page
     assert "cause not known" in render(record(causes=[], diagnosis={"words": "cause not known: delay differs"}))
     assert "What the pattern points to" not in render(record(causes=[], diagnosis={"words": ""}))
+
+
+def test_one_cause_says_what_would_settle_it() -> None:
+    (cause,) = record()["causes"]
+    settled = {**cause, "settled_by": "trace the firmware"}
+    assert "<p>To settle it: trace the firmware.</p>" in render(record(causes=[settled]))
+    assert "To settle it" not in render(record(causes=[settled, {**settled, "name": "other"}]))
+    assert "To settle it" not in render(record(causes=[]))
 
 
 def test_counting_uses_the_plural_where_there_are_several() -> None:
@@ -307,3 +341,17 @@ def test_no_text_breaks_the_page(words: str) -> None:
     sample["diagnosis"] = {"known": False, "words": words, "parted_by": [words]}
     sample["curves"][0]["title"] = words
     outline(render(sample))
+
+
+def test_a_code_stands_with_what_it_says() -> None:
+    name = "leaf.conduct.following"
+    found = {**number(name, 3.0, "1", 0.0), "budget": []}
+    awaited = {**found, "value": 0.0, "interval": None, "needs": "", "model": "", "inputs": {}}
+    row = verdict(name, "differs", "1", 0.0, 0.0, reason="")
+    page = render(record(measurements=[found], expectations=[awaited], verdicts=[row]))
+    section = page[page.index('id="leaf-conduct"') :]
+    cells = re.findall(r'data-is="(measured|expected)">(.*?)</td>', section)
+    assert [(what, " ".join(outline(cell).words)) for what, cell in cells] == [
+        ("measured", "3 one way only"),
+        ("expected", "0 as told"),
+    ]

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from harness.base.errors import LeftLive
+from harness.base.errors import FirmwareFault, LeftLive
 from harness.bench.exchange import INDEX
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
 from harness.checks.catalogue import row_of
@@ -86,6 +86,8 @@ class FakeRig:
     """Checks after which a pin is live."""
     gone: BaseException | None = None
     """What getting it back after a stop raises."""
+    fault: FirmwareFault | None = None
+    """What asking its firmware raises."""
     identity: BoardIdentity = IDENTITY
     instruments: Mapping[str, Any] = field(default_factory=dict)
     board: object = "the board"
@@ -115,8 +117,8 @@ class FakeRig:
     def missing_parts(self) -> list[Part]:
         return list(self.lacks)
 
-    def not_supervised(self) -> list[str]:
-        return []
+    def not_supervised(self, heated: Collection[str]) -> list[str]:
+        return [f"thermal heats {motor}" for motor in heated]
 
     def note_mounting(self, motor: str, measured: Mapping[str, float]) -> None:
         self.mounted[motor] = measured
@@ -278,6 +280,9 @@ def means_of(
         try:
             rig.on_observation = options.get("on_observation", print)  # type: ignore[assignment]
             options["before_firmware"](rig)  # type: ignore[operator]
+            if rig.fault is not None:
+                options["on_fault"](rig, rig.fault)  # type: ignore[operator]
+                raise rig.fault
             yield rig
         except BaseException as error:
             if unsafe := rig.make_safe():

@@ -415,3 +415,15 @@ def test_what_commutation_measures_of_a_mounting_is_told_to_the_rig(build):
     made = build()
     run_to_the_end(made)
     assert made.rig.mounted["leaf"] == {"direction": 1.0, "offset": 0.8}
+
+
+@pytest.mark.parametrize(
+    ("options", "heated"),
+    [
+        ({}, ("leaf", "wheel")),
+        ({"only": ("step",)}, ()),
+        ({"rig": FakeRig(has=("supply", "thermometer"))}, ()),  # thermal needs a multimeter
+    ],
+)
+def test_limits_are_said_to_be_read_in_thermal_only_where_it_is_to_be_run(build, options, heated):
+    assert build(**options).record.read().not_supervised == tuple(f"thermal heats {motor}" for motor in heated)

@@ -229,3 +229,18 @@ def test_a_motor_that_differs_by_a_number_is_another_step():
     for motor in ("m1", "m2"):
         terminal.step(activity(f"{motor}: step", 0.5), None)
     assert err.getvalue() == " 50%  m1: step\n 50%  m2: step\n"
+
+
+def test_a_code_is_told_with_what_it_says_whatever_was_decided(monkeypatch):
+    name, found = "leaf.conduct.following", exact(3.0, "1")
+    differs = "3 (one way only) where 0 (as told) is expected"
+    for outcome, reason, told in (
+        (Outcome.DIFFERS, differs, f"differs: {differs}"),
+        (Outcome.NOT_JUDGED, "needs a model", "not judged: 3 (one way only); needs a model"),
+        (Outcome.CONFORMING, "", "conforming: 3 (one way only)"),
+    ):
+        assert told in " ".join(table(verdict(name, outcome, reason, measured=found)).split())
+    out = Tty()
+    monkeypatch.setenv("COLUMNS", "60")
+    Terminal(out=out, err=io.StringIO()).table([verdict(name, Outcome.AGREES, measured=exact(0.0, "1"))])
+    assert "0 (as told), agrees" in " ".join(out.getvalue().split())

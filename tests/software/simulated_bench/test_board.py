@@ -7,10 +7,12 @@ from collections.abc import Iterator
 
 import pytest
 
+from rigs_demo.board import system
 from tests.software.simulated_bench.direct import MS, RAW, Direct, direct
 
 pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
 pytestmark = pytest.mark.board
+linux_only = pytest.mark.skipif(sys.platform != "linux", reason="the system does not tell what the board waits for")
 
 DEADMAN = """
 from machine import Pin, PWM, Timer
@@ -218,8 +220,16 @@ def test_what_stands_in_for_built_in_modules_leaves_no_line_in_a_traceback(board
     assert b"ValueError: invalid pin" in said
 
 
-@pytest.mark.skipif(sys.platform != "linux", reason="the system does not tell what the board waits for")
-def test_a_board_that_waits_for_an_answer_that_nobody_owes_it_looks_again(board: Direct) -> None:
-    # As after a request that one from a callback took over: both wait, and only one is answered.
-    board.start("import _bench\n_bench._answers.readinto(bytearray(1))\nprint('looked')")
-    assert b"looked" in board.until(b"\x04\x04>")
+@pytest.mark.parametrize("tells", [pytest.param(True, marks=linux_only), False])
+def test_a_board_that_waits_for_an_answer_that_nobody_owes_it_looks_again(tells: bool, monkeypatch) -> None:
+    def silent(self: system.Blocked, which: int) -> bool:
+        self.told = False
+        return False
+
+    if not tells:  # as a system without /proc
+        monkeypatch.setattr(system.Blocked, "_reads", silent)
+    with direct() as board:
+        board.raw()
+        # As after a request that one from a callback took over: both wait, and only one is answered.
+        board.start("import _bench\n_bench._answers.readinto(bytearray(1))\nprint('looked')")
+        assert b"looked" in board.until(b"\x04\x04>")

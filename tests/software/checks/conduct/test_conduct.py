@@ -370,3 +370,9 @@ def test_a_shaft_that_no_field_drew_aside_says_nothing_of_a_start():
         result = found(pattern(), observed(follows), again(*counts), ended())["start"]
         assert isinstance(result, Unmeasured), counts
     assert "no field drew the shaft aside" in result.reason
+
+
+def test_a_time_has_an_upper_limit_alone_and_a_deadman_has_two():
+    expected = {e.name.rpartition(".")[2]: e for e in model.expect(SPEC, declared(), "leaf")}
+    assert expected["time_to_off"].from_floor and expected["field_error"].from_floor
+    assert not expected["deadman_late"].from_floor
