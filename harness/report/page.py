@@ -29,7 +29,7 @@ from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
 from harness.report.titles import check_title, described, quantity_title, spaced
 
-ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda one: list(Standing).index(one.standing)))
+ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda word: list(Standing).index(word.standing)))
 """Words of verdicts as they are counted: those that say the same beside each other."""
 SMALL = 0.005
 """Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
