@@ -123,11 +123,11 @@ class BoardProcess:
         used_ns: int | None = None
         asks = self._page.asks
         while True:
-            told = self._turns.wait(self.line, SOON_S if looks < FEW else LATER_S)
+            asked = self._turns.wait(self.line, SOON_S if looks < FEW else LATER_S)
             if asks():
                 self._was_stuck = self._was_stuck and in_callback
                 return State.ASKS
-            if told:
+            if asked:
                 continue
             if self._reads_nothing() and not asks():
                 self._was_stuck = False
@@ -139,9 +139,9 @@ class BoardProcess:
             if self._process.poll() is not None:
                 self.collect()
                 return State.ENDED
-            if told is None:
+            if asked is None:
                 pause_us(50)  # it is about to end
-            if not self._blocked.told and self.unread() == 0 and self._is_quiet() and not asks():
+            if not self._blocked.system_tells and self.unread() == 0 and self._is_quiet() and not asks():
                 return State.PARKED
             if self._blocked.for_answer() and not asks():
                 self._turns.answered()  # its request was taken over by one from a callback: it has to ask again
