@@ -115,9 +115,10 @@ def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
 def _claim(runs: Sequence[LotRun], required: Sequence[CertificateLine]) -> str:
     """`refused` where a mean misses its requirement or any run found something; `accepted` where all is decided."""
     judged = [verdict.outcome.standing for run in runs for verdict in run.record.verdicts]
-    found = [line.outcome.standing for line in required] + [standing for standing in judged if standing is Standing.BAD]
+    standings = [line.outcome.standing for line in required]
+    standings += [standing for standing in judged if standing is Standing.BAD]
     whole = all(run.record.exit_code is ExitCode.AGREES for run in runs)
-    return CLAIMS[overall(found if whole else [*found, Standing.OPEN])]
+    return CLAIMS[overall(standings if whole else [*standings, Standing.OPEN])]
 
 
 def _required(
