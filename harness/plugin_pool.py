@@ -141,10 +141,10 @@ class OneRig:
 
         self.config = config
         self.session: BenchSession | None = None
-        self.taken: HeldRig | None = None
+        self.held: HeldRig | None = None
         self.name = "no rig"
         try:
-            self.taken = held = take(pool_of(config), first=place, run=run)
+            self.held = held = take(pool_of(config), first=place, run=run)
             entry = held.entry
             self.name = entry.name
             out = out_of(config, entry.name)
@@ -178,8 +178,8 @@ class OneRig:
     @pytest.hookimpl(trylast=True)
     def pytest_unconfigure(self) -> None:
         """Give the rig back; what was open is closed by now."""
-        if self.taken is not None:
-            self.taken.release()
+        if self.held is not None:
+            self.held.release()
 
     def _unused(self) -> str:
         trouble = self.config.stash.get(TROUBLE, None)
@@ -236,7 +236,7 @@ class Leading:
         """What came of each rig; an order to a person before everything else."""
         from harness.base.words import visible
 
-        outputs = {node.gateway.id: self._told(node) for node in self.nodes}
+        outputs = {node.gateway.id: self._output_of(node) for node in self.nodes}
         terminalreporter.section("rotorgate")
         for worker, (order, _) in outputs.items():
             if order:
@@ -252,7 +252,7 @@ class Leading:
         """Leave nothing behind."""
         shutil.rmtree(self.run, ignore_errors=True)
 
-    def _told(self, node: Any) -> tuple[str, list[str]]:
+    def _output_of(self, node: Any) -> tuple[str, list[str]]:
         """The order to a person ("" where there is none), and what else a worker has told, at least one line."""
         output = getattr(node, "workeroutput", {}).get(HANDED_OVER)
         if output is not None:

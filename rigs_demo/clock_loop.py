@@ -66,15 +66,15 @@ class Loop:
                 if writable:
                     line.flush()
                 self._serve_instruments()
-                for one in control.sockets():
-                    if one in ready:
-                        control.serve(one)
+                for endpoint in control.sockets():
+                    if endpoint in ready:
+                        control.serve(endpoint)
         except Ended:
             return
         self._linger()
 
     def _wanted(self) -> list[socket.socket]:
-        return [one for server in self._servers for one in server.sockets()]
+        return [endpoint for server in self._servers for endpoint in server.sockets()]
 
     def _serve_instruments(self) -> None:
         # Asked again until nothing is there: a setting sent before a control message is obeyed before it.

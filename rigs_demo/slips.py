@@ -97,11 +97,11 @@ def catalogue() -> Mapping[str, Slip]:
 
 
 def _slip(place: str, entry: Mapping[str, Any]) -> Slip:
-    told: dict[str, Any] = {
+    fields: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in entry.items() if key != "edit"
     }
     try:
-        slip = Slip(**told, edits=tuple(Edit(**edit) for edit in entry["edit"]))
+        slip = Slip(**fields, edits=tuple(Edit(**edit) for edit in entry["edit"]))
     except (TypeError, KeyError) as problem:
         raise SlipError(f"{place}: {entry.get('name', 'a slip without a name')}: {problem}") from problem
     if slip.firmware not in PACES:

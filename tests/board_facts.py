@@ -46,7 +46,7 @@ def pins() -> Iterator[tuple[str, ...]]:
         rig = Scenario.load(name).rig
         wired = Wiring.of(rig)
         for index, motor in enumerate(rig["motor"]):
-            three = [pin for pin, place in sorted(wired.phases.items(), key=lambda one: one[1]) if place[0] == index]
+            three = [pin for pin, place in sorted(wired.phases.items(), key=lambda wire: wire[1]) if place[0] == index]
             single = [next(pin for pin, of in some.items() if of == index)
                       for some in (wired.enables, wired.selects, wired.pulses)]  # fmt: skip
             row = (motor, ", ".join(map(str, three)), *map(str, single))

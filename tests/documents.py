@@ -38,9 +38,9 @@ def _causes_of(check: str) -> str:
             anything.append(cause.name)
         elif any(cells):
             rows.append((cause.name, *cells))
-    told = table(("cause", *(suffix.partition(".")[2] for suffix in columns)), rows) if rows else ""
+    effects_table = table(("cause", *(suffix.partition(".")[2] for suffix in columns)), rows) if rows else ""
     free = f"Anything may follow from: {', '.join(anything)}.\n\n" if anything else ""
-    return f"## {check}\n\n{told}{free}".removesuffix("\n")
+    return f"## {check}\n\n{effects_table}{free}".removesuffix("\n")
 
 
 def _is_told(effect: Effect | None) -> bool:
@@ -68,13 +68,13 @@ def quantities() -> str:
 def _quantities_of(check: CheckRow) -> str:
     rows = [
         (
-            f"`{check.name}.{one.name.replace(MOTOR, '<motor>')}`",
-            f"{one.words}{_legend(one)}{_kind(one)}",
-            "" if one.unit == "1" else one.unit,
-            asked(one),
-            one.follows.why,
+            f"`{check.name}.{measurand.name.replace(MOTOR, '<motor>')}`",
+            f"{measurand.words}{_legend(measurand)}{_kind(measurand)}",
+            "" if measurand.unit == "1" else measurand.unit,
+            asked(measurand),
+            measurand.follows.why,
         )
-        for one in check.quantities
+        for measurand in check.quantities
     ]
     columns = ("quantity", "what it is", "unit", "usual `[detect]`", "supply and temperature")
     return f"## {check.title}\n\n{table(columns, rows)}".removesuffix("\n")
@@ -86,9 +86,9 @@ def _legend(measurand: Measurand) -> str:
 
 
 def _kind(measurand: Measurand) -> str:
-    told = ["told by the board"] if measurand.origin is Origin.TOLD else []
+    origin = ["told by the board"] if measurand.origin is Origin.TOLD else []
     sense = [] if measurand.sense is Sense.NUMBER else [measurand.sense.value]
-    return f" ({', '.join([*sense, *told])})" if sense or told else ""
+    return f" ({', '.join([*sense, *origin])})" if sense or origin else ""
 
 
 def asked(measurand: Measurand) -> str:

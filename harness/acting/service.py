@@ -163,8 +163,8 @@ class Service:
     def _meaning(self, error: LinkError) -> HarnessError:
         """What went wrong: the firmware's fault goes before all that may have followed from it."""
         scripts = device_scripts()
-        found = meaning(error, scripts) if isinstance(error, DeviceError) else error
-        fault = None if isinstance(found, FirmwareFault) else conduct(self._run.last_words, scripts)
+        cause = meaning(error, scripts) if isinstance(error, DeviceError) else error
+        fault = None if isinstance(cause, FirmwareFault) else conduct(self._run.last_words, scripts)
         if fault is None:
-            return found
-        return FirmwareFault(f"{fault}; then {found}", fault.what) if isinstance(found, StoppedByBoard) else fault
+            return cause
+        return FirmwareFault(f"{fault}; then {cause}", fault.what) if isinstance(cause, StoppedByBoard) else fault

@@ -109,7 +109,7 @@ def exchange(
 
 
 @contextlib.contextmanager
-def tried(board: Board, spec: RigSpec, unique_id: str, path: Path, folder: Path | None = None) -> Iterator[None]:
+def on_trial(board: Board, spec: RigSpec, unique_id: str, path: Path, folder: Path | None = None) -> Iterator[None]:
     """The firmware at `path` on the board for as long as it is looked at, supply off; then the one from before.
 
     Raises UsageError, BenchError.

@@ -192,7 +192,7 @@ def open_rig(
             guard.wait_ready()
         end = _End()
         at_end: Callable[[], None] | None = None
-        with end.told():
+        with end.as_error():
             try:
                 if interrupt:
                     if rig.supply is not None:
@@ -251,7 +251,7 @@ class _End:
     not_put_back: str = ""
 
     @contextlib.contextmanager
-    def told(self) -> Iterator[None]:
+    def as_error(self) -> Iterator[None]:
         """Say it in the error that is on its way, or in one of its own."""
         try:
             yield

@@ -149,9 +149,9 @@ class Rig:
 
     def mounting(self, motor: str) -> Mounting:
         """How a motor is mounted, as stated, else as measured. Raises MissingCapability where it was neither."""
-        entry, found, hang = self.spec.motor[motor], self._mounted.get(motor, {}), self.hang_rad(motor)
-        offset = entry.electrical_offset_rad.value if entry.electrical_offset_rad is not None else found.get(OFFSET)
-        direction = entry.direction or found.get(DIRECTION) or None  # 0: nothing has moved
+        entry, measured, hang = self.spec.motor[motor], self._mounted.get(motor, {}), self.hang_rad(motor)
+        offset = entry.electrical_offset_rad.value if entry.electrical_offset_rad is not None else measured.get(OFFSET)
+        direction = entry.direction or measured.get(DIRECTION) or None  # 0: nothing has moved
         if hang is None or offset is None or direction is None:
             places = {"load.hang_reading_rad": hang, "electrical_offset_rad": offset, "direction": direction}
             lacking = ", ".join(f"motor.{motor}.{key}" for key, value in places.items() if value is None)
@@ -272,15 +272,15 @@ class Rig:
         `among`: the live pins of each motor as a device script has found them; without it they are read now.
         """
         live = self.live_pins() if among is None else among
-        found = [
+        names = [
             f"{motor}'s {_pin_words(self.spec, motor, pin)}"
             for motor, pins in live.items()
             for pin in dict.fromkeys(pins)
         ]
-        if found:
-            are = "is" if len(found) == 1 else "are"
+        if names:
+            are = "is" if len(names) == 1 else "are"
             raise LeftLive(
-                f"after {after} {' and '.join(found)} {are} not as off leaves it: the firmware leaves its bridge live"
+                f"after {after} {' and '.join(names)} {are} not as off leaves it: the firmware leaves its bridge live"
             )
 
     def live_pins(self) -> dict[str, list[int]]:

@@ -102,15 +102,15 @@ def conduct(text: str, scripts: Container[str]) -> FirmwareFault | None:
     while the firmware had not returned for long says so, too.
     """
     text = text.replace("\x04", "\n")
-    tracebacks = [(found[0], found[1]) for found in RAISED.finditer(text)]
+    tracebacks = [(match[0], match[1]) for match in RAISED.finditer(text)]
     for traceback, last in tracebacks:
         if not last.startswith((INTERRUPTED, "Stop: ")) and (fault := _raised(traceback, scripts)):
             return fault
     if uncaught := UNCAUGHT.search(text):
         return FirmwareFault(f"a callback of the firmware raised {uncaught[1].strip()}; the board does not say where")
     for said in SAID.finditer(text):
-        if isinstance(told := _guarded(said[1]), FirmwareFault):
-            return told
+        if isinstance(stop := _guarded(said[1]), FirmwareFault):
+            return stop
     if away := AWAY.search(text):
         for traceback, last in tracebacks:
             if last.startswith(INTERRUPTED) and (where := _places(traceback, scripts, innermost=True)):
@@ -120,9 +120,9 @@ def conduct(text: str, scripts: Container[str]) -> FirmwareFault | None:
 
 def interrupted_in(text: str, scripts: Container[str]) -> str:
     """Where in the firmware a script was when it was interrupted; "" if it was not in the firmware."""
-    for found in RAISED.finditer(text.replace("\x04", "\n")):
-        if found[1].startswith(INTERRUPTED):
-            return _places(found[0], scripts, innermost=True)
+    for match in RAISED.finditer(text.replace("\x04", "\n")):
+        if match[1].startswith(INTERRUPTED):
+            return _places(match[0], scripts, innermost=True)
     return ""
 
 

@@ -12,7 +12,7 @@ from harness.base.words import visible
 from harness.store.address import DEFAULT, Address
 
 if TYPE_CHECKING:
-    from harness.compare import Baseline, Comparison, Terms
+    from harness.compare import Baseline, Comparison, Difference, Terms
     from harness.record import Record
     from harness.show.terminal import Terminal
     from harness.store.baselines import StoredBaseline
@@ -72,12 +72,12 @@ def _list(arguments: argparse.Namespace, terminal: Terminal) -> int:
         stored = store.baselines.all()
     if arguments.json:
         terminal.result(
-            json.dumps({"exit_code": 0, "store": address.shown, "baselines": [_entry(one) for one in stored]})
+            json.dumps({"exit_code": 0, "store": address.shown, "baselines": [_entry(revision) for revision in stored]})
         )
     elif not stored:
         terminal.result(f"{address.shown}: no baselines; `rotorgate baseline accept` makes one")
     else:
-        terminal.rows(LIST, [list_row(one) for one in stored], in_list)
+        terminal.rows(LIST, [list_row(revision) for revision in stored], in_list)
     return ExitCode.AGREES
 
 
@@ -169,29 +169,32 @@ def _differences(
         remarks.append(f"not in the baseline, not compared: {', '.join(map(visible, comparison.left_out))}")
     remarks.append(_margins(stored))
     if arguments.json:
-        entries = [
-            {
-                "name": one.name, "finding": one.finding.value, "unit": one.unit,
-                "baseline": against.levels[one.name].value, "measured": one.measured,
-                "difference": None if one.measured is None else one.measured - against.levels[one.name].value,
-                "u": None if one.gap is None else one.gap.u, "allowed": one.allowed,
-                "bounds": None if one.bounds is None else list(one.bounds), "margin": one.margin, "reason": one.reason,
-            }
-            for one in comparison.differences
-        ]  # fmt: skip
+        entries = [_compared(difference, against) for difference in comparison.differences]
         _json(terminal, code, baseline=_entry(stored), differences=entries, remarks=remarks)
         return code
     kind = " (SIMULATED)" if stored.simulated else ""
     terminal.result(f"{stored.rig}{kind} against {stored.title}: {findings_counted(comparison.differences)}")
-    terminal.rows(DIFFERENCES, [difference_row(one, against.levels[one.name]) for one in comparison.differences])
+    rows = [difference_row(difference, against.levels[difference.name]) for difference in comparison.differences]
+    terminal.rows(DIFFERENCES, rows)
     terminal.result("\n".join(remarks))
     return code
+
+
+def _compared(difference: Difference, against: Baseline) -> dict[str, Any]:
+    level, measured = against.levels[difference.name].value, difference.measured
+    gap, bounds = difference.gap, difference.bounds
+    return {
+        "name": difference.name, "finding": difference.finding.value, "unit": difference.unit,
+        "baseline": level, "measured": measured, "difference": None if measured is None else measured - level,
+        "u": None if gap is None else gap.u, "allowed": difference.allowed,
+        "bounds": None if bounds is None else list(bounds), "margin": difference.margin, "reason": difference.reason,
+    }  # fmt: skip
 
 
 def _ended_well(records: Sequence[Record], despite: str | None) -> None:
     bad = [record for record in records if record.exit_code is not ExitCode.AGREES]
     if bad and despite is None:
-        named = ", ".join(f"{visible(str(one.folder))} ended with {one.exit_code}" for one in bad[:3])
+        named = ", ".join(f"{visible(str(record.folder))} ended with {record.exit_code}" for record in bad[:3])
         more = f" and {len(bad) - 3} more" if len(bad) > 3 else ""
         raise UsageError(f"{named}{more}: a baseline takes runs that ended with 0, or --despite WHY")
     if despite is not None and not bad:

@@ -60,11 +60,12 @@ def lot_exit_code(lot: Lot, measured: Sequence[LotQuantity], reference: Referenc
     from harness.lot.quantities import too_few
     from harness.nouns.standing import Standing, overall
 
-    asked = [one for one in measured if one.requirement is not None]
-    verdicts = [value.verdict for one in asked for value in one.boards.values() if value.verdict is not None]
-    gaps = too_few(lot) or any(one.missing for one in asked)
+    asked = [quantity for quantity in measured if quantity.requirement is not None]
+    verdicts = [value.verdict for quantity in asked for value in quantity.boards.values() if value.verdict is not None]
+    gaps = too_few(lot) or any(quantity.missing for quantity in asked)
     own = overall([*(verdict.outcome.standing for verdict in verdicts), *([Standing.OPEN] if gaps else [])])
-    beside = [one.found for boards in reference.by_board.values() for one in boards] if reference else []
+    by_board = reference.by_board if reference else {}
+    beside = [difference.found for differences in by_board.values() for difference in differences]
     return ExitCode.first_of([own.exit_code, *([comparison.comparison_exit_code(beside)] if beside else [])])
 
 
@@ -115,10 +116,10 @@ def _say(
     if not shown:
         terminal.result("the rig file has no requirement on anything that was measured: nothing to be capable of")
     elif few:
-        terminal.rows(BOARDS, [row for one in shown for row in board_rows(one)])
+        terminal.rows(BOARDS, [row for quantity in shown for row in board_rows(quantity)])
     else:
-        terminal.rows(CAPABILITY, [capability_row(one) for one in shown])
-        wrong = [row for one in shown for row in board_rows(one) if row.standing is not Standing.GOOD]
+        terminal.rows(CAPABILITY, [capability_row(quantity) for quantity in shown])
+        wrong = [row for quantity in shown for row in board_rows(quantity) if row.standing is not Standing.GOOD]
         if wrong:
             terminal.rows(BOARDS, wrong)
     if reference is not None:
@@ -163,7 +164,7 @@ def _say_json(
         "exit_code": int(code), "lot": lot.name, "rig": lot.rig, "simulated": lot.simulated,
         "boards": {board: [run.number for run in runs] for board, runs in lot.boards.items()},
         "too_few": too_few(lot), "left_out": list(lot.left_out), "remarks": list(lot.remarks),
-        "quantities": [_entry(one) for one in measured],
+        "quantities": [_entry(quantity) for quantity in measured],
         "reference": None if reference is None else _reference_entry(reference),
         "certificates": [str(path) for path in pages],
     }  # fmt: skip
@@ -202,12 +203,13 @@ def _reference_entry(reference: ReferenceComparison) -> dict[str, Any]:
         "beside": {
             board: [
                 {
-                    "name": one.found.name, "finding": one.found.finding.value, "reason": one.found.reason,
-                    "difference": None if one.apart is None else one.apart.value,
-                    "u": None if one.apart is None else one.apart.u,
-                    "allowed": one.found.allowed, "margin": one.found.margin,
+                    "name": difference.found.name, "finding": difference.found.finding.value,
+                    "reason": difference.found.reason,
+                    "difference": None if difference.apart is None else difference.apart.value,
+                    "u": None if difference.apart is None else difference.apart.u,
+                    "allowed": difference.found.allowed, "margin": difference.found.margin,
                 }
-                for one in differences
+                for difference in differences
             ]
             for board, differences in reference.by_board.items()
         },

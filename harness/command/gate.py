@@ -189,10 +189,10 @@ def _tell(terminal: Terminal, account: ReleaseReport, address: Address) -> None:
         terminal.result(cause_line(cause.words, known=cause.known))
         if cause.settled_by:
             terminal.result(settling_line(cause.settled_by))
-    for one in decision.waived:
+    for pair in decision.waived:
         terminal.result(
-            f"  waived by {one.waiver.by} (self-declared) until {one.waiver.until}: {one.objection.line}; "
-            f"{one.waiver.why}"
+            f"  waived by {pair.waiver.by} (self-declared) until {pair.waiver.until}: {pair.objection.line}; "
+            f"{pair.waiver.why}"
         )
     for waiver, why in decision.idle:
         terminal.result(f"  waiver of {waiver.quantity} by {waiver.by}: {why}")
@@ -213,5 +213,5 @@ def _table(terminal: Terminal, differences: Sequence[Difference]) -> None:
     from harness.compare.rows import DIFFERENCES, difference_row
 
     terminal.result(f"against the baseline: {findings_counted(differences)}")
-    rows = [difference_row(one, one.level) for one in differences if one.level is not None]
+    rows = [difference_row(difference, difference.level) for difference in differences if difference.level is not None]
     terminal.rows(DIFFERENCES, rows)

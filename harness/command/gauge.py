@@ -82,7 +82,7 @@ def gauge(arguments: argparse.Namespace, terminal: Terminal) -> int:
     terminal.result(f"{study.rig}{kind}, gauge: {study.headline}")
     if not terminal.quiet:
         terminal.result(study.design.words)
-        terminal.rows(LAYOUT, [row(one) for one in study.quantities], reasons)
+        terminal.rows(LAYOUT, [row(quantity) for quantity in study.quantities], reasons)
         terminal.result("\n".join([*EXPLAINED, *remarks]))
     terminal.result(where)
     if arguments.out:

@@ -217,7 +217,7 @@ def _inspect_board(
     """
     from harness.bench import source
     from harness.bench.asking import ask_firmware
-    from harness.bench.exchange import left_behind, tried
+    from harness.bench.exchange import left_behind, on_trial
     from harness.bench.opening import check_board
     from harness.checks.catalogue import needed_by
     from harness.checks.states.stimulus import contradictions
@@ -245,7 +245,7 @@ def _inspect_board(
             )
             return
         board.make_safe_source = safe
-        with nullcontext() if firmware is None else tried(board, spec, identity.unique_id, firmware):
+        with nullcontext() if firmware is None else on_trial(board, spec, identity.unique_id, firmware):
             try:
                 names, answers = ask_firmware(board, spec)
             except (DeviceError, FirmwareFault) as error:

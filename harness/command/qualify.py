@@ -71,7 +71,7 @@ def qualify(arguments: argparse.Namespace) -> int:
             settings,
             arguments,
             count=arguments.repeats,
-            keep=(lambda one: keep_run(one, store)) if kept else None,
+            keep=(lambda run_folder: keep_run(run_folder, store)) if kept else None,
             named=BoardNameCheck.of(settings, (lambda: store or beside(folder)) if kept else None),
             locks=locks,
         )

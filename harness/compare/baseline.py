@@ -108,8 +108,8 @@ def baseline_of(records: Sequence[Record], mountings: Sequence[str] | None = Non
             raise UsageError(f"{visible(str(record.folder))}: did not come to its end: no record for a baseline")
     nominal_v = surroundings(records[0]).nominal_v
     runs = [comparable_values(record, nominal_v) for record in records]
-    names = dict.fromkeys(name for one in runs for name in one)
-    levels = {name: level(name, [one.get(name, "not planned") for one in runs], labels) for name in names}
+    names = dict.fromkeys(name for run in runs for name in run)
+    levels = {name: level(name, [run.get(name, "not planned") for run in runs], labels) for name in names}
     return Baseline(rig=rig_of(records[0]), nominal_v=nominal_v, levels=levels, records=tuple(records))
 
 
@@ -126,9 +126,9 @@ def level(name: str, runs: Sequence[ComparableValue | str], mountings: Sequence[
             name=name, lasting=exact(0.0, ""), mountings=0, records=0, why_not=f"not in the baseline: {why}"
         )
     origin = groups[0][0]
-    every = [turned_near(name, one, origin.value) for group in groups for one in group]
-    groups = [[turned_near(name, one, origin.value) for one in group] for group in groups]
-    units = {one.lasting.unit or "1" for one in every}
+    every = [turned_near(name, run, origin.value) for group in groups for run in group]
+    groups = [[turned_near(name, run, origin.value) for run in group] for group in groups]
+    units = {run.lasting.unit or "1" for run in every}
     if len(units) > 1:
         raise UsageError(f"{name}: the records of the baseline give it in {' and '.join(sorted(units))}: one is wrong")
     lasting = mean_of(groups)
@@ -136,8 +136,8 @@ def level(name: str, runs: Sequence[ComparableValue | str], mountings: Sequence[
     few = ""
     if counted[0] < LEAST_MOUNTINGS:
         few = f"its baseline has {counted[0]} of the {LEAST_MOUNTINGS} mountings that its scatter takes"
-    if all(one.exact for one in every):
-        unlike = len({one.value for one in every}) > 1
+    if all(run.exact for run in every):
+        unlike = len({run.value for run in every}) > 1
         # As counted, not as a mean: a sixth of six ones is not quite one.
         return BaselineLevel(
             name=name, lasting=every[0].lasting, mountings=counted[0], records=counted[1], exact=True,
@@ -145,11 +145,11 @@ def level(name: str, runs: Sequence[ComparableValue | str], mountings: Sequence[
         )  # fmt: skip
     if counted[0] < 2:
         return BaselineLevel(name=name, lasting=lasting, mountings=counted[0], records=counted[1], why_not=few)
-    spread = one_way([[one.value for one in group] for group in groups])
-    own = _root_mean_square(one.own_u for one in every)
+    spread = one_way([[run.value for run in group] for group in groups])
+    own = _root_mean_square(run.own_u for run in every)
     # Runs scatter at least as their own readings do. Values that are all alike are as coarse as they are, and then
     # what the procedure leaves open may hide in it.
-    least = own if spread.s_of_means else math.hypot(own, _root_mean_square(one.procedure_u for one in every))
+    least = own if spread.s_of_means else math.hypot(own, _root_mean_square(run.procedure_u for run in every))
     return BaselineLevel(
         name=name,
         lasting=lasting,
@@ -166,7 +166,7 @@ def level(name: str, runs: Sequence[ComparableValue | str], mountings: Sequence[
 
 def mean_of(groups: Sequence[Sequence[ComparableValue]]) -> Quantity:
     """Mean over groups, each group counted once; what its runs took from one source stays one contribution."""
-    terms = [(1.0 / len(groups) / len(group), one.lasting) for group in groups for one in group]
+    terms = [(1.0 / len(groups) / len(group), run.lasting) for group in groups for run in group]
     return combine(terms, terms[0][1].unit)
 
 

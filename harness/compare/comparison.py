@@ -50,11 +50,11 @@ class Comparison:
         differences = compare(against, records, terms, mountings)
         known = {level.name for level in against.levels.values() if level.records}
         measured = dict.fromkeys(
-            one.name for record in records for one in record.results if isinstance(one, Measurement)
+            result.name for record in records for result in record.results if isinstance(result, Measurement)
         )
         return cls(
             terms=terms,
-            differences=[one for one in differences if one.name in known],
+            differences=[difference for difference in differences if difference.name in known],
             left_out=[name for name in measured if name not in known],
             exchanged=exchanged(in_time(against.records)[-1], in_time(records)[0]),
             steps=steps([*against.records, *records]),
@@ -90,12 +90,12 @@ def refuse_unlike(records: Sequence[Record]) -> None:
 def comparison_exit_code(differences: Iterable[Difference]) -> ExitCode:
     """1 where something is different; 2 where something is undecided or not shown to lie inside its margin, or
     nothing is equivalent; else 0. A quantity without a margin cannot be equivalent and asks for nothing."""
-    return overall(one.standing for one in differences).exit_code
+    return overall(difference.standing for difference in differences).exit_code
 
 
 def findings_counted(differences: Iterable[Difference]) -> str:
     """Every word of a comparison that occurs, counted."""
-    findings = [one.finding for one in differences]
+    findings = [difference.finding for difference in differences]
     return (
         ", ".join(f"{findings.count(word)} {word.value}" for word in Finding if word in findings)
         or "nothing to compare"

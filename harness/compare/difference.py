@@ -134,7 +134,7 @@ def compare(
     refuse_mixed([*against.records, *records])
     runs = [comparable_values(record, against.nominal_v) for record in records]
     return [
-        difference_from(level, [one.get(name, "the record does not have it") for one in runs], labels, terms)
+        difference_from(level, [run.get(name, "the record does not have it") for run in runs], labels, terms)
         for name, level in against.levels.items()
     ]
 

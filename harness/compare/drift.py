@@ -185,8 +185,8 @@ def series_of(
     runs = [comparable_values(record, nominal_v) for record in records]
     names = [
         name
-        for name in dict.fromkeys(name for one in runs for name in one)
-        if sum(isinstance(one.get(name), ComparableValue) for one in runs) >= 3
+        for name in dict.fromkeys(name for run in runs for name in run)
+        if sum(isinstance(run.get(name), ComparableValue) for run in runs) >= 3
     ]
     return [_series(name, records, runs, length * len(names), weight, risk / len(names)) for name in names]
 
@@ -200,7 +200,9 @@ def _series(
     risk: float,
 ) -> QuantitySeries:
     runs = [
-        (place, run) for place, one in enumerate(values_by_run) if isinstance(run := one.get(name), ComparableValue)
+        (place, run)
+        for place, run_values in enumerate(values_by_run)
+        if isinstance(run := run_values.get(name), ComparableValue)
     ]
     values = [turned_near(name, run, runs[0][1].value).value for _, run in runs]
     change = change_point(values, risk)
@@ -222,9 +224,9 @@ def steps(records: Sequence[Record]) -> list[tuple[QuantitySeries, str]]:
     """Quantities whose mean makes a step over these records in the order of their clocks, with where it does."""
     ordered = in_time(records)
     return [
-        (one, visible(str(ordered[one.records[one.change.at]].folder)))
-        for one in series_of(ordered)
-        if one.change is not None
+        (series, visible(str(ordered[series.records[series.change.at]].folder)))
+        for series in series_of(ordered)
+        if series.change is not None
     ]
 
 

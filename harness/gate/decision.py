@@ -88,14 +88,14 @@ class Decision:
     @property
     def reasons(self) -> list[str]:
         """What it rests on, one line each; what speaks against the release first."""
-        return [one.line for one in self.objections] or [
+        return [objection.line for objection in self.objections] or [
             f"all {len(self.shown)} required quantities are as in the baseline, and nothing speaks against it"
         ]
 
     @property
     def next_steps(self) -> list[str]:
         """What to measure or do next, each once."""
-        return list(dict.fromkeys(remedy for one in self.objections for remedy in one.remedies))
+        return list(dict.fromkeys(remedy for objection in self.objections for remedy in objection.remedies))
 
 
 def decide(
@@ -130,7 +130,7 @@ def decide(
             kept.append(each)
         else:
             waived.append(WaivedObjection(objection=each, waiver=waiver))
-    equivalent = {one.name for one in differences if one.finding is Finding.EQUIVALENT}
+    equivalent = {difference.name for difference in differences if difference.finding is Finding.EQUIVALENT}
     shown = tuple(policy.required_of(sorted(equivalent)))
     if not shown and not kept:
         kept.append(Objection(refuses=False, words="nothing required was shown to be as in the baseline"))
@@ -157,7 +157,7 @@ REPAIR = "put the bench in order and run the gate again: what was measured until
 def _word(kept: Sequence[Objection], bench: str) -> tuple[DecisionWord, ExitCode]:
     if bench:
         return DecisionWord.UNDECIDED, ExitCode.BENCH
-    if any(one.refuses for one in kept):
+    if any(objection.refuses for objection in kept):
         return DecisionWord.REFUSE, DecisionWord.REFUSE.standing.exit_code
     word = DecisionWord.UNDECIDED if kept else DecisionWord.RELEASE
     return word, word.standing.exit_code
@@ -217,7 +217,7 @@ def _why_without(record: Record, name: str) -> str:
 
 def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Objection]:
     """What is different, and what of the required is not shown to be the same."""
-    required = set(policy.required_of(one.name for one in differences))
+    required = set(policy.required_of(difference.name for difference in differences))
     objections: list[Objection] = []
     for difference in differences:
         if difference.finding is Finding.DIFFERENT:
@@ -245,7 +245,7 @@ def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
 
 def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequence[Difference]) -> Iterator[Objection]:
     """Required quantities that were measured, and have nothing to be compared with."""
-    known = {one.name for one in differences}
+    known = {difference.name for difference in differences}
     names = dict.fromkeys(name for record in records for name in record.measurements)
     for name in policy.required_of(names) if differences else ():
         if name not in known:
@@ -268,9 +268,9 @@ def _where(numbers: Sequence[int], count: int) -> str:
 
 
 def _idle(policy: Policy, waived: Sequence[WaivedObjection], on_day: date) -> list[tuple[Waiver, str]]:
-    used = {id(one.waiver) for one in waived}
+    used = {id(pair.waiver) for pair in waived}
     return [
-        (one, f"ended on {one.until}" if on_day > one.until else "nothing to waive")
-        for one in policy.waiver
-        if id(one) not in used
+        (waiver, f"ended on {waiver.until}" if on_day > waiver.until else "nothing to waive")
+        for waiver in policy.waiver
+        if id(waiver) not in used
     ]

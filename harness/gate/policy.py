@@ -118,7 +118,7 @@ class Policy(PersonsFile):
 
     def standing(self, name: str, on_day: date) -> Waiver | None:
         """The waiver that covers a quantity on that day, if there is one."""
-        return next((one for one in self.waiver if one.covers(name) and on_day <= one.until), None)
+        return next((waiver for waiver in self.waiver if waiver.covers(name) and on_day <= waiver.until), None)
 
     def _strangers(self, motors: Sequence[str]) -> Iterator[problems.Problem]:
         for position, name in enumerate(self.required):

@@ -28,11 +28,13 @@ class BaselineMean:
 def baseline_means(store: Store, rig: str, simulated: bool) -> tuple[dict[str, BaselineMean], list[str]]:
     """What the baseline of a rig that was accepted last and is in force says, by quantity; and what went wrong."""
     standing = [
-        one for one in store.baselines.all() if (one.rig, one.simulated, one.state) == (rig, simulated, "in force")
+        baseline
+        for baseline in store.baselines.all()
+        if (baseline.rig, baseline.simulated, baseline.state) == (rig, simulated, "in force")
     ]
     if not standing:
         return {}, []
-    newest = max(standing, key=lambda one: (one.accepted_utc, one.id))
+    newest = max(standing, key=lambda baseline: (baseline.accepted_utc, baseline.id))
     remarks = [] if len(standing) == 1 else [f"of {len(standing)} baselines in force the one accepted last is shown"]
     detect: Mapping[str, Detect] = {}
     try:
@@ -41,7 +43,7 @@ def baseline_means(store: Store, rig: str, simulated: bool) -> tuple[dict[str, B
         remarks.append(f"{newest.title}: no margins are shown: {error}")
     means: dict[str, BaselineMean] = {}
     for name in store.histories.names():
-        values = [one.value for one in store.histories.entries(name, newest.runs) if one.value is not None]
+        values = [entry.value for entry in store.histories.entries(name, newest.runs) if entry.value is not None]
         if values:
             asked = Name(name).entry_in(detect)
             mean = statistics.fmean(values)

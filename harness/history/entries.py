@@ -55,7 +55,7 @@ def _quantity(quantity: QuantityHistory, places: dict[Key, int]) -> dict[str, An
         "name": quantity.name,
         "unit": quantity.unit,
         "versions": [_level(level, places[key]) for key, level in quantity.levels.items() if key in places],
-        "newest": [[one.run_id, one.value, one.u] for one in quantity.entries if one.value is not None],
+        "newest": [[run.run_id, run.value, run.u] for run in quantity.entries if run.value is not None],
         "limits": None if quantity.limits is None else asdict(quantity.limits),
         "baseline": None if quantity.reference is None else asdict(quantity.reference),
     }

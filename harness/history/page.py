@@ -215,7 +215,11 @@ def _version(name: str | None, version: str | None) -> str:
 
 
 def _release(rig: RigHistory, release: Release) -> dict[str, Any]:
-    decided = [one for one in rig.decisions if release.key == (rig.name, one.firmware_name, one.firmware_version)]
+    decided = [
+        decision
+        for decision in rig.decisions
+        if release.key == (rig.name, decision.firmware_name, decision.firmware_version)
+    ]
     return {
         "version": _version(release.firmware_name, release.firmware_version),
         "runs": release.runs,
@@ -224,7 +228,7 @@ def _release(rig: RigHistory, release: Release) -> dict[str, Any]:
         "boards": release.boards,
         "endings": ", ".join(f"{count} × {_ending(code)}" for code, count in release.endings.items()),
         # All of them, the newest first: builds of one version may have been decided on otherwise.
-        "gate": [_decision(view_of(one)) for one in reversed(decided)],
+        "gate": [_decision(view_of(decision)) for decision in reversed(decided)],
     }
 
 
@@ -294,7 +298,7 @@ def _exchanged(before: StoredRun | None, run: StoredRun) -> str:
         ("board", before.board_id, run.board_id),
         ("rig file", before.rig_sha256, run.rig_sha256),
     )
-    return ", ".join(word for word, one, other in pairs if one != other)
+    return ", ".join(word for word, earlier, later in pairs if earlier != later)
 
 
 def _counted(words: Mapping[str, int]) -> str:

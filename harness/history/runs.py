@@ -153,7 +153,7 @@ def _chosen(store: Store, rig: str | None, simulated: bool | None) -> tuple[bool
         instead = f"did you mean {visible(near[0])}?" if near else f"it has {', '.join(map(visible, known[:10]))}"
         raise StoreError(f"{shown}: no runs of rig {visible(rig)}; {instead}")
     of_rig = {key: count for key, count in counts.items() if rig in (None, key[0])}
-    kinds = {kind: sum(count for (_, one), count in of_rig.items() if one is kind) for kind in (True, False)}
+    kinds = {kind: sum(count for (_, run_kind), count in of_rig.items() if run_kind is kind) for kind in (True, False)}
     whose = "" if rig is None else f" of rig {visible(rig)}"
     if simulated is None:
         if all(kinds.values()):
@@ -165,7 +165,7 @@ def _chosen(store: Store, rig: str | None, simulated: bool | None) -> tuple[bool
     if not kinds[simulated]:
         words = ("simulated", "real") if simulated else ("real", "simulated")
         raise StoreError(f"{shown}: no {words[0]} runs{whose}, only {kinds[not simulated]} {words[1]} ones")
-    return simulated, [name for (name, one) in of_rig if one is simulated]
+    return simulated, [name for (name, run_kind) in of_rig if run_kind is simulated]
 
 
 def _levels(

@@ -36,23 +36,23 @@ def loop_unsafe(
     for quantity in ("following", "start", "time_to_off", "passes_after_off"):
         if (name := f"{motor}.conduct.{quantity}") in differing:
             return f"because {name} differs: the drive does not do as it is told"
-    found: dict[str, Quantity] = {}
+    known: dict[str, Quantity] = {}
     for quantity in ("direction", "pole_pairs", "offset"):
         result = results.get(f"{motor}.commutation.{quantity}")
         if not isinstance(result, Measurement):
             return f"because {motor}.commutation.{quantity} is not known: the loop could run away"
-        found[quantity] = result.quantity
-    counts = whole_numbers(found["pole_pairs"])
+        known[quantity] = result.quantity
+    counts = whole_numbers(known["pole_pairs"])
     if len(counts) != 1:
         return (
-            f"because {motor} has {found['pole_pairs'].value:.2f} pole pairs, which is not known to one whole number: "
+            f"because {motor} has {known['pole_pairs'].value:.2f} pole pairs, which is not known to one whole number: "
             "the loop could run away"
         )
-    if counts[0] != declared.pole_pairs or found["direction"].value * declared.direction <= 0.0:
+    if counts[0] != declared.pole_pairs or known["direction"].value * declared.direction <= 0.0:
         return f"because {motor}'s pole pairs or direction are not those that the firmware declares"
     turn_rad = math.tau * declared.offset_count / declared.counts_per_turn
     declared_offset_rad = -declared.direction * declared.pole_pairs * turn_rad
-    apart_rad = math.remainder(found["offset"].value - declared_offset_rad, math.tau)
+    apart_rad = math.remainder(known["offset"].value - declared_offset_rad, math.tau)
     if abs(apart_rad) > OFFSET_LIMIT_RAD:
         return (
             f"because {motor}'s electrical offset is {math.degrees(apart_rad):+.0f} degrees from the one that the "

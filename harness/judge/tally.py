@@ -43,15 +43,16 @@ class Gap:
 def gaps(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> tuple[Gap, ...]:
     """What `exit_code` finds open, required quantities first, those of one reason together."""
     wanted = set(required)
-    found: dict[tuple[bool, Outcome, str, tuple[str, ...], tuple[str, ...]], list[str]] = {}
-    for one in verdicts:
-        asked = bool(Name(one.name).keys & wanted)
-        if one.outcome.standing is Standing.OPEN or (asked and not one.outcome.standing.asked):
-            needs = one.expected.needs if one.expected is not None else ()
-            found.setdefault((asked, one.outcome, one.reason, one.remedies, needs), []).append(one.name)
+    names_by_reason: dict[tuple[bool, Outcome, str, tuple[str, ...], tuple[str, ...]], list[str]] = {}
+    for verdict in verdicts:
+        asked = bool(Name(verdict.name).keys & wanted)
+        if verdict.outcome.standing is Standing.OPEN or (asked and not verdict.outcome.standing.asked):
+            needs = verdict.expected.needs if verdict.expected is not None else ()
+            why = (asked, verdict.outcome, verdict.reason, verdict.remedies, needs)
+            names_by_reason.setdefault(why, []).append(verdict.name)
     made = [
         Gap(names=tuple(names), required=asked, outcome=outcome, reason=reason, remedies=remedies, needs=needs)
-        for (asked, outcome, reason, remedies, needs), names in found.items()
+        for (asked, outcome, reason, remedies, needs), names in names_by_reason.items()
     ]
     unseen = sorted(wanted - {key for verdict in verdicts for key in Name(verdict.name).keys})
     made += [Gap(names=(name,), required=True) for name in unseen]

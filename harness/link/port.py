@@ -270,10 +270,10 @@ def _terminal(url: str) -> str:
     """The same, where it is no other kind of file: to open some devices does something (a watchdog begins to bark)."""
     if os.name != "posix" or "://" in url:
         return url
-    found = Path(url).stat()
-    device = Path(f"/sys/dev/char/{os.major(found.st_rdev)}:{os.minor(found.st_rdev)}/subsystem")
+    status = Path(url).stat()
+    device = Path(f"/sys/dev/char/{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}/subsystem")
     driven = not device.exists() or device.resolve().name == "tty"  # pseudo-terminals, and other systems, have none
-    if not stat.S_ISCHR(found.st_mode) or not driven:
+    if not stat.S_ISCHR(status.st_mode) or not driven:
         raise ValueError("expected a serial port, found another kind of file")
     return url
 

@@ -72,7 +72,8 @@ def certificate(
     runs = lot.boards[board]
     newest = runs[-1].record
     outcomes = _said(runs)
-    beside = {} if reference is None else {one.found.name: one for one in reference.by_board.get(board, ())}
+    differences = () if reference is None else reference.by_board.get(board, ())
+    beside = {difference.found.name: difference for difference in differences}
     required = _required(quantities, board, beside)
     lines = [*required, *_modelled(quantities, board, outcomes, beside)]
     claim = _claim(runs, required)
@@ -114,9 +115,10 @@ def _said(runs: Sequence[LotRun]) -> Mapping[str, list[Outcome]]:
 def _claim(runs: Sequence[LotRun], required: Sequence[CertificateLine]) -> str:
     """`refused` where a mean misses its requirement or any run found something; `accepted` where all is decided."""
     judged = [verdict.outcome.standing for run in runs for verdict in run.record.verdicts]
-    found = [line.outcome.standing for line in required] + [one for one in judged if one is Standing.BAD]
+    standings = [line.outcome.standing for line in required]
+    standings += [standing for standing in judged if standing is Standing.BAD]
     whole = all(run.record.exit_code is ExitCode.AGREES for run in runs)
-    return CLAIMS[overall(found if whole else [*found, Standing.OPEN])]
+    return CLAIMS[overall(standings if whole else [*standings, Standing.OPEN])]
 
 
 def _required(
@@ -146,7 +148,7 @@ def _modelled(
         if value is None or not outcomes:
             continue
         outcome = next(word for word in WORST_FIRST if word in outcomes)
-        count = sum(one is outcome for one in outcomes)
+        count = outcomes.count(outcome)
         word = outcome.value if outcome is Outcome.NOT_JUDGED else f"{outcome.value} in {count} of {len(outcomes)}"
         lines.append(_line(quantity, value.mean, value.runs, "model of the rig", word, outcome, beside))
     return lines

@@ -125,11 +125,11 @@ def contradictions(runs: Iterable[tuple[str, str, int]]) -> list[tuple[str, str]
     contradicted = {}
     for name, known in ids.items():
         if len(known) > 1:
-            listed = " and ".join(f"{visible(one)} in run {number}" for one, number in known.items())
+            listed = " and ".join(f"{visible(board_id)} in run {number}" for board_id, number in known.items())
             contradicted[name] = f"two boards under one name: unique id {listed}"
     for unique_id, called in names.items():
         if len(called) > 1:
-            listed = " and ".join(f"{visible(one)} in run {number}" for one, number in called.items())
+            listed = " and ".join(f"{visible(board_name)} in run {number}" for board_name, number in called.items())
             for name in called:
                 contradicted.setdefault(name, f"one board under two names: unique id {visible(unique_id)} was {listed}")
     return list(contradicted.items())
@@ -156,16 +156,16 @@ def _one_bench(runs: Sequence[LotRun]) -> tuple[list[LotRun], list[str]]:
 
 
 def _bench(record: Record) -> str:
-    one = owners_of(record)
-    return repr((one.place, sorted(one.instruments.items()), [(key, one.rig.get(key)) for key in BENCH]))
+    owners = owners_of(record)
+    return repr((owners.place, sorted(owners.instruments.items()), [(key, owners.rig.get(key)) for key in BENCH]))
 
 
-def _apart(one: Any, other: Any) -> str:
-    if one.place != other.place:
-        return visible(f"{other.place} in place of {one.place}")
-    names = sorted(set(one.instruments) | set(other.instruments))
-    swapped = [f"instrument {name}" for name in names if one.instruments.get(name) != other.instruments.get(name)]
-    sections = [f"[{key}] of the rig file" for key in BENCH if one.rig.get(key) != other.rig.get(key)]
+def _apart(first: Any, other: Any) -> str:
+    if first.place != other.place:
+        return visible(f"{other.place} in place of {first.place}")
+    names = sorted(set(first.instruments) | set(other.instruments))
+    swapped = [f"instrument {name}" for name in names if first.instruments.get(name) != other.instruments.get(name)]
+    sections = [f"[{key}] of the rig file" for key in BENCH if first.rig.get(key) != other.rig.get(key)]
     return visible(", ".join([*swapped, *sections]))
 
 
@@ -173,11 +173,11 @@ def _remarks(runs: Sequence[LotRun]) -> list[str]:
     """What was not the same for all runs of a lot and scatters with its boards."""
     owners = [owners_of(run.record) for run in runs]
     remarks = []
-    if len({one.firmware for one in owners}) > 1:
+    if len({owner.firmware for owner in owners}) > 1:
         remarks.append("firmware was not the same in all runs: what it does differently counts as the boards'")
-    if len({one.procedure for one in owners}) > 1:
+    if len({owner.procedure for owner in owners}) > 1:
         remarks.append("rotorgate or its device scripts were not the same in all runs: that counts as the boards'")
-    texts = {repr(one.rig.get("requirements")) for one in owners}
+    texts = {repr(owner.rig.get("requirements")) for owner in owners}
     if len(texts) > 1:
         remarks.append(f"requirements were not the same in all runs: those of run {runs[-1].number}, the newest, count")
     return remarks

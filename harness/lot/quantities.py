@@ -119,19 +119,19 @@ def _quantity(
     if not boards:
         return replace(quantity, why_not="not measured")
     origin = next(iter(boards.values()))[0]
-    units = {one.lasting.unit or "1" for runs in boards.values() for one in runs}
+    units = {run.lasting.unit or "1" for runs in boards.values() for run in runs}
     if len(units) > 1:
         raise UsageError(f"{name}: the records of the lot give it in {' and '.join(sorted(units))}: one is wrong")
-    groups = {board: [turned_near(name, one, origin.value) for one in runs] for board, runs in boards.items()}
-    every = [one for runs in groups.values() for one in runs]
+    groups = {board: [turned_near(name, run, origin.value) for run in runs] for board, runs in boards.items()}
+    every = [run for runs in groups.values() for run in runs]
     excess, dof = _excess(groups)
     values = {board: _board(name, runs, excess, dof, requirement, rule) for board, runs in groups.items()}
-    quantity = replace(quantity, unit=origin.lasting.unit, boards=values, exact=all(one.exact for one in every))
+    quantity = replace(quantity, unit=origin.lasting.unit, boards=values, exact=all(run.exact for run in every))
     means = [value.mean.value for value in values.values()]
     lasting = mean_of(list(groups.values()))
     quantity = replace(quantity, mean=lasting.value, shift=half_width(lasting))
     if len(means) > 1:
-        spread = one_way([[one.value for one in runs] for runs in groups.values()])
+        spread = one_way([[run.value for run in runs] for runs in groups.values()])
         noise = _noise(groups, excess)
         quantity = replace(quantity, s=spread.s_of_means, noise=noise, between=between_s(spread.s_of_means, noise))
     return _with_capability(quantity, means)
@@ -182,19 +182,19 @@ def _excess(groups: Mapping[str, Sequence[ComparableValue]]) -> tuple[float, flo
         return 0.0, math.inf
     squares = []
     for runs in groups.values():
-        mean = math.fsum(one.value for one in runs) / len(runs)
-        squares += [(one.value - mean) ** 2 for one in runs]
-    every = [one.own_u**2 for runs in groups.values() for one in runs]
+        mean = math.fsum(run.value for run in runs) / len(runs)
+        squares += [(run.value - mean) ** 2 for run in runs]
+    every = [run.own_u**2 for runs in groups.values() for run in runs]
     left = math.fsum(squares) / dof - math.fsum(every) / len(every)
     # What is left by rounding is no scatter: 1e-20 s of a clock would pass for one.
-    largest = max(abs(one.value) for runs in groups.values() for one in runs)
+    largest = max(abs(run.value) for runs in groups.values() for run in runs)
     return (math.sqrt(left), float(dof)) if left > (1e-12 * largest) ** 2 else (0.0, math.inf)
 
 
 def _noise(groups: Mapping[str, Sequence[ComparableValue]], excess: float) -> float:
     """Standard deviation that runs give the boards' means: root of the mean over boards of its square."""
     squares = [
-        math.fsum(one.own_u**2 for one in runs) / len(runs) ** 2 + excess**2 / len(runs) for runs in groups.values()
+        math.fsum(run.own_u**2 for run in runs) / len(runs) ** 2 + excess**2 / len(runs) for runs in groups.values()
     ]
     return math.sqrt(math.fsum(squares) / len(squares))
 

@@ -56,8 +56,8 @@ def compare_with_reference(lot: Lot, board: str, quantities: Sequence[LotQuantit
         raise UsageError(f"--reference {visible(board)}: not in lot {visible(lot.name)}; it has {there}")
     nominal_v = surroundings(lot.runs[-1].record).nominal_v
     own, labels = _comparable(lot.boards[board], nominal_v), mountings(lot.boards[board])
-    names = dict.fromkeys(name for one in own for name in one)
-    levels = {name: level(name, [one.get(name, "not planned") for one in own], labels) for name in names}
+    names = dict.fromkeys(name for run in own for name in run)
+    levels = {name: level(name, [run.get(name, "not planned") for run in own], labels) for name in names}
     others = {name: runs for name, runs in lot.boards.items() if name != board}
     # One decision over all boards and quantities: else chance alone would call one of many boards different.
     terms = Terms(planned=max(1, len(levels) * len(others)), margins=lot.spec.detect)
@@ -68,7 +68,7 @@ def compare_with_reference(lot: Lot, board: str, quantities: Sequence[LotQuantit
         beside[name] = []
         for each in levels.values():
             difference_found = found_on(
-                each, [one.get(each.name, "the record does not have it") for one in values], mounted, terms
+                each, [run.get(each.name, "the record does not have it") for run in values], mounted, terms
             )
             apart = difference_found.gap or _apart(known.get(each.name), name, board)
             beside[name].append(BoardDifference(board=name, found=difference_found, apart=apart))
@@ -89,8 +89,8 @@ def _apart(quantity: LotQuantity | None, board: str, reference: str) -> Quantity
     """Mean of one board less that of the other, as measured; what both took from the bench cancels."""
     if quantity is None or quantity.exact or board not in quantity.boards or reference not in quantity.boards:
         return None
-    one, other = (_own(quantity.boards[name], name) for name in (board, reference))
-    return difference(one, other)
+    board_mean, reference_mean = (_own(quantity.boards[name], name) for name in (board, reference))
+    return difference(board_mean, reference_mean)
 
 
 def _own(value: BoardValue, board: str) -> Quantity:

@@ -108,19 +108,19 @@ def reference_rows(reference: ReferenceComparison) -> list[TableRow]:
     """What is different, board by board."""
     return [
         replace(
-            difference_row(one.found, reference.levels[one.found.name]),
-            name=f"{board} {one.found.name}",
+            difference_row(difference.found, reference.levels[difference.found.name]),
+            name=f"{board} {difference.found.name}",
             group="",
         )
         for board, differences in reference.by_board.items()
-        for one in differences
-        if one.found.finding is Finding.DIFFERENT
+        for difference in differences
+        if difference.found.finding is Finding.DIFFERENT
     ]
 
 
 def difference_line(reference: ReferenceComparison, board: str) -> str:
     """`B02: 40 equivalent, 1 different`."""
-    words = [one.found.finding for one in reference.by_board[board]]
+    words = [difference.found.finding for difference in reference.by_board[board]]
     counted = ", ".join(f"{words.count(word)} {word.value}" for word in Finding if word in words)
     return f"{board} beside reference board {reference.board}: {counted}"
 
@@ -136,13 +136,13 @@ def required(requirement: Requirement | None, scale: RowFormat) -> str:
 
 def with_requirement(quantities: Iterable[LotQuantity]) -> list[LotQuantity]:
     """Those that have one and are measured."""
-    return [one for one in quantities if one.requirement is not None and not one.exact]
+    return [quantity for quantity in quantities if quantity.requirement is not None and not quantity.exact]
 
 
 def explained(lot: Lot, shown: Sequence[LotQuantity]) -> list[str]:
     """What the columns of the capability say, in sentences."""
     where = f"All of it on the reference motor ({lot.motors}) of this bench; no other motor was measured."
-    if not any(one.capability is not None for one in shown):
+    if not any(quantity.capability is not None for quantity in shown):
         return [where]
     return [
         where,

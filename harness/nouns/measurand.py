@@ -43,10 +43,10 @@ class Origin(StrEnum):
 class Dependence:
     """How a quantity follows supply voltage (exponent) and room (relative, 1/K), each with a half-width."""
 
-    supply: float = 0.0
-    supply_half: float = 0.0
-    per_k: float = 0.0
-    per_k_half: float = 0.0
+    supply: float
+    supply_half: float
+    per_k: float
+    per_k_half: float
     why: str
 
 
@@ -111,7 +111,12 @@ class CheckRow:
         return part in ALWAYS or part in self.parts
 
 
-UNMOVED = Dependence(why="neither voltage nor temperature enters it")
+def unmoved(why: str) -> Dependence:
+    """Of a quantity that follows neither the supply nor the room, and why not."""
+    return Dependence(supply=0.0, supply_half=0.0, per_k=0.0, per_k_half=0.0, why=why)
+
+
+UNMOVED = unmoved("neither voltage nor temperature enters it")
 
 
 def counted(name: str, words: str, origin: Origin = Origin.MEASURED, *, meanings: tuple[str, ...] = ()) -> Measurand:

@@ -55,8 +55,8 @@ def overall(standings: Iterable[Standing]) -> Standing:
     >>> overall([Standing.GOOD, Standing.ABSENT]).value, overall([Standing.ABSENT]).value
     ('good', 'open')
     """
-    found = worst(standings)
-    return found if found.asked else Standing.OPEN
+    standing = worst(standings)
+    return standing if standing.asked else Standing.OPEN
 
 
 class Word(Protocol):
@@ -86,4 +86,4 @@ def of_exit_code(code: int | None) -> Standing:
     >>> of_exit_code(1).value, of_exit_code(3).value
     ('bad', 'absent')
     """
-    return next((one for one in Standing if one.asked and one.exit_code == code), Standing.ABSENT)
+    return next((standing for standing in Standing if standing.asked and standing.exit_code == code), Standing.ABSENT)

@@ -175,8 +175,8 @@ def locks_for(store: Address | None) -> Iterator[DeviceLocks]:
 
     Whoever shares a PostgreSQL store may share benches.
     """
-    beyond = HostLocks(store) if store is not None and store.url else None
-    locks = DeviceLocks(remote=beyond, lasting=True)
+    remote = HostLocks(store) if store is not None and store.url else None
+    locks = DeviceLocks(remote=remote, lasting=True)
     try:
         yield locks
     finally:

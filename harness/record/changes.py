@@ -98,14 +98,14 @@ def changes(then: Record, now: Record) -> list[Change]:
     """
     before, after = _sides(then), _sides(now)
     nothing = Side(verdict=None, measured=None)
-    found = [
+    candidates = [
         Change(name=key[0], required=key[1], then=before.get(key, nothing), anew=after.get(key, nothing))
         for key in dict.fromkeys([*after, *before])
     ]
-    beside = {change.name for change in found if not change.required}
+    beside = {change.name for change in candidates if not change.required}
     return [
         change
-        for change in found
+        for change in candidates
         if change.parts and (change.judged or not (change.required and change.name in beside))
     ]
 

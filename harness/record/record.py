@@ -168,7 +168,7 @@ class Record:
     @property
     def gauges(self) -> Mapping[str, Gauge]:
         """What they found, by the full name of a quantity."""
-        return {} if self.gauge is None else {found.name: found for found in self.gauge.quantities}
+        return {} if self.gauge is None else {quantity.name: quantity for quantity in self.gauge.quantities}
 
     # --- what was planned ----------------------------------------------------------------------------
 

@@ -123,10 +123,10 @@ def gauge_from(entry: RecordEntry | None) -> GaugeEntry | None:
     """The studies of the gauge of an entry. Raises Damage."""
     if entry is None:
         return None
-    found = read_as(GaugeEntry, entry, "gauge")
-    for gauge in found.quantities:
+    study = read_as(GaugeEntry, entry, "gauge")
+    for gauge in study.quantities:
         check_gauge(gauge)
-    return found
+    return study
 
 
 def check_gauge(gauge: Gauge) -> None:
@@ -217,5 +217,5 @@ SHAPES = get_args(Shape)
 def _shape(value: Any, where: str) -> Shape:
     if value not in SHAPES:
         raise Damage(f"{where}: expected one of the shapes {', '.join(SHAPES)}, found {value!r}")
-    found: Shape = value
-    return found
+    shape: Shape = value
+    return shape

@@ -68,7 +68,7 @@ def record_content(path: Path, data: bytes) -> Mapping[str, Any]:
         content = RAISES[older](content)
     content = {**ABSENT, **({} if content.get("finished") else PLAN), **content}
     for key, kind in NEEDED.items():
-        found = content.get(key)
-        if not isinstance(found, kind):
-            raise RecordError(f"{path}: damaged: expected {key} as {kind.__name__}, found {type(found).__name__}")
+        entry = content.get(key)
+        if not isinstance(entry, kind):
+            raise RecordError(f"{path}: damaged: expected {key} as {kind.__name__}, found {type(entry).__name__}")
     return content

@@ -24,7 +24,7 @@ FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]
 
 def junit(decision: Decision, subject: Subject, differences: Sequence[Difference], quantities: Iterable[str]) -> bytes:
     """The file's bytes. `quantities` are all that were planned, by full name."""
-    names = dict.fromkeys([*quantities, *(one.name for one in differences), *_named(decision)])
+    names = dict.fromkeys([*quantities, *(difference.name for difference in differences), *_named(decision)])
     suite = ElementTree.Element("testsuite", name=_text(f"release gate {subject.rig}"))
     properties = ElementTree.SubElement(suite, "properties")
     for name, value in (
@@ -34,7 +34,7 @@ def junit(decision: Decision, subject: Subject, differences: Sequence[Difference
         ("baseline", subject.baseline),
     ):
         ElementTree.SubElement(properties, "property", name=name, value=_text(value))
-    findings = {one.name: one for one in differences}
+    findings = {difference.name: difference for difference in differences}
     for name in names:
         _case(suite, decision, name, findings.get(name), subject)
     _whole(suite, decision, subject)
@@ -52,14 +52,14 @@ def _case(
     suite: ElementTree.Element, decision: Decision, name: str, difference: Difference | None, subject: Subject
 ) -> None:
     case = _new_case(suite, f"{subject.rig}.{Name(name).prefix}", Name(name).quantity, subject)
-    against = [one for one in decision.objections if one.quantity == name]
+    against = [objection for objection in decision.objections if objection.quantity == name]
     if against:
         _failure(case, against)
         return
-    for one in decision.waived:
-        if one.objection.quantity == name:
-            waiver = one.waiver
-            words = f"waived by {waiver.by} (self-declared) until {waiver.until}: {waiver.why}; {one.objection.words}"
+    for pair in decision.waived:
+        if pair.objection.quantity == name:
+            waiver = pair.waiver
+            words = f"waived by {waiver.by} (self-declared) until {waiver.until}: {waiver.why}; {pair.objection.words}"
             ElementTree.SubElement(case, "skipped", message=_text(words))
             return
     if difference is not None and difference.measured is None:
@@ -72,14 +72,15 @@ def _whole(suite: ElementTree.Element, decision: Decision, subject: Subject) -> 
     if decision.code in (ExitCode.BENCH, ExitCode.DEFECT, ExitCode.USAGE):
         ElementTree.SubElement(case, "error", type="bench", message=_text(decision.reasons[0]))
     elif decision.word is not DecisionWord.RELEASE:
-        own = [one for one in decision.objections if not one.quantity]
+        own = [objection for objection in decision.objections if not objection.quantity]
         _failure(case, own or decision.objections, kind=decision.word.value)
 
 
 def _failure(case: ElementTree.Element, against: Sequence[Objection], kind: str = "") -> None:
-    worst = kind or (DecisionWord.REFUSE if any(one.refuses for one in against) else DecisionWord.UNDECIDED).value
+    refused = any(objection.refuses for objection in against)
+    worst = kind or (DecisionWord.REFUSE if refused else DecisionWord.UNDECIDED).value
     failure = ElementTree.SubElement(case, "failure", type=worst, message=_text(against[0].line))
-    failure.text = _text("\n".join(one.line for one in against))
+    failure.text = _text("\n".join(objection.line for objection in against))
 
 
 def _new_case(suite: ElementTree.Element, group: str, name: str, subject: Subject) -> ElementTree.Element:
@@ -91,8 +92,8 @@ def _new_case(suite: ElementTree.Element, group: str, name: str, subject: Subjec
 
 
 def _named(decision: Decision) -> list[str]:
-    waived = [one.objection.quantity for one in decision.waived]
-    return [name for name in (*(one.quantity for one in decision.objections), *waived) if name]
+    waived = [pair.objection.quantity for pair in decision.waived]
+    return [name for name in (*(objection.quantity for objection in decision.objections), *waived) if name]
 
 
 def _text(words: str) -> str:

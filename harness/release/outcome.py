@@ -72,13 +72,14 @@ def orders_of(account: ReleaseReport) -> list[str]:
 
 def _causes(attempt: ReleaseAttempt) -> list[Pattern]:
     """What the pattern of the runs' verdicts points to, each once."""
-    return list(
-        dict.fromkeys(
-            Pattern(words=visible(words), known=record.diagnosis.known, settled_by=visible(record.settled_by))
-            for record in attempt.records
-            if (words := record.diagnosis.words)
+    patterns = [
+        Pattern(
+            words=visible(record.diagnosis.words), known=record.diagnosis.known, settled_by=visible(record.settled_by)
         )
-    )
+        for record in attempt.records
+        if record.diagnosis.words
+    ]
+    return list(dict.fromkeys(patterns))
 
 
 def _changes(conditions: GateConditions, attempt: ReleaseAttempt) -> list[str]:
@@ -122,7 +123,7 @@ def decision_content(account: ReleaseReport, subject: Subject) -> dict[str, Any]
     """decision.json, and what the store keeps."""
     conditions, attempt = account.conditions, account.attempt
     decision, policy, stored = attempt.decision, conditions.policy, conditions.stored
-    used = {id(one.waiver) for one in decision.waived}
+    used = {id(pair.waiver) for pair in decision.waived}
     content: dict[str, Any] = clean(
         {
             "schema": SCHEMA,
@@ -141,32 +142,37 @@ def decision_content(account: ReleaseReport, subject: Subject) -> dict[str, Any]
             "causes": [cause.words for cause in subject.causes],
             "objections": [
                 {
-                    "refuses": one.refuses,
-                    "quantity": one.quantity,
-                    "words": one.words,
-                    "remedy": "; ".join(one.remedies),
-                    "remedies": list(one.remedies),
+                    "refuses": objection.refuses,
+                    "quantity": objection.quantity,
+                    "words": objection.words,
+                    "remedy": "; ".join(objection.remedies),
+                    "remedies": list(objection.remedies),
                 }
-                for one in decision.objections
+                for objection in decision.objections
             ],
-            "waived": [{"quantity": one.waiver.quantity, "line": one.objection.line} for one in decision.waived],
+            "waived": [{"quantity": pair.waiver.quantity, "line": pair.objection.line} for pair in decision.waived],
             "waivers": [
                 {
-                    "quantity": one.quantity,
-                    "by": one.by,
+                    "quantity": waiver.quantity,
+                    "by": waiver.by,
                     "by_is": "self-declared",
-                    "why": one.why,
-                    "until": one.until.isoformat(),
-                    "used": id(one) in used,
+                    "why": waiver.why,
+                    "until": waiver.until.isoformat(),
+                    "used": id(waiver) in used,
                 }
-                for one in policy.waiver
+                for waiver in policy.waiver
             ],
             "remarks": [*subject.urgent, *subject.remarks],
             "next": decision.next_steps,
             "shown": list(decision.shown),
             "differences": [
-                {"name": one.name, "finding": one.finding.value, "reason": one.reason, "margin": one.margin}
-                for one in attempt.differences
+                {
+                    "name": difference.name,
+                    "finding": difference.finding.value,
+                    "reason": difference.reason,
+                    "margin": difference.margin,
+                }
+                for difference in attempt.differences
             ],
             "repeats": {"made": len(attempt.runs), "asked": policy.repeats},
             "records": [str(ended.folder) for ended in attempt.runs],

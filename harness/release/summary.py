@@ -73,7 +73,10 @@ def markdown(decision: Decision, policy: Policy, subject: Subject, differences: 
     if decision.waived:
         parts += ["### Waived (who waived is self-declared)", _list(_waivers(decision))]
     if decision.idle:
-        parts += ["### Waivers without effect", _list(f"{one.quantity}, {one.by}: {why}" for one, why in decision.idle)]
+        parts += [
+            "### Waivers without effect",
+            _list(f"{waiver.quantity}, {waiver.by}: {why}" for waiver, why in decision.idle),
+        ]
     if decision.next_steps:
         parts += ["### What to measure or do next", _list(_cut(decision.next_steps))]
     if differences:
@@ -107,15 +110,19 @@ def _cut(lines: Sequence[str]) -> list[str]:
 
 def _waivers(decision: Decision) -> list[str]:
     return [
-        f"{one.objection.line}; waived by {one.waiver.by} until {one.waiver.until}: {one.waiver.why}"
-        for one in decision.waived
+        f"{pair.objection.line}; waived by {pair.waiver.by} until {pair.waiver.until}: {pair.waiver.why}"
+        for pair in decision.waived
     ]
 
 
 def _table(policy: Policy, differences: Sequence[Difference]) -> str:
     """Required quantities, and whatever is different; the others are counted."""
-    required = set(policy.required_of(one.name for one in differences))
-    shown = [one for one in differences if one.name in required or one.finding is Finding.DIFFERENT]
+    required = set(policy.required_of(difference.name for difference in differences))
+    shown = [
+        difference
+        for difference in differences
+        if difference.name in required or difference.finding is Finding.DIFFERENT
+    ]
     rows = [
         "| | quantity | baseline | difference | ± | margin | unit | finding |",
         "|---|---|---:|---:|---:|---:|---|---|",
@@ -125,7 +132,7 @@ def _table(policy: Policy, differences: Sequence[Difference]) -> str:
             continue
         row = difference_row(difference, difference.level)
         rows.append("| " + " | ".join(plain(cell) for cell in (row.mark, row.name, *row.cells, row.word)) + " |")
-    others = [one for one in differences if one not in shown]
+    others = [difference for difference in differences if difference not in shown]
     if others:
         rows.append(f"\nNot required: {findings_counted(others)}.")
     return "\n".join(rows)

@@ -17,7 +17,7 @@ from harness.report.titles import spaced
 def render_gauge(study: Mapping[str, Any], *, number: int = 0, made: str = "") -> str:
     """The page as text; a pure function of what was kept. `number` and `made`: its place in the store."""
     # What is asked for first, for that is what a reader looks for.
-    rows = [_row(quantity) for quantity in sorted(study["quantities"], key=lambda found: found["requirement"] is None)]
+    rows = [_row(quantity) for quantity in sorted(study["quantities"], key=lambda entry: entry["requirement"] is None)]
     asked = [quantity["word"] for quantity in study["quantities"] if quantity["requirement"] is not None]
     standing = overall(standing_of(Fitness, word) for word in asked)
     return filled(

@@ -38,11 +38,11 @@ class JudgedAgain:
     @property
     def lines(self) -> list[str]:
         """What has changed and why it can have, a line a quantity, then the cause; where nothing has, that."""
-        found = [change_line(change) for change in self.changes]
+        lines = [change_line(change) for change in self.changes]
         if self.cause_changed:
             now, then = (record.diagnosis.words or "none" for record in (self.anew, self.then))
-            found.append(f"cause: {now}; then: {then}")
-        return found or [UNCHANGED]
+            lines.append(f"cause: {now}; then: {then}")
+        return lines or [UNCHANGED]
 
 
 def change_line(change: Change) -> str:
@@ -51,11 +51,11 @@ def change_line(change: Change) -> str:
     parts = []
     if change.measured:
         now, then = map(_measured, sides)
-        measured = [None if one.measured is None else (one.measured.value, one.measured.u) for one in sides]
+        measured = [None if side.measured is None else (side.measured.value, side.measured.u) for side in sides]
         parts.append(f"measured {now}, then {then}{_apart(*measured)}")
     if change.expected:
         now, then = map(_expected, sides)
-        parts.append(f"expected {now}, then {then}{_apart(*(next(iter(one.expected), None) for one in sides))}")
+        parts.append(f"expected {now}, then {then}{_apart(*(next(iter(side.expected), None) for side in sides))}")
     if change.judged:
         now, then = (side.outcome.value if side.outcome is not None else "no verdict" for side in sides)
         parts.append(f"{now}, then {then}")

@@ -30,7 +30,7 @@ from harness.report.plots import curve_plot, interval_plot
 from harness.report.shell import filled
 from harness.report.titles import check_title, described, quantity_title, spaced
 
-ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda one: list(Standing).index(one.standing)))
+ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda word: list(Standing).index(word.standing)))
 """Words of verdicts as they are counted: those that say the same beside each other."""
 NEVER_REACHED = "because the run was cut off before it had come to it"
 SMALL = 0.005

@@ -96,10 +96,10 @@ def split_unit(key: str) -> tuple[str, str]:
     return lowered, ""
 
 
-def once_a_place(file: str, found: Iterable[Problem]) -> list[str]:
+def once_a_place(file: str, problems: Iterable[Problem]) -> list[str]:
     """A line a place, in their order: a place's first problem stands for the others there."""
     kept: dict[str, str] = {}
-    for place, words in found:
+    for place, words in problems:
         kept.setdefault(dotted(place), words)
     return [f"{file}: {where}: {words}" for where, words in kept.items()]
 

@@ -71,8 +71,10 @@ class KeptCheck:
     @property
     def whole(self) -> bool:
         """Whether its observations came to an analysis; those of a check that was stopped on the way did not."""
-        found = any(isinstance(one, Measurement) or one.outcome is Outcome.CANNOT_TELL for one in self.results)
-        return found and bool(self.observations)
+        has_result = any(
+            isinstance(result, Measurement) or result.outcome is Outcome.CANNOT_TELL for result in self.results
+        )
+        return has_result and bool(self.observations)
 
 
 def judge_again(
@@ -128,14 +130,15 @@ def record_again(record: Record, check_named: CheckNamed = registry.check_named)
 
 def groups(record: Record) -> Iterator[KeptCheck]:
     """What was planned, check by check, with what the record holds of it. Raises RecordError."""
-    observations, expected = record.observations(), {Name(one.name).prefix for one in record.expectations}
+    observations = record.observations()
+    expected = {Name(expectation.name).prefix for expectation in record.expectations}
     for prefix in dict.fromkeys(Name(name).prefix for name in record.planned):
         names = tuple(Name(name) for name in record.planned if Name(name).prefix == prefix)
         yield KeptCheck(
             check=names[0].check,
             motor=names[0].motor or BOTH,
             names=names,
-            observations=tuple(one for one in observations if Name(one.name).prefix == prefix),
+            observations=tuple(observation for observation in observations if Name(observation.name).prefix == prefix),
             results=tuple(result for result in record.results if Name(result.name).prefix == prefix),
             expected=prefix in expected,
             stops=tuple(

@@ -72,7 +72,8 @@ def needed_first(check: str, motor: str, motors: Sequence[str]) -> list[tuple[st
     first = [(each.name, name) for each in CHECKS for name in motors if row.powered and not each.powered]
     loops = [each.name for each in CHECKS if each.conduct and each.closes_loop and each.name != check]
     if row.closes_loop:
-        first += [(name, one) for one in (motors if motor == BOTH else (motor,)) for name in ("commutation", *loops)]
+        chosen = motors if motor == BOTH else (motor,)
+        first += [(each, name) for name in chosen for each in ("commutation", *loops)]
     return first
 
 

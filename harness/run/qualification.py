@@ -308,8 +308,8 @@ class Qualification:
             self._account(curves=drawn)
         if check.loop_spans is not None and observations:
             with contextlib.suppress(MeasurementError):  # its quantities have said so
-                tried = check.loop_spans(observations, self.spec, entry.motor)
-                self._loop_spans.setdefault(entry.motor, []).extend(tried)
+                spans = check.loop_spans(observations, self.spec, entry.motor)
+                self._loop_spans.setdefault(entry.motor, []).extend(spans)
         self._progress.end(whole=bool(observations))
         self._show(entry.check, entry.motor, 0.0)
 

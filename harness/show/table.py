@@ -34,8 +34,8 @@ Cells = tuple[str, str, str, str]
 
 def write_table(stream: TextIO, verdicts: Sequence[Verdict], *, known_width: bool) -> None:
     """All verdicts in order, then the reasons. `known_width`: the stream is a terminal that knows how wide it is."""
-    others = [one.name for one in verdicts if not one.unasked and one.outcome not in REQUIRED]
-    silent = unasked([one.name for one in verdicts if one.unasked], others)
+    others = [verdict.name for verdict in verdicts if not verdict.unasked and verdict.outcome not in REQUIRED]
+    silent = unasked([verdict.name for verdict in verdicts if verdict.unasked], others)
     rows = [_row(verdict, count, silent if verdict.unasked else "") for verdict, count in gathered(verdicts)]
     write_rows(stream, LAYOUT, rows, known_width=known_width)
 

@@ -102,7 +102,7 @@ class Address:
             raise StoreError(f"store {shown}: names no database; {EXPECTED}")
         folders = [value for key, value in query if key == "raw"]
         if len(folders) > 1 or folders == [""]:
-            raise StoreError(f"store {shown}: raw: expected one folder, found {len([one for one in folders if one])}")
+            raise StoreError(f"store {shown}: raw: expected one folder, found {len(list(filter(None, folders)))}")
         for key in dict(query):
             values = [value for other, value in query if other == key]
             if len(values) > 1 or not PARAMETERS[key].fullmatch(values[0]):

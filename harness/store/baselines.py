@@ -150,9 +150,9 @@ class Baselines:
                 raise StoreError(f"{self._database.address.shown}: no run {run}")
             kinds.setdefault((row[0], bool(row[1])), run)
         if len(kinds) > 1:
-            (one, first), (other, second) = list(kinds.items())[:2]
+            (rig, run), (other_rig, other_run) = list(kinds.items())[:2]
             raise StoreError(
-                f"run {first} is of {_rig_words(*one)}, run {second} of {_rig_words(*other)}: "
+                f"run {run} is of {_rig_words(*rig)}, run {other_run} of {_rig_words(*other_rig)}: "
                 "a baseline is of one rig, simulated or real"
             )
         return next(iter(kinds))
@@ -210,7 +210,7 @@ class Baselines:
         ]
 
     def _instead(self, name: str) -> str:
-        names = list(dict.fromkeys(one.name for one in self.all()))
+        names = list(dict.fromkeys(baseline.name for baseline in self.all()))
         near = difflib.get_close_matches(name, names, 1)
         if near:
             return f"did you mean {near[0]}?"

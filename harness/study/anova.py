@@ -56,7 +56,7 @@ class Combination:
     @property
     def value(self) -> float:
         """The estimate."""
-        return math.fsum(factor * one.ms for factor, one in self.parts)
+        return math.fsum(factor * square.ms for factor, square in self.parts)
 
     @property
     def dof(self) -> float:
@@ -88,15 +88,15 @@ class Table:
 
     def term(self, factors: Factors) -> Term | None:
         """A term by its factors; None where it is merged with another."""
-        return next((one for one in (*self.terms, self.error) if one.factors == factors), None)
+        return next((term for term in (*self.terms, self.error) if term.factors == factors), None)
 
     def merged(self, factors: Factors, into: Factors) -> Table:
         """The table with one term added to another; `into` REPEATS pools it."""
         gone, kept = self.term(factors), self.term(into)
         if gone is None or kept is None:
-            raise ValueError(f"no terms {factors}, {into} in {[one.factors for one in self.terms]}")
+            raise ValueError(f"no terms {factors}, {into} in {[term.factors for term in self.terms]}")
         joint = replace(kept, ss=kept.ss + gone.ss, dof=kept.dof + gone.dof)
-        rest = tuple(joint if one.factors == into else one for one in self.terms if one.factors != factors)
+        rest = tuple(joint if term.factors == into else term for term in self.terms if term.factors != factors)
         if into != REPEATS:
             return replace(self, terms=rest)
         return replace(self, terms=rest, error=joint, pooled=(*self.pooled, factors))
@@ -105,7 +105,7 @@ class Table:
         """Pool those interactions whose p-value is above the limit, largest first, unless one that holds it is kept."""
         table = self
         for factors in sorted(among, key=len, reverse=True):
-            held = any(set(factors) < set(one.factors) for one in table.terms)
+            held = any(set(factors) < set(term.factors) for term in table.terms)
             if table.term(factors) is not None and not held:
                 test = table.test(factors)
                 if test is None or test.p > above:
@@ -143,7 +143,7 @@ class Table:
     def _effects(self) -> Mapping[Factors, dict[Factors, float]]:
         """size x component of each term, as factors of mean squares."""
         effects: dict[Factors, dict[Factors, float]] = {REPEATS: {REPEATS: 1.0}}
-        for term in sorted(self.terms, key=lambda one: -len(one.factors)):
+        for term in sorted(self.terms, key=lambda line: -len(line.factors)):
             own = {term.factors: 1.0, REPEATS: -1.0}
             for larger in self.terms:
                 if set(larger.factors) > set(term.factors):
@@ -182,9 +182,9 @@ def crossed(values: NDArray[np.float64], names: Sequence[str]) -> Table:
         for chosen in combinations(axes, count):
             others = tuple(axis for axis in range(values.ndim) if axis not in chosen)
             effect = np.mean(moved, axis=others, keepdims=True)
-            for lower, one in effects.items():
+            for lower, lower_effect in effects.items():
                 if set(lower) < set(chosen):
-                    effect = effect - one
+                    effect = effect - lower_effect
             effects[chosen] = effect
             size = values.size // math.prod(values.shape[axis] for axis in chosen)
             dof = math.prod(values.shape[axis] - 1 for axis in chosen)

@@ -51,27 +51,27 @@ class Variances:
 
     def root(self, sources: Iterable[Factors]) -> float:
         """Standard deviation of several components together, each at least 0."""
-        return math.sqrt(math.fsum(max(self.components[one].value, 0.0) for one in sources))
+        return math.sqrt(math.fsum(max(self.components[source].value, 0.0) for source in sources))
 
     @property
     def gauge(self) -> tuple[Factors, ...]:
         """What makes readings of one board differ."""
-        return tuple(one for one in self.components if one != (BOARD,))
+        return tuple(source for source in self.components if source != (BOARD,))
 
     @property
     def between(self) -> tuple[Factors, ...]:
         """Benches and days."""
-        return tuple(one for one in self.gauge if one != REPEATS and BOARD not in one)
+        return tuple(source for source in self.gauge if source != REPEATS and BOARD not in source)
 
     @property
     def interactions(self) -> tuple[Factors, ...]:
         """Boards that are read differently."""
-        return tuple(one for one in self.gauge if BOARD in one)
+        return tuple(source for source in self.gauge if BOARD in source)
 
     @property
     def largest(self) -> Factors:
         """The component that makes the most of GRR."""
-        return max(self.gauge, key=lambda one: self.components[one].value)
+        return max(self.gauge, key=lambda source: self.components[source].value)
 
     def limits(self, probability: float = 0.95) -> tuple[float, float]:
         """Confidence limits of GRR, made to hold the estimate, which has components below 0 cut off."""
@@ -97,10 +97,10 @@ def variances(values: NDArray[np.float64], *, nested: bool = False) -> Variances
             whole = (*factors[:-1], BENCH, DAY)
             if table.term(factors) is not None:
                 table = table.merged(factors, whole if table.term(whole) is not None else REPEATS)
-    interactions = [one.factors for one in table.terms if len(one.factors) > 1]
-    table = table.with_pooling([one for one in interactions if not (nested and one == (BENCH, DAY))])
-    every = [REPEATS, *(one.factors for one in table.terms)]
-    return Variances(table=table, components={one: table.component(one) for one in every})
+    interactions = [term.factors for term in table.terms if len(term.factors) > 1]
+    table = table.with_pooling([factors for factors in interactions if not (nested and factors == (BENCH, DAY))])
+    every = [REPEATS, *(term.factors for term in table.terms)]
+    return Variances(table=table, components={factors: table.component(factors) for factors in every})
 
 
 def gauge_result(
@@ -122,16 +122,16 @@ def gauge_result(
     if missing or not values_of_runs:
         of, why = len(missing), (missing[0][1] if missing else "")
         return replace(empty, reason=f"not measured in {of} of {len(runs)} runs: {why or 'it was not planned'}")
-    values_of_runs = [turned_near(name, one, values_of_runs[0].value) for one in values_of_runs]
-    units = {one.lasting.unit or "1" for one in values_of_runs}
+    values_of_runs = [turned_near(name, run, values_of_runs[0].value) for run in values_of_runs]
+    units = {run.lasting.unit or "1" for run in values_of_runs}
     if len(units) > 1:
         return replace(empty, reason=f"the runs give it in {' and '.join(sorted(units))}: one is wrong")
-    values = np.array([one.value for one in values_of_runs])[shape.order]
+    values = np.array([run.value for run in values_of_runs])[shape.order]
     got = variances(values, nested=shape.nested)
-    claimed = math.sqrt(math.fsum(one.lasting.u**2 + one.own_u**2 for one in values_of_runs) / len(values_of_runs))
-    known = _numbers(empty, got, [one.value for one in values_of_runs], units.pop(), shape)
+    claimed = math.sqrt(math.fsum(run.lasting.u**2 + run.own_u**2 for run in values_of_runs) / len(values_of_runs))
+    known = _numbers(empty, got, [run.value for run in values_of_runs], units.pop(), shape)
     known = replace(known, claimed_u=claimed, remarks=(*known.remarks, *_claims(got, claimed)))
-    exact = all(one.exact for one in values_of_runs)
+    exact = all(run.exact for run in values_of_runs)
     return _judged(known, got, exact=exact)
 
 
@@ -167,8 +167,8 @@ def _numbers(empty: GaugeResult, got: Variances, values: Sequence[float], unit: 
         grr_dof=got.dof,
         ndc=ndc,
         largest=f"{WORDS[got.largest]}; what would help: {REMEDIES[got.largest]}",
-        lines=tuple(_line(got, one) for one in (*(term.factors for term in table.terms), REPEATS)),
-        pooled=tuple(WORDS[one] for one in table.pooled),
+        lines=tuple(_line(got, factors) for factors in (*(term.factors for term in table.terms), REPEATS)),
+        pooled=tuple(WORDS[factors] for factors in table.pooled),
         remarks=tuple(remarks),
     )
 

@@ -31,10 +31,10 @@ def effective_dof(parts: Parts) -> float:
     >>> round(effective_dof([(0.5, MeanSquare(ms=4.0, dof=3)), (0.5, MeanSquare(ms=1.0, dof=20))]), 1)
     4.6
     """
-    total = math.fsum(factor * one.ms for factor, one in parts)
+    total = math.fsum(factor * square.ms for factor, square in parts)
     if total <= 0.0:
         return 0.0
-    return 1.0 / math.fsum((factor * one.ms / total) ** 2 / one.dof for factor, one in parts)
+    return 1.0 / math.fsum((factor * square.ms / total) ** 2 / square.dof for factor, square in parts)
 
 
 def limits(parts: Parts, probability: float = 0.95) -> tuple[float, float]:
@@ -46,9 +46,9 @@ def limits(parts: Parts, probability: float = 0.95) -> tuple[float, float]:
     [0.49, 3.08]
     """
     tail = (1.0 - probability) / 2.0
-    total = math.fsum(factor * one.ms for factor, one in parts)
-    added = [(factor * one.ms, one.dof) for factor, one in parts if factor > 0.0]
-    subtracted = [(-factor * one.ms, one.dof) for factor, one in parts if factor < 0.0]
+    total = math.fsum(factor * square.ms for factor, square in parts)
+    added = [(factor * square.ms, square.dof) for factor, square in parts if factor > 0.0]
+    subtracted = [(-factor * square.ms, square.dof) for factor, square in parts if factor < 0.0]
     below = _squares(added, subtracted, tail, 1.0 - tail)
     above = _squares(added, subtracted, 1.0 - tail, tail)
     return max(total - math.sqrt(below), 0.0), max(total + math.sqrt(above), 0.0)

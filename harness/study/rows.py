@@ -34,7 +34,7 @@ EXPLAINED = (
 
 def row(result: GaugeResult) -> TableRow:
     """One quantity."""
-    size = max((one for one in (result.grr, result.pv) if one), default=0.0)
+    size = max((deviation for deviation in (result.grr, result.pv) if deviation), default=0.0)
     factor, unit = prefix_for(size, result.unit)
     digits = decimals_for(result.grr / factor) + 1 if result.grr else 3
 
@@ -69,7 +69,7 @@ def row(result: GaugeResult) -> TableRow:
 def reasons(rows: Sequence[TableRow]) -> str:
     """Why a gauge is called what it is, and what else is to be known of it."""
     if rows[0].word == Fitness.UNASKED.value:
-        return f"{', '.join(one.name for one in rows)}: {rows[0].reason}"
+        return f"{', '.join(table_row.name for table_row in rows)}: {rows[0].reason}"
     return together(rows)
 
 

@@ -36,18 +36,18 @@ class GaugeStudy:
     @property
     def headline(self) -> str:
         """Every word that occurs, counted."""
-        words = [one.word for one in self.quantities]
+        words = [result.word for result in self.quantities]
         return ", ".join(f"{words.count(word)} {word.value}" for word in Fitness if word in words) or "nothing measured"
 
     @property
     def exit_code(self) -> ExitCode:
         """0 where the gauge of every requirement is fit and there is one; else 2: it says nothing of the boards."""
-        return overall(one.word.standing for one in self.quantities if one.requirement is not None).exit_code
+        return overall(result.word.standing for result in self.quantities if result.requirement is not None).exit_code
 
     def content(self, runs: Sequence[int]) -> dict[str, Any]:
         """As it is kept, shown as JSON, and made a page of. `runs`: numbers of its runs in the store."""
         shape = self.design
-        entries = [{**asdict(one), "word": one.word.value} for one in self.quantities]
+        entries = [{**asdict(result), "word": result.word.value} for result in self.quantities]
         kept: dict[str, Any] = clean(
             {
                 "rig": self.rig, "simulated": self.simulated, "runs": list(runs), "headline": self.headline,
@@ -79,14 +79,14 @@ def gauge_study(
     spec = _newest_spec(records)
     nominal_v = surroundings(records[0]).nominal_v
     values_of_runs = [comparable_values(record, nominal_v) for record in records]
-    names = list(dict.fromkeys(name for one in values_of_runs for name in one))
+    names = list(dict.fromkeys(name for run in values_of_runs for name in run))
     limits = spec.required
     most = spec.rig.gauge_share_max
     try:
         quantities = [
-            gauge_result(name, [one.get(name, "") for one in values_of_runs], shape, Name(name).entry_in(limits), most)
+            gauge_result(name, [run.get(name, "") for run in values_of_runs], shape, Name(name).entry_in(limits), most)
             for name in names
-            if any(not isinstance(one.get(name, ""), str) for one in values_of_runs)
+            if any(not isinstance(run.get(name, ""), str) for run in values_of_runs)
             or Name(name).entry_in(limits) is not None
         ]
     except MeasurementError as error:

@@ -124,11 +124,11 @@ class BoardProcess:
         used_ns: int | None = None
         asks = self._page.asks
         while True:
-            told = self._turns.wait(self.line, SOON_S if looks < FEW else LATER_S)
+            asked = self._turns.wait(self.line, SOON_S if looks < FEW else LATER_S)
             if asks():
                 self._was_stuck = self._was_stuck and in_callback
                 return State.ASKS
-            if told:
+            if asked:
                 continue
             if self._reads_nothing() and not asks():
                 self._was_stuck = False
@@ -140,9 +140,9 @@ class BoardProcess:
             if self._process.poll() is not None:
                 self.collect()
                 return State.ENDED
-            if told is None:
+            if asked is None:
                 pause_us(50)  # it is about to end
-            if not self._blocked.told and self.unread() == 0 and self._is_quiet() and not asks():
+            if not self._blocked.system_tells and self.unread() == 0 and self._is_quiet() and not asks():
                 if woken:
                     return State.PARKED
                 self._turns.answered()  # nobody tells whether it waits for input, or for an answer as below

@@ -45,7 +45,7 @@ class Blocked:
         self._pid = pid
         self._answers = answers
         self._descriptor = -1
-        self.told = True
+        self.system_tells = True
         """False once the system has not told."""
 
     def in_read(self) -> bool:
@@ -62,7 +62,7 @@ class Blocked:
                 self._descriptor = os.open(f"/proc/{self._pid}/syscall", os.O_RDONLY)
             return os.pread(self._descriptor, 16, 0).startswith(READ.format(which).encode())
         except OSError:
-            self.told = False
+            self.system_tells = False
             return False
 
     def close(self) -> None:

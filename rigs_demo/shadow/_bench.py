@@ -193,7 +193,7 @@ _queued = 0
 _asking = open(int(os.getenv("ROTORGATE_ASKING")), "wb")
 _answers = open(int(os.getenv("ROTORGATE_ANSWERS")), "rb")
 _mark = b"."
-_told = bytearray(1)
+_answer = bytearray(1)
 
 
 def request(op, arg, target):
@@ -205,7 +205,7 @@ def request(op, arg, target):
         _asking.write(_mark)
         state = 0
         while not state:
-            if not _answers.readinto(_told):
+            if not _answers.readinto(_answer):
                 raise OSError("the bench is gone")
             state = _answered(seq)
     if _word(_FLAGS) & _INTERRUPT:

@@ -195,7 +195,7 @@ def entry(share: Readings, last_outside: int, band: float) -> float:
 
 def swing_pairs(all_swings: Sequence[Sequence[float]]) -> list[tuple[float, float]]:
     """(swing, next swing) wherever both are large enough."""
-    return [(one, two) for swings in all_swings for one, two in pairwise(swings) if two >= LEAST_SWING_RAD]
+    return [(swing, after) for swings in all_swings for swing, after in pairwise(swings) if after >= LEAST_SWING_RAD]
 
 
 def decay(pairs: Sequence[tuple[float, float]]) -> float:

@@ -177,7 +177,7 @@ def _qualified(case: Case, folder: Path, rig: str, options: Iterable[str] = ()) 
 
 def _judged(key: str, record: Record, again: Judgement) -> Run:
     """A run as it stands in its record, judged by today's code."""
-    measured = {one.name: one.quantity for one in again.results if isinstance(one, Measurement)}
+    measured = {result.name: result.quantity for result in again.results if isinstance(result, Measurement)}
     return Run(
         key=key,
         exit_code=int(exit_code(again.verdicts, record.required)),

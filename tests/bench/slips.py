@@ -69,7 +69,7 @@ class Judged:
 
 def fits(finding: str, wanted: Iterable[str]) -> bool:
     """Whether a finding, by its name without motor, is one of those wanted: itself, or a part of it."""
-    names = [name for one in wanted for name in (FOLLOWS if one == "loop" else (one,))]
+    names = [name for entry in wanted for name in (FOLLOWS if entry == "loop" else (entry,))]
     return any(finding == name or finding.startswith((f"{name}.", f"{name}_")) for name in names)
 
 
@@ -93,12 +93,12 @@ def wrongs(slip: Slip, ended: Ended, word: str) -> Iterator[str]:
         yield f"exit {ended.exit_code}"
     if word != "refuse":
         yield "not refused"
-    bad = [one for one in ended.findings if one.bad]
+    bad = [finding for finding in ended.findings if finding.bad]
     if bad and not fits(bad[0].name, slip.finds):
         yield f"found by {bad[0].name}, expected {' or '.join(slip.finds)}"
     if not bad and not (ended.exit_code == 1 and fits("firmware", slip.finds)):
         yield "nothing differs"
-    said = " ".join([*ended.causes, ended.said, *(one.reason for one in bad)]).lower()
+    said = " ".join([*ended.causes, ended.said, *(finding.reason for finding in bad)]).lower()
     if not any(words.lower() in said for words in slip.causes):
         yield f"no cause with {' or '.join(slip.causes)}"
 
@@ -190,9 +190,9 @@ def shown_by(slip: Slip) -> tuple[str, ...]:
     return ("commutation", *(check for check in ("stiffness", "step", "thermal") if check in named))
 
 
-def row(one: Judged, others: Sequence[Judged]) -> tuple[str, ...]:
+def row(run: Judged, others: Sequence[Judged]) -> tuple[str, ...]:
     """A slip's line of the table."""
-    first, ended = one.first, one.ended
+    first, ended = run.first, run.ended
     found = (
         ended.said if first is None else f"{first.name} {first.word}" + (f": {first.reason}" if first.reason else "")
     )
@@ -200,17 +200,17 @@ def row(one: Judged, others: Sequence[Judged]) -> tuple[str, ...]:
     return tuple(
         _cell(text)
         for text in (
-            f"`{one.slip.name}`",
-            PACES[one.slip.firmware],
-            one.slip.words,
-            one.slip.size,
+            f"`{run.slip.name}`",
+            PACES[run.slip.firmware],
+            run.slip.words,
+            run.slip.size,
             "did not end" if ended.exit_code is None else str(ended.exit_code),
             found or "nothing",
             "" if ended.time_ms is None else f"{ended.time_ms / 1e3:.1f}",
             "; ".join(ended.causes) or "none",
             ended.energised,
-            one.word or "not decided",
-            "right" if not one.wrong else "; ".join(one.wrong),
+            run.word or "not decided",
+            "right" if not run.wrong else "; ".join(run.wrong),
             f"{right} of {len(others)}" if others else "not tried",
         )
     )
@@ -227,11 +227,12 @@ def _cell(text: str) -> str:
     return line if len(line) <= LINE else f"{line[:LINE]}..."
 
 
-def told(at_nominal: Sequence[Judged], on_drawn: dict[str, list[Judged]]) -> tuple[str, int]:
+def written(at_nominal: Sequence[Judged], on_drawn: dict[str, list[Judged]]) -> tuple[str, int]:
     """The whole as text, and how many slips are not as they should be on every plant."""
-    parts, off = [], [one for one in at_nominal if one.wrong or any(o.wrong for o in on_drawn.get(one.slip.name, []))]
-    everything = [*at_nominal, *(one for some in on_drawn.values() for one in some)]
-    known = sum(one.ended.energised == "nothing" for one in everything)
+    parts = []
+    off = [run for run in at_nominal if run.wrong or any(other.wrong for other in on_drawn.get(run.slip.name, []))]
+    everything = [*at_nominal, *(run for some in on_drawn.values() for run in some)]
+    known = sum(run.ended.energised == "nothing" for run in everything)
     parts.append(
         f"{len(at_nominal) - len(off)} of {len(at_nominal)} slips are as they should be on every plant that was tried. "
         f"Nothing was energised at the end of {known} of {len(everything)} runs, as seen from inside the plant.\n\n"
@@ -241,15 +242,15 @@ def told(at_nominal: Sequence[Judged], on_drawn: dict[str, list[Judged]]) -> tup
         "by the checks that show the slip, is enough to refuse, and none is released.\n"
     )
     for heading, harmless in (("What matters to a machine", False), ("What does not", True)):
-        rows = [row(one, on_drawn.get(one.slip.name, [])) for one in at_nominal if one.slip.harmless is harmless]
+        rows = [row(run, on_drawn.get(run.slip.name, [])) for run in at_nominal if run.slip.harmless is harmless]
         parts.append(f"## {heading}\n\n{table(COLUMNS, rows) if rows else 'None was tried.'}")
-    missed = [one for one in off if not one.slip.harmless and one.ended.exit_code != 1]
+    missed = [run for run in off if not run.slip.harmless and run.ended.exit_code != 1]
     if missed:
-        rows = [(f"`{one.slip.name}`", one.slip.otherwise or f"one of {', '.join(one.slip.finds)}") for one in missed]
+        rows = [(f"`{run.slip.name}`", run.slip.otherwise or f"one of {', '.join(run.slip.finds)}") for run in missed]
         parts.append(f"## Not found, and what would find it\n\n{table(('slip', 'what would find it'), rows)}")
-    worse = [(one, other) for one in at_nominal for other in on_drawn.get(one.slip.name, []) if other.wrong]
+    worse = [(run, other) for run in at_nominal for other in on_drawn.get(run.slip.name, []) if other.wrong]
     if worse:
-        rows = [(f"`{one.slip.name}`", other.ended.key, _cell("; ".join(other.wrong))) for one, other in worse]
+        rows = [(f"`{run.slip.name}`", other.ended.key, _cell("; ".join(other.wrong))) for run, other in worse]
         parts.append(f"## Not as it should be on a drawn plant\n\n{table(('slip', 'run', 'what is wrong'), rows)}")
     return "\n".join(parts), len(off)
 
@@ -270,7 +271,7 @@ def main() -> int:
         sys.stderr.write(f"{error}\n")
         return 4
     checks = tuple(options.checks)
-    text, off = told(nominal(trials, slips, checks), drawn(trials, slips, 0 if checks else options.plants))
+    text, off = written(nominal(trials, slips, checks), drawn(trials, slips, 0 if checks else options.plants))
     sys.stdout.write(text)
     if not options.only and not checks and options.plants == PLANTS:
         RESULTS.write(text)

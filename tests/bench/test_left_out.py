@@ -64,10 +64,10 @@ def qualified(rig_file: Path, scenario: str, folder: Path, *only: str) -> Done:
     done = rotorgate("--quiet", "qualify", str(rig_file), *options, cwd=folder)
     if not (folder / "run/record.json").exists():
         pytest.skip(f"no simulated bench here: {done.stderr.strip()}")
-    told = subprocess.run(
+    printed = subprocess.run(
         [sys.executable, "-m", "rigs_demo", "truth", scenario], capture_output=True, text=True, check=True, cwd=ROOT
     )
-    truth = {name: entry["value"] for name, entry in json.loads(told.stdout).items()}
+    truth = {name: entry["value"] for name, entry in json.loads(printed.stdout).items()}
     return Done(record=read(folder / "run"), truth=truth)
 
 
@@ -138,15 +138,15 @@ def test_what_a_rig_file_leaves_out_is_in_the_budget_or_asked_for(
 ) -> None:
     done = run_of(rig, runs, tmp_path_factory)
     spec = loads(without(done.record.spec.text, key).encode(), "less.toml")
-    wrong, told = [], 0
+    wrong, count = [], 0
     for name, result in results_by(spec, done, key):
         if isinstance(result, Measurement):
-            told += 1
+            count += 1
             wrong.append(done.wrong(name, result.quantity))
         elif isinstance(result, str):  # not one number of the check: then it must say which key it needs
             assert key.rpartition(".")[2] in result or "load" in key, (name, result)
     assert [words for words in wrong if words] == []
-    assert told > 0
+    assert count > 0
 
 
 PLACES = ("load.hang_reading_rad", "electrical_offset_rad", "direction")
@@ -164,7 +164,7 @@ def test_what_a_procedure_goes_by_is_measured_where_the_file_is_silent(rig: str,
     (tmp_path / "less.toml").write_text(without(text, *UNPLACED[left_out]), encoding="utf-8")
     done = qualified(tmp_path / "less.toml", rig, tmp_path, "commutation", "stiffness", "together")
     measurements = done.record.measurements
-    found = [done.wrong(name, one.quantity) for name, one in measurements.items()]
+    found = [done.wrong(name, measurement.quantity) for name, measurement in measurements.items()]
     assert [words for words in found if words] == []
     assert {verdict.outcome.value for verdict in done.record.verdicts}.isdisjoint({"differs", "nonconforming"})
     for observation in done.record.observations():

@@ -79,12 +79,12 @@ def test_four_rigs_at_once_each_with_its_own_plant_and_record(tmp_path):
 def test_a_second_run_on_a_rig_that_is_driven_is_told_by_whom(tmp_path):
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
-    with stand_alone(tmp_path / "one") as one, stand_alone(tmp_path / "two", "sluice", "--plant-seed", "2") as two:
-        (tmp_path / "pool.toml").write_text(f"schema = 1\nrigs = {[str(one.rig_file), str(two.rig_file)]!r}\n")
+    with stand_alone(tmp_path / "one") as bench, stand_alone(tmp_path / "two", "sluice", "--plant-seed", "2") as other:
+        (tmp_path / "pool.toml").write_text(f"schema = 1\nrigs = {[str(bench.rig_file), str(other.rig_file)]!r}\n")
         first = started("-n", "auto", "--rigs=pool.toml", "--rig-out", "out", cwd=tmp_path, tests=ASKING + STAYING)
         observed = [tmp_path / "out" / name / "observations" for name in ("sluice", "sluice-2")]
         until(lambda: all(any(folder.glob("*.npy")) for folder in observed), "observations of both")
-        second = rotorgate("qualify", str(two.rig_file), "--only", "commutation", "--out", "second", cwd=tmp_path)
+        second = rotorgate("qualify", str(other.rig_file), "--only", "commutation", "--out", "second", cwd=tmp_path)
         assert second.returncode == 3, second.stdout
         assert re.search(r": in use by process \d+ of ", second.stderr), second.stderr
         assert not (tmp_path / "second").exists()

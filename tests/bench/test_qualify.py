@@ -74,8 +74,8 @@ def test_the_same_seed_gives_the_same_bits(tmp_path):
     names = sorted(path.name for path in (tmp_path / "one" / "observations").iterdir())
     assert names
     for name in names:
-        one, two = ((tmp_path / run / "observations" / name).read_bytes() for run in ("one", "two"))
-        assert one == two, name
+        first, second = ((tmp_path / run / "observations" / name).read_bytes() for run in ("one", "two"))
+        assert first == second, name
 
 
 @pytest.mark.slow
@@ -184,9 +184,9 @@ def test_a_record_judged_again_says_the_same(slack):
         (verdict.name, verdict.outcome) for verdict in record.verdicts
     ]
     assert again.diagnosis.words == record.diagnosis.words != ""
-    assert {one.name: one.quantity.value for one in again.results if isinstance(one, Measurement)} == numbers(
-        folder / "run"
-    )
+    assert {
+        result.name: result.quantity.value for result in again.results if isinstance(result, Measurement)
+    } == numbers(folder / "run")
     halved = record.rig.text.replace("gain_per_rad = { value = 4.93", "gain_per_rad = { value = 2.465")
     assert not judge_again(record, loads(halved.encode(), "rig.toml")).diagnosis.differs
     # What a run leaves is also enough to compare it by.

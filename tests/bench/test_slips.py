@@ -13,7 +13,7 @@ from rigs_demo.plant import Plant, drawing
 from rigs_demo.slips import Slip, slip_of
 from tests.bench import slips, trials
 from tests.bench.cases import OtherBench
-from tests.bench.slips import fits, judged, row, told, wrongs
+from tests.bench.slips import fits, judged, row, written, wrongs
 from tests.bench.trials import Ended, Finding, Trials, trial_of
 from tests.bench.witness import left_in
 
@@ -62,14 +62,14 @@ def test_a_slip_that_is_found_named_and_refused_is_right() -> None:
     ],
 )
 def test_what_is_not_as_it_should_be_is_told(slip: Slip, ended: Ended, word: str, wrong: str) -> None:
-    assert any(wrong in one for one in wrongs(slip, ended, word)), list(wrongs(slip, ended, word))
+    assert any(wrong in line for line in wrongs(slip, ended, word)), list(wrongs(slip, ended, word))
 
 
 def test_a_board_that_answers_nothing_ends_with_3_its_supply_off() -> None:
     slip = slip_of("interrupts-held")
     ended = replace(RIGHT, exit_code=3, findings=(), driven=("leaf",), duties=("leaf",))
     assert list(wrongs(slip, ended, "undecided")) == []
-    assert any("energised" in one for one in wrongs(slip, replace(ended, supply=True), "undecided"))
+    assert any("energised" in line for line in wrongs(slip, replace(ended, supply=True), "undecided"))
     assert list(wrongs(slip, replace(ended, exit_code=0), "release")) == [
         "exit 0 of a board that answers nothing",
         "release",
@@ -106,7 +106,7 @@ def test_a_drawn_plant_is_tried_with_the_checks_that_show_the_slip(name: str, ch
 def test_the_tables_count_and_name_what_is_not_found() -> None:
     missed = judged(SLIP, replace(RIGHT, exit_code=0, findings=()), "release")
     fine = judged(HARMLESS, RELEASED, "release")
-    text, off = told([missed, fine], {SLIP.name: [missed], HARMLESS.name: [fine]})
+    text, off = written([missed, fine], {SLIP.name: [missed], HARMLESS.name: [fine]})
     assert off == 1
     assert text.startswith("1 of 2 slips are as they should be")
     assert "Nothing was energised at the end of 4 of 4 runs" in text
@@ -115,7 +115,7 @@ def test_the_tables_count_and_name_what_is_not_found() -> None:
     cells = row(fine, [fine])
     assert (cells[0], cells[4], cells[-1]) == ("`stop-is-off`", "0", "1 of 1")
     assert all("|" not in cell and "\n" not in cell for cell in cells)
-    assert told([fine], {})[1] == 0
+    assert written([fine], {})[1] == 0
 
 
 def test_what_a_bench_is_left_in_is_seen_from_inside() -> None:

@@ -142,9 +142,9 @@ def _ended(store: Path, trial: Trial) -> Ended:
     folder, sha = store / trial.key, hashlib.sha256(trial.source.encode()).hexdigest()
     note = folder / "ended.json"
     if note.exists():
-        told = json.loads(note.read_text(encoding="utf-8"))
-        if told.pop("sha256") == sha:
-            return _read(told)
+        kept = json.loads(note.read_text(encoding="utf-8"))
+        if kept.pop("sha256") == sha:
+            return _read(kept)
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
     ended = _qualified(trial, folder)
@@ -153,9 +153,9 @@ def _ended(store: Path, trial: Trial) -> Ended:
     return ended
 
 
-def _read(told: dict[str, Any]) -> Ended:
-    lists = {key: tuple(value) for key, value in told.items() if isinstance(value, list)}
-    return Ended(**{**told, **lists, "findings": tuple(Finding(**one) for one in told["findings"])})
+def _read(kept: dict[str, Any]) -> Ended:
+    lists = {key: tuple(value) for key, value in kept.items() if isinstance(value, list)}
+    return Ended(**{**kept, **lists, "findings": tuple(Finding(**finding) for finding in kept["findings"])})
 
 
 def _qualified(trial: Trial, folder: Path) -> Ended:
@@ -231,4 +231,4 @@ def _found(folder: Path) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
         if verdict.outcome.standing in (Standing.BAD, Standing.OPEN)
     ]
     causes = tuple(cause.words for cause in record.causes) or tuple(filter(None, [record.diagnosis.words]))
-    return tuple(sorted(found, key=lambda one: not one.bad)), causes
+    return tuple(sorted(found, key=lambda finding: not finding.bad)), causes

@@ -122,8 +122,8 @@ def intervals(cases: Cases, plants: int) -> Part:
     rows = []
     for quantity, names in _by_quantity(errors):
         counts = ", ".join(f"{held[name]} of {len(errors[name])}" for name in names)
-        rows.append((quantity, counts, *(", ".join(f"{one[name]:{sign}.2f}" for name in names)
-                                         for one, sign in ((rms, ""), (mean, "+")))))  # fmt: skip
+        rows.append((quantity, counts, *(", ".join(f"{spread[name]:{sign}.2f}" for name in names)
+                                         for spread, sign in ((rms, ""), (mean, "+")))))  # fmt: skip
     return Part(
         heading="95 % intervals and the true values",
         text=f"Over {plants} drawn plants, {' and '.join(MOTORS)}: {percent(share, 1)} of {total} intervals hold the "
@@ -288,7 +288,7 @@ def _show(parts: Iterable[Part]) -> tuple[str, list[str]]:
     for part in parts:
         texts.append(f"## {part.heading}\n\n{part.text}")
         broken += part.broken
-        sys.stdout.write(texts[-1] + "".join(f"NOT MET {one}\n" for one in part.broken))
+        sys.stdout.write(texts[-1] + "".join(f"NOT MET {line}\n" for line in part.broken))
         sys.stdout.flush()
     return "\n".join(texts), broken
 
@@ -313,7 +313,7 @@ def main() -> int:
             return 0 if same else 1
         text, broken = _show([healthy(cases, 1, 1), thin(cases)] if options.slice else whole(cases))
     if not options.slice:
-        promises = "".join(f"- not met: {one}\n" for one in broken) or "Everything that is promised below is met.\n"
+        promises = "".join(f"- not met: {line}\n" for line in broken) or "Everything that is promised below is met.\n"
         RESULTS.write(f"All of it on the simulated bench.\n\n{promises}\n{text}")
     return 1 if broken else 0
 

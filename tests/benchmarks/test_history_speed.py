@@ -60,8 +60,8 @@ def filled(place: Path, total: int) -> Iterator[Store]:
         with store._database.adding() as adding:
             for k in range(max(runs - READ, 0), runs):
                 values = {name: quantity(0.65 + 1e-4 * (k * 7 % 11)) for name in NAMES}
-                one = edited(record(values, k, simulated=True), exit_code=0)
-                adding.add(tables.record, [{"run_id": k + 1, "json": zlib.compress(one.data)}])
+                run_record = edited(record(values, k, simulated=True), exit_code=0)
+                adding.add(tables.record, [{"run_id": k + 1, "json": zlib.compress(run_record.data)}])
         yield store
 
 
@@ -80,7 +80,7 @@ def test_the_page_of_1e6_values_soon_after_bare_python_and_flat_per_value(tmp_pa
     print("ms a page:", {total: round(1e3 * time_s) for total, time_s in whole.items()})  # noqa: T201
     print("us a value:", {total: round(value, 2) for total, value in each.items()})  # noqa: T201
     assert found.watched.runs == READ, "the look for drift is part of what is timed"
-    assert sum(level.runs for one in found.quantities for level in one.levels.values()) >= TOTALS[-1]
+    assert sum(level.runs for history in found.quantities for level in history.levels.values()) >= TOTALS[-1]
     assert all(each[after] <= each[before] for before, after in itertools.pairwise(TOTALS))
 
     place = str(tmp_path / f"{TOTALS[-1]}.sqlite")

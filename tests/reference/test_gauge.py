@@ -27,8 +27,8 @@ def _parts_by_appraisers(case: Case) -> np.ndarray:
 @reference("aiag-anova-table")
 def test_table_with_interaction(case: Case) -> dict[str, object]:
     table = crossed(_parts_by_appraisers(case), FACTORS)
-    part, appraiser, both = (table.term(one) for one in (("board",), ("bench",), ("board", "bench")))
-    tests = {one: table.test(one) for one in (("board",), ("bench",), ("board", "bench"))}
+    part, appraiser, both = (table.term(factors) for factors in (("board",), ("bench",), ("board", "bench")))
+    tests = {factors: table.test(factors) for factors in (("board",), ("bench",), ("board", "bench"))}
     return {
         "dof_part_appraiser_interaction_repeatability": [part.dof, appraiser.dof, both.dof, table.error.dof],
         "SS_part": part.ss,

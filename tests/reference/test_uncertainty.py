@@ -305,11 +305,11 @@ def test_quantisation(case: Case) -> dict[str, object]:
     readings = Observation(name="two", columns=(column,), data=np.array([(0,), (1,)], dtype=[("count", "<u2")]))
     step_rad = float(np.diff(shaft_rad(readings, turn, 0.0))[0])
     step = math.degrees(step_rad)
-    one, two = (rectangular(0.0, step / 2.0, "deg", name) for name in ("quantisation", "another reading"))
+    reading, other = (rectangular(0.0, step / 2.0, "deg", name) for name in ("quantisation", "another reading"))
     return {
         "lsb_deg": step,
-        "u_deg": one.u,
-        "u_over_lsb": one.u / step,
+        "u_deg": reading.u,
+        "u_over_lsb": reading.u / step,
         "lsb_elec_deg_7_pole_pairs": math.degrees(electrical_angle(1, 7, step_rad, 0.0)),
-        "u_of_difference_deg": difference(two, one).u,
+        "u_of_difference_deg": difference(other, reading).u,
     }

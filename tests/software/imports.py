@@ -84,7 +84,9 @@ class Tree:
         """The groups of modules in a package that each import, by way of the others, themselves."""
         inside = self.inside(package)
         beyond = {module: self._beyond(module) for module in inside}
-        groups = {tuple(other for other in inside if other in beyond[one] and one in beyond[other]) for one in inside}
+        groups = {
+            tuple(other for other in inside if other in beyond[module] and module in beyond[other]) for module in inside
+        }
         return sorted(list(group) for group in groups if group)
 
     def _beyond(self, module: str) -> set[str]:

@@ -55,7 +55,9 @@ def callables(source: str) -> Iterator[tuple[str, bool]]:
 def _handed_on(function: ast.FunctionDef) -> bool:
     """Whether a decorator registers it somewhere: a fixture, a validator, a listener."""
     own = {"property", "staticmethod", "classmethod", "cache", "lru_cache", "cached_property", "contextmanager"}
-    return any(ast.unparse(one).partition("(")[0].rpartition(".")[2] not in own for one in function.decorator_list)
+    return any(
+        ast.unparse(decorator).partition("(")[0].rpartition(".")[2] not in own for decorator in function.decorator_list
+    )
 
 
 def uses(sources: Mapping[str, str]) -> tuple[set[str], set[str]]:
@@ -99,5 +101,5 @@ def test_there_is_nothing_that_only_tests_call() -> None:
 @pytest.mark.parametrize("source", ["def alone(): ...", "class Alone: ...", "class Used:\n    def alone(self): ..."])
 def test_what_nobody_calls_is_seen(source: str) -> None:
     found = idle({"a.py": f"{source}\nUsed()"})
-    assert {one.rpartition(" ")[2].lower() for one in found} == {"alone"}
+    assert {word.rpartition(" ")[2].lower() for word in found} == {"alone"}
     assert idle({"a.py": f"{source}\nalone, Alone, Used().alone"}) == set()

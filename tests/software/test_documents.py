@@ -38,7 +38,9 @@ def test_every_cause_part_of_the_contract_and_quantity_has_its_row() -> None:
     assert [cause.name for cause in CAUSES if f"| {cause.name} |" not in causes] == []
     assert re.findall(r"^## (\w+)$", causes, re.MULTILINE) == list(CHECK_NAMES)
     assert [part.name for part in PARTS if f"| `{part.call}` | {part.meaning} |" not in contract] == []
-    assert [one.name for row in CHECKS for one in row.quantities if f"| {one.words}" not in quantities] == []
+    assert [
+        measurand.name for row in CHECKS for measurand in row.quantities if f"| {measurand.words}" not in quantities
+    ] == []
 
 
 @pytest.mark.parametrize(
@@ -223,7 +225,7 @@ EXAMPLES = re.findall(r"^```python\n(.*?)^```$", DEVELOPERS, re.MULTILINE | re.D
 
 def example(words: str) -> str:
     """The one example of the recipes that has these words."""
-    (found,) = [one for one in EXAMPLES if words in one]
+    (found,) = [text for text in EXAMPLES if words in text]
     return found
 
 

@@ -38,13 +38,13 @@ def _order(order: int) -> Becomes:
     return Becomes(lambda _, __: float(order), str(order))
 
 
-def _exchanged(one: str, other: str, order: int) -> Cause:
+def _exchanged(first: str, second: str, order: int) -> Cause:
     """Two phases exchanged: the field turns the other way, about c = 0, 120 or 240 degrees."""
     about = (order - 3) * THIRD
     offset = Becomes(lambda e, _: _wrapped(about - e["commutation.offset"]), f"{120 * (order - 3)} deg - offset")
     return Cause(
-        name=f"phases {one} and {other} exchanged",
-        words=f"phases {one} and {other} are exchanged: the field turns the other way",
+        name=f"phases {first} and {second} exchanged",
+        words=f"phases {first} and {second} are exchanged: the field turns the other way",
         sizes=NO_SIZE,
         elsewhere=FREE,
         effects=TURNED | {"direction": REVERSED, "phase_order": _order(order), "hang_reading": 0.0, "offset": offset},

@@ -64,7 +64,7 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
             observations.append(_looked(hold, f"{name}.hanging", "off"))
             to(0, amplitude, 0.2)
             observations.append(_looked(hold, f"{name}.drawn", "vector 0"))
-            hanging, drawn = (float(np.mean(shaft_rad(one, hold.turn, 0.0))) for one in observations)
+            hanging, drawn = (float(np.mean(shaft_rad(observation, hold.turn, 0.0))) for observation in observations)
             start = vectors_between(rig.spec, rig.declared[motor], motor, drawn, hanging)
         to(start, amplitude, 0.2)
         to(start - 3, amplitude, 0.3, 0.12)

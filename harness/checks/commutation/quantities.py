@@ -57,7 +57,9 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(supply=-1.0, supply_half=1.0, why="friction over the field's torque"),
+            follows=Dependence(
+                supply=-1.0, supply_half=1.0, per_k=0.0, per_k_half=0.0, why="friction over the field's torque"
+            ),
             detect=nothing("no rig file states how evenly the magnets sit: it has a requirement or none"),
         ),
         Measurand(

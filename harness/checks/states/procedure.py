@@ -20,17 +20,17 @@ LIVE = Column(name="live_pins", unit="1")
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """The live pins after each. Raises LeftLive for any, once that is recorded."""
     with Service(rig, "conduct", "rest", motor=rig.index(motor), **pins_of(rig.spec, motor)) as service:
-        found = service.told()
+        live = service.told()
     rig.board.enter()  # lines that the script did not take any more would make the reset a script of its own
     rig.board.soft_reset()
-    found[RESET] = rig.live_pins()[motor]
+    live[RESET] = rig.live_pins()[motor]
     observation = Observation(
         name=f"{motor}.states.pins",
         columns=(LIVE,),
-        data=np.array([(len(pins),) for pins in found.values()], dtype=[(LIVE.name, "<u1")]),
-        conditions={"after": list(found), "live": found, "contradictions": list(stimulus.contradictions)},
+        data=np.array([(len(pins),) for pins in live.values()], dtype=[(LIVE.name, "<u1")]),
+        conditions={"after": list(live), "live": live, "contradictions": list(stimulus.contradictions)},
     )
     rig.keep(observation)
-    for each, pins in found.items():
+    for each, pins in live.items():
         rig.require_off(each, {motor: pins})
     return [observation]

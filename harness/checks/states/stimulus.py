@@ -48,9 +48,9 @@ def contradictions(spec: RigSpec, motor: str, declared: Declared) -> list[str]:
         offset, grid = entry.electrical_offset_rad, math.pi / declared.field_steps
         grid += math.tau * declared.pole_pairs / declared.counts_per_turn  # a whole count, rounded or cut off
         turn = math.tau * declared.offset_count / declared.counts_per_turn
-        found = offset.value + math.remainder(-declared.direction * declared.pole_pairs * turn - offset.value, math.tau)
-        if not offset.low - grid <= found <= offset.high + grid:
-            equal.append((f"motor.{motor}.electrical_offset_rad", f"{offset.value:.3g}", f"{found:.3g}"))
+        angle = offset.value + math.remainder(-declared.direction * declared.pole_pairs * turn - offset.value, math.tau)
+        if not offset.low - grid <= angle <= offset.high + grid:
+            equal.append((f"motor.{motor}.electrical_offset_rad", f"{offset.value:.3g}", f"{angle:.3g}"))
     stated_hz, declared_hz = firmware.carrier_hz, declared.carrier_hz
     if stated_hz is not None and declared_hz < stated_hz:  # a faster one does all that the stated one does
         equal.append(("firmware.carrier_hz", stated_hz, declared_hz))

@@ -56,7 +56,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         for name in ("large_rise_time", "large_overshoot"):
             reason = "large steps are not made with a loop that hunts"
             results[name] = Unmeasured(name=f"{source}.{name}", outcome=Outcome.NOT_RUN, reason=reason)
-    return [_told(f"{source}.{row.name}", results[row.name], trace) for row in CHECK.quantities]
+    return [_with_note(f"{source}.{row.name}", results[row.name], trace) for row in CHECK.quantities]
 
 
 def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
@@ -84,7 +84,7 @@ def _settling(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamic
     return metrics.settling(small, noise_rad, math.pi / frequency.value, f"{source}.settling_time")
 
 
-def _told(name: str, result: Quantity | Unmeasured, trace: Observation) -> Measurement | Unmeasured:
+def _with_note(name: str, result: Quantity | Unmeasured, trace: Observation) -> Measurement | Unmeasured:
     if isinstance(result, Unmeasured):
         return result
     note = f"trace hook {trace.number('hook_cost_s') * 1e6:.1f} us a pass"

@@ -179,11 +179,11 @@ def settling(steps: Sequence[Step], noise_rad: float, half_cycle_s: float, sourc
     Jeffreys' prior (H. Jeffreys, 1946), so that ten steps alike do not say that an eleventh cannot differ.
     """
 
-    def one(step: Step) -> float:
+    def settling_s(step: Step) -> float:
         move = at_rest(step).transition()
         return pulse.settling_time(move, pulse.band_for(move.amplitude, noise_rad))
 
-    used, values = values_of(steps, one)
+    used, values = values_of(steps, settling_s)
     n = values.size
     # Ways up and down settle apart by design, the arm pulls along one of them: each is compared with its own usual one.
     way = np.array([step.way for step in used])

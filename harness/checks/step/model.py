@@ -74,12 +74,12 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         return float(np.mean([stairs.frequency(each) for each in motions]))
 
     def frequency() -> Quantity:
-        found = propagate(swings, "rad/s", **parts)
+        without_cogging = propagate(swings, "rad/s", **parts)
         return shifted(
-            found,
+            without_cogging,
             cogging=normal(
                 0.0,
-                COGGING_FREQUENCY_SHARE * found.value,
+                COGGING_FREQUENCY_SHARE * without_cogging.value,
                 "rad/s",
                 f"cogging of {motor}",
                 remedy="state the cogging torque",
@@ -97,21 +97,21 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     def drawn() -> stairs.StaircaseDraws:
         return stairs.draw_staircases(parts, noise)
 
-    def bent(found: Quantity, slope: float) -> Quantity:
+    def bent(quantity: Quantity, slope: float) -> Quantity:
         """With what the shape of the dead zone does to the decay, times what the decay does to the quantity."""
         values = {name: parts[name].value for name in stairs.SHAFT}
         sharp = stairs.decay(stairs.motions(tuple(values.values()), stairs.STARTS), values["clip_rad"])
         half = slope * abs(sharp - between(**values))
         shape = rectangular(0.0, half, "1", "shape of the dead zone at small currents", remedy="larger steps")
-        return shifted(found, shape=shape)
+        return shifted(quantity, shape=shape)
 
-    def taken(**values: float) -> float:
+    def loss(**values: float) -> float:
         """Decay a half cycle that the delay takes away."""
         return math.pi / 2.0 * swings(**values) * values["lag_s"] * values["loop"] / (values["loop"] + values["arm"])
 
     def margin() -> Quantity:
-        found = propagate(lambda **values: 1.0 + between(**values) / taken(**values), "1", **parts)
-        return bent(found, 1.0 / taken(**{name: parts[name].value for name in stairs.SHAFT}))
+        ratio = propagate(lambda **values: 1.0 + between(**values) / loss(**values), "1", **parts)
+        return bent(ratio, 1.0 / loss(**{name: parts[name].value for name in stairs.SHAFT}))
 
     pieces = "motion in pieces"
     small = f"{pieces} from the rig file's stiffness, inertia, damping and friction, mean over the staircase"

@@ -37,6 +37,8 @@ CHECK = CheckRow(
             follows=Dependence(
                 supply=0.4,
                 supply_half=0.1,
+                per_k=0.0,
+                per_k_half=0.0,
                 why="root of the loop's stiffness, of which the arm has up to 0.4 as its own; at 20 degC as measured",
             ),
             detect=percent(15, "gain off by 30 %"),
@@ -48,7 +50,11 @@ CHECK = CheckRow(
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
             follows=Dependence(
-                supply_half=3.0, per_k_half=0.02, why="what delay takes grows with frequency (wide guess)"
+                supply=0.0,
+                supply_half=3.0,
+                per_k=0.0,
+                per_k_half=0.02,
+                why="what delay takes grows with frequency (wide guess)",
             ),
             detect=nothing("friction, known to 50 %, moves what is expected of it by as much as a fault does"),
         ),
@@ -58,7 +64,13 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(supply_half=0.3, why="counted in time, the onset by the frequency to a small part"),
+            follows=Dependence(
+                supply=0.0,
+                supply_half=0.3,
+                per_k=0.0,
+                per_k_half=0.0,
+                why="counted in time, the onset by the frequency to a small part",
+            ),
             detect=absolute(1.5e-3, "more than a loop's margin of two allows"),
         ),
         Measurand(
@@ -82,7 +94,13 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(supply_half=0.6, per_k_half=0.005, why="friction over stiffness, weakly (wide guess)"),
+            follows=Dependence(
+                supply=0.0,
+                supply_half=0.6,
+                per_k=0.0,
+                per_k_half=0.005,
+                why="friction over stiffness, weakly (wide guess)",
+            ),
             detect=nothing("friction, known to 50 %, moves what is expected of it by as much as a fault does"),
         ),
         Measurand(
@@ -91,7 +109,9 @@ CHECK = CheckRow(
             unit="s",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(supply_half=1.0, per_k_half=0.01, why="jumps by half cycles (wide guess)"),
+            follows=Dependence(
+                supply=0.0, supply_half=1.0, per_k=0.0, per_k_half=0.01, why="jumps by half cycles (wide guess)"
+            ),
             detect=percent(150, "rings more than twice as long"),
         ),
         Measurand(
@@ -130,7 +150,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(supply_half=0.6, per_k_half=0.005, why="as overshoot"),
+            follows=Dependence(supply=0.0, supply_half=0.6, per_k=0.0, per_k_half=0.005, why="as overshoot"),
             detect=absolute(0.25, "a delay or gain that doubles the ringing of a large move"),
         ),
         Measurand(

@@ -64,9 +64,14 @@ def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -
     """Where the loop was tried: its sweep, and on the way to its clip."""
     per_count = math.tau / spec.motor[motor].sensor.counts
     return [
-        span_of(one.si("t"), one.si("count") * per_count, one.si("command") * per_count, one.number("hang_rad"))
-        for one in observations
-        if Name(one.name).quantity in (LOOP, LOOP_INSIDE, *CLIPS)
+        span_of(
+            observation.si("t"),
+            observation.si("count") * per_count,
+            observation.si("command") * per_count,
+            observation.number("hang_rad"),
+        )
+        for observation in observations
+        if Name(observation.name).quantity in (LOOP, LOOP_INSIDE, *CLIPS)
     ]
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, percent
+from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, percent, unmoved
 
 TORQUE = Dependence(
-    supply=1.0, why="torque at a stated amplitude goes with the voltage behind it; at 20 degC as measured"
+    supply=1.0,
+    supply_half=0.0,
+    per_k=0.0,
+    per_k_half=0.0,
+    why="torque at a stated amplitude goes with the voltage behind it; at 20 degC as measured",
 )
 
 CHECK = CheckRow(
@@ -42,7 +46,7 @@ CHECK = CheckRow(
             unit="1",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(why="voltage and temperature cancel in it"),
+            follows=unmoved("voltage and temperature cancel in it"),
             detect=percent(15, "the loop's gain alone: flux, resistance and supply cancel"),
         ),
         Measurand(
@@ -51,7 +55,13 @@ CHECK = CheckRow(
             unit="N m",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(per_k_half=0.01, why="a torque; grease thins by up to 1 % a kelvin (arbitrary)"),
+            follows=Dependence(
+                supply=0.0,
+                supply_half=0.0,
+                per_k=0.0,
+                per_k_half=0.01,
+                why="a torque; grease thins by up to 1 % a kelvin (arbitrary)",
+            ),
             detect=percent(200, "a bearing run dry; friction known to 50 % allows no less"),
         ),
         Measurand(
@@ -78,7 +88,7 @@ CHECK = CheckRow(
             unit="N m/A",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(why="at 20 degC as measured; a voltage enters only as current"),
+            follows=unmoved("at 20 degC as measured; a voltage enters only as current"),
             detect=percent(15, "a magnet batch at its lower end"),
         ),
         Measurand(
@@ -87,7 +97,7 @@ CHECK = CheckRow(
             unit="V",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(why="is the reference itself, and compared as it was read"),
+            follows=unmoved("is the reference itself, and compared as it was read"),
             detect=percent(5, "a weak supply or lead"),
         ),
     ),

@@ -115,7 +115,9 @@ class HoldingReadings:
         winding = self.spec.motor[self.motor].resistance_ohm.value
         volts = AMPLITUDE * self.spec.supply.voltage_v.value / 2.0
         full = 1.5 * (volts / (winding + unstated.on_resistance(self.spec, self.motor).value)) ** 2 * winding
-        ends = {name: float(one.si("t")[-1]) for name, one in self.observations.items() if name in SHARES}
+        ends = {
+            name: float(observation.si("t")[-1]) for name, observation in self.observations.items() if name in SHARES
+        }
         spells, last = [], 0.0
         for name in sorted(ends, key=lambda name: ends[name]):
             if last < at_s:

@@ -29,7 +29,7 @@ def current_over_idle(
     if name is None or not rows or not idle:
         return None
     observed = [observation, *observations]
-    every = {tuple(values) for one in observed for key in ("supply", "idle") if (values := _amperes(one, key))}
+    every = {tuple(values) for each in observed for key in ("supply", "idle") if (values := _amperes(each, key))}
     spread, dof = scatter(sorted(every))
     half = last_digit(value for values in every for value in values) / 2.0
     accuracy = spec.instrument[name].current_accuracy

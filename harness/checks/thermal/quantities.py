@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, percent
+from harness.nouns.measurand import CheckRow, Measurand, Origin, Sense, percent, unmoved
 
-CURRENT = Dependence(why="measured at, or referred to, a stated current in a room of 20 degC")
+CURRENT = unmoved("measured at, or referred to, a stated current in a room of 20 degC")
 
 CHECK = CheckRow(
     name="thermal",
@@ -22,7 +22,7 @@ CHECK = CheckRow(
             unit="ohm",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(why="at 20 degC as measured"),
+            follows=unmoved("at 20 degC as measured"),
             detect=percent(10, "a bad joint"),
         ),
         Measurand(

@@ -31,7 +31,9 @@ CHECK = CheckRow(
             unit="V",
             sense=Sense.NUMBER,
             origin=Origin.MEASURED,
-            follows=Dependence(supply=1.0, supply_half=1.0, why="current over a source's resistance"),
+            follows=Dependence(
+                supply=1.0, supply_half=1.0, per_k=0.0, per_k_half=0.0, why="current over a source's resistance"
+            ),
             detect=absolute(0.1, "a weak source"),
         ),
     ),

@@ -37,8 +37,8 @@ def test_lines_stay_lines(lines: list[str]) -> None:
 
 
 @given(ANY, ANY)
-def test_it_goes_mark_by_mark(one: str, other: str) -> None:
-    assert visible(one + other) == visible(one) + visible(other)
+def test_it_goes_mark_by_mark(first: str, other: str) -> None:
+    assert visible(first + other) == visible(first) + visible(other)
 
 
 @given(st.characters(categories=["Cc", "Cf", "Zl", "Zp", "Cs", "Co", "Cn"]))

@@ -32,13 +32,13 @@ def polite(message: str) -> bytes:
 def scripted(answer: Answer = polite) -> Iterator[Scripted]:
     """Serve on loopback, any number of connections, until the test ends."""
     listener = socket.create_server(("127.0.0.1", 0))
-    one = Scripted(address=f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET")
+    instrument = Scripted(address=f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET")
 
     def talk(connection: socket.socket) -> None:
         try:
             for line in connection.makefile("rb"):
                 message = line.decode().rstrip("\n")
-                one.heard.append(message)
+                instrument.heard.append(message)
                 reply = answer(message)
                 if reply is not None:
                     connection.sendall(reply)
@@ -53,13 +53,13 @@ def scripted(answer: Answer = polite) -> Iterator[Scripted]:
                 connection, _ = listener.accept()
             except OSError:
                 return
-            one.connections.append(connection)
+            instrument.connections.append(connection)
             threading.Thread(target=talk, args=(connection,), daemon=True).start()
 
     threading.Thread(target=accept, daemon=True).start()
     try:
-        yield one
+        yield instrument
     finally:
         listener.close()
-        for connection in one.connections:
+        for connection in instrument.connections:
             connection.close()

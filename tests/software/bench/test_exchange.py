@@ -189,8 +189,8 @@ def test_what_the_board_would_never_import_is_refused_before_anything_is_written
 
 def test_the_hash_is_of_the_file_that_is_imported():
     board = FakeBoard({"sluice_drive.py": b"left over", "sluice_drive/__init__.mpy": b"imported"})
-    one = SimpleNamespace(board=Reading(board), spec=SimpleNamespace(firmware=SimpleNamespace(module="sluice_drive")))
-    assert Rig.firmware_sha256(one) == hashlib.sha256(b"imported").hexdigest()  # type: ignore[arg-type]
+    stub = SimpleNamespace(board=Reading(board), spec=SimpleNamespace(firmware=SimpleNamespace(module="sluice_drive")))
+    assert Rig.firmware_sha256(stub) == hashlib.sha256(b"imported").hexdigest()  # type: ignore[arg-type]
 
 
 class Reading:

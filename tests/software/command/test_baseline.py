@@ -25,9 +25,9 @@ ACCEPT = ("--by", "A. Person", "--why", "first units")
 LEVELS = (0.648, 0.652, 0.651, 0.649, 0.653, 0.647, 0.650, 0.650)
 
 
-def saved(folder: str, one: Record, exit_code: int | None = 0) -> str:
+def saved(folder: str, run: Record, exit_code: int | None = 0) -> str:
     """The record on disk, with what a run adds to it and the comparison does not read."""
-    return str(contents.saved(edited(one, exit_code=exit_code), Path(folder)))
+    return str(contents.saved(edited(run, exit_code=exit_code), Path(folder)))
 
 
 def values(stiffness: float, **other: object) -> dict[str, object]:
@@ -246,14 +246,15 @@ def test_json_is_one_object(spring):
         if words[0] == "show":
             assert found["baseline"]["runs"] == [1, 2, 3, 4, 5, 6]
         if new in words:
-            one = next(entry for entry in found["differences"] if entry["name"] == STIFFNESS)
-            assert (code, one["finding"]) == (1, "different")
-            assert one["difference"] == pytest.approx(one["measured"] - one["baseline"])
-            assert one["bounds"][0] < one["difference"] < one["bounds"][1] < -one["margin"]
+            row = next(entry for entry in found["differences"] if entry["name"] == STIFFNESS)
+            assert (code, row["finding"]) == (1, "different")
+            assert row["difference"] == pytest.approx(row["measured"] - row["baseline"])
+            assert row["bounds"][0] < row["difference"] < row["bounds"][1] < -row["margin"]
         elif words[0] == "show":
-            one = next(entry for entry in found["levels"] if entry["name"] == STIFFNESS)
-            assert one["interval95"][0] < one["value"] < one["interval95"][1]
-    assert [one["state"] for one in json.loads(spring("list", "--json")[1])["baselines"]] == ["superseded", "retired"]
+            level = next(entry for entry in found["levels"] if entry["name"] == STIFFNESS)
+            assert level["interval95"][0] < level["value"] < level["interval95"][1]
+    baselines = json.loads(spring("list", "--json")[1])["baselines"]
+    assert [revision["state"] for revision in baselines] == ["superseded", "retired"]
 
 
 def test_options_may_stand_between_runs(spring):
@@ -422,8 +423,8 @@ def test_repeats_of_one_command_are_one_mounting_unless_somebody_says_otherwise(
     def repeats(first: int, count: int) -> list[str]:
         made = []
         for k in range(count):
-            one = record(values(LEVELS[first + k]), first + k + 1)
-            made.append(saved(f"runs/{first + k}", edited(one, repeat={"number": k + 1, "of": count})))
+            run = record(values(LEVELS[first + k]), first + k + 1)
+            made.append(saved(f"runs/{first + k}", edited(run, repeat={"number": k + 1, "of": count})))
         return made
 
     folders = [*repeats(0, 3), *repeats(3, 2), *repeats(5, 1)]

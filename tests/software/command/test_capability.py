@@ -96,7 +96,7 @@ def test_json_says_all_of_it(lot, capsys):
     said = json.loads(capsys.readouterr().out)
     assert (said["exit_code"], said["lot"], said["simulated"], said["too_few"]) == (2, "spring", True, "")
     assert said["boards"]["B3"] == [4]
-    found = next(one for one in said["quantities"] if one["name"] == "leaf.thermal.rise")
+    found = next(quantity for quantity in said["quantities"] if quantity["name"] == "leaf.thermal.rise")
     assert found["required"] == {"min": None, "max": 60.0}
     assert found["capability"]["cpk"] == pytest.approx(CPK)
     assert found["capability"]["cp"] is None

@@ -149,7 +149,7 @@ def test_a_waiver_lets_through_and_stands_in_every_account(spring):
     assert "waived by M. Keeper (self-declared)" in Path("runs/new/junit.xml").read_text(encoding="utf-8")
     with Store.open() as store:
         waivers = store.decisions.all()[0].content["waivers"]
-    assert [(one["quantity"], one["used"], one["by_is"]) for one in waivers] == [
+    assert [(waiver["quantity"], waiver["used"], waiver["by_is"]) for waiver in waivers] == [
         ("leaf.stiffness.open_loop", True, "self-declared"), ("leaf.thermal.rise", False, "self-declared"),
     ]  # fmt: skip
 

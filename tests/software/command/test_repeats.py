@@ -66,7 +66,7 @@ def test_a_record_is_judged_again_at_the_looks_it_was_planned_for(bench):
     record = read(Path("many/2"))
     risk = content_of(record)["risk"]
     older = edited(record, risk={key: value for key, value in risk.items() if key != "runs_sharing_risk"})
-    assert [rule_of(one, one.spec).runs_sharing_risk for one in (record, older)] == [2, 1]
+    assert [rule_of(run, run.spec).runs_sharing_risk for run in (record, older)] == [2, 1]
     assert rule_of(record, record.spec).risk_each == record.risk.each
 
 
@@ -118,15 +118,15 @@ def ended(code):
 def test_what_a_later_run_raises_is_kept_beside_what_was_measured(tmp_path):
     settings = Settings(rig=SLUICE, out=tmp_path / "r", seed=1)
 
-    def second_fails(one):
-        if one.number == 2:
+    def second_fails(run_settings):
+        if run_settings.number == 2:
             raise StopSignal("stopped by Ctrl-C")
         return ended(ExitCode.DIFFERS)
 
     found = repeat(settings, 3, second_fails)
     assert (len(found.runs), str(found.trouble), found.code) == (1, "stopped by Ctrl-C", ExitCode.BENCH)
     with pytest.raises(InstrumentError):
-        repeat(settings, 3, lambda one: (_ for _ in ()).throw(InstrumentError("silent")))
+        repeat(settings, 3, lambda run_settings: (_ for _ in ()).throw(InstrumentError("silent")))
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
@@ -150,14 +150,14 @@ def test_a_signal_when_a_run_is_told_ends_the_row_and_loses_nothing_of_it(bench,
 
 def test_a_hook_decides_whether_there_is_time_for_another(tmp_path):
     settings = Settings(rig=SLUICE, out=tmp_path / "r", seed=1)
-    found = repeat(settings, 5, lambda one: ended(ExitCode.AGREES), go_on=lambda runs: len(runs) < 2)
+    found = repeat(settings, 5, lambda run_settings: ended(ExitCode.AGREES), go_on=lambda runs: len(runs) < 2)
     assert (len(found.runs), found.asked, found.trouble, found.code) == (2, 5, None, ExitCode.AGREES)
 
 
 def test_settings_of_one_run_and_of_several(tmp_path):
     settings = Settings(rig=SLUICE, out=tmp_path / "r", seed=5)
-    (one,) = settings_of(settings, 1)
-    assert (one.out, one.seed, one.number, one.runs_sharing_risk) == (tmp_path / "r", 5, 1, 1)
+    (single,) = settings_of(settings, 1)
+    assert (single.out, single.seed, single.number, single.runs_sharing_risk) == (tmp_path / "r", 5, 1, 1)
     three = settings_of(settings, 3)
     assert [(each.out, each.seed, each.number, each.runs_sharing_risk) for each in three] == [
         (tmp_path / "r" / str(k), 4 + k, k, 3) for k in (1, 2, 3)

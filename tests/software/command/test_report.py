@@ -89,7 +89,7 @@ def test_another_analysis_is_told_with_what_it_changes(say: Say) -> None:
 
 
 def test_what_the_digits_do_not_show_is_told_beside_them(say: Say) -> None:
-    (entry,) = (one for one in content_of(read(Path("run")))["measurements"] if one["name"] == RATIO)
+    (entry,) = (entry for entry in content_of(read(Path("run")))["measurements"] if entry["name"] == RATIO)
     value, u = entry["value"] + 1e-3 * entry["u"], 1.01 * entry["u"]
     as_if(**with_entry("measurements", RATIO, value=value, u=u))
     line = say()[1].splitlines()[2]
@@ -102,7 +102,12 @@ def test_a_requirement_is_told_beside_the_model_only_where_its_word_is_another(s
     as_if(**with_entry("measurements", LOOP, value=0.5, interval95=[0.49, 0.51]))
     assert len(say()[1].splitlines()) == 4
     verdicts = content_of(read(Path("run")))["verdicts"]
-    as_if(verdicts=[{**one, "outcome": "conforming"} if one["outcome"] == "nonconforming" else one for one in verdicts])
+    as_if(
+        verdicts=[
+            {**verdict, "outcome": "conforming"} if verdict["outcome"] == "nonconforming" else verdict
+            for verdict in verdicts
+        ]
+    )
     lines = say()[1].splitlines()
     assert len(lines) == 5
     assert lines[3].startswith(f"{LOOP} (requirement): measured ")
@@ -192,7 +197,9 @@ def test_a_run_that_was_killed_never_agrees_and_what_it_had_not_judged_stays_so(
     assert say()[0] == 0
     as_if(finished=False)
     assert say()[0] == 2
-    as_if(planned=content["planned"], measurements=[one for one in content["measurements"] if one["name"] in first])
+    as_if(
+        planned=content["planned"], measurements=[entry for entry in content["measurements"] if entry["name"] in first]
+    )
     code, out, _ = say()
     assert code == 2
     assert "10 not run" in out.splitlines()[0]

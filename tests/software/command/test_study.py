@@ -40,7 +40,7 @@ def say(monkeypatch, tmp_path, capsys):
 
 def folders(**options: object) -> list[str]:
     options = {"days": 1, "boards": 3, **options}
-    return [saved(f"runs/{k}", one) for k, one in enumerate(runs(**options), 1)]  # type: ignore[arg-type]
+    return [saved(f"runs/{k}", run) for k, run in enumerate(runs(**options), 1)]  # type: ignore[arg-type]
 
 
 def test_folders_are_studied_and_kept(say):
@@ -121,8 +121,8 @@ def test_numbers_of_runs_and_labels(say):
 
 
 def test_a_lot_is_all_its_finished_runs(say):
-    for k, one in enumerate(runs(days=1, boards=3), 1):
-        saved(f"runs/{k}", edited(one, lot="L7"))
+    for k, run in enumerate(runs(days=1, boards=3), 1):
+        saved(f"runs/{k}", edited(run, lot="L7"))
         assert say("keep", f"runs/{k}")[0] == 0
     saved("runs/killed", edited(read(Path("runs/1")), seed=99, finished=False))
     assert say("keep", "runs/killed")[0] == 0
@@ -163,9 +163,9 @@ def test_an_uneven_design_is_refused_and_nothing_is_kept(say):
 def test_the_page_shows_the_analysis_and_obeys_nobody(say):
     hostile = "</title><script>alert(1)</script>{{7*7}}"
     named = []
-    for k, one in enumerate(runs(s=COARSE, days=1, boards=3), 1):
-        board = {**content_of(one)["board"], "name": hostile + one.board.unique_id}
-        named.append(saved(f"runs/{k}", edited(one, board=board)))
+    for k, run in enumerate(runs(s=COARSE, days=1, boards=3), 1):
+        board = {**content_of(run)["board"], "name": hostile + run.board.unique_id}
+        named.append(saved(f"runs/{k}", edited(run, board=board)))
     code, out, _ = say("study", "gauge", *named, "--out", "gauge.html")
     assert (code, out.splitlines()[-1]) == (2, "page gauge.html")
     text = Path("gauge.html").read_text(encoding="utf-8")
@@ -209,7 +209,8 @@ def bench(say, monkeypatch, tmp_path):
         fakes(rig=FakeRig(spec=load(tmp_path / "rig.toml")), **options)  # type: ignore[arg-type]
         code, out, _ = say("qualify", "rig.toml", "--json", *words, bench=fakes)
         found = json.loads(out)
-        return code, {one["outcome"]: one for one in found["verdicts"] if one["name"] == DELAY} | {"found": found}
+        by_outcome = {verdict["outcome"]: verdict for verdict in found["verdicts"] if verdict["name"] == DELAY}
+        return code, by_outcome | {"found": found}
 
     return qualify
 
@@ -241,7 +242,7 @@ def test_a_qualification_is_judged_by_what_the_command_has_kept(say, tmp_path):
     code, _, _ = say("qualify", "rig.toml", "--json", "--out", "runs/judged", bench=fakes)
     gauge = read(Path("runs/judged")).gauge
     assert gauge.remarks == ()
-    assert [(one.name, one.study) for one in gauge.quantities] == [(RISE, 1)]
+    assert [(quantity.name, quantity.study) for quantity in gauge.quantities] == [(RISE, 1)]
     assert code == 2
 
 
@@ -257,7 +258,7 @@ def test_a_newer_study_takes_the_place_of_an_older_one(bench):
     put_study("runs/store.sqlite", grr=1e-5)
     code, verdicts = bench("--out", "runs/a")
     assert (code, "conforming" in verdicts) == (0, True)
-    assert [one.study for one in read(Path("runs/a")).gauges.values()] == [2]
+    assert [gauge.study for gauge in read(Path("runs/a")).gauges.values()] == [2]
     put_study("runs/store.sqlite", grr=1e-3, binds=False)
     assert bench("--out", "runs/b")[0] == 0, "too few runs to tell: what an earlier one found stands"
 

@@ -83,8 +83,8 @@ def record(
             for prefix in prefixes
             if room_c is not None
         ],
-        "measurements": [measurement_entry(one) for one in measured],
-        "unmeasured": [unmeasured_entry(one) for one in missing],
+        "measurements": [measurement_entry(result) for result in measured],
+        "unmeasured": [unmeasured_entry(result) for result in missing],
         "expectations": [],
         "verdicts": [],
     }

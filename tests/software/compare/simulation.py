@@ -111,13 +111,13 @@ def _run(bench: Bench, dice: random.Random, meter: str, error: float) -> Compara
 def boards_with(finding: Finding, bench: Bench, count: int, seed: int = 1) -> int:
     """How many of `count` unchanged boards have a quantity with this finding."""
     dice = random.Random(seed)
-    return sum(any(one.finding is finding for one in compared_once(bench, dice)) for _ in range(count))
+    return sum(any(difference.finding is finding for difference in compared_once(bench, dice)) for _ in range(count))
 
 
 def quantities_with(finding: Finding, bench: Bench, count: int, shift: float, seed: int = 1) -> int:
     """How many quantities of `count` boards that are off by `shift` have this finding."""
     dice = random.Random(seed)
-    return sum(one.finding is finding for _ in range(count) for one in compared_once(bench, dice, shift))
+    return sum(difference.finding is finding for _ in range(count) for difference in compared_once(bench, dice, shift))
 
 
 def mean_run_length(count: int, length: float, seed: int = 1, most: int = 4000) -> float:

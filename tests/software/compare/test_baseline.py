@@ -33,20 +33,21 @@ def names(count: int) -> list[str]:
 
 @given(st.lists(values, min_size=5, max_size=12, unique=True))
 def test_mean_and_scatter_are_those_of_the_records(found: list[float]) -> None:
-    one = level("a.b.c", [run(value) for value in found], names(len(found)))
-    assert math.isclose(one.value, statistics.fmean(found), rel_tol=1e-12)
-    assert math.isclose(one.scatter, statistics.stdev(found), rel_tol=1e-9)
-    assert (one.mountings, one.scatter_dof, one.size, one.within, one.why_not) == (len(found), len(found) - 1, 1, 0, "")
+    base = level("a.b.c", [run(value) for value in found], names(len(found)))
+    assert math.isclose(base.value, statistics.fmean(found), rel_tol=1e-12)
+    assert math.isclose(base.scatter, statistics.stdev(found), rel_tol=1e-9)
+    assert (base.mountings, base.scatter_dof, base.size) == (len(found), len(found) - 1, 1)
+    assert (base.within, base.why_not) == (0, "")
 
 
 @given(st.lists(st.lists(values, min_size=1, max_size=4), min_size=5, max_size=8))
 def test_a_mounting_counts_once_however_often_it_was_measured(groups: list[list[float]]) -> None:
     labels = [str(place) for place, group in enumerate(groups) for _ in group]
-    one = level("a.b.c", [run(value) for group in groups for value in group], labels)
+    base = level("a.b.c", [run(value) for group in groups for value in group], labels)
     means = [statistics.fmean(group) for group in groups]
-    assert math.isclose(one.value, statistics.fmean(means), rel_tol=1e-12)
-    assert math.isclose(one.scatter, statistics.stdev(means), rel_tol=1e-6, abs_tol=1e-12)
-    assert one.mountings == len(groups) and one.records == len(labels)
+    assert math.isclose(base.value, statistics.fmean(means), rel_tol=1e-12)
+    assert math.isclose(base.scatter, statistics.stdev(means), rel_tol=1e-6, abs_tol=1e-12)
+    assert base.mountings == len(groups) and base.records == len(labels)
 
 
 def test_runs_scatter_at_least_as_their_own_readings_do() -> None:
@@ -83,23 +84,23 @@ def test_what_records_took_from_one_thing_stays_whole_and_from_several_is_shared
 def test_angles_are_averaged_across_the_full_turn() -> None:
     turns = (0.02, math.tau - 0.02, 0.01, math.tau - 0.01, 0.0)
     records = [record({ANGLE: quantity(value, "rad")}, n) for n, value in enumerate(turns)]
-    one = baseline_of(records).levels[ANGLE]
-    assert math.isclose(math.remainder(one.value, math.tau), 0.0, abs_tol=1e-12)
-    assert one.scatter == pytest.approx(statistics.stdev([0.02, -0.02, 0.01, -0.01, 0.0]))
+    base = baseline_of(records).levels[ANGLE]
+    assert math.isclose(math.remainder(base.value, math.tau), 0.0, abs_tol=1e-12)
+    assert base.scatter == pytest.approx(statistics.stdev([0.02, -0.02, 0.01, -0.01, 0.0]))
 
 
 def test_a_count_that_the_records_do_not_agree_on_is_no_baseline() -> None:
     name = "leaf.commutation.direction"
     senses = [exact(1.0, "1")] * 5 + [exact(-1.0, "1")]
-    one = baseline_of([record({name: value}, n) for n, value in enumerate(senses)]).levels[name]
-    assert one.exact and one.why_not == "the records of the baseline do not agree on it"
+    base = baseline_of([record({name: value}, n) for n, value in enumerate(senses)]).levels[name]
+    assert base.exact and base.why_not == "the records of the baseline do not agree on it"
     assert baseline_of([record({name: senses[0]}, n) for n in range(5)]).levels[name].why_not == ""
 
 
 def test_a_record_without_the_quantity_is_left_out_of_it() -> None:
     records = [*scattered(5), record({STIFFNESS: "needs a known torque"}, 9)]
-    one = baseline_of(records).levels[STIFFNESS]
-    assert (one.mountings, one.records, one.why_not) == (5, 5, "")
+    base = baseline_of(records).levels[STIFFNESS]
+    assert (base.mountings, base.records, base.why_not) == (5, 5, "")
     nothing = baseline_of([record({STIFFNESS: "needs a known torque"}, n) for n in range(5)]).levels[STIFFNESS]
     assert nothing.why_not == "not in the baseline: needs a known torque"
 
@@ -151,7 +152,7 @@ def test_a_record_that_does_not_name_its_rig_is_refused() -> None:
 
 @given(st.lists(values, min_size=2, max_size=9), st.floats(0.0, 1.0))
 def test_a_level_is_known_as_well_as_its_scatter_and_what_lasts_leave_it(found, lasting_u):
-    one = level(STIFFNESS, [run(value, arm=lasting_u) for value in found], names(len(found)))
-    assert math.isclose(one.known.u, math.hypot(one.lasting.u, one.scatter / math.sqrt(len(found))), abs_tol=1e-12)
-    assert one.known.value == one.value
-    assert one.scatter == 0.0 or one.known.dof < math.inf
+    base = level(STIFFNESS, [run(value, arm=lasting_u) for value in found], names(len(found)))
+    assert math.isclose(base.known.u, math.hypot(base.lasting.u, base.scatter / math.sqrt(len(found))), abs_tol=1e-12)
+    assert base.known.value == base.value
+    assert base.scatter == 0.0 or base.known.dof < math.inf

@@ -62,9 +62,9 @@ def test_no_difference_seen_says_what_may_be_there_and_what_would_shrink_it() ->
 
 
 def test_a_difference_inside_the_margin_for_certain_is_equivalent_and_said() -> None:
-    one = found([108.0], margin=15.0)
-    assert one.finding is Finding.EQUIVALENT
-    assert one.reason == "a difference of +8 V (+8.0 %) is seen, and lies inside the margin"
+    difference = found([108.0], margin=15.0)
+    assert difference.finding is Finding.EQUIVALENT
+    assert difference.reason == "a difference of +8 V (+8.0 %) is seen, and lies inside the margin"
 
 
 def test_a_difference_says_whether_it_is_beyond_the_margin() -> None:
@@ -75,13 +75,14 @@ def test_a_difference_says_whether_it_is_beyond_the_margin() -> None:
 
 @given(st.floats(80.0, 120.0), st.floats(0.1, 30.0), st.integers(1, 100))
 def test_the_words_are_what_the_limits_say(value: float, margin: float, planned: int) -> None:
-    one = found([value], margin, planned)
-    assert one.gap is not None and one.allowed is not None and one.bounds is not None
-    off = one.gap.value
-    inside = -margin < one.bounds[0] and one.bounds[1] < margin
-    expected = Finding.EQUIVALENT if inside else Finding.DIFFERENT if abs(off) > one.allowed else Finding.NOT_SEEN
-    assert one.finding is expected
-    assert one.allowed > one.bounds[1] - off  # many quantities share a smaller risk than one has for equivalence
+    difference = found([value], margin, planned)
+    gap, allowed, bounds = difference.gap, difference.allowed, difference.bounds
+    assert gap is not None and allowed is not None and bounds is not None
+    off = gap.value
+    inside = -margin < bounds[0] and bounds[1] < margin
+    expected = Finding.EQUIVALENT if inside else Finding.DIFFERENT if abs(off) > allowed else Finding.NOT_SEEN
+    assert difference.finding is expected
+    assert allowed > bounds[1] - off  # many quantities share a smaller risk than one has for equivalence
 
 
 @given(st.floats(0.0, 50.0), st.floats(0.1, 30.0))
@@ -98,12 +99,12 @@ def test_more_quantities_allow_each_less(planned: int) -> None:
 
 
 def test_limits_are_students_for_the_mountings_of_the_baseline() -> None:
-    one, level_ = found([103.0], planned=10), usual()
+    difference, level_ = found([103.0], planned=10), usual()
     u = level_.scatter * math.sqrt(1.0 + 1.0 / 8.0)
     each = 1.0 - 0.99 ** (1.0 / 10.0)
-    assert one.allowed == pytest.approx(student_quantile(1.0 - each / 2.0, 7.0) * u, rel=1e-9)
-    assert one.bounds is not None
-    assert one.bounds[1] - 3.0 == pytest.approx(student_quantile(0.95, 7.0) * u, rel=1e-9)
+    assert difference.allowed == pytest.approx(student_quantile(1.0 - each / 2.0, 7.0) * u, rel=1e-9)
+    assert difference.bounds is not None
+    assert difference.bounds[1] - 3.0 == pytest.approx(student_quantile(0.95, 7.0) * u, rel=1e-9)
 
 
 def test_two_bounded_errors_reach_as_far_as_their_triangle_does() -> None:
@@ -133,7 +134,7 @@ def test_an_exchanged_supply_adds_its_uncertainty() -> None:
         for sn in ("SN100", "SN999")
     )
     rule = Terms(planned=1, margins={"stiffness.open_loop": Detect(percent=6.0)})
-    kept, swapped = (compare(against, [one], rule)[0] for one in (same, other))
+    kept, swapped = (compare(against, [again], rule)[0] for again in (same, other))
     assert kept.gap is not None and swapped.gap is not None
     assert kept.gap.u < 0.006 and swapped.gap.u > 0.02
     assert (kept.finding, swapped.finding) == (Finding.EQUIVALENT, Finding.NOT_SEEN)
@@ -149,11 +150,17 @@ def test_a_falling_battery_is_no_difference_but_its_voltage_is() -> None:
 
     against = baseline_of([at(n, 0.65 + 0.002 * (-1) ** n, 12.0 + 0.002 * n) for n in range(6)])
     margins = {"stiffness.open_loop": Detect(percent=5.0), "stiffness.supply_voltage": Detect(percent=2.0)}
-    by_name = {one.name: one for one in compare(against, [at(9, 0.585, 10.8)], Terms(planned=2, margins=margins))}
+    by_name = {
+        difference.name: difference
+        for difference in compare(against, [at(9, 0.585, 10.8)], Terms(planned=2, margins=margins))
+    }
     assert by_name[STIFFNESS].finding is Finding.EQUIVALENT
     assert by_name[STIFFNESS].measured == pytest.approx(0.65, abs=0.001)
     assert by_name[volts].finding is Finding.DIFFERENT
-    flat = {one.name: one for one in compare(against, [at(9, 0.45, 8.3)], Terms(planned=2, margins=margins))}
+    flat = {
+        difference.name: difference
+        for difference in compare(against, [at(9, 0.45, 8.3)], Terms(planned=2, margins=margins))
+    }
     assert flat[STIFFNESS].finding is Finding.UNDECIDED
     assert "more than 25% from the 12 V" in flat[STIFFNESS].reason
 
@@ -181,11 +188,11 @@ def test_repeats_over_mountings_shrink_the_scatter_and_repeats_in_one_do_not() -
 def test_fewer_runs_in_the_mounting_than_the_baseline_has_scatter_more() -> None:
     labels = [str(n // 2) for n in range(12)]
     paired = level(NAME, [run(100.0 + SPREAD[n % 8]) for n in range(12)], labels)
-    one = difference_from(paired, [run(100.0)], ["one"], terms())
+    difference = difference_from(paired, [run(100.0)], ["one"], terms())
     two = difference_from(paired, [run(100.0), run(100.1)], ["one", "one"], terms())
-    assert one.gap is not None and two.gap is not None
-    assert one.gap.budget[WITHIN].u == pytest.approx(paired.within * math.sqrt(0.5))
-    assert one.gap.budget[WITHIN].dof == 6
+    assert difference.gap is not None and two.gap is not None
+    assert difference.gap.budget[WITHIN].u == pytest.approx(paired.within * math.sqrt(0.5))
+    assert difference.gap.budget[WITHIN].dof == 6
     assert WITHIN not in two.gap.budget
 
 
@@ -220,14 +227,15 @@ def test_codes_are_told_with_what_they_say() -> None:
 
 
 def test_a_count_against_a_measurement_is_undecided() -> None:
-    one = difference_from(usual(), [ComparableValue(lasting=exact(100.0, "V"), exact=True)], ["one"], terms())
-    assert one.finding is Finding.UNDECIDED and one.reason.startswith("counted in one of record and baseline")
+    difference = difference_from(usual(), [ComparableValue(lasting=exact(100.0, "V"), exact=True)], ["one"], terms())
+    assert difference.finding is Finding.UNDECIDED
+    assert difference.reason.startswith("counted in one of record and baseline")
 
 
 def test_angles_meet_across_the_full_turn() -> None:
     against = baseline_of([record({ANGLE: quantity(0.01 * (-1) ** n, "rad")}, n) for n in range(6)])
-    one = compare(against, [record({ANGLE: quantity(math.tau - 0.01, "rad")}, 9)], Terms(planned=1))[0]
-    assert one.gap is not None and one.gap.value == pytest.approx(-0.01)
+    difference = compare(against, [record({ANGLE: quantity(math.tau - 0.01, "rad")}, 9)], Terms(planned=1))[0]
+    assert difference.gap is not None and difference.gap.value == pytest.approx(-0.01)
 
 
 def test_what_the_record_lacks_is_undecided_with_its_reason() -> None:
@@ -242,9 +250,9 @@ def test_what_the_record_lacks_is_undecided_with_its_reason() -> None:
 
 
 def test_too_few_records_are_undecided() -> None:
-    one = compare(baseline_of(scattered(4)), [record({STIFFNESS: quantity(2.0)}, 9)], Terms(planned=1))[0]
-    assert one.finding is Finding.UNDECIDED
-    assert one.reason == "its baseline has 4 of the 5 mountings that its scatter takes"
+    difference = compare(baseline_of(scattered(4)), [record({STIFFNESS: quantity(2.0)}, 9)], Terms(planned=1))[0]
+    assert difference.finding is Finding.UNDECIDED
+    assert difference.reason == "its baseline has 4 of the 5 mountings that its scatter takes"
 
 
 @pytest.mark.parametrize(
@@ -286,5 +294,5 @@ def test_terms_are_checked() -> None:
 def test_a_margin_of_one_motor_comes_before_that_of_all() -> None:
     margins = {STIFFNESS: Detect(absolute=0.1), "stiffness.open_loop": Detect(percent=10.0)}
     against = baseline_of(scattered(5))
-    one = compare(against, [record({STIFFNESS: quantity(0.65)}, 9)], Terms(planned=1, margins=margins))[0]
-    assert one.margin == 0.1
+    difference = compare(against, [record({STIFFNESS: quantity(0.65)}, 9)], Terms(planned=1, margins=margins))[0]
+    assert difference.margin == 0.1

@@ -66,9 +66,9 @@ def test_weights_and_lengths_out_of_reach_are_refused() -> None:
 
 @given(st.lists(values, min_size=3, max_size=20, unique=True), st.floats(0.1, 10.0), st.integers(-100, 100))
 def test_scores_know_no_unit_and_no_origin(found: list[float], scale: float, origin: int) -> None:
-    one, other = scores(found), scores([scale * value + origin for value in found])
-    assert one[:2] == [None, None]
-    for a, b in zip(one[2:], other[2:], strict=True):
+    plain, scaled = scores(found), scores([scale * value + origin for value in found])
+    assert plain[:2] == [None, None]
+    for a, b in zip(plain[2:], scaled[2:], strict=True):
         assert a is not None and b is not None and math.isclose(a, b, rel_tol=1e-5, abs_tol=1e-5)
 
 
@@ -103,13 +103,13 @@ def test_a_drift_is_seen_and_rest_is_not() -> None:
 @examples(20)
 @given(st.lists(values, min_size=3, max_size=20, unique=True), weights)
 def test_an_average_weighs_the_past_away(found: list[float], weight: float) -> None:
-    one = average(found, length=100.0, weight=weight)
+    mean = average(found, length=100.0, weight=weight)
     level = 0.0
-    for score, shown in zip(one.scores[2:], one.averages[2:], strict=True):
+    for score, shown in zip(mean.scores[2:], mean.averages[2:], strict=True):
         assert score is not None and shown is not None
         level = (1.0 - weight) * level + weight * score
         assert math.isclose(level, shown, abs_tol=1e-12)
-    assert one.length == 100.0
+    assert mean.length == 100.0
 
 
 # --- change points -----------------------------------------------------------------------------------------
@@ -163,31 +163,31 @@ def test_a_history_names_what_was_exchanged_where_it_changed() -> None:
                instruments={**INSTRUMENTS, "supply": "Maker,DC supply,SN999,1"})
         for n in range(5)
     ]  # fmt: skip
-    (one,) = series_of([*records, *later])
-    assert one.name == STIFFNESS and one.unit == "N m/rad" and one.records == tuple(range(13))
-    assert one.change is not None and one.change.at == 8
-    assert one.exchanged == ("board", "instrument supply")
-    assert one.average.out_at is not None and one.average.out_at >= 8
+    (series,) = series_of([*records, *later])
+    assert series.name == STIFFNESS and series.unit == "N m/rad" and series.records == tuple(range(13))
+    assert series.change is not None and series.change.at == 8
+    assert series.exchanged == ("board", "instrument supply")
+    assert series.average.out_at is not None and series.average.out_at >= 8
 
 
 def test_a_quiet_history_has_neither_alarm_nor_change() -> None:
-    (one,) = series_of(scattered(12))
-    assert one.change is None and one.exchanged == () and one.average.out_at is None
+    (series,) = series_of(scattered(12))
+    assert series.change is None and series.exchanged == () and series.average.out_at is None
 
 
 def test_all_quantities_share_the_run_length() -> None:
     names = ("leaf.stiffness.ratio", "wheel.stiffness.ratio", "leaf.stiffness.friction")
     dice = random.Random(2)
     many = [record({name: quantity(dice.gauss(0.7, 0.01), "1") for name in names}, n) for n in range(6)]
-    assert {one.average.length for one in series_of(many, length=100.0)} == {300.0}
+    assert {series.average.length for series in series_of(many, length=100.0)} == {300.0}
 
 
 def test_records_without_the_quantity_are_passed_over_and_angles_go_round() -> None:
     turning = [record({ANGLE: quantity((0.01 * (-1) ** n) % math.tau, "rad")}, n) for n in range(6)]
     turning.insert(3, record({ANGLE: "not run"}, 9))
-    (one,) = series_of(turning)
-    assert one.records == (0, 1, 2, 4, 5, 6)
-    assert max(one.values) - min(one.values) == pytest.approx(0.02)
+    (series,) = series_of(turning)
+    assert series.records == (0, 1, 2, 4, 5, 6)
+    assert max(series.values) - min(series.values) == pytest.approx(0.02)
 
 
 def test_two_values_are_no_history() -> None:

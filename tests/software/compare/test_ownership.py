@@ -31,13 +31,13 @@ SOURCES = {
 SUPPLY_CHANGED = {**INSTRUMENTS, "supply": "Maker,DC supply,SN999,1.0"}
 
 
-def of(one: Record, source: str) -> str:
-    return owners_of(one).of(source)
+def of(run: Record, source: str) -> str:
+    return owners_of(run).of(source)
 
 
-def shared(one: Record, other: Record) -> set[str]:
+def shared(run: Record, other: Record) -> set[str]:
     """Kinds of things that two records share; all sources of a kind must agree on it."""
-    kinds = {kind: {of(one, s) == of(other, s) for s, k in SOURCES.items() if k == kind} for kind in SOURCES.values()}
+    kinds = {kind: {of(run, s) == of(other, s) for s, k in SOURCES.items() if k == kind} for kind in SOURCES.values()}
     assert all(len(answers) == 1 for answers in kinds.values())
     return {kind for kind, answers in kinds.items() if answers == {True}}
 
@@ -71,8 +71,8 @@ def test_what_is_exchanged_is_not_shared(changed: dict[str, object], lost: set[s
 
 
 def test_plants_that_were_drawn_apart_share_no_thing() -> None:
-    one, other = (record(VALUES, n, simulated=True, plant_seed=n) for n in (1, 2))
-    assert shared(one, other) == {"procedure"}
+    run, other = (record(VALUES, n, simulated=True, plant_seed=n) for n in (1, 2))
+    assert shared(run, other) == {"procedure"}
 
 
 def test_an_instrument_is_its_serial_number_under_whatever_name() -> None:
@@ -88,8 +88,8 @@ def test_an_instrument_is_its_serial_number_under_whatever_name() -> None:
 
 @pytest.mark.parametrize("idn", ["Maker,DC supply,0,1.0", "Maker,DC supply,,1.0", "Maker", ""])
 def test_an_instrument_without_a_serial_number_is_never_the_same(idn: str) -> None:
-    one, other = (record(VALUES, n, instruments={"supply": idn}) for n in (1, 2))
-    assert of(one, "instrument.supply.voltage_gain") != of(other, "instrument.supply.voltage_gain")
+    run, other = (record(VALUES, n, instruments={"supply": idn}) for n in (1, 2))
+    assert of(run, "instrument.supply.voltage_gain") != of(other, "instrument.supply.voltage_gain")
 
 
 @given(st.lists(st.sampled_from(sorted(SOURCES)), unique=True, min_size=2))
@@ -99,20 +99,20 @@ def test_names_between_runs_stay_apart(sources: list[str]) -> None:
 
 
 def test_what_was_exchanged_is_told_in_words() -> None:
-    one = record(VALUES, 1)
-    assert exchanged(one, record(VALUES, 2)) == []
+    run = record(VALUES, 1)
+    assert exchanged(run, record(VALUES, 2)) == []
     other = record(VALUES, 2, instruments=SUPPLY_CHANGED, board="ffff", firmware="f2", scripts="s2")
-    assert exchanged(one, other) == ["board", "firmware", "measuring procedure", "instrument supply"]
+    assert exchanged(run, other) == ["board", "firmware", "measuring procedure", "instrument supply"]
 
 
 def test_a_fingerprint_is_of_what_the_record_says() -> None:
-    one = record(VALUES, 1)
-    assert one.fingerprint == record_of(content_of(one), one.folder / "moved").fingerprint
-    assert one.fingerprint != record(VALUES, 2).fingerprint
+    run = record(VALUES, 1)
+    assert run.fingerprint == record_of(content_of(run), run.folder / "moved").fingerprint
+    assert run.fingerprint != record(VALUES, 2).fingerprint
 
 
 @pytest.mark.parametrize("lacking", ["rig", "board", "hashes", "instruments", "rotorgate"])
 def test_a_record_that_does_not_say_is_refused(lacking: str) -> None:
-    one = record(VALUES)
+    run = record(VALUES)
     with pytest.raises(RecordError, match=f"run1.*: damaged.*: expected .*{lacking}"):
-        owners_of(without(one, lacking))
+        owners_of(without(run, lacking))

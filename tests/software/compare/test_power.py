@@ -71,11 +71,11 @@ def test_what_a_margin_lets_through_is_not_called_different(shift: float, margin
 
 def test_values_without_any_uncertainty_show_every_shift() -> None:
     none = level(NAME, [ComparableValue(lasting=Quantity(value=1.0, unit="V")) for _ in range(6)], list("abcdef"))
-    one = difference_from(none, [ComparableValue(lasting=Quantity(value=1.1, unit="V"))], ["one"],
+    difference = difference_from(none, [ComparableValue(lasting=Quantity(value=1.1, unit="V"))], ["one"],
                    Terms(planned=1, margins={NAME: Detect(absolute=0.05)}))  # fmt: skip
-    assert one.gap is not None and one.gap.u == 0.0
-    assert power(one.gap, 0.1, at(0.01)) == 1.0 and power(one.gap, 0.0, at(0.01)) == 0.0
-    assert math.isclose(one.gap.value, 0.1)
+    assert difference.gap is not None and difference.gap.u == 0.0
+    assert power(difference.gap, 0.1, at(0.01)) == 1.0 and power(difference.gap, 0.0, at(0.01)) == 0.0
+    assert math.isclose(difference.gap.value, 0.1)
 
 
 def test_the_price_of_few_mountings_is_the_one_that_is_documented():

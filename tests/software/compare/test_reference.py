@@ -86,8 +86,8 @@ def test_what_is_not_known_to_follow_is_told_less_well_away_from_nominal(off: fl
 
 def test_what_is_not_known_cancels_between_two_runs_at_one_voltage() -> None:
     name, where = "leaf.step.overshoot", around(11.0, 25.0)
-    one, other = (referred(name, exact(value, "1"), where, NOMINAL_V) for value in (0.70, 0.71))
-    assert difference(one, other).u < 0.02 * one.u
+    lower, higher = (referred(name, exact(value, "1"), where, NOMINAL_V) for value in (0.70, 0.71))
+    assert difference(lower, higher).u < 0.02 * lower.u
 
 
 def test_too_far_from_nominal_nothing_is_said() -> None:
@@ -97,11 +97,11 @@ def test_too_far_from_nominal_nothing_is_said() -> None:
 
 
 def test_supply_and_room_are_read_from_the_record() -> None:
-    one = record(
+    run = record(
         {STIFFNESS: quantity(0.65), VOLTAGE: Quantity(value=11.5, unit="V"), "wheel.stiffness.ratio": quantity(0.7)},
         room_c=26.0,
     )
-    found = surroundings(one)
+    found = surroundings(run)
     assert found.nominal_v == 12.0
     assert found.supply_of("leaf.step.natural_frequency").value == 11.5
     assert found.supply_of("wheel.step.natural_frequency").value == 12.0  # as the rig file states it
@@ -122,6 +122,6 @@ def test_without_a_reading_the_room_is_what_the_rig_file_says() -> None:
 def test_a_rig_file_that_does_not_read_is_named() -> None:
     with pytest.raises(RecordError, match="run1: its rig file does not read"):
         surroundings(record({STIFFNESS: quantity(0.65)}, text="schema = 1\n"))
-    one = record({STIFFNESS: quantity(0.65)})
+    run = record({STIFFNESS: quantity(0.65)})
     with pytest.raises(RecordError, match="run1: damaged record: rig: expected 'text' in it"):
-        surroundings(edited(one, rig={key: value for key, value in RIG.items() if key != "text"}))
+        surroundings(edited(run, rig={key: value for key, value in RIG.items() if key != "text"}))

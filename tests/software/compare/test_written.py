@@ -11,17 +11,17 @@ from tests.software.compare.records import STIFFNESS, scattered
 from tests.software.record.contents import content_of, writer
 
 
-def written(folder: Path, one: Record) -> Record:
+def written(folder: Path, run: Record) -> Record:
     """The record, written and read again."""
-    made = writer(folder, **content_of(one))
-    made.add(results=[result for result in one.results if isinstance(result, Measurement)])
+    made = writer(folder, **content_of(run))
+    made.add(results=[result for result in run.results if isinstance(result, Measurement)])
     made.finish(0, "2026-01-01T01:00:00+00:00")
     return read(folder)
 
 
 def test_records_on_disk_are_compared(tmp_path: Path) -> None:
-    runs = [written(tmp_path / str(n), one) for n, one in enumerate(scattered(7))]
+    runs = [written(tmp_path / str(n), run) for n, run in enumerate(scattered(7))]
     terms = Terms(planned=1, margins={"stiffness.open_loop": Detect(percent=10.0)})
-    (one,) = compare(baseline_of(runs[:6]), runs[6:], terms)
-    assert one.name == STIFFNESS and one.finding is Finding.EQUIVALENT
+    (difference,) = compare(baseline_of(runs[:6]), runs[6:], terms)
+    assert difference.name == STIFFNESS and difference.finding is Finding.EQUIVALENT
     assert [entry.name for entry in series_of(runs)] == [STIFFNESS]

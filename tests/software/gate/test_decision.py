@@ -150,7 +150,7 @@ def test_a_required_quantity_that_was_not_run_refuses_unless_the_bench_was_at_fa
     made = decided(unlucky, differences=[], bench="the link is lost")
     assert (made.word, made.code) == (DecisionWord.UNDECIDED, ExitCode.BENCH)
     assert made.reasons[0] == "the bench could not be operated: the link is lost"
-    assert not any(one.refuses for one in made.objections)
+    assert not any(objection.refuses for objection in made.objections)
 
 
 def test_another_quantity_that_was_not_run_holds_nothing_up():
@@ -184,8 +184,8 @@ def test_a_waiver_takes_away_what_speaks_against_its_quantity_and_is_told():
         run((RING, "differs", "twice")), by=by, differences=[*SAME[:2], found(RING, Finding.DIFFERENT, "off")]
     )
     assert made.word is DecisionWord.RELEASE
-    assert [one.objection.line for one in made.waived] == [f"{RING}: differs: twice", f"{RING}: different: off"]
-    assert {one.waiver.by for one in made.waived} == {"M. Keeper"}
+    assert [pair.objection.line for pair in made.waived] == [f"{RING}: differs: twice", f"{RING}: different: off"]
+    assert {pair.waiver.by for pair in made.waived} == {"M. Keeper"}
     assert made.idle == ()
     assert decided(run((GAIN, "differs", "half")), by=by).word is DecisionWord.REFUSE
 
@@ -194,7 +194,7 @@ def test_a_waiver_that_has_ended_or_has_nothing_to_waive_is_told_too():
     by = policy(waiver(RING, "2026-11-26") + waiver(DELAY))
     made = decided(run((RING, "differs", "twice")), by=by)
     assert made.word is DecisionWord.REFUSE
-    assert [(one.quantity, why) for one, why in made.idle] == [
+    assert [(unused.quantity, why) for unused, why in made.idle] == [
         (RING, "ended on 2026-11-26"),
         (DELAY, "nothing to waive"),
     ]
@@ -284,10 +284,10 @@ RANK = (DecisionWord.RELEASE, DecisionWord.UNDECIDED, DecisionWord.REFUSE)
 def test_words_follow_from_what_stands_against_it(runs, differences, by, extra):
     made = decided(*runs, differences=differences, by=by, stopped=extra)
     assert made.code is WORDS[made.word]
-    assert (made.word is DecisionWord.REFUSE) == any(one.refuses for one in made.objections)
+    assert (made.word is DecisionWord.REFUSE) == any(objection.refuses for objection in made.objections)
     assert (made.word is DecisionWord.RELEASE) == (not made.objections)
     assert made.word is not DecisionWord.RELEASE or set(made.shown) & {DELAY, GAIN}
-    assert all(one.objection.quantity != "leaf.step.limits" for one in made.waived)
+    assert all(pair.objection.quantity != "leaf.step.limits" for pair in made.waived)
     bench = decided(*runs, differences=differences, by=by, stopped=extra, bench="gone")
     assert (bench.word, bench.code) == (DecisionWord.UNDECIDED, ExitCode.BENCH)
 

@@ -240,7 +240,7 @@ def test_of_several_baselines_in_force_the_one_accepted_last_is_shown_and_that_i
     store.baselines.accept("autumn", [1, 2, 3], by_whom="M. Keeper", why="first units")
     store.baselines.accept("spring", [4, 5, 6], by_whom="M. Keeper", why="new units")
     (rig,) = read_history(store, rig="sluice").rigs
-    stiffness = next(one for one in rig.quantities if one.name == STIFFNESS)
+    stiffness = next(history for history in rig.quantities if history.name == STIFFNESS)
     assert stiffness.reference is not None
     assert stiffness.reference.title == "baseline spring, revision 1"
     assert "of 2 baselines in force the one accepted last is shown" in rig.remarks
@@ -250,9 +250,9 @@ def kept_for_comparison(folder: Path, values: list[float]) -> Store:
     """Records that can be compared: the demo's rig file, budgets by source."""
     store = Store.open(folder / "store.sqlite", make=True)
     for number, value in enumerate(values):
-        one = compared({STIFFNESS: quantity(value)}, number)
-        one = edited(one, exit_code=0, started_utc=f"2026-01-02T{number:02d}:00:00+00:00")
-        store.keep(saved(one, folder / f"{number}"))
+        kept = compared({STIFFNESS: quantity(value)}, number)
+        kept = edited(kept, exit_code=0, started_utc=f"2026-01-02T{number:02d}:00:00+00:00")
+        store.keep(saved(kept, folder / f"{number}"))
     return store
 
 
@@ -353,11 +353,11 @@ def test_data_for_programs_are_those_of_the_page(store):
     said = json.loads(json.dumps(entry(read_history(store, rig="sluice"))))
     (rig,) = said["rigs"]
     assert (said["simulated"], rig["rig"], rig["runs"]) == (True, "sluice", 10)
-    assert [(one["version"], one["runs"], one["endings"]) for one in rig["versions"]] == [
+    assert [(version["version"], version["runs"], version["endings"]) for version in rig["versions"]] == [
         ("1.4.0", 6, {"0": 6}),
         ("1.5.0", 4, {"0": 3, "1": 1}),
     ]
-    stiffness = next(one for one in rig["quantities"] if one["name"] == STIFFNESS)
+    stiffness = next(history for history in rig["quantities"] if history["name"] == STIFFNESS)
     assert [level["version"] for level in stiffness["versions"]] == [0, 1]
     assert stiffness["versions"][0]["mean"] == pytest.approx(0.6527)
     assert stiffness["versions"][1]["band95"] is None
@@ -367,7 +367,7 @@ def test_data_for_programs_are_those_of_the_page(store):
     assert rig["decisions"][0]["reasons"] == ["leaf.step.delay: different"]
     words = {"agrees": 1, "conforming": 1, "differs": 1, "not judged": 1, "not run": 1}
     assert rig["newest_runs"][-1]["verdicts"] == words
-    assert SAG not in {one["name"] for one in rig["quantities"]}
+    assert SAG not in {history["name"] for history in rig["quantities"]}
 
 
 def test_a_decision_reads_whatever_its_content_is():
@@ -376,5 +376,5 @@ def test_a_decision_reads_whatever_its_content_is():
         "firmware_name": None, "firmware_version": None, "firmware_sha256": None, "baseline_id": 1,
         "policy_sha256": "", "runs": (),
     }  # fmt: skip
-    one = view_of(StoredDecision(**columns, content={"waivers": [{"quantity": 3, "used": False}]}))
-    assert one.waivers == [{"quantity": "3", "by": "", "why": "", "until": "", "used": "not used"}]
+    view = view_of(StoredDecision(**columns, content={"waivers": [{"quantity": 3, "used": False}]}))
+    assert view.waivers == [{"quantity": "3", "by": "", "why": "", "until": "", "used": "not used"}]

@@ -143,8 +143,8 @@ def serve_until(stop: threading.Event, servers: dict[str, ScpiServer]) -> None:
     while not stop.wait(0):
         with selectors.DefaultSelector() as selector:
             for server in servers.values():
-                for one in server.sockets():
-                    selector.register(one, selectors.EVENT_READ)
+                for endpoint in server.sockets():
+                    selector.register(endpoint, selectors.EVENT_READ)
             ready = [key.fileobj for key, _ in selector.select(0.02)]
         for server in servers.values():
             server.serve(ready)

@@ -148,8 +148,8 @@ def test_same_seeds_same_readings_and_each_instrument_its_own_noise() -> None:
     assert readings(None, 1) != readings(None, 2)
     assert readings(3, 1) != readings(4, 1)
     seeds = Seeds(plant=1, run=1)
-    one, other = (seeds.reading_error(name, "voltage", {}, noise=1.0, resolution=1e-9) for name in ("a", "b"))
-    assert one.read(0.0) != other.read(0.0)
+    first, other = (seeds.reading_error(name, "voltage", {}, noise=1.0, resolution=1e-9) for name in ("a", "b"))
+    assert first.read(0.0) != other.read(0.0)
 
 
 def test_gain_and_offset_stay_for_a_plant_whatever_the_run() -> None:
@@ -236,14 +236,14 @@ def test_server_drops_an_endless_message_and_goes_on(server: ScpiServer) -> None
 
 
 def test_server_keeps_clients_apart(server: ScpiServer) -> None:
-    with connect(server) as one, connect(server) as other:
-        one.sendall(b"VOLT 7;VOL")
-        other.sendall(b"*OPC?\n")
+    with connect(server) as client, connect(server) as other_client:
+        client.sendall(b"VOLT 7;VOL")
+        other_client.sendall(b"*OPC?\n")
         turn(server)
-        assert other.recv(100) == b"1\n"
-        one.close()
+        assert other_client.recv(100) == b"1\n"
+        client.close()
         turn(server)
-        other.sendall(b"VOLT?\n")
+        other_client.sendall(b"VOLT?\n")
         turn(server)
-        assert other.recv(100) == b"+0.00000000E+00\n"
+        assert other_client.recv(100) == b"+0.00000000E+00\n"
     server.close()

@@ -410,12 +410,12 @@ def test_rows_that_move_the_loop_leave_its_damping_free() -> None:
 
 
 def test_what_checks_state_of_causes_contradicts_nothing() -> None:
-    one = CheckCauses(name="one", causes=(Cause(name="a", words="", effects={"x": 1.0}, settled_by="s"),), effects={})
+    first = CheckCauses(name="one", causes=(Cause(name="a", words="", effects={"x": 1.0}, settled_by="s"),), effects={})
     gone = CheckCauses(name="two", causes=(), effects={"b": {"y": FREE}})
     with pytest.raises(ValueError, match="expected each in one check, found twice: a"):
-        gathered([one, replace(one, name="two")])
+        gathered([first, replace(first, name="two")])
     with pytest.raises(ValueError, match="expected those that a check shows first, found b"):
-        gathered([one, gone])
+        gathered([first, gone])
 
 
 def test_a_check_that_says_nothing_of_a_cause_is_as_the_cause_says_of_what_is_elsewhere() -> None:

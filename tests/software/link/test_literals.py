@@ -79,7 +79,7 @@ def test_whatever_a_board_prints_is_a_literal_or_one_line(printed: str) -> None:
 @given(st.lists(ANYTHING, max_size=3))
 def test_whatever_a_firmware_answers_is_a_declaration_or_one_line(said: list[str]) -> None:
     try:
-        _, declared = firmware_answers("".join(f"RIG: {one}\n" for one in said), "drive", ("leaf", "wheel"))
+        _, declared = firmware_answers("".join(f"RIG: {line}\n" for line in said), "drive", ("leaf", "wheel"))
         for motor, answer in declared.items():
             parse_declared(motor, answer)
     except BenchError as error:

@@ -79,15 +79,15 @@ def test_the_limit_of_cp_is_above_it_as_often_as_stated() -> None:
 )
 def test_capability_knows_no_unit_and_no_zero(values: list[float], offset: float, unit: float, shift: float) -> None:
     limits = SpecificationLimits(low=-2.0, high=1.5)
-    one = capability_of(values, limits, shift)
+    capability = capability_of(values, limits, shift)
     moved = SpecificationLimits(low=-2.0 * unit + offset, high=1.5 * unit + offset)
     other = capability_of([value * unit + offset for value in values], moved, shift * unit)
     for name in ("cp", "cp_least", "cpk", "cpk_least", "cpk_bench"):
-        assert getattr(other, name) == pytest.approx(getattr(one, name), rel=1e-6, abs=1e-6)
-    assert one.cpk_least < one.cpk <= one.cp + 1e-12  # type: ignore[operator]
-    assert one.cpk_bench <= one.cpk_least
+        assert getattr(other, name) == pytest.approx(getattr(capability, name), rel=1e-6, abs=1e-6)
+    assert capability.cpk_least < capability.cpk <= capability.cp + 1e-12  # type: ignore[operator]
+    assert capability.cpk_bench <= capability.cpk_least
     mirrored = capability_of([-value for value in values], SpecificationLimits(low=-1.5, high=2.0), shift)
-    assert mirrored.cpk == pytest.approx(one.cpk)
+    assert mirrored.cpk == pytest.approx(capability.cpk)
 
 
 def test_one_limit_has_no_cp_and_a_process_beyond_it_a_negative_index() -> None:
@@ -122,7 +122,7 @@ def test_a_sample_that_is_not_normal_is_called_doubtful() -> None:
     crooked = [1e6 + math.exp(2.0 * dice.gauss(0.0, 1.0)) for _ in range(30)]
     assert capability_of(crooked, SpecificationLimits(high=2e6)).doubtful
     p = [normality(_normal(seed)) for seed in range(200)]
-    assert sum(one < 0.05 for one in p) <= 22  # 5 % of 200, three standard deviations
+    assert sum(chance < 0.05 for chance in p) <= 22  # 5 % of 200, three standard deviations
 
 
 def _normal(seed: int) -> list[float]:

@@ -21,15 +21,15 @@ from tests.software.record.contents import edited
 
 
 def only(found: list[LotQuantity], name: str = NAME) -> LotQuantity:
-    return next(one for one in found if one.name == name)
+    return next(quantity for quantity in found if quantity.name == name)
 
 
 def test_runs_are_gathered_by_board_in_the_order_they_were_started():
     runs = boards(3)
     lot = gather("spring", list(reversed(runs)))
     assert list(lot.boards) == ["B01", "B02", "B03"]
-    assert [one.number for one in lot.boards["B02"]] == [3, 4]
-    assert [one.number for one in lot.runs] == [1, 2, 3, 4, 5, 6]
+    assert [lot_run.number for lot_run in lot.boards["B02"]] == [3, 4]
+    assert [lot_run.number for lot_run in lot.runs] == [1, 2, 3, 4, 5, 6]
     assert (lot.rig, lot.simulated, lot.left_out, lot.remarks) == ("sluice", False, (), ())
 
 
@@ -95,13 +95,13 @@ def test_repeats_of_one_command_are_one_mounting():
 
 
 def test_repeats_shrink_type_a_and_leave_type_b():
-    def one(count):
+    def board_of(count):
         values = [
             run(k, "B01", {NAME: rise(3.7, 0.02, instrument__meter_leaf__voltage=0.05)}) for k in range(1, count + 1)
         ]
         return only(quantities(gather("spring", values))).boards["B01"]
 
-    alone, four = one(1), one(4)
+    alone, four = board_of(1), board_of(4)
     assert (alone.runs, four.runs) == (1, 4)
     assert alone.mean.u == pytest.approx(math.hypot(0.05, 0.02))
     assert four.mean.u == pytest.approx(math.hypot(0.05, 0.01))
@@ -207,15 +207,15 @@ def test_a_reference_board_of_few_mountings_decides_nothing(count, word):
     lot = gather("spring", runs)
     found = compare_with_reference(lot, "B00", quantities(lot))
     assert found.mountings == count
-    (one,) = found.by_board["B02"]
-    assert one.apart is not None
-    assert one.apart.value == pytest.approx(1.2, abs=0.02)
+    (difference,) = found.by_board["B02"]
+    assert difference.apart is not None
+    assert difference.apart.value == pytest.approx(1.2, abs=0.02)
     if word is Finding.UNDECIDED:
-        assert one.found.finding is word
-        assert f"has {count} of the 5 mountings" in one.found.reason
+        assert difference.found.finding is word
+        assert f"has {count} of the 5 mountings" in difference.found.reason
     else:  # the demo's margin is 110 %: seen, and inside the margin
-        assert one.found.finding is Finding.EQUIVALENT
-        assert "is seen, and lies inside the margin" in one.found.reason
+        assert difference.found.finding is Finding.EQUIVALENT
+        assert "is seen, and lies inside the margin" in difference.found.reason
         narrow = [run(o.number, o.board, {r.name: r.quantity for r in o.record.results}, text=text) for o in runs]
         lot = gather("spring", narrow)
         assert compare_with_reference(lot, "B00", quantities(lot)).by_board["B02"][0].found.finding is Finding.DIFFERENT

@@ -101,9 +101,9 @@ def test_coupled_shafts_go_together_and_the_coupling_relaxes_where_both_hang() -
     plant.advance_to(20 * MS)
     assert abs(plant.motors[1].shaft.omega_rad_s) > 0.0
     plant.advance_to(5 * S)
-    one, two = (motor.shaft for motor in plant.motors)
-    left = (one.theta_rad - one.hang_rad) - (two.theta_rad - two.hang_rad)
-    most = (one.coulomb_n_m + two.coulomb_n_m) / coupling.stiffness_n_m_rad
+    first, second = (motor.shaft for motor in plant.motors)
+    left = (first.theta_rad - first.hang_rad) - (second.theta_rad - second.hang_rad)
+    most = (first.coulomb_n_m + second.coulomb_n_m) / coupling.stiffness_n_m_rad
     assert abs(left) < most + 0.05
     assert plant.lost_j()["coupling"] > 0.0
 

@@ -87,21 +87,21 @@ def folders(tmp_path: Path) -> tuple[Path, Path]:
 def test_of_two_hosts_that_race_for_a_device_exactly_one_has_it(cluster, tmp_path):
     here, there = folders(tmp_path)
     with (
-        another_host(cluster, "lab-1", here, BOARD, SUPPLY) as one,
-        another_host(cluster, "lab-2", there, SUPPLY, BOARD) as two,
+        another_host(cluster, "lab-1", here, BOARD, SUPPLY) as first,
+        another_host(cluster, "lab-2", there, SUPPLY, BOARD) as second,
     ):
         winners = set()
         for _ in range(50):
-            tell(one)
-            tell(two)
-            results = said(one), said(two)
+            tell(first)
+            tell(second)
+            results = said(first), said(second)
             assert sorted(result == "held" for result in results) == [False, True], results
             winner = results.index("held")
             winners.add(winner)
             (busy,) = [result for result in results if result != "held"]
-            holder = (one, two)[winner]
+            holder = (first, second)[winner]
             assert f"in use by process {holder.pid} of {user()}@lab-{winner + 1}, started 20" in busy
-            for process in (one, two):
+            for process in (first, second):
                 tell(process)
                 assert said(process) == "released"
         assert winners  # which of them it is, is the server's affair

@@ -50,19 +50,19 @@ def pool(tmp_path: Path, rig_file) -> Pool:
 
 
 def test_the_first_free_one_from_a_place_on_and_round(pool):
-    two = take(pool, first=1)
-    assert two.entry.name == "b"
-    assert set(two.locks.devices) == set(devices_of(two.entry.spec))
-    three = take(pool, first=1)
-    one = take(pool, first=1)
-    assert (three.entry.name, one.entry.name) == ("c", "a")
+    second = take(pool, first=1)
+    assert second.entry.name == "b"
+    assert set(second.locks.devices) == set(devices_of(second.entry.spec))
+    third = take(pool, first=1)
+    first = take(pool, first=1)
+    assert (third.entry.name, first.entry.name) == ("c", "a")
     with pytest.raises(BenchBusy) as caught:
         take(pool, first=1)
     said = str(caught.value)
     assert said.startswith("no rig of pool.toml can be had: b: ")
     assert said.count("in use by process ") == 3
     assert "\n" not in said
-    two.release()
+    second.release()
     assert take(pool).entry.name == "b"
 
 

@@ -123,7 +123,7 @@ def test_it_is_kept_as_the_run_that_the_old_store_has(record: Record, store: Pat
     """The same run under the same uid, in a new store and in the old one."""
     with Store.open(tmp_path / "new.sqlite", make=True) as new, Store.open(store) as old:
         run, known = new.keep(record.folder), old.keep(record.folder)
-        assert [one.id for one in old.runs()] == [known.id]
+        assert [run.id for run in old.runs()] == [known.id]
         assert run.uid == known.uid
         assert new.values(LOOP, "sluice")[0] == old.values(LOOP, "sluice")[0]
 
@@ -134,8 +134,8 @@ def test_the_old_store_is_read(record: Record, store: Path, tmp_path: Path) -> N
         (run,) = opened.runs(lot="spring", board_name="A1")
         kept = opened.record(run.id)
         assert kept.data == record.data
-        assert [one.data.tolist() for one in kept.observations()] == [
-            one.data.tolist() for one in record.observations()
+        assert [observation.data.tolist() for observation in kept.observations()] == [
+            observation.data.tolist() for observation in record.observations()
         ]
         (study,) = opened.studies.all("gauge", "sluice")
         assert study.id == record.gauges[SPREAD].study
@@ -155,9 +155,9 @@ def test_a_run_is_compared_with_its_baseline(record: Record, store: Path) -> Non
     with Store.open(store) as opened:
         against = load_baseline(opened, opened.baselines.all()[0])
     found = Comparison.of(against, [later])
-    assert {one.finding for one in found.differences} <= {Finding.UNDECIDED, Finding.EQUIVALENT}
+    assert {difference.finding for difference in found.differences} <= {Finding.UNDECIDED, Finding.EQUIVALENT}
     assert len(found.differences) == len(record.measurements)
-    assert any("1 of the 5 mountings" in one.reason for one in found.differences)
+    assert any("1 of the 5 mountings" in difference.reason for difference in found.differences)
     assert found.exchanged == []
 
 
@@ -165,8 +165,8 @@ def test_it_is_judged_again(record: Record) -> None:
     """Today's analyses, models and rule over its observations find what was found; a longer smoothing of the sweeps has
     moved what comes of them since, by less than half its uncertainty."""
     again = judge_again(record)
-    then = {(one.name, one.requirement is not None): one.outcome for one in record.verdicts}
-    assert {(one.name, one.requirement is not None): one.outcome for one in again.verdicts} == then
+    then = {(verdict.name, verdict.requirement is not None): verdict.outcome for verdict in record.verdicts}
+    assert {(verdict.name, verdict.requirement is not None): verdict.outcome for verdict in again.verdicts} == then
     assert [cause.name for cause in again.diagnosis.causes] == ["loop gain"]
     for result in again.results:
         if isinstance(result, Measurement):

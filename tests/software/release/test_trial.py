@@ -118,7 +118,8 @@ def test_as_many_runs_as_the_policy_says_share_the_risk_and_decide_together(tmp_
     bench = Bench(monkeypatch, good(1), good(2), good(3))
     found = bench.attempt(tmp_path)
     assert found.decision.word is DecisionWord.RELEASE, found.decision.reasons
-    assert [(one.number, one.runs_sharing_risk, one.seed) for one in bench.begun] == [(1, 3, 4), (2, 3, 5), (3, 3, 6)]
+    begun = [(settings.number, settings.runs_sharing_risk, settings.seed) for settings in bench.begun]
+    assert begun == [(1, 3, 4), (2, 3, 5), (3, 3, 6)]
     assert len(found.records) == 3
 
 
@@ -166,7 +167,7 @@ def test_the_longest_run_so_far_is_what_another_one_may_take(tmp_path, monkeypat
 def test_a_bench_that_was_not_left_safe_releases_nothing(tmp_path, monkeypatch, change, why):
     bench = Bench(monkeypatch, good(1))
     run = bench.run
-    monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), **change}))
+    monkeypatch.setattr(bench, "run", lambda settings: SimpleNamespace(**{**vars(run(settings)), **change}))
     found = bench.attempt(tmp_path, conditions(policy(repeats="1")))
     assert (found.decision.word, found.decision.code) == (DecisionWord.UNDECIDED, ExitCode.BENCH)
     assert found.decision.reasons[0] == f"the bench could not be operated: {why}"
@@ -245,7 +246,9 @@ def test_a_bench_that_fails_refuses_nothing_and_what_was_measured_stands(tmp_pat
 def test_a_run_that_a_defect_left_incomplete_releases_nothing(tmp_path, monkeypatch):
     bench = Bench(monkeypatch, good(1))
     run = bench.run
-    monkeypatch.setattr(bench, "run", lambda one: SimpleNamespace(**{**vars(run(one)), "code": ExitCode.DEFECT}))
+    monkeypatch.setattr(
+        bench, "run", lambda settings: SimpleNamespace(**{**vars(run(settings)), "code": ExitCode.DEFECT})
+    )
     found = bench.attempt(tmp_path, conditions(policy(repeats="1")))
     assert (found.decision.word, found.decision.code) == (DecisionWord.UNDECIDED, ExitCode.DEFECT)
     assert "a defect of rotorgate: a run did not do all that was planned" in found.decision.reasons[0]

@@ -16,8 +16,8 @@ finite = st.floats(min_value=-1e9, max_value=1e9, allow_nan=False)
 
 
 @given(finite, finite)
-def test_ticks_are_round_ordered_and_inside(one: float, other: float) -> None:
-    low, high = sorted((one, other))
+def test_ticks_are_round_ordered_and_inside(first: float, other: float) -> None:
+    low, high = sorted((first, other))
     assume(high - low > 1e-6 * max(abs(low), abs(high), 1e-3))
     marks = svg.ticks(low, high)
     room = 1e-6 * (high - low)

@@ -54,7 +54,7 @@ SILENCES = (
 )
 
 
-@pytest.mark.parametrize("silence", SILENCES, ids=lambda one: one.key)
+@pytest.mark.parametrize("silence", SILENCES, ids=lambda silence: silence.key)
 def test_it_may_be_anything_usual_and_says_what_to_state(silence: Silence) -> None:
     found = silence.asked(rig(silence.key.rpartition(".")[2]))
     half = found.u * 3.0**0.5
@@ -63,7 +63,7 @@ def test_it_may_be_anything_usual_and_says_what_to_state(silence: Silence) -> No
     assert (part.shape, part.remedy) == ("rectangular", f"state {silence.key}")
 
 
-@pytest.mark.parametrize("silence", SILENCES, ids=lambda one: one.key)
+@pytest.mark.parametrize("silence", SILENCES, ids=lambda silence: silence.key)
 def test_where_it_is_stated_it_is_that_under_its_key(silence: Silence) -> None:
     found = silence.asked(rig())
     assert (found.value, found.u * 3.0**0.5) == pytest.approx(silence.stated)

@@ -62,7 +62,7 @@ def woken_late(board: Direct, wake: Callable[[BoardProcess], object]) -> Iterato
 
 
 def test_bytes_that_it_has_not_taken(board: Direct) -> None:
-    with woken_late(board, lambda one: one.give(f"{BUSY}print(7)\x04".encode())) as running:
+    with woken_late(board, lambda process: process.give(f"{BUSY}print(7)\x04".encode())) as running:
         assert running.wait() is State.PARKED
     running.collect()
     assert bytes(running.output) == b"OK7\n\x04\x04>"

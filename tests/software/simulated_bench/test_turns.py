@@ -35,9 +35,9 @@ class Pair:
 @pytest.fixture
 def pair() -> Iterator[Pair]:
     processors = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else None
-    one = Pair()
-    yield one
-    one.close()
+    both = Pair()
+    yield both
+    both.close()
     if processors is not None:
         os.sched_setaffinity(0, processors)  # the test's own process was the board
 

@@ -130,5 +130,5 @@ def said_of(url: str) -> str:
 def test_what_is_shown_is_the_same_whatever_the_password(password, rest):
     # Not "the password is not in it": a drawn password may be a word of the message.
     for before, after in (("postgresql://ann:", "@lab/"), ("postgresql://ann@lab/runs?password=", "&x=")):
-        said, otherwise = (said_of(f"{before}{one}{after}{rest}") for one in (password, "other"))
+        said, otherwise = (said_of(f"{before}{word}{after}{rest}") for word in (password, "other"))
         assert said in (otherwise, UNREADABLE)

@@ -178,12 +178,14 @@ def any_steps_lose_and_change_nothing(place: str, steps: list[tuple[object, ...]
                         retired[gone.name, gone.revision] = gone.retirement.why
                 except HarnessError as error:
                     assert str(error).isprintable()
-                found = {(one.name, one.revision): one for one in store.baselines.all()}
+                found = {(revision.name, revision.revision): revision for revision in store.baselines.all()}
                 assert {
-                    key: (one.runs, one.mountings, one.by_whom, one.why, one.accepted_utc)
-                    for key, one in found.items()
+                    key: (revision.runs, revision.mountings, revision.by_whom, revision.why, revision.accepted_utc)
+                    for key, revision in found.items()
                 } == accepted  # fmt: skip
-                assert {key: one.retirement.why for key, one in found.items() if one.retirement} == retired
+                assert {
+                    key: revision.retirement.why for key, revision in found.items() if revision.retirement
+                } == retired
                 for name in {key[0] for key in accepted}:
                     newest = max(key[1] for key in accepted if key[0] == name)
                     assert store.baselines.get(name).revision == newest

@@ -62,10 +62,10 @@ def by_hand(runs: Sequence[Given], release: Release) -> ReleaseLevel | None:
     )
 
 
-def alike(one: ReleaseLevel, other: ReleaseLevel, scale: float) -> None:
-    assert (one.release, one.runs, one.refused) == (other.release, other.runs, other.refused)
+def alike(level: ReleaseLevel, other: ReleaseLevel, scale: float) -> None:
+    assert (level.release, level.runs, level.refused) == (other.release, other.runs, other.refused)
     for word in ("mean", "s", "low", "high"):
-        assert getattr(one, word) == pytest.approx(getattr(other, word), rel=1e-7, abs=1e-7 * scale), word
+        assert getattr(level, word) == pytest.approx(getattr(other, word), rel=1e-7, abs=1e-7 * scale), word
 
 
 def check(store: Store, runs: Sequence[Given]) -> None:
@@ -99,7 +99,7 @@ def test_levels_are_those_worked_out_by_hand_in_order_or_mixed(tmp_path, runs, o
     with Store.open(tmp_path / f"{next(NUMBERS)}.sqlite", make=True) as store:
         add(store, runs)
         assert not ordered or all(
-            one.alone for kind in (True, False) for one in store.histories.releases(simulated=kind)
+            level.alone for kind in (True, False) for level in store.histories.releases(simulated=kind)
         )
         check(store, runs)
 

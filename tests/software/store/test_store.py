@@ -35,10 +35,10 @@ def test_a_kept_record_comes_back_as_it_was(place, tmp_path):
         record = store.record(run.id)
         assert record.data == before.data
         assert record.results == before.results
-        for one, kept in zip(observations, record.observations(), strict=True):
-            assert (one.name, one.columns, one.conditions) == (kept.name, kept.columns, kept.conditions)
-            assert one.data.tolist() == kept.data.tolist()
-            assert one.data.dtype == kept.data.dtype
+        for made, kept in zip(observations, record.observations(), strict=True):
+            assert (made.name, made.columns, made.conditions) == (kept.name, kept.columns, kept.conditions)
+            assert made.data.tolist() == kept.data.tolist()
+            assert made.data.dtype == kept.data.dtype
         assert store.run(run.id) == run
     assert (run.rig, run.simulated, run.board_id, run.seed, run.exit_code) == ("sluice", True, "0042", 1, 0)
     assert (run.firmware_name, run.firmware_version, run.finished, run.remark) == ("drive", "1.4.0", True, "")
@@ -225,16 +225,16 @@ def test_a_store_of_version_1_reads_and_becomes_one_of_today(tmp_path):
         assert [entry.value for entry in store.values(NAME.replace("leaf", "gate"), "sluice")] == [0.652]
         assert store.record(run.id).schema == 1
         later = store.keep(written(tmp_path / "run", seed=2))
-        assert [one.id for one in store.runs()] == [run.id, later.id]
-        raised, fresh = (sqlalchemy.inspect(one._database._engine) for one in (store, made))
+        assert [kept_run.id for kept_run in store.runs()] == [run.id, later.id]
+        raised, fresh = (sqlalchemy.inspect(opened._database._engine) for opened in (store, made))
         assert sorted(raised.get_table_names()) == sorted(fresh.get_table_names())
         for table in fresh.get_table_names():
             assert [(c["name"], str(c["type"]), c["nullable"]) for c in raised.get_columns(table)] == [
                 (c["name"], str(c["type"]), c["nullable"]) for c in fresh.get_columns(table)
             ]
     triggers = "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'index') ORDER BY name"
-    with contextlib.closing(sqlite3.connect(old)) as one, contextlib.closing(sqlite3.connect(new)) as other:
-        assert one.execute(triggers).fetchall() == other.execute(triggers).fetchall()
+    with contextlib.closing(sqlite3.connect(old)) as first, contextlib.closing(sqlite3.connect(new)) as other:
+        assert first.execute(triggers).fetchall() == other.execute(triggers).fetchall()
 
 
 def test_a_clock_set_back_is_said_and_costs_nothing(place, tmp_path, monkeypatch):
@@ -271,14 +271,14 @@ def any_steps_give_back_what_went_in(place: str, steps: list[object]) -> None:
                     seed, value, counts = step
                     folder = written(Path(home) / str(number), seed=seed, value=value, observations=counts)
                     run, record = store.keep(folder), read(folder)
-                    raw = [one.data.tolist() for one in record.observations()]
+                    raw = [observation.data.tolist() for observation in record.observations()]
                     assert kept.setdefault(run.uid, (run.id, record, raw))[::2] == (run.id, raw)
                 runs = store.runs()
                 assert {run.uid: run.id for run in runs} == {uid: entry[0] for uid, entry in kept.items()}
                 for run_id, before, raw in kept.values():
                     record = store.record(run_id)
                     assert record.data == before.data
-                    assert [one.data.tolist() for one in record.observations()] == raw
+                    assert [observation.data.tolist() for observation in record.observations()] == raw
                 history = store.values(NAME, "sluice")
                 assert {entry.run_id: entry.value for entry in history} == {
                     run_id: before.measurements[NAME].quantity.value for run_id, before, _ in kept.values()

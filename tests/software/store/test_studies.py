@@ -35,8 +35,8 @@ def test_studies_are_of_one_kind_one_rig_and_one_sort_of_bench_the_newest_last(s
     last = store.studies.add("gauge", "sluice", True, CONTENT)
     for kind, rig, simulated in (("gauge", "sluice", False), ("gauge", "wheel", True), ("capability", "sluice", True)):
         store.studies.add(kind, rig, simulated, {})
-    assert [one.content for one in store.studies.all("gauge", "sluice", simulated=False)] == [{}]
-    assert [one.id for one in store.studies.all("gauge", "sluice", simulated=True)] == [last.id - 1, last.id]
+    assert [study.content for study in store.studies.all("gauge", "sluice", simulated=False)] == [{}]
+    assert [study.id for study in store.studies.all("gauge", "sluice", simulated=True)] == [last.id - 1, last.id]
     assert len(store.studies.all("gauge", "sluice")) == 3
 
 
@@ -66,4 +66,4 @@ def test_a_damaged_study_takes_nothing_away_from_the_others(store):
             connection.execute(sqlalchemy.insert(tables.study), row)
         with pytest.raises(StoreError, match="a study is damaged"):
             store.studies.get(number)
-    assert [one.content for one in store.studies.all("gauge", "sluice")] == [CONTENT, {}, {}, {}]
+    assert [study.content for study in store.studies.all("gauge", "sluice")] == [CONTENT, {}, {}, {}]

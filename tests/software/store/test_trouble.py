@@ -181,9 +181,9 @@ def test_a_raw_folder_that_cannot_be_written(open_folder):
 def test_two_who_write(tmp_path, monkeypatch):
     place = tmp_path / "store.sqlite"
     monkeypatch.setattr(database_module, "BUSY_S", 0.05)
-    with Store.open(place, make=True) as one, Store.open(place) as other:
-        kept = one.keep(written(tmp_path / "a"))
-        with one._database.writing():
+    with Store.open(place, make=True) as writer, Store.open(place) as other:
+        kept = writer.keep(written(tmp_path / "a"))
+        with writer._database.writing():
             assert other.runs() == [kept]  # who reads never waits
             with refused(StoreUnavailable, "another process has been writing for 30 s; try again"):
                 other.keep(written(tmp_path / "b", seed=2))
@@ -226,9 +226,9 @@ def test_several_who_make_one_store_and_write_it_at_once(place, tmp_path):
 def test_two_who_write_one_database(cluster, tmp_path, monkeypatch):
     place = schema(cluster)
     monkeypatch.setattr(database_module, "BUSY_S", 0.05)
-    with Store.open(place, make=True) as one, Store.open(place) as other:
-        kept = one.keep(written(tmp_path / "a"))
-        with one._database.adding():
+    with Store.open(place, make=True) as writer, Store.open(place) as other:
+        kept = writer.keep(written(tmp_path / "a"))
+        with writer._database.adding():
             assert other.runs() == [kept]
             with refused(StoreUnavailable, "another process has been writing for 30 s; try again"):
                 other.keep(written(tmp_path / "b", seed=2))

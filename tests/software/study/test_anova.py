@@ -19,11 +19,11 @@ from tests.examples import examples
 from tests.software.study.simulation import coverage, drawn
 
 SHAPES = [(4, 3, 2, 2), (3, 1, 1, 4), (1, 2, 3, 2), (5, 2, 1, 1), (2, 2, 2, 3), (1, 1, 1, 5)]
-TERMS = [one for count in (1, 2, 3) for one in combinations(FACTORS, count)]
+TERMS = [factors for count in (1, 2, 3) for factors in combinations(FACTORS, count)]
 
 
 def lines(table: Table) -> dict[tuple[str, ...], tuple[float, int]]:
-    return {one.factors: (one.ss, one.dof) for one in (*table.terms, table.error)}
+    return {term.factors: (term.ss, term.dof) for term in (*table.terms, table.error)}
 
 
 def by_least_squares(values: np.ndarray) -> dict[tuple[str, ...], tuple[float, int]]:
@@ -53,7 +53,7 @@ def test_balanced_designs_give_what_general_least_squares_gives(shape):
     expected = by_least_squares(values)
     got = lines(crossed(values, FACTORS))
     if shape[-1] == 1:  # the largest interaction stands for the repeats
-        largest = max((one for one in expected if one), key=len)
+        largest = max((factors for factors in expected if factors), key=len)
         expected[REPEATS] = expected.pop(largest)
     assert got.keys() == expected.keys()
     for term, (ss, dof) in expected.items():
@@ -115,9 +115,9 @@ EXPECTED = {
 
 def test_components_solve_the_expected_mean_squares():
     table = crossed(drawn((4, 3, 2, 2), 3, {("board",): 2.0}), FACTORS)
-    components = {one: table.component(one).value for one in (*EXPECTED, REPEATS)}
+    components = {factors: table.component(factors).value for factors in (*EXPECTED, REPEATS)}
     for term, parts in EXPECTED.items():
-        expected = components[REPEATS] + math.fsum(size * components[one] for one, size in parts.items())
+        expected = components[REPEATS] + math.fsum(size * components[factors] for factors, size in parts.items())
         assert table.term(term).ms == pytest.approx(expected), term
 
 
@@ -190,7 +190,7 @@ def test_limits_hold_the_estimate_and_widen_with_probability(shape, seed, nested
     wide = got.limits(0.999)
     assert 0.0 <= wide[0] <= low <= grr <= high <= wide[1]
     assume(got.table.component(*got.gauge).value > 0.0)
-    assert 0.0 < got.dof <= got.table.error.dof + sum(one.dof for one in got.table.terms)
+    assert 0.0 < got.dof <= got.table.error.dof + sum(term.dof for term in got.table.terms)
 
 
 def test_the_limits_of_one_mean_square_are_those_of_chi_squared():

@@ -24,7 +24,7 @@ from tests.software.study.runs import ONLY_RISE, RISE, SPREAD, STIFFNESS, run, r
 
 
 def rise(study: GaugeStudy, name: str = RISE) -> GaugeResult:
-    return next(one for one in study.quantities if one.name == name)
+    return next(result for result in study.quantities if result.name == name)
 
 
 def test_a_good_bench_is_fit_and_every_number_is_the_manuals():
@@ -92,7 +92,7 @@ def test_a_coarse_repeatability_alone_is_enough_to_say_so():
 
 
 def test_requirements_are_those_of_the_newest_run_whatever_the_order():
-    those = sorted(runs(), key=lambda one: one.started)
+    those = sorted(runs(), key=lambda record: record.started)
     newest = edited(those[-1], rig={**RIG, "text": ONLY_RISE.replace("60.0", "70.0")})
     for order in ([*those[:-1], newest], [newest, *those[:-1]]):
         assert rise(gauge_study(order)).requirement == Requirement(name="thermal.rise", high=70.0)
@@ -118,13 +118,13 @@ def test_readings_that_are_all_alike_tell_nothing_and_counts_do():
 
 def test_few_different_readings_are_said():
     those = runs(s=(0.0, 0.0, 0.0, 0.0))
-    mixed = [_with_rise(one, 50.0 + k % 3) for k, one in enumerate(those)]
+    mixed = [_with_rise(record, 50.0 + k % 3) for k, record in enumerate(those)]
     assert "fall on 3 values only" in rise(gauge_study(mixed)).remarks[0]
 
 
-def _with_rise(one: Record, value: float) -> Record:
+def _with_rise(record: Record, value: float) -> Record:
     made = run({RISE: quantity(value, "K")}, 1)
-    return edited(one, measurements=content_of(made)["measurements"])
+    return edited(record, measurements=content_of(made)["measurements"])
 
 
 def test_an_understated_budget_is_a_finding():
@@ -275,8 +275,8 @@ def test_labels_go_before_what_the_records_say():
     those = runs(boards=2, benches=1, days=1, repeats=6)
     labels = [f"day {k}" for k in range(len(those))]
     by_board: dict[str, int] = {}
-    for k, one in enumerate(those):
-        name = one.board.unique_id
+    for k, record in enumerate(those):
+        name = record.board.unique_id
         by_board[name] = by_board.get(name, 0) + 1
         labels[k] = f"day {(by_board[name] + 1) // 2}"
     study = gauge_study(those, days=labels)
@@ -286,8 +286,8 @@ def test_labels_go_before_what_the_records_say():
 
 def test_a_day_is_a_date_in_utc():
     those = [run({RISE: quantity(50.0 + 0.1 * k, "K")}, k, day=3) for k in range(6)]
-    for k, one in enumerate(those[:3]):
-        those[k] = edited(one, started_utc=f"2026-01-04T01:00:0{k}+05:00")
+    for k, record in enumerate(those[:3]):
+        those[k] = edited(record, started_utc=f"2026-01-04T01:00:0{k}+05:00")
     assert gauge_study(those).design.days == ("2026-01-03",)
 
 

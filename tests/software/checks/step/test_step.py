@@ -76,7 +76,7 @@ def quantity(results: dict[str, Measurement | Unmeasured], name: str) -> Quantit
 
 
 @pytest.fixture(scope="module")
-def one() -> tuple[LoopPlants, Observation]:
+def drawn_once() -> tuple[LoopPlants, Observation]:
     plants = draw(1, 4)
     return plants, records(plants, staircase())[0]
 
@@ -132,8 +132,8 @@ def test_two_passes_late_are_seen_whichever_way_the_firmware_is_late(kind: str) 
         assert quantity(found, "decay").value < 0.03
 
 
-def test_curves_are_short_enough_for_a_page(one: tuple[LoopPlants, Observation]) -> None:
-    _, observation = one
+def test_curves_are_short_enough_for_a_page(drawn_once: tuple[LoopPlants, Observation]) -> None:
+    _, observation = drawn_once
     curve = step.curves([observation], SPEC, "leaf")[0]
     assert curve.name == "leaf.step.small"
     assert set(curve.series) == {"up", "down"}

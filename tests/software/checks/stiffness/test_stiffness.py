@@ -151,7 +151,7 @@ def test_a_field_that_never_slipped_is_an_error_not_a_number() -> None:
 
 
 def test_without_a_supply_reading_the_current_is_missing_and_the_torques_are_not() -> None:
-    taken = [replace(one, conditions={**one.conditions, "supply": [], "idle": []}) for one in observations()]
+    taken = [replace(sweep, conditions={**sweep.conditions, "supply": [], "idle": []}) for sweep in observations()]
     results = stiffness.analyse(taken, SPEC, "leaf")
     missing = [result for result in results if isinstance(result, Unmeasured)]
     assert [entry.name.rpartition(".")[2] for entry in missing] == ["torque_per_ampere", "supply_voltage"]
@@ -159,7 +159,7 @@ def test_without_a_supply_reading_the_current_is_missing_and_the_torques_are_not
 
 
 def with_clips(**changes: float) -> list[Observation]:
-    taken = [one for one in observations() if ".clip_" not in one.name]
+    taken = [observation for observation in observations() if ".clip_" not in observation.name]
     return [*taken, *(clipped(word, sign, **changes) for word, sign in (("up", 1), ("down", -1)))]
 
 
@@ -198,10 +198,10 @@ def test_an_open_loop_run_alone_gives_what_it_can() -> None:
 
 
 def test_readings_that_move_together_count_as_fewer() -> None:
-    def waved(one: Observation) -> Observation:
-        data = one.data.copy()
+    def waved(observation: Observation) -> Observation:
+        data = observation.data.copy()
         data["count"] += np.round(6.0 * np.sin(data["count"] / TURN * math.tau * 15.0)).astype(np.uint16)
-        return replace(one, data=data)
+        return replace(observation, data=data)
 
     def dof(taken: list[Observation]) -> float:
         return value(stiffness.analyse(taken, SPEC, "leaf"), "open_loop").quantity.budget["leaf held-field fit#1"].dof
@@ -211,11 +211,11 @@ def test_readings_that_move_together_count_as_fewer() -> None:
 
 
 def test_a_coarse_supply_current_widens_what_is_weighed_by_it() -> None:
-    def coarse(one: Observation) -> Observation:
-        looks = {key: [[v, round(a, 3)] for v, a in one.conditions.get(key, [])] for key in ("supply", "idle")}  # type: ignore[attr-defined]
-        return replace(one, conditions={**one.conditions, **looks})
+    def coarse(observation: Observation) -> Observation:
+        looks = {key: [[v, round(a, 3)] for v, a in observation.conditions.get(key, [])] for key in ("supply", "idle")}  # type: ignore[attr-defined]
+        return replace(observation, conditions={**observation.conditions, **looks})
 
-    exact, rounded = observations(), [coarse(one) for one in observations()]
+    exact, rounded = observations(), [coarse(observation) for observation in observations()]
     fine, wide = (value(stiffness.analyse(o, SPEC, "leaf"), "torque_per_ampere").quantity for o in (exact, rounded))
     # 0.41 mA on 60 mA of the smaller field, twice as much on the difference of the deflections.
     added = math.sqrt(wide.u**2 - fine.u**2) / wide.value
@@ -241,7 +241,7 @@ def silent_about(*keys: str) -> RigSpec:
 def test_friction_without_what_brakes_beside_it_is_as_wide_as_that_is_unknown(key: str, supply: bool) -> None:
     taken = observations()
     if not supply:
-        taken = [replace(one, conditions={**one.conditions, "supply": [], "idle": []}) for one in taken]
+        taken = [replace(sweep, conditions={**sweep.conditions, "supply": [], "idle": []}) for sweep in taken]
     known, unknown = (
         value(stiffness.analyse(taken, spec, "leaf"), "friction").quantity for spec in (SPEC, silent_about(key))
     )

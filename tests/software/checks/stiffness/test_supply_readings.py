@@ -29,8 +29,8 @@ def observation(name: str, supply: list[float], idle: list[float]) -> Observatio
 
 
 def net(supply: list[float], idle: list[float]) -> Quantity:
-    one = observation("field_30", supply, idle)
-    found = supply_readings.current_over_idle(one, [one], SPEC, "leaf")
+    field = observation("field_30", supply, idle)
+    found = supply_readings.current_over_idle(field, [field], SPEC, "leaf")
     assert found is not None
     return found
 
@@ -56,7 +56,7 @@ def test_scatter_makes_the_error_that_it_says() -> None:
 def test_what_two_fields_share_of_the_idle_current_cancels() -> None:
     fields = [observation("field_30", [0.1176, 0.1178], [0.05, 0.052]), observation("field_60", [0.3, 0.3002],
               [0.05, 0.052])]  # fmt: skip
-    low, high = (supply_readings.current_over_idle(one, fields, SPEC, "leaf") for one in fields)
+    low, high = (supply_readings.current_over_idle(field, fields, SPEC, "leaf") for field in fields)
     assert low is not None and high is not None
     idle = "leaf.stiffness supply current#idle"
     assert low.budget[idle].u == pytest.approx(high.budget[idle].u) != 0.0
@@ -65,7 +65,7 @@ def test_what_two_fields_share_of_the_idle_current_cancels() -> None:
 
 
 def test_no_supply_no_current() -> None:
-    one = observation("field_30", [0.1, 0.1], [0.05, 0.05])
-    assert supply_readings.current_over_idle(one, [one], WITHOUT, "leaf") is None
-    assert supply_readings.voltage(one, WITHOUT) is None
+    field = observation("field_30", [0.1, 0.1], [0.05, 0.05])
+    assert supply_readings.current_over_idle(field, [field], WITHOUT, "leaf") is None
+    assert supply_readings.voltage(field, WITHOUT) is None
     assert supply_readings.current_over_idle(observation("field_30", [], []), [], SPEC, "leaf") is None

@@ -112,7 +112,7 @@ def test_what_is_not_stated_of_either_motor_is_named() -> None:
 
 def test_a_supply_that_holds_its_voltage_lets_nobody_feel_the_other() -> None:
     found = expectations(RIG)
-    assert {name: (one.value, one.exact) for name, one in found.items()} == {
+    assert {name: (quantity.value, quantity.exact) for name, quantity in found.items()} == {
         "together.leaf_deflection_change": (0.0, True),
         "together.wheel_deflection_change": (0.0, True),
         "together.supply_sag": (0.0, True),

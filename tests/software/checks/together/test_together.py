@@ -45,7 +45,7 @@ def held(
 
 def measured(observation: Observation, spec: RigSpec = SPEC) -> dict[str, Quantity]:
     results = analyse([observation], spec, "together")
-    return {one.name.partition(".")[2]: one.quantity for one in results if isinstance(one, Measurement)}
+    return {result.name.partition(".")[2]: result.quantity for result in results if isinstance(result, Measurement)}
 
 
 @pytest.mark.parametrize("targets", [(TURN // 3, TURN // 4), (20, TURN - 20), (TURN - 20, 20)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.nouns.measurand import CheckRow, Dependence, Measurand, Origin, Sense, absolute
+from harness.nouns.measurand import UNMOVED, CheckRow, Measurand, Origin, Sense, absolute
 
 CHECK = CheckRow(
     name="rest",
@@ -20,7 +20,7 @@ CHECK = CheckRow(
             unit="rad",
             sense=Sense.ANGLE,
             origin=Origin.MEASURED,
-            follows=Dependence(why="neither voltage nor temperature enters it"),
+            follows=UNMOVED,
             detect=absolute(0.4, "a reversed sensor moves it by far more"),
         ),
     ),
