@@ -1,8 +1,8 @@
 """What is executed on a board arrives as it was sent, and what it answers comes as it was said, or is refused.
 
 Neither the raw prompt nor a serial line checks what passes. So a source carries its checksum and is run by the board
-only where that is right, and an answer is a line with its own. Adler-32 (RFC 1950, 8.2) for both, as two numbers of 16 bits:
-three lines of any MicroPython reckon it, and no single damaged byte passes.
+only where that is right, and an answer is a line with its own. Adler-32 (RFC 1950, 8.2) for both, as two numbers of 16
+bits: three lines of any MicroPython reckon it, and no single damaged byte passes.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def sum_of(text: str) -> tuple[int, int]:
     >>> [hex(half) for half in sum_of("123456789")]
     ['0x91e', '0x1de']
     """
-    return divmod(zlib.adler32(text.encode()), 65536)
+    return divmod(zlib.adler32(text.encode("utf-8", "surrogatepass")), 65536)
 
 
 def checked(source: str) -> str:
@@ -53,7 +53,7 @@ def checked(source: str) -> str:
 
 def refused(error: DeviceError) -> bool:
     """Whether a board has run nothing, because it was sent something else than was meant."""
-    return error.last_words.endswith(REFUSAL)
+    return REFUSAL in error.last_words
 
 
 def answers(printed: str) -> list[str]:

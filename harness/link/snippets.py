@@ -6,13 +6,13 @@ import ast
 from binascii import crc32
 from importlib import resources
 
-from harness.link.answers import REFUSAL, SAY
+from harness.link.answers import REFUSAL
 
 FOLDER = "rotorgate"
 """Folder on the board for device scripts, so that none of them overwrites a file of the firmware."""
 
-IDENTITY = f"""\
-{SAY}import sys
+IDENTITY = """\
+import sys
 try:
     from machine import unique_id
     uid = unique_id()
@@ -27,8 +27,15 @@ try:
 except Exception:
     pass
 u = ''.join(['%02x' % b for b in uid])
-_say({{'unique_id': u, 'system': sys.platform, 'implementation': i.name, 'version': v, 'machine': m}})
+s = repr({'unique_id': u, 'system': sys.platform, 'implementation': i.name, 'version': v, 'machine': m})
+a = 1
+b = 0
+for c in bytes(s, 'utf-8'):
+    a = (a + c) % 65521
+    b = (b + a) % 65521
+print('RIG: %d %d %s' % (b, a, s))
 """
+"""An answer (answers.py), made without a function that would stay in a small heap."""
 
 ABILITIES = """\
 import sys, gc, os
@@ -41,19 +48,20 @@ for n in ('hashlib', 'select', 'binascii', 'deflate'):
         __import__(n)
         o.append(n)
     except ImportError: pass
-try:
-    exec('def f(a):\\n for b in a:\\n  if b: return [(b, c) for c in a]\\nf((0, 1))')
-    o.append('nests')
-except Exception: pass
 for n in ('mkdir', 'rename'):
     if hasattr(os, n): o.append(n)
 gc.collect()
 if gc.mem_free() < 20000: o.append('small')
+else:
+    try:
+        exec('def f(a):\\n for b in a:\\n  if b: return [(b, c) for c in a]\\nf((0, 1))')
+        o.append('nests')
+    except Exception: pass
 if gc.mem_free() > 200000: o.append('roomy')
 print(' '.join(o))
 """
 """Prints the abilities: binary_out, stdin, binary_in, hashlib, select, binascii, deflate, mkdir, rename,
-small, roomy (heap), nests (runs a source within another: a stack of some KiB)."""
+small, roomy (heap), nests (runs a source within another: no small heap, a stack of some KiB)."""
 
 SHA256 = """\
 import hashlib
