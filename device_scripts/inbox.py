@@ -1,4 +1,8 @@
-"""Lines from the host to a running script, with credit: what is taken is acknowledged by a frame of kind A."""
+"""Lines from the host to a running script, with credit: what is taken is acknowledged by a frame of kind A.
+
+A line that is not empty ends with its number among them, modulo 256, as two hexadecimal digits, and the low half of the
+CRC-32 of all before it as four. One that is damaged, lost or repeated on its way ends the script: it raises.
+"""
 
 import select
 import struct
@@ -6,6 +10,7 @@ import sys
 
 import frames
 
+CHECKED = 6  # digits at the end of a line
 TOGETHER = 32  # arbitrary: an eighth of what the host may have on its way
 
 
@@ -23,9 +28,13 @@ class Inbox:
         self._at = 0
         self.dropped = 0  # bytes of lines longer than `size`
         self._taken = 0  # bytes not acknowledged yet
+        self._number = 0
 
     def line(self, wait_ms=0):
-        """The next whole line without its newline, or None when none came within `wait_ms`."""
+        """The next whole line without newline, number and checksum, or None when none came within `wait_ms`.
+
+        Raises ValueError for one that is not the next that the host has sent.
+        """
         while self._poll.poll(wait_ms):
             byte = self._read(1)
             if not byte:
@@ -34,7 +43,10 @@ class Inbox:
             if code == 10:
                 line = bytes(self._line[: self._at])
                 self._taken += self._at + 1 + self.dropped
+                dropped = self.dropped
                 self._at = self.dropped = 0
+                if line:
+                    line = self._checked(line, dropped)
                 if line or self._taken >= TOGETHER:
                     frames.send(65, struct.pack("<H", self._taken))
                     self._taken = 0
@@ -45,3 +57,11 @@ class Inbox:
             else:
                 self.dropped += 1
         return None
+
+    def _checked(self, line, dropped):
+        end = b"%02x" % self._number
+        end += b"%04x" % (frames.crc32(line[:-CHECKED] + end) & 0xFFFF)
+        if dropped or line[-CHECKED:] != end:
+            raise ValueError("line %d damaged, lost or repeated on its way" % self._number)
+        self._number = (self._number + 1) & 0xFF
+        return line[:-CHECKED]

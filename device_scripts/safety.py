@@ -59,7 +59,7 @@ class Guard:
         self.reason = ()  # type: tuple
         self._looked_ms = time.ticks_ms()
         self._listening = False
-        self._inbox = frames.Inbox(64)
+        self._inbox = frames.Inbox(72)
         self._deadman_ms = deadman_ms
         self._silent = self._fell_silent  # bound once: a timer must not allocate
         self._deadman = Timer(-1)

@@ -116,7 +116,7 @@ class Service:
             pass
         return self._run.printed
 
-    def told(self) -> dict[str, Any]:
+    def answers(self) -> dict[str, Any]:
         """What the script says until its end, by the names of its events; of those of one name the last."""
         self.finish()
         return {event.name: event.value for event in self.events}

@@ -116,6 +116,10 @@ class LinkTimeout(LinkError):
     """The board did not answer in time; `received` holds what had come."""
 
 
+SENT = ("<stdin>", "<string>")
+"""Names, in a traceback, of what the host has sent: no place that a person could look at."""
+
+
 class DeviceError(LinkError):
     """Code on the board raised; `board_traceback` holds what it printed."""
 
@@ -127,7 +131,8 @@ class DeviceError(LinkError):
     def last_words(self) -> str:
         """The last line of the traceback, with the place that it names."""
         lines = self.board_traceback.strip().splitlines() or [str(self)]
-        places = [line.strip() for line in lines[:-1] if line.strip().startswith("File ") and "<stdin>" not in line]
+        files = [line.strip() for line in lines[:-1] if line.strip().startswith("File ")]
+        places = [line for line in files if not any(sent in line for sent in SENT)]
         return lines[-1] + (f" ({places[-1]})" if places else "")
 
 

@@ -27,7 +27,7 @@ def ask_firmware(board: Board, spec: RigSpec) -> tuple[tuple[str, ...], Mapping[
     """
     module, scripts = spec.firmware.module, device_scripts()
     try:
-        printed = board.execute(source.ask_firmware(spec), timeout_s=ASK_S)
+        printed = board.execute_checked(source.ask_firmware(spec), timeout_s=ASK_S)
     except LinkTimeout as error:
         where = interrupted_in(text_of(error.received), scripts)
         if not where:

@@ -198,7 +198,7 @@ def open_rig(
                     if rig.supply is not None:
                         rig.supply.output_off()
                     board.soft_reset()
-                    board.execute(safe)
+                    board.execute_checked(safe)
                 if before_firmware is not None:
                     at_end = before_firmware(rig)
                 if ask_firmware:

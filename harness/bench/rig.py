@@ -254,7 +254,7 @@ class Rig:
         """
         self.board.enter()
         self.board.soft_reset()
-        self.board.execute(source.make_safe(self.spec))
+        self.board.execute_checked(source.make_safe(self.spec))
         if self.supply is not None and self.supply.output_enabled():
             raise BenchError(f"{self.supply.session.name}: its output is still on after it was switched off")
         self.ask_firmware()
@@ -286,7 +286,7 @@ class Rig:
     def live_pins(self) -> dict[str, list[int]]:
         """Of each motor, the pins that are not as off leaves them. Reads; sets nothing."""
         self._deploy()
-        return source.pins_answered(self.board.execute(source.live_pins(self.spec)), self.motors)
+        return source.pins_answered(self.board.execute_checked(source.live_pins(self.spec)), self.motors)
 
     # --- the firmware --------------------------------------------------------------------------------
 

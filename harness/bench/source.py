@@ -6,12 +6,10 @@ import math
 from collections.abc import Mapping, Sequence
 
 from harness.base.errors import BenchError
+from harness.link.answers import SAY, answers
 from harness.link.literals import literal
 from harness.rigfile import RigSpec
 from harness.rigfile.crosscheck import SPEED_SPAN_S
-
-ANSWER = "RIG:"
-"""Marks the line that answers a question, among whatever else the board prints."""
 
 
 def off_levels(spec: RigSpec) -> tuple[int, ...]:
@@ -39,11 +37,11 @@ def live_pins(spec: RigSpec) -> str:
         (motor.phase_pins, motor.enable_pin, off)
         for motor, off in zip(spec.motor.values(), off_levels(spec), strict=True)
     )
-    return f"import pins\nprint({ANSWER!r}, [pins.live(*each) for each in {motors!r}])\n"
+    return f"{SAY}import pins\n_say([pins.live(*each) for each in {motors!r}])\n"
 
 
 def pins_answered(printed: str, motors: Sequence[str]) -> dict[str, list[int]]:
-    """The live pins of each motor out of what `live_pins` printed. Raises BenchError."""
+    """The live pins of each motor out of what `live_pins` printed. Raises BenchError, LinkError."""
     said = answers(printed)
     try:
         pins = literal(said[0]) if len(said) == 1 else None
@@ -57,20 +55,15 @@ def pins_answered(printed: str, motors: Sequence[str]) -> dict[str, list[int]]:
 def ask_firmware(spec: RigSpec) -> str:
     """Names that the firmware module has, and what it declares for each motor, or the error that kept it."""
     return (
-        f"import {spec.firmware.module} as _m\n"
-        f"print({ANSWER!r}, repr(sorted(dir(_m))))\n"
+        f"{SAY}import {spec.firmware.module} as _m\n"
+        "_say(sorted(dir(_m)))\n"
         f"for _k in range({len(spec.motors)}):\n"
-        f" print({ANSWER!r}, repr(_m.declare(_k)) if hasattr(_m, 'declare') else None)\n"
+        " _say(_m.declare(_k) if hasattr(_m, 'declare') else None)\n"
     )
 
 
-def answers(printed: str) -> list[str]:
-    """The answers among what the board printed."""
-    return [line[len(ANSWER) :].strip() for line in printed.splitlines() if line.startswith(ANSWER)]
-
-
 def firmware_answers(printed: str, module: str, motors: Sequence[str]) -> tuple[tuple[str, ...], dict[str, object]]:
-    """The names that the firmware has, and what it declares for each motor, unchecked. Raises BenchError."""
+    """The names that the firmware has, and what it declares for each motor, unchecked. Raises BenchError, LinkError."""
     said = answers(printed)
     if len(said) != 1 + len(motors):
         raise BenchError(f"firmware {module}: expected what it declares, found no answer")

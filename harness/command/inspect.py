@@ -254,7 +254,7 @@ def _inspect_board(
             finally:
                 with findings.catching("board"):  # and hide no error that is on its way
                     board.soft_reset()  # ends timers that the import may have started
-                    board.execute(safe)
+                    board.execute_checked(safe)
         pace = "own"
         for motor, answer in answers.items():
             with findings.catching(f"firmware {spec.firmware.module}"):

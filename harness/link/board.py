@@ -6,9 +6,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
-from harness.base.errors import LinkError
+from harness.base.errors import DeviceError, LinkError
 from harness.link import files, snippets
-from harness.link.console import Console
+from harness.link.answers import answers, refused
+from harness.link.console import ATTEMPTS, Console
 from harness.link.literals import literal
 from harness.link.run import ScriptRun
 
@@ -39,19 +40,21 @@ class Board(Console):
 
     def identity(self) -> BoardIdentity:
         """What the board says of itself. Raises LinkError where that is no identity."""
-        printed = self.execute(snippets.IDENTITY)
+        said = answers(self.execute_checked(snippets.IDENTITY))
         words = tuple(field.name for field in fields(BoardIdentity))
         try:
-            said = literal(printed)
-            if not isinstance(said, dict) or set(said) != set(words):
-                raise ValueError(f"expected {', '.join(words)}, found {printed[:40]!r}")
-            if wrong := [word for word in words if not isinstance(said[word], str) or len(said[word]) > LONGEST_WORD]:
+            identity = literal(said[0] if said else "")
+            if not isinstance(identity, dict) or set(identity) != set(words):
+                raise ValueError(f"expected {', '.join(words)}, found {said[:1]!r:.40}")
+            if wrong := [
+                word for word in words if not isinstance(identity[word], str) or len(identity[word]) > LONGEST_WORD
+            ]:
                 raise ValueError(f"expected a text of at most {LONGEST_WORD} characters as {wrong[0]}")
-            if not UNIQUE_ID.fullmatch(said["unique_id"]):
-                raise ValueError(f"expected a unique id of hexadecimal digits, found {said['unique_id'][:40]!r}")
+            if not UNIQUE_ID.fullmatch(identity["unique_id"]):
+                raise ValueError(f"expected a unique id of hexadecimal digits, found {identity['unique_id'][:40]!r}")
         except (ValueError, TypeError) as error:
             raise LinkError(f"{self.port.url}: what the board says of itself makes no sense: {error}") from error
-        return BoardIdentity(**said)
+        return BoardIdentity(**identity)
 
     def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> ScriptRun:
         """Start a script that sends frames. `timeout_s`: until it is started.
@@ -62,11 +65,18 @@ class Board(Console):
         if "frames.py" not in self.deployed:
             names = ("frames.py", "inbox.py") if "select" in self.abilities else ("frames.py",)
             self.deploy({name: snippets.device_script(name) for name in names})
-        self.port.listen()
-        run = ScriptRun(self, heartbeat_s=heartbeat_s)
-        self.start(snippets.framed(source), framed=True)
-        run.wait_started(timeout_s)
-        return run
+        for attempt in range(ATTEMPTS):
+            self.port.listen()
+            run = ScriptRun(self, heartbeat_s=heartbeat_s)
+            self.start(snippets.framed(source, "nests" in self.abilities), framed=True)
+            try:
+                run.wait_started(timeout_s)
+            except DeviceError as error:
+                if attempt == ATTEMPTS - 1 or not refused(error):
+                    raise
+            else:
+                return run
+        raise AssertionError("the last attempt returns or raises")
 
     def deploy(self, scripts: Mapping[str, bytes]) -> list[str]:
         """Put device scripts where the board imports them; write only those that differ; return their names."""

@@ -14,6 +14,7 @@ from harness.base.clock import Clock
 from harness.base.closable import Closable
 from harness.base.errors import BenchError, BoardBusy, DeviceError, Interrupted, LinkError, LinkTimeout
 from harness.link import snippets
+from harness.link.answers import checked, refused
 from harness.link.port import Port
 from harness.link.protocol import Output, RawPrompt, RawRepl, ReplEvent, Restart, ScriptEnd, State
 from harness.link.wire import DamagedFrame
@@ -30,6 +31,9 @@ _START_S = 2.0
 """Wait for the prompt of a board that opening the port has just started (arbitrary)."""
 _ATTEMPT_S = 0.5
 """Wait for the raw prompt before interrupting again (arbitrary)."""
+
+ATTEMPTS = 3
+"""How often a source is sent that does not arrive as it is (arbitrary: a line that damages more is none)."""
 
 
 class Console(Closable):
@@ -67,6 +71,8 @@ class Console(Closable):
             if not interrupt:
                 board._require_idle()
             board.enter(timeout_s)
+            if board.make_safe_source and "nests" in board.abilities:
+                board._make_safe()  # the first time nobody knew whether it could check what it was sent
         except BaseException:
             board.port.close()
             raise
@@ -108,8 +114,7 @@ class Console(Closable):
 
     def _make_safe(self) -> None:
         if self.make_safe_source:
-            self.start(self.make_safe_source, framed=False)
-            self._until(ScriptEnd, SAFE_S, "making safe", recover=False)
+            self._arriving(self.make_safe_source, SAFE_S, recover=False, what="making safe")
 
     def interrupt(self, timeout_s: float = 5.0) -> None:
         """Stop what runs, and make the board safe."""
@@ -131,6 +136,24 @@ class Console(Closable):
         """
         self.start(source, framed=False)
         return text_of(self._until(ScriptEnd, timeout_s, "script"))
+
+    def execute_checked(self, source: str, timeout_s: float = 5.0) -> str:
+        """The same of a source that the board runs only where it arrives as it is; sent again where it did not.
+
+        A board whose stack does not bear that runs it unchecked, as one whose abilities nobody has asked yet.
+        """
+        return self._arriving(source, timeout_s, recover=True)
+
+    def _arriving(self, source: str, timeout_s: float, *, recover: bool, what: str = "script") -> str:
+        for attempt in count(1):
+            nests = self._abilities is not None and "nests" in self._abilities
+            self.start(checked(source) if nests else source, framed=False)
+            try:
+                return text_of(self._until(ScriptEnd, timeout_s, what, recover=recover))
+            except DeviceError as error:
+                if attempt == ATTEMPTS or not refused(error):
+                    raise
+        raise AssertionError("count() has no end")
 
     @property
     def abilities(self) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from binascii import crc32
 from collections import deque
 from collections.abc import Callable
 from itertools import count
@@ -12,6 +13,9 @@ from harness.link.console import SAFE_S, TICK_S, Console, text_of
 from harness.link.frames import Acknowledgement, Event, FilePiece, FrameReader, StreamRows
 from harness.link.protocol import CREDIT, Output, ReplEvent, Restart, ScriptEnd
 from harness.link.wire import DamagedFrame, RawFrame
+
+LONGEST_LINE = 121
+"""Bytes: with its number and checksum it fits what a board's `frames.Inbox` keeps."""
 
 
 class ScriptRun:
@@ -28,6 +32,7 @@ class ScriptRun:
         self._printed = bytearray()
         self._said = b""
         self._in_flight = 0
+        self._sent = 0
         self._started = False
         self._beaten_s = self._heard_s
 
@@ -77,17 +82,21 @@ class ScriptRun:
     def send(self, line: bytes, timeout_s: float = 2.0) -> None:
         """Send one line; waits while too much is unacknowledged. Raises LinkTimeout, DeviceError, LinkError.
 
-        `line` has no newline and none of the bytes 01 to 04, and at most 127 bytes.
+        `line` has no newline and none of the bytes 01 to 04, and at most LONGEST_LINE bytes.
         """
-        if len(line) > 127 or any(byte in line for byte in b"\x01\x02\x03\x04\r\n"):
-            raise ValueError(f"a line of at most 127 bytes without 01 to 04, CR, LF expected, found {line!r}")
-        data = line + b"\n"
+        if len(line) > LONGEST_LINE or any(byte in line for byte in b"\x01\x02\x03\x04\r\n"):
+            raise ValueError(
+                f"a line of at most {LONGEST_LINE} bytes without 01 to 04, CR, LF expected, found {line!r}"
+            )
+        numbered = b"%s%02x" % (line, self._sent & 0xFF)
+        data = b"%s%04x\n" % (numbered, crc32(numbered) & 0xFFFF) if line else b"\n"
         if self._in_flight + len(data) > CREDIT:
             self._until(lambda: self._in_flight + len(data) <= CREDIT, timeout_s, "credit to send")
         if self._ended:
             self._raise_failure()
             raise LinkError(f"{self.console.port.url}: the script has ended; {line!r} was not sent")
         self.console.port.write(data)
+        self._sent += bool(line)
         self._in_flight += len(data)
         self._beaten_s = self.console.clock.now_s()
 

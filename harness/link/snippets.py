@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import ast
+from binascii import crc32
 from importlib import resources
+
+from harness.link.answers import REFUSAL
 
 FOLDER = "rotorgate"
 """Folder on the board for device scripts, so that none of them overwrites a file of the firmware."""
@@ -24,8 +27,15 @@ try:
 except Exception:
     pass
 u = ''.join(['%02x' % b for b in uid])
-print(repr({'unique_id': u, 'system': sys.platform, 'implementation': i.name, 'version': v, 'machine': m}))
+s = repr({'unique_id': u, 'system': sys.platform, 'implementation': i.name, 'version': v, 'machine': m})
+a = 1
+b = 0
+for c in bytes(s, 'utf-8'):
+    a = (a + c) % 65521
+    b = (b + a) % 65521
+print('RIG: %d %d %s' % (b, a, s))
 """
+"""An answer (answers.py), made without a function that would stay in a small heap."""
 
 ABILITIES = """\
 import sys, gc, os
@@ -42,11 +52,16 @@ for n in ('mkdir', 'rename'):
     if hasattr(os, n): o.append(n)
 gc.collect()
 if gc.mem_free() < 20000: o.append('small')
+else:
+    try:
+        exec('def f(a):\\n for b in a:\\n  if b: return [(b, c) for c in a]\\nf((0, 1))')
+        o.append('nests')
+    except Exception: pass
 if gc.mem_free() > 200000: o.append('roomy')
 print(' '.join(o))
 """
 """Prints the abilities: binary_out, stdin, binary_in, hashlib, select, binascii, deflate, mkdir, rename,
-small, roomy (heap)."""
+small, roomy (heap), nests (runs a source within another: no small heap, a stack of some KiB)."""
 
 SHA256 = """\
 import hashlib
@@ -129,9 +144,16 @@ f.close()
 """Sends a file in pieces, each a frame of kind F."""
 
 
-def framed(source: str) -> str:
-    """A script with the first and last frame around it."""
-    return f"import frames\nframes.begin()\n{source}\nframes.done()\n"
+def framed(source: str, nests: bool) -> str:
+    """A script with the first and last frame around it; a board that `nests` runs it only where it arrives as it is."""
+    whole = f"frames.begin()\n{source}\nframes.done()\n"
+    if not nests:
+        return f"import frames\n{whole}"
+    return (
+        f"import frames\n_s = {whole!r}\n"
+        f"if frames.crc32(bytes(_s, 'utf-8')) != {crc32(whole.encode())}: raise ValueError({REFUSAL!r})\n"
+        "exec(_s)\n"
+    )
 
 
 def device_script(name: str) -> bytes:

@@ -43,6 +43,7 @@ class Traits:
         parser.add_argument("--damage", type=int, help="flip a bit of this output byte, counted from the last 'go'")
         parser.add_argument("--drop", type=int, help="drop this output byte, counted from the last 'go'")
         parser.add_argument("--vanish", type=int, help="close after this output byte, counted from the last 'go'")
+        parser.add_argument("--mishear", type=int, help="change this input byte, counted from the first 'heed', once")
         parser.add_argument("--deaf", action="store_true", help="code that no interrupt reaches")
         self.given = parser.parse_args(words)
 
@@ -59,6 +60,9 @@ class Wire:
         self._random = random.Random(traits.chop)
         self._counting = False
         self._put_out = 0
+        self._lately = b""
+        self._heeding: int | None = None
+        self._misheard = False
         self._turn = threading.Lock()
         self._bytes: queue.SimpleQueue[int] = queue.SimpleQueue()
         self._script_out, self.script_in = os.pipe()
@@ -72,13 +76,30 @@ class Wire:
             except OSError:
                 os._exit(0)
             with self._turn:
-                for byte in data:
+                for byte in self._heard(data):
                     if byte == 3 and self.running:
                         signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)  # type: ignore[arg-type]
                     elif self.running:
                         os.write(self.script_in, bytes([byte]))
                     else:
                         self._bytes.put(byte)
+
+    def _heard(self, data: bytes) -> bytes:
+        """With the one byte that is misheard: another digit where it is one."""
+        if self._traits.mishear is None or self._misheard:
+            return data
+        heard = bytearray()
+        for byte in data:
+            if self._heeding is None:
+                self._lately = (self._lately + bytes([byte]))[-4:]
+                self._heeding = 0 if self._lately == b"heed" else None
+            elif not self._misheard:
+                self._misheard = self._heeding == self._traits.mishear
+                self._heeding += 1
+                heard.append(byte ^ self._misheard)
+                continue
+            heard.append(byte)
+        return bytes(heard)
 
     def get(self) -> int:
         return self._bytes.get()

@@ -93,10 +93,51 @@ def test_a_port_is_opened_by_one_only() -> None:
         Board.open(name, WallClock())
 
 
+@pytest.mark.parametrize("at", range(0, 40, 3))
+@pytest.mark.parametrize("more", [(), ("--no-paste",)], ids=["paste", "no paste"])
+def test_no_number_in_a_script_is_ever_another_one(more: tuple[str, ...], at: int) -> None:
+    with running("stand-in", "--mishear", str(at), *more) as name, Board.open(name, WallClock()) as board:
+        assert board.abilities  # which are asked once
+        try:
+            assert board.execute_checked("heed = 98765432\nheed += 1234567\nprint(heed)") == "99999999\n"
+        except LinkError:  # what checks it was damaged itself
+            assert at > 10
+
+
+@pytest.mark.parametrize("at", range(0, 40, 3))
+def test_no_number_in_a_framed_script_is_ever_another_one(at: int) -> None:
+    with running("stand-in", "--mishear", str(at)) as name, Board.open(name, WallClock()) as board:
+        try:
+            with board.run("heed = 98765432\nframes.event('heed', heed + 1234567)") as run:
+                assert run.next_frame() == Event("heed", 99999999)
+                run.finish()
+        except LinkError:
+            assert at > 10
+
+
+def test_a_line_that_damages_whatever_it_carries_is_given_up_in_words() -> None:
+    with running("stand-in") as name, Board.open(name, WallClock()) as board:
+        assert board.abilities
+        sent = board.start
+        board.start = lambda source, framed: sent(source.replace("0", "1"), framed=framed)  # type: ignore[method-assign]
+        with pytest.raises(DeviceError, match="code on the board raised ValueError: script damaged on its way"):
+            board.execute_checked("print(100)")
+
+
+@pytest.mark.parametrize("at", range(7))
+def test_no_line_to_a_script_is_ever_another_one(at: int) -> None:
+    source = "box = frames.Inbox()\nline = None\nwhile line is None: line = box.line(20)\nframes.event('line', line)"
+    with running("stand-in", "--mishear", str(at)) as name, Board.open(name, WallClock()) as board:
+        with board.run(source) as run, pytest.raises(DeviceError, match="line 0 damaged, lost or repeated on its way"):
+            run.send(b"heed 1")
+            run.next_frame(timeout_s=5.0)
+        assert board.execute("print(1)") == "1\n"
+
+
 def test_a_line_that_would_interrupt_is_refused() -> None:
     with running("stand-in") as name, Board.open(name, WallClock()) as board, board.run("pass") as run:
-        for line in (b"a\x03", b"x" * 128, b"two\nlines"):
-            with pytest.raises(ValueError, match="a line of at most 127 bytes without 01 to 04, CR, LF expected"):
+        for line in (b"a\x03", b"x" * 122, b"two\nlines"):
+            with pytest.raises(ValueError, match="a line of at most 121 bytes without 01 to 04, CR, LF expected"):
                 run.send(line)
         run.finish()
         with pytest.raises(LinkError, match="the script has ended; b'late' was not sent"):

@@ -138,7 +138,7 @@ class _Data:
         return movement(self._observation("loop"))
 
     @cached_property
-    def _told(self) -> Trace:
+    def _kind_of_trace(self) -> Trace:
         """The kind of the loop's trace, by itself."""
         return self._moves.trace(self._observation("loop").number("period_s"), self._age_s)
 
@@ -234,7 +234,7 @@ class _Data:
         return 2 * self._moves.goes_back(again.si("count") / rows.whole("move"))
 
     def _following(self, rows: Observation) -> Quantity:
-        silent = bool(rows.whole("own_pace") and rows.whole("traced")) and self._told is Trace.NOTHING
+        silent = bool(rows.whole("own_pace") and rows.whole("traced")) and self._kind_of_trace is Trace.NOTHING
         following = self._moves.following
         return exact(float(Following.NO_PASS if following is Following.NOT and silent else following), "1")
 
@@ -256,17 +256,17 @@ class _Data:
     def _trace(self, rows: Observation) -> Quantity:
         if not rows.whole("traced"):
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
-        told = self._told
+        kind = self._kind_of_trace
         far = self._by_name.get(f"{self.motor}.conduct.far")
-        if told is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
-            told = Trace.BEYOND
-        return exact(float(told), "1")
+        if kind is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
+            kind = Trace.BEYOND
+        return exact(float(kind), "1")
 
     def _demand_growth(self, rows: Observation) -> Quantity:
         moves = self._moves
         if moves.ran is not None:
             raise MeasurementError("because the loop was not closed again: its shaft had to be let go")
-        if not rows.whole("traced") or self._told is not Trace.SOUND:
+        if not rows.whole("traced") or self._kind_of_trace is not Trace.SOUND:
             raise MeasurementError("needs trace(motor, hook) of the firmware, which tells what is so (drive contract)")
         value, u, dof = growth(moves)
         closed = rows.si("leg") >= STARTED

@@ -127,8 +127,8 @@ class Movement:
         it was let go before it was told both ways.
         """
         error = (self.target - self.traced + self.half_turn) % (2.0 * self.half_turn) - self.half_turn
-        told = np.sign(error) * np.sign(self.demand) * (np.abs(error) < AMBIGUOUS * self.half_turn)
-        if any(self.ending(leg, told) < 0.0 for leg in (UP, DOWN)):
+        toward = np.sign(error) * np.sign(self.demand) * (np.abs(error) < AMBIGUOUS * self.half_turn)
+        if any(self.ending(leg, toward) < 0.0 for leg in (UP, DOWN)):
             return True
         if not np.any(self.leg == DOWN):
             raise MeasurementError("the shaft was let go before its loop was told to go far both ways")
@@ -147,7 +147,7 @@ class Movement:
         """Whether the trace tells now and then of a place where the shaft was not within so many rows before."""
         count, traced = self.count[running], self.traced[running]
         lately = [count[max(0, k - rows) : k + 1] for k in range(count.size)]
-        off = [max(float(now.min()) - told, told - float(now.max())) for now, told in zip(lately, traced, strict=True)]
+        off = [max(float(now.min()) - at, at - float(now.max())) for now, at in zip(lately, traced, strict=True)]
         return bool(sum(each > self._apart for each in off) > rows)
 
     def trace(self, period_s: float, age_s: float = 0.0) -> Trace:
@@ -167,8 +167,8 @@ class Movement:
         if self._never_read(running, 2 + round(LATE_PERIODS * period_s / 1e-3)):
             return Trace.OTHER_READINGS
         error = self.target - self.traced
-        told = (self.leg >= UP) & (np.abs(error) > 0.5)
-        if np.any(told) and float(np.mean(np.sign(self.demand[told]) * np.sign(error[told]))) < 0.0:
+        moved = (self.leg >= UP) & (np.abs(error) > 0.5)
+        if np.any(moved) and float(np.mean(np.sign(self.demand[moved]) * np.sign(error[moved]))) < 0.0:
             return Trace.AGAINST
         return Trace.SOUND
 

@@ -103,7 +103,7 @@ def _pattern(
         "reads": READS,
     }
     with Service(rig, "conduct", "pattern", **bridge, **asked) as service:
-        found = service.told()
+        found = service.answers()
         shares = {name: [event.value for event in service.events if event.name == name] for name in ("field", "duties")}
     took_us, live = found["off"]
     observation = _keep(
@@ -158,7 +158,7 @@ def _moves(
         rows=round(hold_s / row_s),
         amplitude=aside,
     ) as service:
-        found = service.told()
+        found = service.answers()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
         again = []
         if aside and "again" in service.streams:
@@ -212,7 +212,7 @@ def _current(rig: Rig, when: str) -> dict[str, list[float]]:
 
 def _events(rig: Rig, call: str, **parameters: Any) -> dict[str, Any]:
     with Service(rig, "conduct_ends", call, **parameters) as service:
-        return service.told()
+        return service.answers()
 
 
 def _raise_amid(rig: Rig, motor: str) -> None:

@@ -20,7 +20,7 @@ LIVE = Column(name="live_pins", unit="1")
 def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     """The live pins after each. Raises LeftLive for any, once that is recorded."""
     with Service(rig, "conduct", "rest", motor=rig.index(motor), **pins_of(rig.spec, motor)) as service:
-        live = service.told()
+        live = service.answers()
     rig.board.enter()  # lines that the script did not take any more would make the reset a script of its own
     rig.board.soft_reset()
     live[RESET] = rig.live_pins()[motor]

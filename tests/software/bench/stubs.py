@@ -91,6 +91,8 @@ class StubBoard:
             raise self.raises
         return self.printed
 
+    execute_checked = execute
+
     def deploy(self, scripts: object) -> None:
         self.events.append("deploy")
 

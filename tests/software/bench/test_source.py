@@ -92,7 +92,3 @@ def test_a_slow_limit_of_a_coarse_sensor_is_kept_to_a_few_per_cent():
 
 def test_a_hang_reading_that_is_not_known_is_not_supervised():
     assert source.hang_counts(spec(), {"wheel": 4.1}) == (None, 21382)
-
-
-def test_answers_are_found_among_other_output():
-    assert source.answers("boot noise\nRIG: ['a']\r\nmore\nRIG: {'b': 1}\n") == ["['a']", "{'b': 1}"]

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from harness.base.errors import BenchError, LinkError
 from harness.bench.source import firmware_answers
+from harness.link.answers import sum_of
 from harness.link.board import Board
 from harness.link.frames import Event, FrameReader
 from harness.link.literals import literal
@@ -52,8 +53,13 @@ ANYTHING = st.text(max_size=80) | st.sampled_from(NONSENSE) | LIKE_LITERALS
 VALUES = st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.binary()
 
 
+def answered(text: str) -> str:
+    """As a board prints it."""
+    return f"RIG: {' '.join(map(str, sum_of(text)))} {text}\n"
+
+
 def identity(printed: str) -> Any:
-    board: Any = SimpleNamespace(execute=lambda source: printed, port=SimpleNamespace(url="/dev/x"))
+    board: Any = SimpleNamespace(execute_checked=lambda source: answered(printed), port=SimpleNamespace(url="/dev/x"))
     return Board.identity(board)
 
 
@@ -79,7 +85,7 @@ def test_whatever_a_board_prints_is_a_literal_or_one_line(printed: str) -> None:
 @given(st.lists(ANYTHING, max_size=3))
 def test_whatever_a_firmware_answers_is_a_declaration_or_one_line(said: list[str]) -> None:
     try:
-        _, declared = firmware_answers("".join(f"RIG: {line}\n" for line in said), "drive", ("leaf", "wheel"))
+        _, declared = firmware_answers("".join(answered(text) for text in said), "drive", ("leaf", "wheel"))
         for motor, answer in declared.items():
             parse_declared(motor, answer)
     except BenchError as error:

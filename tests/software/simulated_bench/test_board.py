@@ -223,7 +223,7 @@ def test_what_stands_in_for_built_in_modules_leaves_no_line_in_a_traceback(board
 @pytest.mark.parametrize("tells", [pytest.param(True, marks=linux_only), False])
 def test_a_board_that_waits_for_an_answer_that_nobody_owes_it_looks_again(tells: bool, monkeypatch) -> None:
     def silent(self: system.Blocked, which: int) -> bool:
-        self.told = False
+        self.system_tells = False
         return False
 
     if not tells:  # as a system without /proc
