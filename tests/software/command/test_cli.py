@@ -352,7 +352,7 @@ def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
 @pytest.mark.usefixtures("terminal_signals")
 @pytest.mark.parametrize("where", ["made safe", "closed", "kept", "told"])
-@pytest.mark.parametrize("first", [False, True], ids=["alone", "second"])
+@pytest.mark.parametrize("first", [False, True], ids=["the first", "the second"])
 def test_a_signal_at_the_end_takes_nothing_away_that_was_measured(bench, capsys, monkeypatch, where, first):
     def interrupted(act):
         def interrupting(*given, **named):

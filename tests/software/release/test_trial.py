@@ -92,6 +92,7 @@ class Bench:
         return SimpleNamespace(
             folder=folder,
             code=ExitCode.BENCH if stop else ExitCode.AGREES,
+            stop=None,
             trouble="",
             qualification=SimpleNamespace(stop=BenchError(stop.message) if stop else None),
         )
