@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from rigs_demo.truth.bench import Bench, Truth, Values
 
-AS_TOLD = ("enable_missed", "start", "following", "far", "brake", "trace", "passes_after_off", "limit_missed")
+AS_TOLD = (
+    *("enable_missed", "shaft_held", "start", "following", "far", "brake", "trace", "passes_after_off"),
+    "limit_missed",
+)
 
 
 def of_motor(_bench: Bench, _name: str) -> Values:

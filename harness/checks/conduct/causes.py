@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from harness.checks.conduct.quantities import Following, Trace
-from harness.nouns.effects import FREE, NO_SIZE, Becomes, Cause, Effects, Shift, Size
+from harness.nouns.effects import FREE, HAPPENS, NO_SIZE, Becomes, Cause, Effects, Shift, Size
 
 LOOP: Effects = {
     "trace": FREE,
@@ -238,5 +238,8 @@ WIRING = (
 BEYOND_PINS: Effects = LOOP | {"shaft_held": FREE, "start": FREE, "following": FREE}
 """What lies beyond the board's pins, motor, leads, sensor, moves whatever the shaft has a part in, and no pin."""
 
-EFFECTS: Mapping[str, Effects] = {"loop not stable": {"*": FREE}, **dict.fromkeys(WIRING, BEYOND_PINS)}
+EFFECTS: Mapping[str, Effects] = {
+    "loop not stable": {"*": FREE, "limits": HAPPENS},
+    **dict.fromkeys(WIRING, BEYOND_PINS),
+}
 """On quantities of this check, of causes that another one shows first."""

@@ -7,11 +7,9 @@ import math
 from harness.base.errors import MeasurementError
 from harness.nouns import gravity
 from harness.nouns.observation import Observation
-from harness.physics.motor import arm_torque, entries
 from harness.rigfile import RigSpec
 from harness.rigfile.known import StatedValue
 
-INPUTS = ("mass_kg", "length_m", "coulomb_n_m")
 LEAST_RAD = 5e-3
 """Least fall that is looked for (arbitrary: more than noise and an eccentric magnet make)."""
 SHARE = 0.5
@@ -20,12 +18,16 @@ SHARE = 0.5
 
 def held(rows: Observation, spec: RigSpec, motor: str) -> bool:
     """Whether the shaft stayed where a field had held it. Raises MeasurementError where a free one might stay, too."""
-    stated = {key: value for key, value, _ in (entries(spec, motor)[name] for name in INPUTS)}
-    stated[f"motor.{motor}.load.hang_reading_rad"] = hang = spec.motor[motor].stated_hang_rad
-    lacking = [key for key, value in stated.items() if value is None]
-    mass, length, friction, _ = stated.values()
-    if mass is None or length is None or friction is None or hang is None:
-        raise MeasurementError(f"needs {', '.join(lacking)}")
+    load, of = spec.motor[motor].load, f"motor.{motor}"
+    stated = {
+        f"{of}.load.mass_kg": load.mass_kg if load is not None else None,
+        f"{of}.load.length_m": load.length_m if load is not None else None,
+        f"{of}.load.hang_reading_rad": spec.motor[motor].stated_hang_rad,
+        f"{of}.coulomb_friction_n_m": spec.motor[motor].coulomb_friction_n_m,
+    }
+    mass, length, hang, friction = stated.values()
+    if mass is None or length is None or hang is None or friction is None:
+        raise MeasurementError(f"needs {', '.join(key for key, value in stated.items() if value is None)}")
     before, moved = rows.numbers("fell")
     per_count_rad = math.tau / rows.number("turn")
     aside_rad = abs(math.remainder(before * per_count_rad - hang.value, math.tau))
@@ -40,5 +42,5 @@ def held(rows: Observation, spec: RigSpec, motor: str) -> bool:
 
 def friction_cone_rad(mass_kg: StatedValue, length_m: StatedValue, friction_n_m: StatedValue) -> float:
     """Largest angle from hanging, rad, at which friction may keep an arm; pi where it may keep it anywhere."""
-    pull_n_m = -arm_torque(mass_kg.low, length_m.low, gravity.local().value, math.pi / 2.0)
+    pull_n_m = mass_kg.low * length_m.low * gravity.local().value
     return math.asin(friction_n_m.high / pull_n_m) if friction_n_m.high < pull_n_m else math.pi

@@ -8,6 +8,7 @@ from harness.base.clock import WallClock
 from harness.base.errors import BenchError, InstrumentError
 from harness.bench.rig import AnyInstrument, Rig
 from harness.bench.supply import OutputState, Supply
+from harness.link.answers import sum_of
 from harness.link.board import BoardIdentity
 from harness.rigfile import RigSpec
 from tests.software.bench.test_source import spec
@@ -53,6 +54,11 @@ class StubSupply(Supply):
 
     def output_enabled(self) -> bool:
         return self.on
+
+
+def answered(text: str) -> str:
+    """An answer as a board prints it."""
+    return f"RIG: {' '.join(map(str, sum_of(text)))} {text}\n"
 
 
 class StubBoard:

@@ -13,7 +13,7 @@ from harness.base.errors import BoardBusy, DeviceError, ExitCode, InstrumentErro
 from harness.bench import opening
 from harness.command import inspect as cli_inspect
 from harness.rigfile import RigSpec
-from tests.software.bench.stubs import StubBoard, StubSupply
+from tests.software.bench.stubs import StubBoard, StubSupply, answered
 from tests.software.bench.test_source import spec
 from tests.software.nouns.test_declared import GOOD
 
@@ -27,7 +27,7 @@ class Stubs:
         self.events: list[str] = []
         self.rig_file = rig_file.model_copy(update={"instrument": {"supply": rig_file.instrument["supply"]}})
         self.board = StubBoard(self.events)
-        self.board.printed = f"RIG: ['angle']\nRIG: {GOOD}\nRIG: {GOOD}\n"
+        self.board.printed = "".join(answered(repr(said)) for said in (["angle"], GOOD, GOOD))
         self.supply = StubSupply(self.events)
         self.silent = False
         self.safe_at_opening: str | None = None

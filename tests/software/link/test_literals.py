@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 
 from harness.base.errors import BenchError, LinkError
 from harness.bench.source import firmware_answers
-from harness.link.answers import sum_of
 from harness.link.board import Board
 from harness.link.frames import Event, FrameReader
 from harness.link.literals import literal
 from harness.link.wire import RawFrame
 from harness.nouns.contract import DeclarationError, parse_declared
+from tests.software.bench.stubs import answered
 from tests.software.nouns.test_declared import GOOD
 
 IDENTITY = {
@@ -51,11 +51,6 @@ NONSENSE = (
 LIKE_LITERALS = st.from_regex(r"[\[({'0-9a-z:,\-}\])]{0,60}", fullmatch=True)
 ANYTHING = st.text(max_size=80) | st.sampled_from(NONSENSE) | LIKE_LITERALS
 VALUES = st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.binary()
-
-
-def answered(text: str) -> str:
-    """As a board prints it."""
-    return f"RIG: {' '.join(map(str, sum_of(text)))} {text}\n"
 
 
 def identity(printed: str) -> Any:

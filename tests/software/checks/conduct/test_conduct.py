@@ -351,7 +351,7 @@ def test_a_fall_needs_arm_friction_and_where_it_hangs():
         r for r in analyse([pattern()], loads(text.encode(), "rig.toml"), "leaf") if r.name.endswith("shaft_held")
     )
     assert isinstance(held, Unmeasured)
-    assert held.reason == "needs motor.leaf.coulomb_friction_n_m, motor.leaf.load.hang_reading_rad"
+    assert held.reason == "needs motor.leaf.load.hang_reading_rad, motor.leaf.coulomb_friction_n_m"
 
 
 @given(arm=st.floats(0.0, 0.4), friction=st.floats(0.0, 0.25), aside=st.floats(1.0, 2.0))
