@@ -65,6 +65,15 @@ class Guard:
         self._deadman = Timer(-1)
         self.feed()
 
+    def agree(self):
+        """Say which limits this guard has, in event `guard`, and wait until the host has found them as they should be.
+
+        Before anything is energised; a host that finds others says nothing more.
+        """
+        frames.event("guard", dict(self.limits.set_to(), deadman_ms=self._deadman_ms))
+        while self.listen(20) != b"go":
+            pass
+
     def feed(self):
         """The host is there."""
         self._deadman.init(mode=Timer.ONE_SHOT, period=self._deadman_ms, callback=self._silent)

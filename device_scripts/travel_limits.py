@@ -23,6 +23,10 @@ class Limits:
         self._count = [None] * len(turn)
         self._ticks = [0] * len(turn)
 
+    def set_to(self):
+        """What they are, by the names that a Guard is given them by; tuples of an entry a motor."""
+        return {"hang": tuple(self._hang), "travel": tuple(self._travel), "speed": tuple(self._speed)}
+
     def narrow(self, motor, around, travel):
         """Allow `travel` counts either way from `around` in place of what was allowed, which is returned."""
         before = self._hang[motor], self._travel[motor]

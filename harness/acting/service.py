@@ -27,6 +27,8 @@ from harness.nouns.observation import Column, Conditions, Observation
 
 ANSWER_S = 10.0
 """Longest wait for one frame (arbitrary: no ramp of a service lasts as long)."""
+GUARD, GO = "guard", "go"
+"""Event by which a board's guard says what it holds to, before anything is energised, and the order to go on."""
 LONGEST_TRACEBACK = 4000
 """Bytes of what was printed before that are looked at again (arbitrary: some fifty lines)."""
 SCALES = {"us": ("s", 1e-6), "ms": ("s", 1e-3), "mA": ("A", 1e-3), "mV": ("V", 1e-3)}
@@ -38,6 +40,10 @@ class Scripts(Protocol):
 
     def script(self, module: str, call: str, **parameters: object) -> ScriptRun:
         """Start `module.call(guard, **parameters)` of the device scripts."""
+        ...
+
+    def guard_limits(self) -> dict[str, object]:
+        """What the guard of a script that is started now is to hold it to, as the guard says it."""
         ...
 
 
@@ -58,11 +64,28 @@ class Service:
         self.events: list[Event] = []
         """All events so far, in order."""
         self._looked = 0
+        self._limits = rig.guard_limits()
         self._run = rig.script(module, call, **parameters)
 
     def __enter__(self) -> Self:
         self._run.__enter__()
+        try:
+            self._agree()
+        except BaseException as error:
+            self._run.__exit__(type(error), error, error.__traceback__)
+            raise
         return self
+
+    def _agree(self) -> None:
+        """Let the script go on, with its limits as they were sent. Raises LinkError where its guard says others."""
+        said = self.step()
+        if said != Event(name=GUARD, value=self._limits):
+            found = said.value if isinstance(said, Event) else said
+            raise LinkError(
+                f"limits on the board: expected {self._limits}, found {found!r:.200}; nothing was energised"
+            )
+        self.events.clear()
+        self.send(GO)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

@@ -168,9 +168,16 @@ class Rig:
         """
         self._look_first()
         self._deploy()
-        hangs_rad = {motor: at for motor in self.motors if (at := self.hang_rad(motor)) is not None}
-        text = source.script(self.spec, module, call, parameters, hangs_rad)
+        text = source.script(self.spec, module, call, parameters, self._hangs_rad)
         return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
+
+    def guard_limits(self) -> dict[str, object]:
+        """What the guard of a script that is started now holds it to, in counts and milliseconds."""
+        return source.guard_limits(self.spec, self._hangs_rad)
+
+    @property
+    def _hangs_rad(self) -> dict[str, float]:
+        return {motor: at for motor in self.motors if (at := self.hang_rad(motor)) is not None}
 
     def keep(self, observation: Observation) -> None:
         """Record an observation at once. A stop signal waits meanwhile: what was measured is kept whole."""

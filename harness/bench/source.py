@@ -96,6 +96,16 @@ def hang_counts(spec: RigSpec, hangs_rad: Mapping[str, float]) -> tuple[int | No
     return tuple(counts)
 
 
+def guard_limits(spec: RigSpec, hangs_rad: Mapping[str, float]) -> dict[str, object]:
+    """What the board's guard is given to hold a script to, by its own names, and what it must say that it has."""
+    return {
+        "deadman_ms": round(spec.board.deadman_s * 1000),
+        "hang": hang_counts(spec, hangs_rad),
+        "travel": travel_counts(spec),
+        "speed": speed_counts(spec),
+    }
+
+
 def script(
     spec: RigSpec, module: str, call: str, parameters: Mapping[str, object], hangs_rad: Mapping[str, float]
 ) -> str:
@@ -105,13 +115,14 @@ def script(
     """
     pins = tuple(motor.phase_pins for motor in spec.motor.values())
     enables = tuple(motor.enable_pin for motor in spec.motor.values())
+    limits = "".join(f"{name}={value!r}, " for name, value in guard_limits(spec, hangs_rad).items())
     given = "".join(f", {name}={value!r}" for name, value in parameters.items())
     return (
         "import safety\n"
         f"_g = safety.Guard(drive={spec.firmware.module!r}, pins={pins!r}, enables={enables!r}, "
-        f"deadman_ms={round(spec.board.deadman_s * 1000)}, hang={hang_counts(spec, hangs_rad)!r}, "
-        f"travel={travel_counts(spec)!r}, speed={speed_counts(spec)!r}, enable_off={off_levels(spec)!r})\n"
+        f"{limits}enable_off={off_levels(spec)!r})\n"
         "try:\n"
+        " _g.agree()\n"
         f" import {module}\n"
         f" {module}.{call}(_g{given})\n"
         "finally:\n"

@@ -19,6 +19,10 @@ RAISED = r"the firmware raised ZeroDivisionError: divide by zero \(own.py, line 
 STOP = 'Traceback (most recent call last):\n  File "rotorgate/safety.py", line 9, in stop\nStop: {}\n'
 
 
+LIMITS: dict[str, object] = {"deadman_ms": 300, "hang": (None,), "travel": (900,), "speed": (31291,)}
+AGREED = ("", Event(name="guard", value=LIMITS))
+
+
 class FakeRun:
     """A script: each turn prints some text, then gives a frame, an error or the end."""
 
@@ -26,6 +30,8 @@ class FakeRun:
         self.turns = list(turns)
         self.printed = ""
         self.after = after
+        self.orders: list[bytes] = []
+        self.left = False
 
     @property
     def printed_bytes(self) -> int:
@@ -48,13 +54,18 @@ class FakeRun:
     def __enter__(self) -> FakeRun:
         return self
 
+    def send(self, order: bytes) -> None:
+        self.orders.append(order)
+
     def __exit__(self, *_: object) -> None:
+        self.left = True
         self.printed += self.after
 
 
 def service(*turns: tuple[str, Any], after: str = "") -> Service:
     class Rig:
         script: Callable[..., Any] = staticmethod(lambda *_, **__: FakeRun(*turns, after=after))
+        guard_limits: Callable[[], dict[str, object]] = staticmethod(lambda: LIMITS)
 
     return Service(Rig(), "fields", "serve")
 
@@ -103,6 +114,34 @@ def test_a_stop_after_an_exception_in_a_callback_is_told_behind_it() -> None:
 def test_what_is_printed_at_the_very_end_is_seen_too() -> None:
     with (
         pytest.raises(FirmwareFault, match="off took 300 ms"),
-        service(("", None), after="Stop: ('off_time', 0, 300, 100)\n") as running,
+        service(AGREED, ("", None), after="Stop: ('off_time', 0, 300, 100)\n") as running,
     ):
         assert running.step() is None
+
+
+def test_a_script_goes_on_only_with_the_limits_that_it_was_given() -> None:
+    running = service(AGREED, ("", event()), ("", None))
+    with running:
+        assert running._run.orders == [b"go"]  # type: ignore[attr-defined]
+        assert running.answers() == {"done": 0}
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        Event(name="guard", value={**LIMITS, "travel": (9000,)}),
+        Event(name="guard", value={**LIMITS, "deadman_ms": 3000}),
+        Event(name="guard", value={**LIMITS, "hang": (7,)}),
+        event(),
+        None,
+    ],
+)
+def test_other_limits_or_none_end_it_before_anything_is_energised(said: Event | None) -> None:
+    running = service(("", said))
+    with (
+        pytest.raises(LinkError, match=r"^limits on the board: expected .*, found .*; nothing was energised$"),
+        running,
+    ):
+        raise AssertionError("it went on")
+    assert running._run.orders == []  # type: ignore[attr-defined]
+    assert running._run.left  # type: ignore[attr-defined]

@@ -388,3 +388,21 @@ def test_on_a_board_without_folders_the_named_module_alone_is_forgotten() -> Non
         made.__file__ = f"{name}.py"
     board.load("import_anew", open=board.open).forget("own", "safety")
     assert set(board.imported) == {"safety", "frames"}
+
+
+def test_limits_are_said_before_anything_is_done_and_the_host_lets_it_go_on() -> None:
+    board = Board()
+    guard = board.guard(Drive(board), deadman_ms=250, hang=(100, None), travel=(50, 60), speed=(7, 8))
+    board.orders = [(90_000, b"no"), (150_000, b"go")]
+    guard.agree()
+    assert board.events == [("guard", {"deadman_ms": 250, "hang": (100, None), "travel": (50, 60), "speed": (7, 8)})]
+    assert 150_000 <= board.us < 200_000
+
+
+def test_a_host_that_does_not_agree_and_falls_silent_is_not_waited_for() -> None:
+    board = Board()
+    guard = board.guard(Drive(board), deadman_ms=300)
+    board.feeds = False
+    with pytest.raises(Exception, match="deadman"):
+        guard.agree()
+    assert board.us <= 400_000
