@@ -13,7 +13,7 @@ from harness.base.errors import DeviceError, LinkError
 
 ANSWER = "RIG:"
 """Marks the line that answers a question, among whatever else the board prints."""
-REFUSAL = "script damaged on its way"
+REFUSAL = "damaged on its way"
 """What a board raises that was sent another source than was meant; it has run nothing of it."""
 _SUM = """\
 def _sum_of(s):
@@ -48,12 +48,14 @@ def checked(source: str) -> str:
     >>> print(checked("print(1)").splitlines()[-1])
     exec(_s)
     """
-    return f"{_SUM}_s = {source!r}\nif _sum_of(_s) != {sum_of(source)!r}: raise ValueError({REFUSAL!r})\nexec(_s)\n"
+    return (
+        f"{_SUM}_s = {source!r}\nif _sum_of(_s) != {sum_of(source)!r}: raise ValueError('script {REFUSAL}')\nexec(_s)\n"
+    )
 
 
 def refused(error: DeviceError) -> bool:
     """Whether a board has run nothing, because it was sent something else than was meant."""
-    return REFUSAL in error.last_words
+    return REFUSAL in error.last_words.replace("_", " ")
 
 
 def answers(printed: str) -> list[str]:

@@ -118,6 +118,7 @@ class RawRepl:
     def enter(self) -> None:
         """Ask for the raw prompt. Not before the answer to `interrupt` (MicroPython 1.17 and 1.18 go deaf)."""
         self._in.clear()
+        self.offers_paste = None  # what was misheard, perhaps
         self.state = State.ENTERING
         self._out += b"\r\x01"
 
@@ -365,8 +366,11 @@ class RawRepl:
 
 
 def _in_pieces(source: bytes) -> Iterator[bytes]:
-    """Commands of at most PIECE bytes that put a source together on the board and execute it."""
-    text = source.decode()
+    """Commands of at most PIECE bytes that put a source together on the board and execute it.
+
+    One of another length is not run: what was put together before may stand there still, or a piece was lost.
+    """
+    whole = text = source.decode()
     yield b"_src=''"
     while text:
         count = PIECE - 8
@@ -374,4 +378,5 @@ def _in_pieces(source: bytes) -> Iterator[bytes]:
             count = count * 3 // 4
         yield addition
         text = text[count:]
+    yield b"_src=_src*(len(_src)==%d)or'damaged_on_its_way'" % len(whole)
     yield b"import gc;gc.collect();exec(_src)"

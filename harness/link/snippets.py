@@ -151,7 +151,7 @@ def framed(source: str, nests: bool) -> str:
         return f"import frames\n{whole}"
     return (
         f"import frames\n_s = {whole!r}\n"
-        f"if frames.crc32(bytes(_s, 'utf-8')) != {crc32(whole.encode())}: raise ValueError({REFUSAL!r})\n"
+        f"if frames.crc32(bytes(_s, 'utf-8')) != {crc32(whole.encode())}: raise ValueError('script {REFUSAL}')\n"
         "exec(_s)\n"
     )
 

@@ -278,7 +278,10 @@ class Board:
             self._answer(source.decode())
 
     def _answer(self, source: str) -> None:
-        reset, error = self._script(source)
+        try:
+            reset, error = self._script(source)
+        except KeyboardInterrupt:  # it came as the script ended
+            reset, error = False, "Traceback (most recent call last):\nKeyboardInterrupt: \n"
         self.wire.put(b"\x04" + error.replace("\n", "\r\n").encode() + b"\x04")
         if reset:
             self._reset()
