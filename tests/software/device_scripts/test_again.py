@@ -32,7 +32,7 @@ class Placed(Drive):
         super().start(motor)
 
 
-def run(amplitude: int, step: int = STEP) -> tuple[Board, Placed]:
+def run(moves: int, step: int = STEP) -> tuple[Board, Placed]:
     board = Board()
     drive = Placed(board)
     drive.count[0] = 3000
@@ -41,18 +41,18 @@ def run(amplitude: int, step: int = STEP) -> tuple[Board, Placed]:
     for name in ("conduct", "traced_loop"):
         board.loaded[name] = board.load(name)
     script: Any = board.load("conduct_loop")
-    script.loop(guard, 0, PINS[0], 6, 0, step, 3 * step, 5, amplitude)
+    script.loop(guard, 0, PINS[0], 6, 0, step, 3 * step, 5, moves * step, 900)
     return board, drive
 
 
 @pytest.mark.parametrize("step", [4, STEP, 300])
 def test_the_shaft_stands_two_moves_aside_when_the_loop_is_started_again(step):
-    _, drive = run(900, step)
+    _, drive = run(-2, step)
     assert drive.count[0] == pytest.approx(3000 - 2 * step, abs=2)
 
 
 def test_nothing_is_read_from_the_first_field_to_the_start_and_the_motor_is_off_before_it():
-    _, drive = run(900)
+    _, drive = run(-2)
     names = [name for _, name, _ in drive.calls]
     first, again = names.index("field"), len(names) - 1 - names[::-1].index("start")
     assert set(names[first:again]) == {"field", "off"}
