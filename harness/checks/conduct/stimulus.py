@@ -27,7 +27,7 @@ HELD_PERIODS = 50.0
 passes)."""
 ASIDE = 2.0
 """Moves that a field draws a shaft aside unread: friction and an arm leave more than half of it (arbitrary)."""
-FALL_RAD = 0.32
+FALL_RAD = 0.45
 """From hanging, of the field that lets an arm go: well beyond where friction and cogging may keep it (arbitrary)."""
 MAY = 0.7
 """Of the rig's limits of travel and speed, what these may come to (arbitrary)."""

@@ -16,6 +16,9 @@ STEP, TURN, POLES, ZERO = 100, 16384, 7, 40
 class Placed(Drive):
     """A drive that says where its fields point, and whose shaft stands wherever the last one does."""
 
+    runs_off = False
+    """Whether its loop does when it is started for the second time."""
+
     def declare(self, motor: int) -> dict[str, object]:
         return {**super().declare(motor), "pole_pairs": POLES, "direction": -1, "offset_count": ZERO}
 
@@ -30,11 +33,14 @@ class Placed(Drive):
     def start(self, motor: int) -> None:
         self._note("start", motor)
         super().start(motor)
+        if self.runs_off and len(self.of("start")) == 2:
+            self.count[motor] += 6 * STEP
 
 
-def run(moves: int, step: int = STEP) -> tuple[Board, Placed]:
+def run(moves: int, step: int = STEP, *, runs_off: bool = False) -> tuple[Board, Placed]:
     board = Board()
     drive = Placed(board)
+    drive.runs_off = runs_off
     drive.count[0] = 3000
     guard = board.guard(drive)
     board.loaded["pins"] = types.SimpleNamespace(live=lambda *_: [], READS=10)  # type: ignore[assignment]
@@ -68,3 +74,11 @@ def test_a_set_point_that_goes_far_draws_no_shaft_aside():
     assert not drive.of("field")
     assert len(drive.of("start")) == 2
     assert [name for name, _ in board.events] == ["hook", "stop", "off"]
+
+
+def test_a_loop_that_runs_off_when_it_is_started_again_is_let_go_and_said():
+    board, drive = run(-2, runs_off=True)
+    assert [name for name, _ in board.events] == ["hook", "stop", "ran_again"]
+    assert board.events[-1][1] == pytest.approx(4 * STEP, abs=2)
+    assert not any(drive.running)
+    assert drive.calls[-1][1] == "off"

@@ -393,7 +393,7 @@ def test_a_loop_that_runs_off_when_it_is_started_again_has_a_code_of_its_own():
         ("travel_rad = 2.4", "travel_rad = 2.4", True, True),
         ("travel_rad = 2.4", "travel_rad = 0.4", True, False),
         ("travel_rad = 2.4", "travel_rad = 0.08", False, False),
-        ("speed_rad_s = 60.0", "speed_rad_s = 8.0", True, False),  # 0.32 rad x sqrt(9.8 / 0.03) = 5.8 rad/s
+        ("speed_rad_s = 60.0", "speed_rad_s = 8.0", True, False),  # 0.45 rad x sqrt(9.8 / 0.03) = 8.1 rad/s
         ("hang_reading_rad = ", "# ", True, False),
     ],
 )
