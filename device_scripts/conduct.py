@@ -29,12 +29,13 @@ def rest(guard, motor, phases, enable, off):
     guard.angle(motor)
 
 
-def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, blocks, reads):
+def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, fall, duties, blocks, reads):
     """`fields` (angle, amplitude), turned there slowly from the angle `first`; then three duties, then off.
 
     Events `field` (angle, amplitude, enabled, a, b, c): whether the enable pin is not at off, and of what share of time
-    the phases are high, by `reads` readings; `fell` (counts: where the last field held the shaft, and how
-    far it went in FALL_MS after that); `duties` (enabled, a, b, c), `blocks` of them; `off` (longest time, live pins).
+    the phases are high, by `reads` readings; `off` (time, live pins); with an angle `fall`, to which the field was
+    turned before, and nothing live, `fell` (counts: where it held the shaft, how far that went in FALL_MS); `duties`
+    (enabled, a, b, c), `blocks` of them, and `off` once more.
     """
     drive = guard.drive
     steps = ramp_ms // HELD_MS
@@ -42,20 +43,27 @@ def pattern(guard, motor, phases, enable, off, first, fields, ramp_ms, duties, b
         _held(guard, motor, first, fields[0][1] * step // steps)
     at = first
     for number, (angle, amplitude) in enumerate(fields):
-        while at != angle:
-            at += max(-TURNED, min(TURNED, angle - at))
-            _held(guard, motor, at, amplitude)
+        at = _turned(guard, motor, at, angle, amplitude)
         frames.event("field", [angle, amplitude] + driven(guard, motor, phases, enable, off, reads, number))
+    if fall is not None:
+        _turned(guard, motor, at, fall, fields[-1][1])
     held = guard.angle(motor)[0]
-    took, live = timed(drive.off, motor, phases, enable, off)  # or the field would have enabled the bridge already
-    frames.event("fell", [held, _farthest(guard, motor, held)])
+    found = timed(drive.off, motor, phases, enable, off)  # or the field would have enabled the bridge already
+    frames.event("off", found)
+    if fall is not None and not found[1]:
+        frames.event("fell", [held, _farthest(guard, motor, held)])
     if duties and hasattr(drive, "duties"):
         drive.duties(motor, duties[0], duties[1], duties[2])
         for number in range(blocks):
             frames.event("duties", driven(guard, motor, phases, enable, off, reads, number))
-        longest, live_later = timed(drive.off, motor, phases, enable, off)
-        took, live = max(took, longest), live + live_later
-    frames.event("off", [took, live])
+        frames.event("off", timed(drive.off, motor, phases, enable, off))
+
+
+def _turned(guard, motor, at, angle, amplitude):
+    while at != angle:
+        at += max(-TURNED, min(TURNED, angle - at))
+        _held(guard, motor, at, amplitude)
+    return at
 
 
 def _farthest(guard, motor, held):

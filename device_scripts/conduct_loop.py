@@ -1,6 +1,7 @@
 """The loop told to start, move and end, beside its trace. What ends one amid its work is in conduct_ends.py.
 
-Pins, units and events as in conduct.py. The guard supervises every reading, as elsewhere.
+Pins, units and events as in conduct.py. The guard supervises every reading, as elsewhere; there is none while a shaft
+is drawn aside, for the tenth of a second in which nothing may read it.
 """
 
 import time
@@ -13,7 +14,6 @@ from traced_loop import TracedLoop
 
 LATER_MS = const(60)  # some dozens of passes of the usual loop: what switches on again has done so (arbitrary)
 UNASKED_MS = const(20)
-ASIDE = const(2)  # moves: friction and an arm leave a shaft that a weak field draws aside more than one (arbitrary)
 SETTLED_MS = const(100)
 COLUMNS = (
     ("t", "us", "I"),
@@ -28,15 +28,15 @@ COLUMNS = (
 AGAIN = (("t", "us", "I"), ("count", "1", "i"))
 
 
-def loop(guard, motor, phases, enable, off, step, far, rows, amplitude):
+def loop(guard, motor, phases, enable, off, step, far, rows, aside, amplitude):
     """Close the loop where the shaft stands, and move its set point `step` counts up, back, down and back.
 
     `rows` a leg in stream `loop`, one a millisecond or, of a loop that is called, a pass: leg 0 before it is closed
     (while a hook waits), 1 from its start with the set point left at another place before, 2 to 5 the four moves. If
     the shaft goes more than `far` counts away it is let go: event `ran` (leg, counts). Events `hook` (whether there is
     a trace), `stop` and `off` (what it took, live pins, live pins later, passes after it), `brake` (enabled, a, b, c).
-    A loop that starts by itself is started once more, rows in stream `again`: with an `amplitude` where a field of it
-    has drawn the shaft aside, which nothing has read meanwhile.
+    A loop that starts by itself is started once more, where a field of `amplitude` has drawn the shaft `aside` counts,
+    unless 0, which nothing has read meanwhile: rows in stream `again`, event `ran_again` (counts) if it is let go.
     """
     work = TracedLoop(guard, motor)
     drive, hook = guard.drive, work.hook
@@ -69,9 +69,10 @@ def loop(guard, motor, phases, enable, off, step, far, rows, amplitude):
                     return
         _ended(work, "stop" if work.own else "off", first, step, phases, enable, off)
         if work.own:
-            if amplitude:
-                _aside(work, -ASIDE * step, amplitude)
-            _again(work, first, far, max(rows, LATER_MS))
+            if aside:
+                _aside(work, aside, amplitude)
+            if not _again(work, first, far, max(rows, LATER_MS)):
+                return
             _ended(work, "off", first, step, phases, enable, off)
         if hasattr(drive, "brake"):
             drive.brake(motor)
@@ -98,14 +99,18 @@ def _aside(work, away, amplitude):
 
 
 def _again(work, first, far, rows):
+    """Whether it stays within `far` counts."""
     work.go()
     stream = frames.Stream("again", AGAIN)
     for _ in range(rows):
         away = work.away(work.guard.angle(work.motor)[0], first)
         stream.row(time.ticks_diff(time.ticks_us(), work.started), away)
         if away > far or away < -far:
-            return
+            work.end()
+            frames.event("ran_again", away)
+            return False
         work.pause()
+    return True
 
 
 def _row(work, stream, leg, first, goal):

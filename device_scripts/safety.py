@@ -2,7 +2,8 @@
 
 Pins (numbers of the rig file): three phase pins a motor, driven low when off; one enable pin a motor, at its
 own level when off. Units: counts of the angle sensor, microseconds, milliseconds. Motors count from 0.
-A Guard is made once; a service calls `angle` all the while a motor is energised, closes the firmware's loop by `start`
+A Guard is made once; a service calls `angle` all the while a motor is energised (conduct_loop.py leaves a tenth of a
+second out), closes the firmware's loop by `start`
 and ends it by `release`. Printed at the end: what the firmware did against its contract, a traceback or `Stop: (...)`;
 `Away: (ms,)` where the main program had not come back to its host.
 """

@@ -109,7 +109,9 @@ class _Data:
         return make(observation), observation
 
     def note(self, which: str) -> str:
-        """What goes with a number: which of the phases are wrong."""
+        """What goes with a number: which of the phases are wrong; that one start says nothing of an unread shaft."""
+        if which == "start" and not self._moves.start and self._went_back is None:
+            return "started once only where the shaft was read before: it was not drawn aside"
         return self._fields.words if which == "field_error" else ""
 
     def _observation(self, which: str) -> Observation:
@@ -224,14 +226,17 @@ class _Data:
     def _start(self, rows: Observation) -> Quantity:
         if not rows.whole("own_pace"):
             raise MeasurementError("firmware that is called has no start")
-        return exact(float(self._moves.start or self._started_again(rows)), "1")
+        if rows.states("ran_again") and rows.numbers("ran_again"):
+            return exact(3.0, "1")
+        return exact(float(self._moves.start or (2 if self._went_back else 0)), "1")
 
-    def _started_again(self, rows: Observation) -> int:
-        """2 where the loop, started where the shaft had been drawn aside unread, goes back to where it was read."""
+    @cached_property
+    def _went_back(self) -> bool | None:
+        """Whether the loop, started where the shaft was drawn aside unread, went back to where it had been read."""
         again = self._by_name.get(f"{self.motor}.conduct.again")
-        if again is None:
-            return 0  # it was not started in order, or a record is older than this
-        return 2 * self._moves.goes_back(again.si("count") / rows.whole("move"))
+        if again is None or not self._moves.follows:
+            return None
+        return self._moves.goes_back(again.si("count") / self._observation("loop").whole("move"))
 
     def _following(self, rows: Observation) -> Quantity:
         silent = bool(rows.whole("own_pace") and rows.whole("traced")) and self._kind_of_trace is Trace.NOTHING
@@ -247,7 +252,7 @@ class _Data:
     def _brake(self, rows: Observation) -> Quantity:
         left = rows.numbers("brake")
         if not left:
-            if rows.rows("ran"):
+            if rows.rows("ran") or (rows.states("ran_again") and rows.numbers("ran_again")):
                 raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
             raise MeasurementError("needs brake(motor) of the firmware (drive contract)")
         enabled, *shares = left

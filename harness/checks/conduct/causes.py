@@ -143,10 +143,18 @@ CAUSES: tuple[Cause, ...] = (
         {"following": FREE, "trace": FREE, "far": FREE},
     ),
     _code(
-        "bridge on behind its pins",
+        "second start runs off",
+        "start",
+        3,
+        "the loop runs off when it is started again: something of its first run is left in it",
+        "look what start() leaves of a sum, a set point or a filter",
+        LOOP | {"following": FREE},
+    ),
+    _code(
+        "bridge drives on",
         "shaft_held",
         1,
-        "the shaft is held though the pins are off: the bridge does not obey its enable pin, or the shaft is blocked",
+        "the shaft is held after off: the bridge goes on driving its phases though its pins are off",
         "turn the shaft by hand after off(), then with the supply switched off",
     ),
     _code(

@@ -31,6 +31,9 @@ OTHER = 0.25
 """Share of the move by which readings of the trace may differ from those beside it, while the shaft rests."""
 OTHER_NOISE = 4.0
 """Standard deviations of a reading by which they may, where that is more (arbitrary: hardly ever by chance)."""
+FRESH = slice(1, 8)
+"""Rows after a start that say where the shaft stood: the first may still be of before, as what it was started from, and
+a few milliseconds take it nowhere (arbitrary)."""
 AMBIGUOUS = 0.99
 """Of half a turn: from there on noise decides which way is the shorter one (arbitrary)."""
 
@@ -65,19 +68,17 @@ class Movement:
             return 1
         return int(abs(self.ending(STARTED, self.count)) > JUMPED)
 
-    def goes_back(self, again: NDArray[np.float64]) -> bool:
+    def goes_back(self, again: NDArray[np.float64]) -> bool | None:
         """Whether a loop that was started again goes from where the shaft stood to where it had been read, in moves.
 
         A sound one holds its share of the way there against the arm, as it did at the last move down; one that goes
-        back ends where the loop's last leg did. Raises MeasurementError where the shaft did not stand aside.
+        back ends where the loop's last leg did. None where the two are not told apart: the shaft hardly stood aside.
         """
-        if not again.size:
-            raise MeasurementError("because no reading came after the loop was started again")
-        stood = float(np.min(again))  # the first one may still be of before, as what the firmware started from
+        stood = float(np.median(again[FRESH])) if again.size > FRESH.stop else 0.0
         kept = stood * min(1.0, self.down)
         back = self.ending(LAST, self.count)
-        if back - kept < OTHER:
-            raise MeasurementError("because no field drew the shaft aside before the loop was started again")
+        if back - kept < max(OTHER, OTHER_NOISE * self.noise):
+            return None
         return float(np.mean(again[-max(1, again.size // 3) :])) > (kept + back) / 2.0
 
     @property

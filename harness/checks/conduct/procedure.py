@@ -46,12 +46,14 @@ def procedure(rig: Rig, motor: str, stimulus: Stimulus) -> list[Observation]:
     rig.progress("the loop told to start, move and end", 0.3)
     looped, *again = _loop(rig, motor, stimulus, bridge)
     observations += [looped, *again]
-    if looped.rows("ran"):
+    if looped.rows("ran") or looped.numbers("ran_again"):
         return observations  # a loop that runs away is not closed again
     moves = movement(looped)
     if stimulus.far and moves.follows and looped.whole("traced"):
         rig.progress("the loop told to go far, for a moment", 0.6)
         observations += _far(rig, motor, stimulus, bridge)
+        if observations[-1].numbers("ran_again"):
+            return observations
     rig.progress("a busy loop, and nobody there", 0.7)
     most_ms = round(BUSY_DEADMEN * rig.spec.board.deadman_s * 1e3)
     stopped: list[int] = []
@@ -98,25 +100,29 @@ def _pattern(
         "first": stimulus.first,
         "fields": stimulus.fields,
         "ramp_ms": RAMP_MS,
+        "fall": stimulus.fall,
         "duties": tuple(round(duty * FULL_DUTY) for duty in DUTIES),
         "blocks": BLOCKS,
         "reads": READS,
     }
     with Service(rig, "conduct", "pattern", **bridge, **asked) as service:
         found = service.answers()
-        shares = {name: [event.value for event in service.events if event.name == name] for name in ("field", "duties")}
-    took_us, live = found["off"]
+        rows: dict[str, list[Any]] = {"field": [], "duties": [], "off": []}
+        for event in service.events:
+            if event.name in rows:
+                rows[event.name].append(event.value)
+    live = [pin for _, pins in rows["off"] for pin in pins]
     observation = _keep(
         rig,
         f"{motor}.conduct.pattern",
         {
             "carrier_hz": rig.declared[motor].carrier_hz,
-            "fields": shares["field"],
-            "duties": shares["duties"],
-            "off_us": took_us,
+            "fields": rows["field"],
+            "duties": rows["duties"],
+            "off_us": max(took_us for took_us, _ in rows["off"]),
             "live": live,
             "turn": rig.declared[motor].counts_per_turn,
-            "fell": found["fell"],
+            "fell": found.get("fell", []),
             "no_loop": list(no_loop),
         },
     )
@@ -156,7 +162,8 @@ def _moves(
         step=step,
         far=round(FAR * stimulus.move),
         rows=round(hold_s / row_s),
-        amplitude=aside,
+        aside=aside,
+        amplitude=stimulus.amplitude,
     ) as service:
         found = service.answers()
         ended = {name: found[name] for name in ("stop", "off") if name in found}
@@ -175,6 +182,7 @@ def _moves(
                 "own_pace": int(declared.pace == "own"),
                 "traced": int(bool(found["hook"])),
                 "ran": [found["ran"]] if "ran" in found else [],
+                "ran_again": [found["ran_again"]] if "ran_again" in found else [],
                 "took_us": {name: [value[0]] for name, value in ended.items()},
                 "live": {name: [*value[1], *value[2]] for name, value in ended.items()},
                 "passes_after": {name: [value[3]] for name, value in ended.items()},

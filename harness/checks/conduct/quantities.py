@@ -102,7 +102,12 @@ CHECK = CheckRow(
         counted(
             "start",
             "what start does with the set point",
-            meanings=("takes the present reading", "goes to an older one", "goes to the last reading before it"),
+            meanings=(
+                "takes the present reading",
+                "goes to an older one",
+                "goes to the last reading before it",
+                "runs off when it is started again",
+            ),
         ),
         counted(
             "following",

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from harness.checks.strength import largest_amplitude, require
+from harness.nouns import gravity
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN, Declared
 from harness.rigfile import RigSpec
 
@@ -24,6 +25,12 @@ HOLD_S = 0.25
 HELD_PERIODS = 50.0
 """How long a set point is held, and for how many loop periods at least (arbitrary: a loop's swings are some dozens of
 passes)."""
+ASIDE = 2.0
+"""Moves that a field draws a shaft aside unread: friction and an arm leave more than half of it (arbitrary)."""
+FALL_RAD = 0.45
+"""From hanging, of the field that lets an arm go: well beyond where friction and cogging may keep it (arbitrary)."""
+MAY = 0.7
+"""Of the rig's limits of travel and speed, what these may come to (arbitrary)."""
 FAR_TURN = 0.48
 """Of a turn: as near to half of it as a shaft that was pushed for FAR_S leaves it (arbitrary)."""
 FAR_S = 8e-3
@@ -56,8 +63,12 @@ class Stimulus:
     """Of the set point, counts."""
     hold_s: float
     """How long it stays."""
+    fall: int | None
+    """Angle of the field that lets the arm go, as those of `fields`; None where nobody knows that it may fall."""
     aside: int
-    """Amplitude, 1/32768, of the field that draws the shaft aside before the loop is started again."""
+    """Counts that a field draws the shaft aside before the loop is started again; 0 where the travel forbids it."""
+    amplitude: int
+    """Of that field, 1/32768."""
     far: int
     """The same to nearly half a turn, across count 0 on one side; 0 where the rig's limits forbid the loop's clip."""
     far_s: float
@@ -82,10 +93,23 @@ def stimulus(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
         fields=tuple(_field(first, stop) for stop in range(STOPS)),
         move=max(4, round(move_rad / math.tau * turn)),
         hold_s=max(HOLD_S, HELD_PERIODS * declared.loop_period_s),
-        aside=round(AMPLITUDE * FULL_AMPLITUDE),
+        fall=_fall(spec, motor, first),
+        aside=-round(ASIDE * move_rad / math.tau * turn) if ASIDE * move_rad < MAY * spec.limits.travel_rad else 0,
+        amplitude=round(AMPLITUDE * FULL_AMPLITUDE),
         far=round(FAR_TURN * turn) if clip_allowed else 0,
         far_s=max(FAR_S, FAR_PERIODS * declared.loop_period_s),
     )
+
+
+def _fall(spec: RigSpec, motor: str, first: int) -> int | None:
+    entry = spec.motor[motor]
+    load = entry.load
+    if load is None or load.length_m is None or load.hang_reading_rad is None or entry.electrical_offset_rad is None:
+        return None
+    fastest_rad_s = FALL_RAD * math.sqrt(gravity.local().value / load.length_m.low)  # of a swing about hanging
+    if fastest_rad_s > MAY * spec.limits.speed_rad_s or MAY * spec.limits.travel_rad < FALL_RAD:
+        return None
+    return first + round(FALL_RAD * entry.pole_pairs / math.tau * FULL_TURN)
 
 
 def _field(first: int, stop: int) -> tuple[int, int]:

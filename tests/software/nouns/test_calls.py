@@ -181,8 +181,8 @@ WHERE_OFFERED = {"states": {"stop"}, "conduct": {"trace", "duties", "brake"}}
 """Parts that a check calls where the firmware has them, and does without."""
 PLACES = {
     "phases": (0, 1, 2), "enable": 6, "off": 0, "first": 0, "fields": ((0, 900), (9000, 900)), "ramp_ms": 20,
-    "duties": (1, 2, 3), "blocks": 1, "reads": 10, "step": 20, "far": 60, "rows": 20, "amplitude": 900,
-    "most_ms": 40,
+    "duties": (1, 2, 3), "blocks": 1, "reads": 10, "step": 20, "far": 60, "rows": 20, "aside": -40,
+    "amplitude": 900, "fall": 9000, "most_ms": 40,
 }  # fmt: skip
 STARTS = r"(?:Service|super\(\).__init__)\(\s*"
 
