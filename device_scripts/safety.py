@@ -44,7 +44,7 @@ class Guard:
         import_anew.forget(drive, __name__)  # the pins below are no longer its PWM's: it has to set them up again
         self._enables = [Pin(pin, Pin.OUT, value=level) for pin, level in zip(enables, enable_off)]
         self._phases = [Pin(pin, Pin.OUT, value=0) for three in pins for pin in three]
-        self._enable_off = enable_off
+        self._pins, self._enable_pins, self._enable_off = pins, enables, enable_off
         __import__(drive)
         self.drive = sys.modules[drive]  # of a dotted name the import gives the package
         stop = getattr(self.drive, "stop", None)  # firmware that is called has no loop of its own
@@ -67,11 +67,13 @@ class Guard:
         self.feed()
 
     def agree(self):
-        """Say which limits this guard has, in event `guard`, and wait until the host has found them as they should be.
+        """Say what this guard was given, in event `guard`, and wait until the host has found it as it should be.
 
-        Before anything is energised; a host that finds others says nothing more.
+        Before any order; a host that finds something else says nothing more.
         """
-        frames.event("guard", dict(self.limits.set_to(), deadman_ms=self._deadman_ms))
+        given = self.limits.set_to()
+        given.update(pins=self._pins, enables=self._enable_pins, enable_off=self._enable_off)
+        frames.event("guard", dict(given, deadman_ms=self._deadman_ms))
         while self.listen(20) != b"go":
             pass
 

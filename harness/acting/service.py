@@ -42,7 +42,7 @@ class Scripts(Protocol):
         """Start `module.call(guard, **parameters)` of the device scripts."""
         ...
 
-    def guard_limits(self) -> dict[str, object]:
+    def guard_terms(self) -> dict[str, object]:
         """What the guard of a script that is started now is to hold it to, as the guard says it."""
         ...
 
@@ -64,7 +64,7 @@ class Service:
         self.events: list[Event] = []
         """All events so far, in order."""
         self._looked = 0
-        self._limits = rig.guard_limits()
+        self._terms = rig.guard_terms()
         self._run = rig.script(module, call, **parameters)
 
     def __enter__(self) -> Self:
@@ -77,13 +77,11 @@ class Service:
         return self
 
     def _agree(self) -> None:
-        """Let the script go on, with its limits as they were sent. Raises LinkError where its guard says others."""
+        """Let the script go on, with its limits and pins as sent. Raises LinkError where its guard says others."""
         said = self.step()
-        if said != Event(name=GUARD, value=self._limits):
+        if said != Event(name=GUARD, value=self._terms):
             found = said.value if isinstance(said, Event) else said
-            raise LinkError(
-                f"limits on the board: expected {self._limits}, found {found!r:.200}; nothing was energised"
-            )
+            raise LinkError(f"guard on the board: expected {self._terms}, found {found!r:.300}; no order was given")
         self.events.clear()
         self.send(GO)
 

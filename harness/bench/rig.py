@@ -171,9 +171,9 @@ class Rig:
         text = source.script(self.spec, module, call, parameters, self._hangs_rad)
         return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
 
-    def guard_limits(self) -> dict[str, object]:
-        """What the guard of a script that is started now holds it to, in counts and milliseconds."""
-        return source.guard_limits(self.spec, self._hangs_rad)
+    def guard_terms(self) -> dict[str, object]:
+        """What the guard of a script that is started now holds it to: pins, levels, counts and milliseconds."""
+        return source.guard_terms(self.spec, self._hangs_rad)
 
     @property
     def _hangs_rad(self) -> dict[str, float]:

@@ -96,9 +96,12 @@ def hang_counts(spec: RigSpec, hangs_rad: Mapping[str, float]) -> tuple[int | No
     return tuple(counts)
 
 
-def guard_limits(spec: RigSpec, hangs_rad: Mapping[str, float]) -> dict[str, object]:
+def guard_terms(spec: RigSpec, hangs_rad: Mapping[str, float]) -> dict[str, object]:
     """What the board's guard is given to hold a script to, by its own names, and what it must say that it has."""
     return {
+        "pins": tuple(motor.phase_pins for motor in spec.motor.values()),
+        "enables": tuple(motor.enable_pin for motor in spec.motor.values()),
+        "enable_off": off_levels(spec),
         "deadman_ms": round(spec.board.deadman_s * 1000),
         "hang": hang_counts(spec, hangs_rad),
         "travel": travel_counts(spec),
@@ -113,14 +116,11 @@ def script(
 
     Travel is supervised of the motors in `hangs_rad`, about where their arms hang.
     """
-    pins = tuple(motor.phase_pins for motor in spec.motor.values())
-    enables = tuple(motor.enable_pin for motor in spec.motor.values())
-    limits = "".join(f"{name}={value!r}, " for name, value in guard_limits(spec, hangs_rad).items())
+    terms = "".join(f", {name}={value!r}" for name, value in guard_terms(spec, hangs_rad).items())
     given = "".join(f", {name}={value!r}" for name, value in parameters.items())
     return (
         "import safety\n"
-        f"_g = safety.Guard(drive={spec.firmware.module!r}, pins={pins!r}, enables={enables!r}, "
-        f"{limits}enable_off={off_levels(spec)!r})\n"
+        f"_g = safety.Guard(drive={spec.firmware.module!r}{terms})\n"
         "try:\n"
         " _g.agree()\n"
         f" import {module}\n"

@@ -1,4 +1,4 @@
-"""What is executed on a board arrives as it was sent, and what it answers comes as it was said, or is refused.
+"""A source that is checked is run on a board as it was sent, or not; an answer comes as it was said, or is refused.
 
 Neither the raw prompt nor a serial line checks what passes. So a source carries its checksum and is run by the board
 only where that is right, and an answer is a line with its own. Adler-32 (RFC 1950, 8.2) for both, as two numbers of 16
@@ -8,6 +8,7 @@ bits: three lines of any MicroPython reckon it, and no single damaged byte passe
 from __future__ import annotations
 
 import zlib
+from textwrap import indent
 
 from harness.base.errors import DeviceError, LinkError
 
@@ -15,21 +16,17 @@ ANSWER = "RIG:"
 """Marks the line that answers a question, among whatever else the board prints."""
 REFUSAL = "damaged on its way"
 """What a board raises that was sent another source than was meant; it has run nothing of it."""
-_SUM = """\
-def _sum_of(s):
- a = 1
- b = 0
- for c in bytes(s, 'utf-8'):
-  a = (a + c) % 65521
-  b = (b + a) % 65521
- return b, a
+_LOOP = """\
+a = 1
+b = 0
+for c in bytes(s, 'utf-8'):
+ a = (a + c) % 65521
+ b = (b + a) % 65521
 """
-SAY = f"""\
-{_SUM}\
-def _say(v):
- s = repr(v)
- print('%s %d %d %s' % (({ANSWER!r},) + _sum_of(s) + (s,)))
-"""
+SAY_S = f"{_LOOP}print('{ANSWER} %d %d %s' % (b, a, s))\n"
+"""Answers with the text `s`; makes no function, which would stay in a small heap."""
+_SUM = f"def _sum_of(s):\n{indent(_LOOP, ' ')} return b, a\n"
+SAY = f"def _say(v):\n s = repr(v)\n{indent(SAY_S, ' ')}"
 """Defines `_say(value)`, which answers with a value."""
 
 

@@ -100,4 +100,4 @@ class Board(Console):
 
     def remove(self, name: str) -> None:
         """Remove a file from the board. Raises DeviceError if there is none."""
-        self.execute(f"import os\nos.remove({name!r})")
+        self.execute_checked(f"import os\nos.remove({name!r})")

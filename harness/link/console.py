@@ -157,9 +157,14 @@ class Console(Closable):
 
     @property
     def abilities(self) -> frozenset[str]:
-        """What this board's MicroPython has, of the names in `snippets.ABILITIES`; asked once."""
+        """What this board's MicroPython has, of the names in `snippets.ABILITIES`; until it says the same twice."""
         if self._abilities is None:
-            self._abilities = frozenset(self.execute(snippets.ABILITIES).split())
+            said = [self.execute(snippets.ABILITIES).split()]
+            while said[-1] not in said[:-1]:  # a checksum is more than a small heap has room for here
+                if len(said) > ATTEMPTS:
+                    raise LinkError(f"{self.port.url}: expected the same abilities twice, found {said}")
+                said.append(self.execute(snippets.ABILITIES).split())
+            self._abilities = frozenset(said[-1])
         return self._abilities
 
     # --- the conversation, for what stands on it ---------------------------------------------------
@@ -240,7 +245,6 @@ class Console(Closable):
 
     def restart(self, data: bytes) -> LinkError:
         """The error that the board has reset itself; what it had is gone."""
-        self._abilities = None
         self.deployed.clear()
         return LinkError(f"{self.port.url}: the board has reset itself while a script ran; {_heard(data)}", data)
 

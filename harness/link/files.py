@@ -44,7 +44,7 @@ def deploy(console: Console, scripts: Mapping[str, bytes]) -> list[str]:
         write_file(console, folder + name, wanted[name])
     if written:
         modules = [PurePosixPath(name).stem for name in written]
-        console.execute(f"import sys\nfor n in {modules!r}: getattr(sys, 'modules', {{}}).pop(n, None)\n")
+        console.execute_checked(f"import sys\nfor n in {modules!r}: getattr(sys, 'modules', {{}}).pop(n, None)\n")
     console.deployed.update(wanted)
     return written
 
@@ -60,7 +60,7 @@ def write_file(console: Console, name: str, data: bytes, timeout_s: float = 60.0
     packed = _packed(data, bits) if {"binary_in", "deflate"} <= has else data
     if len(packed) < 0.8 * len(data):
         _send_blocks(console, f"{passing}.z", packed, timeout_s)
-        console.execute(snippets.EXPAND % {"packed": f"{passing}.z", "name": passing, "bits": bits}, timeout_s)
+        console.execute_checked(snippets.EXPAND % {"packed": f"{passing}.z", "name": passing, "bits": bits}, timeout_s)
     elif "binary_in" in has:
         _send_blocks(console, passing, data, timeout_s)
     else:
@@ -83,7 +83,7 @@ def _packed(data: bytes, bits: int) -> bytes:
 
 def rename(console: Console, old: str, new: str) -> None:
     """Rename over a file that may be there (FAT refuses that)."""
-    console.execute(
+    console.execute_checked(
         f"import os\ntry: os.rename({old!r}, {new!r})\n"
         f"except OSError:\n os.remove({new!r})\n os.rename({old!r}, {new!r})\n"
     )
@@ -103,11 +103,11 @@ def _ask_sums(console: Console, names: list[str], *, own: bool = False) -> tuple
     if own:
         ask = f"{_PREPARE}for n in os.listdir(): print('own', n)\n{ask}"
     if "hashlib" in console.abilities:
-        return _parse(console.execute(snippets.SHA256 + ask, timeout_s=_SUMS_S))
+        return _parse(console.execute_checked(snippets.SHA256 + ask, timeout_s=_SUMS_S))
     if not _knows_crc(console):
         return dict.fromkeys(names, "-"), []
-    console.execute(snippets.LENGTH_CRC)
-    return _parse(console.execute(ask, timeout_s=_SUMS_S))
+    console.execute_checked(snippets.LENGTH_CRC)
+    return _parse(console.execute_checked(ask, timeout_s=_SUMS_S))
 
 
 def _knows_crc(console: Console) -> bool:

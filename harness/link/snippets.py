@@ -6,12 +6,13 @@ import ast
 from binascii import crc32
 from importlib import resources
 
-from harness.link.answers import REFUSAL
+from harness.link.answers import REFUSAL, SAY_S
 
 FOLDER = "rotorgate"
 """Folder on the board for device scripts, so that none of them overwrites a file of the firmware."""
 
-IDENTITY = """\
+IDENTITY = (
+    """\
 import sys
 try:
     from machine import unique_id
@@ -28,14 +29,9 @@ except Exception:
     pass
 u = ''.join(['%02x' % b for b in uid])
 s = repr({'unique_id': u, 'system': sys.platform, 'implementation': i.name, 'version': v, 'machine': m})
-a = 1
-b = 0
-for c in bytes(s, 'utf-8'):
-    a = (a + c) % 65521
-    b = (b + a) % 65521
-print('RIG: %d %d %s' % (b, a, s))
 """
-"""An answer (answers.py), made without a function that would stay in a small heap."""
+    + SAY_S
+)
 
 ABILITIES = """\
 import sys, gc, os

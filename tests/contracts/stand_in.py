@@ -278,10 +278,7 @@ class Board:
             self._answer(source.decode())
 
     def _answer(self, source: str) -> None:
-        try:
-            reset, error = self._script(source)
-        except KeyboardInterrupt:  # it came as the script ended
-            reset, error = False, "Traceback (most recent call last):\nKeyboardInterrupt: \n"
+        reset, error = self._script(source)
         self.wire.put(b"\x04" + error.replace("\n", "\r\n").encode() + b"\x04")
         if reset:
             self._reset()
@@ -306,6 +303,9 @@ class Board:
         except BaseException:
             return False, traceback.format_exc()
         finally:
+            with contextlib.suppress(KeyboardInterrupt):
+                self.wire.running = False  # from here on an interrupt is nobody's
+            self.wire.running = False
             self.wire.script_ends()
 
     def _reset(self) -> None:
@@ -321,10 +321,15 @@ class Board:
 
 
 def main() -> None:
-    signal.signal(signal.SIGINT, signal.default_int_handler)  # what is run in the background may inherit it ignored
     traits = Traits(sys.argv[1:]).given
     inherited = sys.stdin.fileno()
     board = Board(traits)
+
+    def interrupt(_number: int, _frame: object) -> None:
+        if board.wire.running:  # else it has come as the script ended
+            raise KeyboardInterrupt
+
+    signal.signal(signal.SIGINT, interrupt)  # what is run in the background may inherit it ignored
     os.write(1, board.wire.name.encode() + b"\n")
 
     def end_with_parent() -> None:

@@ -19,8 +19,11 @@ RAISED = r"the firmware raised ZeroDivisionError: divide by zero \(own.py, line 
 STOP = 'Traceback (most recent call last):\n  File "rotorgate/safety.py", line 9, in stop\nStop: {}\n'
 
 
-LIMITS: dict[str, object] = {"deadman_ms": 300, "hang": (None,), "travel": (900,), "speed": (31291,)}
-AGREED = ("", Event(name="guard", value=LIMITS))
+TERMS: dict[str, object] = {
+    "pins": ((0, 1, 2),), "enables": (6,), "enable_off": (0,),
+    "deadman_ms": 300, "hang": (None,), "travel": (900,), "speed": (31291,),
+}  # fmt: skip
+AGREED = ("", Event(name="guard", value=TERMS))
 
 
 class FakeRun:
@@ -65,7 +68,7 @@ class FakeRun:
 def service(*turns: tuple[str, Any], after: str = "") -> Service:
     class Rig:
         script: Callable[..., Any] = staticmethod(lambda *_, **__: FakeRun(*turns, after=after))
-        guard_limits: Callable[[], dict[str, object]] = staticmethod(lambda: LIMITS)
+        guard_terms: Callable[[], dict[str, object]] = staticmethod(lambda: TERMS)
 
     return Service(Rig(), "fields", "serve")
 
@@ -129,9 +132,10 @@ def test_a_script_goes_on_only_with_the_limits_that_it_was_given() -> None:
 @pytest.mark.parametrize(
     "said",
     [
-        Event(name="guard", value={**LIMITS, "travel": (9000,)}),
-        Event(name="guard", value={**LIMITS, "deadman_ms": 3000}),
-        Event(name="guard", value={**LIMITS, "hang": (7,)}),
+        Event(name="guard", value={**TERMS, "travel": (9000,)}),
+        Event(name="guard", value={**TERMS, "deadman_ms": 3000}),
+        Event(name="guard", value={**TERMS, "hang": (7,)}),
+        Event(name="guard", value={**TERMS, "enable_off": (1,)}),
         event(),
         None,
     ],
@@ -139,7 +143,7 @@ def test_a_script_goes_on_only_with_the_limits_that_it_was_given() -> None:
 def test_other_limits_or_none_end_it_before_anything_is_energised(said: Event | None) -> None:
     running = service(("", said))
     with (
-        pytest.raises(LinkError, match=r"^limits on the board: expected .*, found .*; nothing was energised$"),
+        pytest.raises(LinkError, match=r"^guard on the board: expected .*, found .*; no order was given$"),
         running,
     ):
         raise AssertionError("it went on")

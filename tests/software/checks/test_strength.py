@@ -57,7 +57,7 @@ def rig(spec: RigSpec, **changes: object) -> Any:
         index=spec.motors.index,
         mounting=lambda _: Mounting(direction=1, offset_rad=0.8, hang_rad=2.0),
         script=script,
-        guard_limits=dict,
+        guard_terms=dict,
     )
 
 

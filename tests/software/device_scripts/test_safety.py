@@ -395,7 +395,8 @@ def test_limits_are_said_before_anything_is_done_and_the_host_lets_it_go_on() ->
     guard = board.guard(Drive(board), deadman_ms=250, hang=(100, None), travel=(50, 60), speed=(7, 8))
     board.orders = [(90_000, b"no"), (150_000, b"go")]
     guard.agree()
-    assert board.events == [("guard", {"deadman_ms": 250, "hang": (100, None), "travel": (50, 60), "speed": (7, 8)})]
+    limits = {"hang": (100, None), "travel": (50, 60), "speed": (7, 8), "deadman_ms": 250}
+    assert board.events == [("guard", {**limits, "pins": PINS, "enables": ENABLES, "enable_off": (0, 0)})]
     assert 150_000 <= board.us < 200_000
 
 

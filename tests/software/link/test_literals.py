@@ -83,7 +83,7 @@ def test_whatever_a_firmware_answers_is_a_declaration_or_one_line(said: list[str
         _, declared = firmware_answers("".join(answered(text) for text in said), "drive", ("leaf", "wheel"))
         for motor, answer in declared.items():
             parse_declared(motor, answer)
-    except BenchError as error:
+    except (BenchError, DeclarationError) as error:
         assert str(error).isprintable()
 
 
