@@ -126,6 +126,8 @@ class BenchSession:
         self.record: RecordWriter | None = None
         self.report: Path | None = None
         self.code: ExitCode | None = None
+        self.trouble = ""
+        """Why it could not be closed as it should, the order to a person left out: `record.stop` has it."""
         self.backup: Path | None = None
         """Where the firmware from before is held, once an exchange has begun."""
         self._on_step = on_step
@@ -190,7 +192,10 @@ class BenchSession:
         return self.qualification
 
     def close(self, *, whole: bool = True) -> ExitCode:
-        """Make safe, finish the record, write the report; return the exit code. Cannot be interrupted half-way."""
+        """Make safe, finish the record, write the report; return the exit code. Cannot be interrupted half-way.
+
+        Raises BenchError for what failed, and StopSignal in its place for a signal: `trouble` says it in both cases.
+        """
         if self.code is not None:
             return self.code
         if self.qualification is None or self.record is None:
@@ -201,8 +206,8 @@ class BenchSession:
                 self._stack.close()
             except BenchError as error:
                 trouble = error
-                order, rest = order_first(error)
-                self.record.stop("bench", rest or "not made safe", by_hand=order)
+                order, self.trouble = order_first(error)
+                self.record.stop("bench", self.trouble or "not made safe", by_hand=order)
             else:
                 self.record.end_with(self.qualification.rig.switched_off())
             code = self.qualification.finish(whole=whole)

@@ -380,6 +380,24 @@ def test_a_signal_at_the_end_takes_nothing_away_that_was_measured(bench, capsys,
     assert (record.stop is not None) is first
 
 
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.parametrize("json_asked", [False, True], ids=["terminal", "json"])
+def test_a_signal_while_a_run_is_closed_hides_no_trouble_of_closing(bench, capsys, monkeypatch, json_asked):
+    words = "firmware not put back, `rotorgate qualify RIG --restore` does it: no board"
+    _, rig = bench(rig=FakeRig(not_put_back=words))
+    make_safe = rig.make_safe
+
+    def interrupting():
+        signal.raise_signal(signal.SIGINT)
+        return make_safe()
+
+    monkeypatch.setattr(rig, "make_safe", interrupting)
+    assert bench.main([*(["--json"] if json_asked else []), "qualify", str(SLUICE), "--out", "run"]) == 3
+    out = capsys.readouterr().out
+    assert (json.loads(out)["error"] if json_asked else out.splitlines()).count(words) == 1
+
+
 def test_json_says_the_order_to_a_person_first(bench, capsys):
     raises = {"leaf.commutation": InstrumentError("supply: silent")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
