@@ -340,6 +340,43 @@ def test_firmware_that_does_not_parse_on_a_bench_that_cannot_be_made_safe_says_s
     assert record.stop is not None and record.stop.by_hand.startswith("SWITCH THE POWER OFF BY HAND")
 
 
+def test_firmware_at_fault_that_cannot_be_taken_off_again_is_said_in_its_record(bench):
+    words = "firmware not put back, `rotorgate qualify RIG --restore` does it: no board"
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import"), not_put_back=words))
+    bench.main(["qualify", str(SLUICE), "--out", "run"])
+    record = read(Path("run"))
+    assert record.stop is not None and words in record.stop.message
+    assert record.switched_off == "phases off; supply output off"
+    assert words in Path("run/report.html").read_text(encoding="utf-8")
+
+
+def test_json_says_where_the_record_of_firmware_at_fault_is(bench, capsys):
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import")))
+    assert bench.main(["--json", "qualify", str(SLUICE), "--out", "run"]) == 1
+    said = json.loads(capsys.readouterr().out)
+    assert (said["exit_code"], said["error"]) == (1, ["no import"])
+    assert (said["record"], said["report"], said["kept"]["run"]) == ("run", "run/report.html", 1)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.parametrize("where", ["closed", "kept"])
+def test_a_signal_while_firmware_is_refused_leaves_its_record_whole(bench, monkeypatch, where):
+    owner, name = {"closed": (FakeRig, "switched_off"), "kept": (Store, "keep")}[where]
+    act = getattr(owner, name)
+
+    def interrupting(*given):
+        signal.raise_signal(signal.SIGINT)
+        return act(*given)
+
+    monkeypatch.setattr(owner, name, interrupting)
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import")))
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    assert read(Path("run")).finished
+    with Store.open("store.sqlite") as store:
+        assert [run.exit_code for run in store.runs()] == [1]
+
+
 def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
     bench(checks=FakeChecks(changes={"leaf.stiffness.closed_loop": 1.0}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
