@@ -113,8 +113,6 @@ def _attempted(
         sessions.append(BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means))
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
-        if ended.stop is not None:
-            raise ended.stop
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}: {verdicts_counted(ended.qualification.verdicts)}")
         return ended
 

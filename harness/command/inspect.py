@@ -167,14 +167,18 @@ def inspect_spec(
     from harness.bench import opening as bench
     from harness.bench.exchange import firmware_files
     from harness.bench.supply import Supply
-    from harness.rigfile.arm import too_heavy
+    from harness.rigfile.arm import heavy_arms
 
     findings, doors = Inspection(), doors or bench.DOORS
     if firmware is not None:
         firmware_files(firmware, spec)  # wrong use is said before anything is opened
     findings.good(f"{spec.file}: rig {spec.rig.name}, motors {', '.join(spec.motors)}")
-    for line in too_heavy(spec):
-        findings.bad(f"{spec.file}: {line}", ExitCode.USAGE)
+    for arm in heavy_arms(spec):
+        line = f"{spec.file}: {arm.words}"
+        if arm.slip:
+            findings.bad(line, ExitCode.USAGE)
+        else:
+            findings.note(line)
     with ExitStack() as stack:
         spec = stack.enter_context(doors.addressed(spec, seed=0))
         stack.enter_context(doors.locks()).hold(bench.devices_of(spec))

@@ -6,12 +6,14 @@ import argparse
 import contextlib
 import importlib.util
 import json
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from harness.base.defects import write_defect
 from harness.base.errors import BenchError, ExitCode, FirmwareFault
+from harness.base.words import visible
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
@@ -90,6 +92,8 @@ def run(
     terminal = Terminal(quiet=arguments.quiet or arguments.json, json=arguments.json)
     drawn = settings.seed is None
     means = arguments.means or Means()
+    refused: dict[str, Any] = {}
+    """Where the record of firmware is that could not be imported or asked, as --json gives it."""
 
     def opened(rig: Rig) -> None:
         if rig.simulated:
@@ -109,27 +113,36 @@ def run(
         try:
             return run_session(session, keep, None if terminal.json else lambda ended: show(ended, terminal))
         except FirmwareFault:
-            if session.report is not None:
-                kept = keep(session.folder) if keep is not None else None
-                if not terminal.json:
-                    show_places(session, kept, terminal)
+            with signals_held():
+                if session.report is not None:
+                    kept = keep(session.folder) if keep is not None else None
+                    refused.update(places_of(session, kept))
+                    if not terminal.json:
+                        show_places(session, kept, terminal)
             raise
 
     if settings.board is not None:
         terminal.say(f"board {settings.board} of lot {settings.lot}")
     with stop_on_signals():
-        repeats = repeat(settings, count, once)
+        try:
+            repeats = repeat(settings, count, once)
+        except FirmwareFault as fault:
+            if not terminal.json or not refused:
+                raise
+            error = [visible(line) for line in str(fault).splitlines()]
+            terminal.result(json.dumps({"exit_code": int(fault.exit_code), "error": error, **refused}, allow_nan=False))
+            return fault.exit_code
         # What was measured is told whole, whoever asks to stop meanwhile.
         with contextlib.suppress(StopSignal), signals_held():
             if count > 1:
-                show_all(repeats, terminal)
+                show_all(repeats, terminal, refused)
             elif terminal.json:
                 show(repeats.runs[0], terminal)
     return repeats.code
 
 
-def show_all(repeats: Repeats, terminal: Terminal) -> None:
-    """What became of each repeat."""
+def show_all(repeats: Repeats, terminal: Terminal, refused: Mapping[str, Any]) -> None:
+    """What became of each repeat; `refused`: places of one whose firmware could not be imported or asked."""
     missing = [number for number in range(1, repeats.asked + 1) if number > len(repeats.runs)]
     why = "" if repeats.trouble is None else str(repeats.trouble) or type(repeats.trouble).__name__
     last = repeats.runs[-1]
@@ -139,7 +152,13 @@ def show_all(repeats: Repeats, terminal: Terminal) -> None:
         entries = [json_of(ended) for ended in repeats.runs]
         terminal.result(
             json.dumps(
-                {"exit_code": int(repeats.code), "asked": repeats.asked, "repeats": entries, "trouble": why},
+                {
+                    "exit_code": int(repeats.code),
+                    "asked": repeats.asked,
+                    "repeats": entries,
+                    "trouble": why,
+                    "refused": refused or None,
+                },
                 allow_nan=False,
             )
         )
@@ -252,7 +271,14 @@ def json_of(ended: FinishedRun) -> dict[str, Any]:
         "diagnosis": clean(record.diagnosis),
         "causes": clean(record.causes),
         "gauge": clean(record.gauge),
+        **places_of(session, ended.kept),
+    }
+
+
+def places_of(session: BenchSession, kept: KeepOutcome | None) -> dict[str, Any]:
+    """Where record and report are, and what became of keeping them, as --json gives it."""
+    return {
         "record": str(session.folder),
         "report": str(session.report),
-        "kept": None if ended.kept is None else ended.kept.entry(),
+        "kept": None if kept is None else kept.entry(),
     }

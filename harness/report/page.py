@@ -33,6 +33,7 @@ from harness.report.titles import check_title, described, quantity_title, spaced
 ORDER = tuple(str(outcome) for outcome in sorted(Outcome, key=lambda word: list(Standing).index(word.standing)))
 """Words of verdicts as they are counted: those that say the same beside each other."""
 NEVER_REACHED = "because the run was cut off before it had come to it"
+AT_WORK = "because the run was cut off while it was measured"
 SMALL = 0.005
 """Share of the variance below which a source has no row of its own (arbitrary: it rounds to 0 %)."""
 
@@ -218,10 +219,12 @@ def _never_reached(record: Record) -> list[Verdict]:
     if record.finished:
         return []
     known = {verdict.name for verdict in record.verdicts}
+
+    def reason(name: str) -> str:
+        return AT_WORK if Name(name).prefix.replace(".", " ") == record.running else NEVER_REACHED
+
     return [
-        Verdict(name=name, outcome=Outcome.NOT_RUN, reason=NEVER_REACHED)
-        for name in record.planned
-        if name not in known
+        Verdict(name=name, outcome=Outcome.NOT_RUN, reason=reason(name)) for name in record.planned if name not in known
     ]
 
 

@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from harness.base.clock import utc_now
-from harness.base.errors import BenchError, ExitCode, FirmwareFault, HarnessError, RecordError, UsageError
+from harness.base.errors import BenchError, ExitCode, FirmwareFault, RecordError, UsageError
 from harness.base.guard_log import GUARD_LOG
 from harness.base.versions import version_of, versions
 from harness.base.words import visible
@@ -23,7 +23,6 @@ from harness.bench.safe import order_first, signals_held
 from harness.bench.simulated import scenario_of
 from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
-from harness.judge.verdict import at_fault
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Part
 from harness.nouns.observation import Observation
@@ -33,16 +32,15 @@ from harness.record.entries import (
     HashesEntry,
     InstrumentEntry,
     OpeningEntries,
-    PlanEntries,
     RepeatEntry,
     RigEntry,
-    RiskEntry,
 )
 from harness.record.record import FILE
 from harness.rigfile import RigSpec, load
 from harness.run.gauges import record_entry, studies_in_force
 from harness.run.means import Means
 from harness.run.qualification import Qualification
+from harness.run.refusal import Refusal
 from harness.store.address import Address
 
 
@@ -126,13 +124,14 @@ class BenchSession:
         self.record: RecordWriter | None = None
         self.report: Path | None = None
         self.code: ExitCode | None = None
+        self.trouble = ""
+        """Why it could not be closed as it should, the order to a person left out: `record.stop` has it."""
         self.backup: Path | None = None
         """Where the firmware from before is held, once an exchange has begun."""
         self._on_step = on_step
         self._on_open = on_open
         self._made: list[Path] = []
-        self._at_fault: Rig | None = None
-        """The rig whose firmware is at fault when it is imported or asked."""
+        self._refusal: Refusal | None = None
         self._locks = locks
         self._stack = ExitStack()
 
@@ -180,17 +179,24 @@ class BenchSession:
                 )
                 self._stack = stack.pop_all()
         except BaseException as error:
-            if self._at_fault is not None:
-                self._refuse(self._at_fault, error)
-            elif self.record is not None:
-                order, rest = order_first(error)
-                self.record.stop("bench", rest or "the run ended", by_hand=order)
-            self._tidy()
+            with signals_held():
+                if self._refusal is not None:
+                    from harness.report import write_report
+
+                    self._refusal.finish(error)
+                    self.report = write_report(self.folder)
+                elif self.record is not None:
+                    order, rest = order_first(error)
+                    self.record.stop("bench", rest or "the run ended", by_hand=order)
+                self._tidy()
             raise
         return self.qualification
 
     def close(self, *, whole: bool = True) -> ExitCode:
-        """Make safe, finish the record, write the report; return the exit code. Cannot be interrupted half-way."""
+        """Make safe, finish the record, write the report; return the exit code. Cannot be interrupted half-way.
+
+        Raises BenchError for what failed, and StopSignal in its place for a signal: `trouble` says it in both cases.
+        """
         if self.code is not None:
             return self.code
         if self.qualification is None or self.record is None:
@@ -201,8 +207,8 @@ class BenchSession:
                 self._stack.close()
             except BenchError as error:
                 trouble = error
-                order, rest = order_first(error)
-                self.record.stop("bench", rest or "not made safe", by_hand=order)
+                order, self.trouble = order_first(error)
+                self.record.stop("bench", self.trouble or "not made safe", by_hand=order)
             else:
                 self.record.end_with(self.qualification.rig.switched_off())
             code = self.qualification.finish(whole=whole)
@@ -246,37 +252,10 @@ class BenchSession:
             self.qualification.progress(activity)
 
     def _on_fault(self, rig: Rig, fault: FirmwareFault) -> None:
-        """Begin the record of firmware that is at fault before anything could be planned, and say of what."""
-        self._at_fault = rig
+        """Begin the record of firmware that is at fault before anything could be planned."""
         self.record = RecordWriter(self.folder, self._opening(rig))
-        risk = self.spec.rig.false_alarm_risk
-        self.record.plan(
-            PlanEntries(
-                planned=(),
-                risk=RiskEntry(
-                    false_alarm=risk, false_acceptance=self.spec.rig.false_acceptance_risk, planned=1, each=risk
-                ),
-                not_supervised=(),
-                missing=(),
-                required=(),
-            )
-        )
-        self.record.add(verdicts=[at_fault("", fault.what, str(fault))])
-
-    def _refuse(self, rig: Rig, error: BaseException) -> None:
-        """Close that record, once all is made safe or could not be, and write its page."""
-        if self.record is None:
-            return
-        order, rest = order_first(error)
-        if order or not isinstance(error, FirmwareFault):
-            self.record.stop("bench", rest or "the run ended", by_hand=order)
-        else:
-            self.record.end_with(rig.switched_off())
-        code = error.exit_code if isinstance(error, HarnessError) else ExitCode.DEFECT
-        self.record.finish(code, utc_now().isoformat(timespec="seconds"))
-        from harness.report import write_report
-
-        self.report = write_report(self.folder)
+        self._refusal = Refusal(rig, self.record, fault)
+        self._refusal.begin()
 
     def _before_firmware(self, rig: Rig) -> Callable[[], None] | None:
         if self._on_open is not None:

@@ -94,12 +94,13 @@ def _closed(session: BenchSession) -> tuple[ExitCode, str, StopSignal | None]:
     stop: StopSignal | None = None
     while True:  # a signal comes before it has begun to close, or when all of it is done
         try:
-            return session.close(), "", stop
+            return session.close(), session.trouble, stop
         except StopSignal as error:
             stop = stop or error
         except BenchError as error:
             code = ExitCode.first_of([ExitCode.BENCH, *([session.code] if session.code is not None else [])])
-            return code, order_first(error)[1], stop
+            troubles = dict.fromkeys((session.trouble, order_first(error)[1]))
+            return code, "; ".join(filter(None, troubles)), stop
 
 
 def run_checks(session: BenchSession, qualification: Qualification) -> None:

@@ -340,6 +340,43 @@ def test_firmware_that_does_not_parse_on_a_bench_that_cannot_be_made_safe_says_s
     assert record.stop is not None and record.stop.by_hand.startswith("SWITCH THE POWER OFF BY HAND")
 
 
+def test_firmware_at_fault_that_cannot_be_taken_off_again_is_said_in_its_record(bench):
+    words = "firmware not put back, `rotorgate qualify RIG --restore` does it: no board"
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import"), not_put_back=words))
+    bench.main(["qualify", str(SLUICE), "--out", "run"])
+    record = read(Path("run"))
+    assert record.stop is not None and words in record.stop.message
+    assert record.switched_off == "phases off; supply output off"
+    assert words in Path("run/report.html").read_text(encoding="utf-8")
+
+
+def test_json_says_where_the_record_of_firmware_at_fault_is(bench, capsys):
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import")))
+    assert bench.main(["--json", "qualify", str(SLUICE), "--out", "run"]) == 1
+    said = json.loads(capsys.readouterr().out)
+    assert (said["exit_code"], said["error"]) == (1, ["no import"])
+    assert (said["record"], said["report"], said["kept"]["run"]) == ("run", "run/report.html", 1)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.parametrize("where", ["closed", "kept"])
+def test_a_signal_while_firmware_is_refused_leaves_its_record_whole(bench, monkeypatch, where):
+    owner, name = {"closed": (FakeRig, "switched_off"), "kept": (Store, "keep")}[where]
+    act = getattr(owner, name)
+
+    def interrupting(*given):
+        signal.raise_signal(signal.SIGINT)
+        return act(*given)
+
+    monkeypatch.setattr(owner, name, interrupting)
+    bench(rig=FakeRig(declared={}, fault=FirmwareFault("no import", "import")))
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
+    assert read(Path("run")).finished
+    with Store.open("store.sqlite") as store:
+        assert [run.exit_code for run in store.runs()] == [1]
+
+
 def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
     bench(checks=FakeChecks(changes={"leaf.stiffness.closed_loop": 1.0}))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
@@ -378,6 +415,24 @@ def test_a_signal_at_the_end_takes_nothing_away_that_was_measured(bench, capsys,
     record = read(Path("run"))
     assert (record.finished, record.exit_code, code) == ((False, 3, 3) if first else (True, 0, 0))
     assert (record.stop is not None) is first
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.parametrize("json_asked", [False, True], ids=["terminal", "json"])
+def test_a_signal_while_a_run_is_closed_hides_no_trouble_of_closing(bench, capsys, monkeypatch, json_asked):
+    words = "firmware not put back, `rotorgate qualify RIG --restore` does it: no board"
+    _, rig = bench(rig=FakeRig(not_put_back=words))
+    make_safe = rig.make_safe
+
+    def interrupting():
+        signal.raise_signal(signal.SIGINT)
+        return make_safe()
+
+    monkeypatch.setattr(rig, "make_safe", interrupting)
+    assert bench.main([*(["--json"] if json_asked else []), "qualify", str(SLUICE), "--out", "run"]) == 3
+    out = capsys.readouterr().out
+    assert (json.loads(out)["error"] if json_asked else out.splitlines()).count(words) == 1
 
 
 def test_json_says_the_order_to_a_person_first(bench, capsys):

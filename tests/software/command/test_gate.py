@@ -411,6 +411,28 @@ def test_firmware_that_cannot_be_put_back_is_told_whatever_ended_the_gate(spring
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.usefixtures("terminal_signals")
+@pytest.mark.parametrize(("repeats", "at"), [(1, 1), (2, 2), (2, 1)])
+def test_a_run_that_is_whole_counts_whoever_asks_to_stop_while_it_is_closed(spring, repeats, at):
+    class Interrupted(FakeRig):
+        closed = 0
+
+        def switched_off(self) -> str:
+            self.closed += 1
+            if self.closed == at:
+                signal.raise_signal(signal.SIGINT)
+            return super().switched_off()
+
+    write_policy(repeats=repeats)
+    code, out, _ = spring(*GATE, rig=Interrupted())
+    whole = at == repeats
+    assert (code, decision()["decision"]) == ((0, "release") if whole else (3, "undecided")), out
+    assert ("stopped by Ctrl-C" in out) is not whole
+    kept = "runs 7, 8" if at > 1 else "runs 7"
+    assert f"store runs/store.sqlite, decision 1 on {kept}" in out.splitlines()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
 def test_a_signal_after_the_decision_loses_none_of_it(spring):
     def forget(_: object) -> str:
         os.kill(os.getpid(), signal.SIGTERM)

@@ -87,6 +87,16 @@ def test_an_arm_that_no_motor_lifts_is_said_and_the_rest_is_looked_at(stubs: Stu
     assert any("firmware some_drive" in line for line in found.lines)
 
 
+def test_an_arm_that_is_heavy_for_the_limit_is_said_and_costs_no_exit_code(stubs: Stubs) -> None:
+    light = stubs.look()
+    stubs.rig_file = spec(("mass_kg = { value = 0.205,", "mass_kg = { value = 0.5,"))
+    found = stubs.look()
+    assert (found.code, found.problems) == (light.code, light.problems)
+    (line,) = [line for line in found.lines if "motor.leaf.load" in line]
+    assert "sluice.toml: motor.leaf.load: the arm pulls " in line
+    assert line.endswith("it cannot be lifted to 90 degrees within this limit")
+
+
 def test_pins_are_off_after_a_firmware_that_fails_as_well(stubs: Stubs) -> None:
     stubs.board.raises = DeviceError("ImportError")
     found = stubs.look()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.base.errors import ExitCode, InstrumentError, UsageError
+from harness.base.errors import ExitCode, FirmwareFault, InstrumentError, UsageError
 from harness.bench.safe import StopSignal
 from harness.command import main as cli
 from harness.nouns.coverage import shared_risk
@@ -237,3 +237,18 @@ def test_a_folder_that_cannot_be_is_one_line(monkeypatch, tmp_path, capsys):
     monkeypatch.chdir(tmp_path)
     assert cli.main(["qualify", str(SLUICE), "--out", "a" * 300]) == 4
     assert "cannot be looked for: File name too long" in capsys.readouterr().err
+
+
+def test_json_says_where_the_record_of_a_repeat_is_whose_firmware_is_at_fault(bench, capsys, monkeypatch):
+    _, rig = bench()
+    switched_off = rig.switched_off
+
+    def faulty_from_now_on():
+        rig.fault = FirmwareFault("no import", "import")
+        return switched_off()
+
+    monkeypatch.setattr(rig, "switched_off", faulty_from_now_on)
+    assert bench.main(["--json", "qualify", str(SLUICE), "--out", "r", "--repeats", "2"]) == 1
+    said = json.loads(capsys.readouterr().out)
+    assert (len(said["repeats"]), said["trouble"]) == (1, "no import")
+    assert (said["refused"]["record"], said["refused"]["kept"]["run"]) == ("r/2", 2)

@@ -140,6 +140,17 @@ def test_a_run_that_was_killed_lists_what_it_never_came_to() -> None:
     assert "wheel-step" not in render(record(planned=[*known, *never]))
 
 
+@pytest.mark.parametrize(("running", "at_work"), [("wheel step", "wheel-step"), ("together", "together")])
+def test_what_was_being_measured_when_a_run_was_killed_says_so(running: str, at_work: str) -> None:
+    never = ["wheel.step.delay", "leaf.stiffness.closed_loop", "together.supply_sag"]
+    cut = {"finished": False, "stop": None, "exit_code": None, "ended_utc": None, "planned": never, "verdicts": []}
+    page = render(record(**cut, running=running))
+    for anchor in ("wheel-step", "leaf-stiffness", "together"):
+        section = page[page.index(f'id="{anchor}"') :].partition("</section>")[0]
+        when = "while it was measured" if anchor == at_work else "before it had come to it"
+        assert f"Not run: because the run was cut off {when}." in section
+
+
 def test_where_a_number_comes_from_stands_once_for_model_and_requirement() -> None:
     name = "leaf.step.overshoot"
     limits = {"low": None, "high": 0.9}

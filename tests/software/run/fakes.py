@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from harness.base.errors import FirmwareFault, LeftLive
+from harness.base.errors import BenchError, FirmwareFault, LeftLive
 from harness.bench.exchange import INDEX
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
 from harness.checks.catalogue import row_of
@@ -88,6 +88,8 @@ class FakeRig:
     """What getting it back after a stop raises."""
     fault: FirmwareFault | None = None
     """What asking its firmware raises."""
+    not_put_back: str = ""
+    """Why the firmware from before is not back at the end, where it is not."""
     identity: BoardIdentity = IDENTITY
     instruments: Mapping[str, Any] = field(default_factory=dict)
     board: object = "the board"
@@ -287,10 +289,14 @@ def means_of(
         except BaseException as error:
             if unsafe := rig.make_safe():
                 note_unsafe(error, UnsafeBench(unsafe, str(error)))
+            elif rig.not_put_back:
+                error.args = (f"{error}; then {rig.not_put_back}", *error.args[1:])
             raise
         else:
             if unsafe := rig.make_safe():
                 raise UnsafeBench(unsafe)
+            if rig.not_put_back:
+                raise BenchError(rig.not_put_back)
         finally:
             rig.events.append("closed")
 
