@@ -2,10 +2,9 @@
 
 Pins (numbers of the rig file): three phase pins a motor, driven low when off; one enable pin a motor, at its
 own level when off. Units: counts of the angle sensor, microseconds, milliseconds. Motors count from 0.
-A Guard is made once; a service calls `angle` all the while a motor is energised (conduct_loop.py leaves a tenth of a
-second out), closes the firmware's loop by `start`
-and ends it by `release`. Printed at the end: what the firmware did against its contract, a traceback or `Stop: (...)`;
-`Away: (ms,)` where the main program had not come back to its host.
+A Guard is made once; a service calls `angle` all the while a motor is energised (but see conduct_loop.py), closes the
+firmware's loop by `start` and ends it by `release`. Printed at the end: what the firmware did against its contract, a
+traceback or `Stop: (...)`; `Away: (ms,)` where the main program had not come back to its host.
 """
 
 import sys
@@ -44,7 +43,8 @@ class Guard:
         import_anew.forget(drive, __name__)  # the pins below are no longer its PWM's: it has to set them up again
         self._enables = [Pin(pin, Pin.OUT, value=level) for pin, level in zip(enables, enable_off)]
         self._phases = [Pin(pin, Pin.OUT, value=0) for three in pins for pin in three]
-        self._pins, self._enable_pins, self._enable_off = pins, enables, enable_off
+        self._enable_off, self._deadman_ms = enable_off, deadman_ms
+        self.given = {"pins": pins, "enables": enables, "enable_off": enable_off, "deadman_ms": deadman_ms}
         __import__(drive)
         self.drive = sys.modules[drive]  # of a dotted name the import gives the package
         stop = getattr(self.drive, "stop", None)  # firmware that is called has no loop of its own
@@ -61,21 +61,9 @@ class Guard:
         self._looked_ms = time.ticks_ms()
         self._listening = False
         self._inbox = frames.Inbox(72)
-        self._deadman_ms = deadman_ms
         self._silent = self._fell_silent  # bound once: a timer must not allocate
         self._deadman = Timer(-1)
         self.feed()
-
-    def agree(self):
-        """Say what this guard was given, in event `guard`, and wait until the host has found it as it should be.
-
-        Before any order; a host that finds something else says nothing more.
-        """
-        given = self.limits.set_to()
-        given.update(pins=self._pins, enables=self._enable_pins, enable_off=self._enable_off)
-        frames.event("guard", dict(given, deadman_ms=self._deadman_ms))
-        while self.listen(20) != b"go":
-            pass
 
     def feed(self):
         """The host is there."""

@@ -119,10 +119,10 @@ def script(
     terms = "".join(f", {name}={value!r}" for name, value in guard_terms(spec, hangs_rad).items())
     given = "".join(f", {name}={value!r}" for name, value in parameters.items())
     return (
-        "import safety\n"
+        "import agreement, safety\n"
         f"_g = safety.Guard(drive={spec.firmware.module!r}{terms})\n"
         "try:\n"
-        " _g.agree()\n"
+        " agreement.agree(_g)\n"
         f" import {module}\n"
         f" {module}.{call}(_g{given})\n"
         "finally:\n"

@@ -1,6 +1,7 @@
 """A line between host and board that does something to one byte, of what is sent or of what is heard.
 
-    python -m tests.contracts.disturbance                every byte of every exchange, written to DISTURBANCES.md
+    python -m tests.contracts.disturbance                every byte of every exchange: an hour or more
+    python -m tests.contracts.disturbance --every 9      one in nine
 
 What arrives is what was sent, or it is refused in words; nothing hangs, and the board is had back.
 """
@@ -21,7 +22,7 @@ from harness.link.answers import SAY, answers
 from harness.link.board import Board
 from harness.link.frames import Event, StreamRows
 from tests.contracts.boards import running
-from tests.results import Results, table
+from tests.results import table
 
 KINDS = ("changed", "lost", "repeated", "late", "cut")
 LATE_S = 0.02
@@ -30,13 +31,6 @@ WAIT_S = 0.5
 LONGEST_S = 20.0
 """Wall time of one exchange with its way back; what takes longer hangs (arbitrary: some waits one after another)."""
 CONTENT = bytes(range(256)) * 2
-RESULTS = Results(
-    title="One byte disturbed on its way",
-    place="tests/contracts/DISTURBANCES.md",
-    command="python -m tests.contracts.disturbance",
-    inputs=("tests/contracts/disturbance.py", "tests/contracts/stand_in.py", "harness/link", "device_scripts/frames.py",
-            "device_scripts/inbox.py"),
-)  # fmt: skip
 
 
 @dataclass(kw_only=True)
@@ -207,7 +201,7 @@ def disturbances(line: Line, name: str, every: int = 1, first: int = 0) -> Itera
 
 
 def main() -> int:
-    """Disturb every byte, and write what became of it; one in so many with `--every`, shown only."""
+    """Disturb every byte, or one in so many, and show what became of them."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--every", type=int, default=1, help="bytes from one that is disturbed to the next")
     every = parser.parse_args().every
@@ -227,8 +221,6 @@ def main() -> int:
         f"answered after each.\n\n{table(('exchange', 'bytes sent and heard', *KINDS), rows)}"
     )
     sys.stdout.write(text)
-    if every == 1:
-        RESULTS.write(text)
     return 0
 
 

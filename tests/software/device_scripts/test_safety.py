@@ -390,11 +390,15 @@ def test_on_a_board_without_folders_the_named_module_alone_is_forgotten() -> Non
     assert set(board.imported) == {"safety", "frames"}
 
 
+def agreement(board: Board) -> Any:
+    return board.load("agreement")
+
+
 def test_limits_are_said_before_anything_is_done_and_the_host_lets_it_go_on() -> None:
     board = Board()
     guard = board.guard(Drive(board), deadman_ms=250, hang=(100, None), travel=(50, 60), speed=(7, 8))
     board.orders = [(90_000, b"no"), (150_000, b"go")]
-    guard.agree()
+    agreement(board).agree(guard)
     limits = {"hang": (100, None), "travel": (50, 60), "speed": (7, 8), "deadman_ms": 250}
     assert board.events == [("guard", {**limits, "pins": PINS, "enables": ENABLES, "enable_off": (0, 0)})]
     assert 150_000 <= board.us < 200_000
@@ -405,5 +409,5 @@ def test_a_host_that_does_not_agree_and_falls_silent_is_not_waited_for() -> None
     guard = board.guard(Drive(board), deadman_ms=300)
     board.feeds = False
     with pytest.raises(Exception, match="deadman"):
-        guard.agree()
+        agreement(board).agree(guard)
     assert board.us <= 400_000
