@@ -68,7 +68,9 @@ def test_a_loop_of_the_wrong_sense_is_let_go_at_a_small_move_and_not_closed_agai
     words = ("--only", "step", "--seed", "5", "--firmware", "new", "--out", "run")
     done = rotorgate("qualify", str(SLUICE), *words, cwd=tmp_path)
     assert done.returncode == 1, done.stdout + done.stderr
-    assert "cause: leaf: the loop drives the shaft the other way" in done.stdout
+    # At its first move, or as soon as it is closed where the arm has come to rest at an edge of what friction bears.
+    (cause,) = (line for line in done.stdout.splitlines() if line.startswith("cause: "))
+    assert "leaf: the loop drives the shaft the other way: wrong sign" in cause or "runs off as soon as" in cause
     verdicts = {verdict.name: verdict for verdict in read(tmp_path / "run").verdicts}
     assert verdicts["leaf.conduct.following"].outcome == "differs"
     assert verdicts["leaf.step.delay"].outcome == "not run"
