@@ -6,10 +6,10 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
-from harness.base.errors import DeviceError, LinkError
+from harness.base.errors import LinkError
 from harness.link import files, snippets
-from harness.link.answers import answers, refused
-from harness.link.console import ATTEMPTS, Console
+from harness.link.answers import answers
+from harness.link.console import Console
 from harness.link.literals import literal
 from harness.link.run import ScriptRun
 
@@ -65,18 +65,15 @@ class Board(Console):
         if "frames.py" not in self.deployed:
             names = ("frames.py", "inbox.py") if "select" in self.abilities else ("frames.py",)
             self.deploy({name: snippets.device_script(name) for name in names})
-        for attempt in range(ATTEMPTS):
+
+        def started() -> ScriptRun:
             self.port.listen()
             run = ScriptRun(self, heartbeat_s=heartbeat_s)
-            self.start(snippets.framed(source, "nests" in self.abilities), framed=True)
-            try:
-                run.wait_started(timeout_s)
-            except DeviceError as error:
-                if attempt == ATTEMPTS - 1 or not refused(error):
-                    raise
-            else:
-                return run
-        raise AssertionError("the last attempt returns or raises")
+            self.start(self.with_checksum(snippets.framed(source)), framed=True)
+            run.wait_started(timeout_s)
+            return run
+
+        return self.until_taken(started)
 
     def deploy(self, scripts: Mapping[str, bytes]) -> list[str]:
         """Put device scripts where the board imports them; write only those that differ; return their names."""

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import logging
+from collections.abc import Callable
 from itertools import count
-from typing import Self
+from typing import Self, TypeVar
 
 from harness.base.clock import Clock
 from harness.base.closable import Closable
@@ -34,6 +35,8 @@ _ATTEMPT_S = 0.5
 
 ATTEMPTS = 3
 """How often a source is sent that does not arrive as it is (arbitrary: a line that damages more is none)."""
+
+T = TypeVar("T")
 
 
 class Console(Closable):
@@ -113,8 +116,12 @@ class Console(Closable):
                 )
 
     def _make_safe(self) -> None:
+        def made_safe() -> None:
+            self.start(self.with_checksum(self.make_safe_source), framed=False)
+            self._until(ScriptEnd, SAFE_S, "making safe", recover=False)
+
         if self.make_safe_source:
-            self._arriving(self.make_safe_source, SAFE_S, recover=False, what="making safe")
+            self.until_taken(made_safe)
 
     def interrupt(self, timeout_s: float = 5.0) -> None:
         """Stop what runs, and make the board safe."""
@@ -142,18 +149,22 @@ class Console(Closable):
 
         A board whose stack does not bear that runs it unchecked, as one whose abilities nobody has asked yet.
         """
-        return self._arriving(source, timeout_s, recover=True)
+        return self.until_taken(lambda: self.execute(self.with_checksum(source), timeout_s))
 
-    def _arriving(self, source: str, timeout_s: float, *, recover: bool, what: str = "script") -> str:
-        for attempt in count(1):
-            nests = self._abilities is not None and "nests" in self._abilities
-            self.start(checked(source) if nests else source, framed=False)
+    def with_checksum(self, source: str) -> str:
+        """A source with its checksum, where this board is known to have the stack for that."""
+        return checked(source) if self._abilities is not None and "nests" in self._abilities else source
+
+    @staticmethod
+    def until_taken(send: Callable[[], T]) -> T:
+        """What `send` gives, which is called again where the board has refused what came."""
+        for _ in range(ATTEMPTS - 1):
             try:
-                return text_of(self._until(ScriptEnd, timeout_s, what, recover=recover))
+                return send()
             except DeviceError as error:
-                if attempt == ATTEMPTS or not refused(error):
+                if not refused(error):
                     raise
-        raise AssertionError("count() has no end")
+        return send()
 
     @property
     def abilities(self) -> frozenset[str]:
