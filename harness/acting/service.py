@@ -28,7 +28,7 @@ from harness.nouns.observation import Column, Conditions, Observation
 ANSWER_S = 10.0
 """Longest wait for one frame (arbitrary: no ramp of a service lasts as long)."""
 GUARD, GO = "guard", "go"
-"""Event by which a board's guard says what it holds to, before anything is energised, and the order to go on."""
+"""Event by which a board's guard says what it holds to, before any order, and the one to go on."""
 LONGEST_TRACEBACK = 4000
 """Bytes of what was printed before that are looked at again (arbitrary: some fifty lines)."""
 SCALES = {"us": ("s", 1e-6), "ms": ("s", 1e-3), "mA": ("A", 1e-3), "mV": ("V", 1e-3)}

@@ -48,16 +48,30 @@ class HeavyArm:
 def heavy_arms(spec: RigSpec) -> list[HeavyArm]:
     """Arms that pull more than their motors make, where mass, length and flux linkage are stated.
 
-    Torque 1.5 x pole pairs x flux linkage x peak current (DEVELOPERS.md, conventions); of all that is known only so
-    well the end is taken that lets an arm pass.
+    Of all that is known only so well the end is taken that lets an arm pass.
     """
     arms = []
-    for name, motor in spec.motor.items():
-        load, flux = motor.load, motor.flux_linkage_v_s
-        if load is None or load.mass_kg is None or load.length_m is None or flux is None:
-            continue
-        pull = load.mass_kg.low * load.length_m.low * STANDARD_M_S2
-        most = 1.5 * motor.pole_pairs * flux.high * spec.limits.phase_current_a
-        if pull > most:
-            arms.append(HeavyArm(motor=name, pull_n_m=pull, most_n_m=most))
+    for motor in spec.motors:
+        pull, most = least_pull_n_m(spec, motor), most_torque_n_m(spec, motor)
+        if pull is not None and most is not None and pull > most:
+            arms.append(HeavyArm(motor=motor, pull_n_m=pull, most_n_m=most))
     return arms
+
+
+def least_pull_n_m(spec: RigSpec, motor: str) -> float | None:
+    """What the arm pulls by at least, held level; None where mass or length is not stated."""
+    load = spec.motor[motor].load
+    if load is None or load.mass_kg is None or load.length_m is None:
+        return None
+    return load.mass_kg.low * load.length_m.low * STANDARD_M_S2
+
+
+def most_torque_n_m(spec: RigSpec, motor: str) -> float | None:
+    """What the motor makes at most at the rig's limit of the current; None where the flux linkage is not stated.
+
+    1.5 x pole pairs x flux linkage x peak current (DEVELOPERS.md, conventions).
+    """
+    entry = spec.motor[motor]
+    if entry.flux_linkage_v_s is None:
+        return None
+    return 1.5 * entry.pole_pairs * entry.flux_linkage_v_s.high * spec.limits.phase_current_a

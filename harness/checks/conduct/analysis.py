@@ -110,7 +110,7 @@ class _Data:
 
     def note(self, which: str) -> str:
         """What goes with a number: which of the phases are wrong; that one start says nothing of an unread shaft."""
-        if which == "start" and not self._moves.start and self._went_back is None:
+        if which == "start" and not self._moves.start and not self._ran_again and self._went_back is None:
             return "started once only where the shaft was read before: it was not drawn aside"
         return self._fields.words if which == "field_error" else ""
 
@@ -226,9 +226,15 @@ class _Data:
     def _start(self, rows: Observation) -> Quantity:
         if not rows.whole("own_pace"):
             raise MeasurementError("firmware that is called has no start")
-        if rows.states("ran_again") and rows.numbers("ran_again"):
+        if self._ran_again:
             return exact(3.0, "1")
         return exact(float(self._moves.start or (2 if self._went_back else 0)), "1")
+
+    @cached_property
+    def _ran_again(self) -> bool:
+        """Whether the loop, started again, had to be let go; of a record older than that start: no."""
+        rows = self._observation("loop")
+        return rows.states("ran_again") and bool(rows.numbers("ran_again"))
 
     @cached_property
     def _went_back(self) -> bool | None:
@@ -252,7 +258,7 @@ class _Data:
     def _brake(self, rows: Observation) -> Quantity:
         left = rows.numbers("brake")
         if not left:
-            if rows.rows("ran") or (rows.states("ran_again") and rows.numbers("ran_again")):
+            if rows.rows("ran") or self._ran_again:
                 raise MeasurementError("because the loop was not ended in order: its shaft had to be let go")
             raise MeasurementError("needs brake(motor) of the firmware (drive contract)")
         enabled, *shares = left

@@ -10,10 +10,8 @@ import math
 
 from harness.base.errors import MeasurementError
 from harness.checks.conduct.stimulus import FALL_RAD
-from harness.nouns import gravity
 from harness.nouns.observation import Observation
-from harness.rigfile import RigSpec
-from harness.rigfile.known import StatedValue
+from harness.rigfile import RigSpec, arm
 
 COGGING_SHARE = 0.05
 """Of the torque at the current that the rig allows, what a motor with slots may cog by (from memory: some per cent)."""
@@ -25,28 +23,21 @@ SHARE = 0.5
 
 def held(rows: Observation, spec: RigSpec, motor: str) -> bool:
     """Whether the shaft stayed where a field had held it. Raises MeasurementError where a free one might stay, too."""
-    load, of = spec.motor[motor].load, f"motor.{motor}"
-    stated = {
-        f"{of}.load.mass_kg": load.mass_kg if load is not None else None,
-        f"{of}.load.length_m": load.length_m if load is not None else None,
-        f"{of}.load.hang_reading_rad": spec.motor[motor].stated_hang_rad,
-        f"{of}.coulomb_friction_n_m": spec.motor[motor].coulomb_friction_n_m,
-    }
-    stated[f"{of}.flux_linkage_v_s"] = flux = spec.motor[motor].flux_linkage_v_s
-    mass, length, hang, friction, _ = stated.values()
-    if mass is None or length is None or hang is None or friction is None or flux is None:
-        raise MeasurementError(f"needs {', '.join(key for key, value in stated.items() if value is None)}")
+    entry = spec.motor[motor]
+    hang, friction = entry.stated_hang_rad, entry.coulomb_friction_n_m
+    pull_n_m, torque_n_m = arm.least_pull_n_m(spec, motor), arm.most_torque_n_m(spec, motor)
+    if hang is None or friction is None or pull_n_m is None or torque_n_m is None:
+        raise MeasurementError(f"needs {', '.join(_lacking(spec, motor))}")
     fell = rows.numbers("fell")
     if not fell:
         raise MeasurementError(
-            f"needs {of}.electrical_offset_rad, limits that allow its arm to fall from {math.degrees(FALL_RAD):.0f} "
-            "degrees, and an off that leaves no pin live"
+            f"needs motor.{motor}.electrical_offset_rad, an off that leaves no pin live, and limits that allow its arm "
+            f"to fall from {math.degrees(FALL_RAD):.0f} degrees"
         )
     before, moved = fell
     per_count_rad = math.tau / rows.number("turn")
     aside_rad = abs(math.remainder(before * per_count_rad - hang.value, math.tau))
-    cogging_n_m = COGGING_SHARE * 1.5 * spec.motor[motor].pole_pairs * flux.high * spec.limits.phase_current_a
-    kept_rad = kept_within_rad(mass, length, friction.high + cogging_n_m)
+    kept_rad = kept_within_rad(pull_n_m, friction.high + COGGING_SHARE * torque_n_m)
     least_rad = aside_rad - (hang.high - hang.value) - kept_rad
     if least_rad < LEAST_RAD:
         raise MeasurementError(
@@ -56,7 +47,19 @@ def held(rows: Observation, spec: RigSpec, motor: str) -> bool:
     return abs(moved) * per_count_rad < SHARE * least_rad
 
 
-def kept_within_rad(mass_kg: StatedValue, length_m: StatedValue, torque_n_m: float) -> float:
+def kept_within_rad(pull_n_m: float, torque_n_m: float) -> float:
     """Largest angle from hanging, rad, at which a torque that gives way may keep an arm; pi where it may anywhere."""
-    pull_n_m = mass_kg.low * length_m.low * gravity.local().value
     return math.asin(torque_n_m / pull_n_m) if torque_n_m < pull_n_m else math.pi
+
+
+def _lacking(spec: RigSpec, motor: str) -> list[str]:
+    """Keys that a fall is judged by, of those that the rig file does not state."""
+    entry = spec.motor[motor]
+    stated = {
+        "load.mass_kg": entry.load and entry.load.mass_kg,
+        "load.length_m": entry.load and entry.load.length_m,
+        "load.hang_reading_rad": entry.stated_hang_rad,
+        "coulomb_friction_n_m": entry.coulomb_friction_n_m,
+        "flux_linkage_v_s": entry.flux_linkage_v_s,
+    }
+    return [f"motor.{motor}.{key}" for key, value in stated.items() if value is None]

@@ -384,6 +384,7 @@ def test_a_shaft_that_no_field_drew_aside_says_no_more_of_a_start_than_the_first
 def test_a_loop_that_runs_off_when_it_is_started_again_has_a_code_of_its_own():
     result = found(pattern(), observed(follows, ran_again=-130), again(*range(-80, -131, -1)))
     assert value(result["start"]) == 3.0
+    assert isinstance(result["start"], Measurement) and result["start"].note == ""
     assert "its shaft had to be let go" in str(result["brake"])
 
 
