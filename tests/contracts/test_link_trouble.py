@@ -99,7 +99,7 @@ def test_no_number_in_a_script_is_ever_another_one(more: tuple[str, ...], at: in
     with running("stand-in", "--mishear", str(at), *more) as name, Board.open(name, WallClock()) as board:
         assert board.abilities  # which are asked once
         try:
-            assert board.execute_checked("heed = 98765432\nheed += 1234567\nprint(heed)") == "99999999\n"
+            assert board.execute_checked("heed = 98765432\nheed += 1234567\nprint(heed)", 1.0) == "99999999\n"
         except LinkError:  # what checks it was damaged itself
             assert at > 10
 
