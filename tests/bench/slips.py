@@ -45,8 +45,10 @@ SEED, AGAIN, BASELINE, DRAWN = 1, 2, range(11, 16), 100
 """Seeds of a first and a second run, of the five runs of a baseline, and what a plant's number is added to."""
 FOLLOWS = ("stiffness", "step", "together", "conduct.following", "conduct.start", "conduct.passes")
 """What `loop` stands for among what a slip may be found by."""
-SHORT = ("commutation", "stiffness", "step")
-"""Checks that something harmless is tried with on a drawn plant."""
+LEAST = ("commutation",)
+"""What a slip is tried with first on a drawn plant, and something harmless at all: what always runs runs with it."""
+LONGER = ("stiffness", "step", "thermal")
+"""Checks that a slip which that does not show is tried with."""
 LINE = 160
 """Longest reason in a table (arbitrary)."""
 
@@ -171,23 +173,26 @@ def nominal(trials: Trials, slips: Sequence[Slip], checks: tuple[str, ...]) -> l
 
 def drawn(trials: Trials, slips: Sequence[Slip], plants: int) -> dict[str, list[Judged]]:
     """Every slip on drawn plants, by its name; refused where one run suffices for that, no baseline is asked."""
-    cases = [
-        (slip, trial_of(slip.name, DRAWN + plant, plant, shown_by(slip)))
-        for slip in slips
-        for plant in range(1, plants + 1)
-    ]
-    found: dict[str, list[Judged]] = {slip.name: [] for slip in slips}
-    for (slip, _), run in zip(cases, trials.run_all(trial for _, trial in cases), strict=True):
-        found[slip.name].append(judged(slip, run, refusal(run)))
-    return found
+    cases = [(slip, plant) for slip in slips for plant in range(1, plants + 1)]
+    first = _on_drawn(trials, [(slip, plant, LEAST) for slip, plant in cases if shown_early(slip)])
+    again = [case for case in cases if case not in first or (first[case].wrong and shown_by(case[0]) != LEAST)]
+    last = _on_drawn(trials, [(slip, plant, shown_by(slip)) for slip, plant in again])
+    return {slip.name: [(first | last)[slip, plant] for plant in range(1, plants + 1)] for slip in slips}
+
+
+def _on_drawn(trials: Trials, cases: Sequence[tuple[Slip, int, tuple[str, ...]]]) -> dict[tuple[Slip, int], Judged]:
+    runs = trials.run_all(trial_of(slip.name, DRAWN + plant, plant, checks) for slip, plant, checks in cases)
+    return {(slip, plant): judged(slip, run, refusal(run)) for (slip, plant, _), run in zip(cases, runs, strict=True)}
+
+
+def shown_early(slip: Slip) -> bool:
+    """Whether commutation and what always runs may show a slip."""
+    return slip.harmless or any(name.partition(".")[0] not in LONGER for name in slip.finds)
 
 
 def shown_by(slip: Slip) -> tuple[str, ...]:
     """Checks that show a slip on a drawn plant: commutation, what always runs, and those that it may be found by."""
-    if slip.harmless:
-        return SHORT
-    named = {name.partition(".")[0] for name in slip.finds}
-    return ("commutation", *(check for check in ("stiffness", "step", "thermal") if check in named))
+    return (*LEAST, *(check for check in LONGER if any(name.partition(".")[0] == check for name in slip.finds)))
 
 
 def row(run: Judged, others: Sequence[Judged]) -> tuple[str, ...]:
@@ -239,7 +244,8 @@ def written(at_nominal: Sequence[Judged], on_drawn: dict[str, list[Judged]]) -> 
         "A slip that matters is to end with 1, to be found by what its entry says, with one of its causes, and to be "
         "refused; one that does not is to end with 0 and to be released: two runs against five of the firmware as it "
         "is, by the shipped policy without what a rig that lacks instruments cannot measure. On drawn plants one run, "
-        "by the checks that show the slip, is enough to refuse, and none is released.\n"
+        "by commutation and what always runs, is enough to refuse, or one with the longer checks that its entry names; "
+        "none is released.\n"
     )
     for heading, harmless in (("What matters to a machine", False), ("What does not", True)):
         rows = [row(run, on_drawn.get(run.slip.name, [])) for run in at_nominal if run.slip.harmless is harmless]
