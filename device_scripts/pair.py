@@ -34,9 +34,9 @@ def hold(guard, targets, ramp_ms=500, rest_ms=100, samples=40):
             for motor in spell:
                 guard.angle(motor)
         frames.event("holding", number)
-        left, told = samples, False
-        while left or not told:
-            told = _pass(guard, spell, said) == b"n" or told
+        left, released = samples, False
+        while left or not released:
+            released = _pass(guard, spell, said) == b"n" or released
             for motor in spell:
                 count, _ = guard.angle(motor)
                 if left:

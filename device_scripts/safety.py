@@ -189,9 +189,9 @@ class Guard:
     def check(self, motor, count, ticks_us):
         """Stop at the first sample of too much travel or speed; `ticks_us` is when the count was true."""
         self.go_on()
-        beyond = self.limits.beyond(motor, count, ticks_us)
-        if beyond:
-            self.stop(motor, *beyond)
+        exceeded = self.limits.exceeded(motor, count, ticks_us)
+        if exceeded:
+            self.stop(motor, *exceeded)
 
     def stop(self, motor, limit, *numbers):
         """Phases off because of this motor, and the service ended."""

@@ -33,7 +33,7 @@ class Limits:
         self._hang[motor], self._travel[motor] = around, travel
         return before
 
-    def beyond(self, motor, count, ticks_us):
+    def exceeded(self, motor, count, ticks_us):
         """The limit that a reading is beyond, and its numbers; () if none, or if it came too soon to tell a speed."""
         turn = self._turn[motor]
         half = turn >> 1

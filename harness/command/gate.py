@@ -45,7 +45,7 @@ from harness.rigfile import load as load_rig
 from harness.run.means import Means
 from harness.run.session import BenchSession, Settings, folder_for, is_there
 from harness.run.whole_run import FinishedRun, run_session
-from harness.show.terminal import Terminal, cause_line, settling_line
+from harness.show.terminal import Terminal, cause_line, confirming_line
 from harness.store import Store
 from harness.store.address import DEFAULT, Address
 from harness.store.keeping import keep_run
@@ -185,8 +185,8 @@ def _tell(terminal: Terminal, account: ReleaseReport, address: Address) -> None:
         terminal.result(f"  {line}")
     for cause in subject.causes:
         terminal.result(cause_line(cause.words, known=cause.known))
-        if cause.settled_by:
-            terminal.result(settling_line(cause.settled_by))
+        if cause.confirmed_by:
+            terminal.result(confirming_line(cause.confirmed_by))
     for pair in decision.waived:
         terminal.result(
             f"  waived by {pair.waiver.by} (self-declared) until {pair.waiver.until}: {pair.objection.line}; "

@@ -28,7 +28,7 @@ from harness.run.qualification import is_bench, stop_in_words, why_stopped
 from harness.run.repeats import Repeats, repeat
 from harness.run.session import BenchSession, Settings, folder_for
 from harness.run.whole_run import FinishedRun, Keep, run_session
-from harness.show.terminal import Terminal, cause_line, settling_line
+from harness.show.terminal import Terminal, cause_line, confirming_line
 from harness.store.address import Address, beside
 from harness.store.keeping import KeepOutcome, keep_run
 
@@ -192,8 +192,8 @@ def show(ended: FinishedRun, terminal: Terminal) -> None:
     diagnosis = record.diagnosis
     if diagnosis.words:
         terminal.result(cause_line(diagnosis.words, known=diagnosis.known))
-    if record.settled_by:
-        terminal.result(settling_line(record.settled_by))
+    if record.confirmed_by:
+        terminal.result(confirming_line(record.confirmed_by))
     if diagnosis.parted_by:
         terminal.result(f"what would part them: {', '.join(diagnosis.parted_by)}")
     if not terminal.quiet:

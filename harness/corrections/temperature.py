@@ -70,8 +70,8 @@ def estimate(
         (r_wh, r_ha, c_w, c_h), share = USUAL_HEATING, UNSTATED
     across = housing = 0.0
     for power_w, seconds in spells:
-        settled = power_w * r_wh
-        across = settled + (across - settled) * math.exp(-seconds / (r_wh * c_w))
+        steady = power_w * r_wh
+        across = steady + (across - steady) * math.exp(-seconds / (r_wh * c_w))
         end = power_w * r_ha
         housing = end + (housing - end) * math.exp(-seconds / (r_ha * c_h))
     rise = rectangular(across, share * across, "degC", f"heating of {motor}", "measure the winding, or wait longer")

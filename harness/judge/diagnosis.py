@@ -41,7 +41,7 @@ class NamedCause:
     motors: tuple[str, ...]
     sizes: Mapping[str, float]
     explains: tuple[str, ...]
-    settled_by: str = ""
+    confirmed_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,7 +237,7 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
         motors=claim.motors,
         sizes=sizes,
         explains=differs,
-        settled_by=claim.cause.settled_by,
+        confirmed_by=claim.cause.confirmed_by,
     )
 
 
@@ -341,7 +341,7 @@ def _parted_by(named: list[NamedCause], causes: Sequence[Cause], items: list[_It
         known = [sign for sign in signs if sign is not None]
         if key not in decided and len(known) > 1 and max(known) - min(known) > PARTED:
             parting.append(f"{words_of(key)} ({key})")
-    return (*parting, *dict.fromkeys(cause.settled_by for cause in named if cause.settled_by))
+    return (*parting, *dict.fromkeys(cause.confirmed_by for cause in named if cause.confirmed_by))
 
 
 def _signature(effect: Effect | None, sizes: Mapping[str, float]) -> float | None:

@@ -106,8 +106,8 @@ class Cause:
     """Full suffix of the quantity whose numbers stand in the words."""
     like: Callable[[Mapping[str, float]], str] = lambda _: ""
     """What sizes like these point to, in words; empty where they say no more than their numbers."""
-    settled_by: str
-    """What would settle it outside this table, for a reader with a set of causes."""
+    confirmed_by: str
+    """What would confirm it outside this table, for a reader with a set of causes."""
 
     def effect(self, suffix: str) -> Effect | None:
         """What the gathered cause does to a quantity by its `check.quantity`, the suffix; None: it must agree."""

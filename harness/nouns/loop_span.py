@@ -1,4 +1,4 @@
-"""Where a loop was tried: how far its shaft went, how large its errors were, how long it was held.
+"""Where a loop was exercised: how far its shaft went, how large its errors were, how long it was held.
 
 What a loop does elsewhere nobody has seen: a number that is too small for a large error, a count that is not wrapped, a
 winding that warms.
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoopSpan:
-    """Where a loop was tried while it was closed once, or several times taken together."""
+    """Where a loop was exercised while it was closed once, or several times taken together."""
 
     low_rad: float
     high_rad: float
@@ -61,8 +61,8 @@ def together(spans: Sequence[LoopSpan]) -> LoopSpan:
     )
 
 
-def not_tried(spans: Mapping[str, Sequence[LoopSpan]], travel_rad: float) -> list[str]:
-    """Where loops were not tried, a line a motor (its name: its closings), of `travel_rad` allowed either way."""
+def not_exercised(spans: Mapping[str, Sequence[LoopSpan]], travel_rad: float) -> list[str]:
+    """Where loops were not exercised, a line a motor (its name: its closings), of `travel_rad` allowed either way."""
     lines = []
     for motor, some in spans.items():
         if not some:

@@ -175,7 +175,7 @@ class CauseEntry:
     sizes: Mapping[str, float]
     explains: tuple[str, ...]
     """Full names of the quantities that differ for it."""
-    settled_by: str
+    confirmed_by: str
     parted_by: str = ""
 
 

@@ -9,6 +9,8 @@ from harness.base.words import OLDER_WORD
 
 WORD = "simulated"
 RISK_KEYS = {"looks": "runs_sharing_risk"}
+CAUSE_KEYS = {"settled_by": "confirmed_by"}
+PLACES = {"not_tried": "not_exercised"}
 
 
 def to_schema_2(content: dict[str, Any]) -> dict[str, Any]:
@@ -23,6 +25,18 @@ def to_schema_2(content: dict[str, Any]) -> dict[str, Any]:
     risk = raised.get("risk")
     if isinstance(risk, Mapping):
         raised["risk"] = {RISK_KEYS.get(key, key): value for key, value in risk.items()}
+    return raised
+
+
+def to_schema_3(content: dict[str, Any]) -> dict[str, Any]:
+    """Schema 2 had other keys for where no loop was exercised, and for what would confirm a cause."""
+    raised = {PLACES.get(key, key): value for key, value in content.items()}
+    causes = raised.get("causes")
+    if isinstance(causes, list):
+        raised["causes"] = [
+            {CAUSE_KEYS.get(key, key): value for key, value in cause.items()} if isinstance(cause, Mapping) else cause
+            for cause in causes
+        ]
     return raised
 
 

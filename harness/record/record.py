@@ -185,8 +185,8 @@ class Record:
 
     switched_off = optional(str)
     """What was switched off when the run ended and what could not be, in words; None where nobody has said so."""
-    not_tried = tuple_of(str)
-    """Where no loop was tried, motor by motor, in words."""
+    not_exercised = tuple_of(str)
+    """Where no loop was exercised, motor by motor, in words."""
 
     # --- what was found ------------------------------------------------------------------------------
 
@@ -202,11 +202,11 @@ class Record:
         return read_as(DiagnosisEntry, said, "diagnosis")
 
     @property
-    def settled_by(self) -> str:
-        """What would settle whether it is the cause that is named; "" where there is none, or several, which
+    def confirmed_by(self) -> str:
+        """What would confirm that it is the cause that is named; "" where there is none, or several, which
         `diagnosis.parted_by` tells apart. Raises DamagedRecord.
         """
-        return self.causes[0].settled_by if len(self.causes) == 1 else ""
+        return self.causes[0].confirmed_by if len(self.causes) == 1 else ""
 
     @part
     def measurements(self) -> Mapping[str, Measurement]:

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from harness.base.errors import RecordError
-from harness.record.older import to_schema_2
+from harness.record.older import to_schema_2, to_schema_3
 
-SCHEMA = 2
-RAISES: Mapping[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: to_schema_2}
+SCHEMA = 3
+RAISES: Mapping[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: to_schema_2, 2: to_schema_3}
 """Of each older schema: what makes a record of the next one of it."""
 NEEDED: Mapping[str, type] = {
     "finished": bool,
@@ -38,7 +38,7 @@ ABSENT: Mapping[str, Any] = {
     "exit_code": None,
     "gauge": None,
     "lot": None,
-    "not_tried": [],
+    "not_exercised": [],
     "plant_seed": None,
     "repeat": {},
     "running": None,

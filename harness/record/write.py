@@ -103,9 +103,9 @@ class RecordWriter:
         """Say what was switched off at the end, once it is."""
         self._put(switched_off=switched_off)
 
-    def leave_untried(self, lines: Sequence[str]) -> None:
-        """Say where no loop was tried."""
-        self._put(not_tried=lines)
+    def leave_unexercised(self, lines: Sequence[str]) -> None:
+        """Say where no loop was exercised."""
+        self._put(not_exercised=lines)
 
     def stop(self, kind: str, message: str, *, by_hand: str = "") -> None:
         """Say why the run ended before its end; a first reason is not overwritten by what follows from it.

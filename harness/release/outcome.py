@@ -74,7 +74,9 @@ def _causes(attempt: ReleaseAttempt) -> list[Pattern]:
     """What the pattern of the runs' verdicts points to, each once."""
     patterns = [
         Pattern(
-            words=visible(record.diagnosis.words), known=record.diagnosis.known, settled_by=visible(record.settled_by)
+            words=visible(record.diagnosis.words),
+            known=record.diagnosis.known,
+            confirmed_by=visible(record.confirmed_by),
         )
         for record in attempt.records
         if record.diagnosis.words

@@ -31,8 +31,8 @@ class Pattern:
 
     words: str
     known: bool
-    settled_by: str = ""
-    """What would settle whether it is that; empty where there is not one cause."""
+    confirmed_by: str = ""
+    """What would confirm that it is that; empty where there is not one cause."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ def explanation(diagnosis: Diagnosis) -> tuple[list[CauseEntry], DiagnosisEntry]
             motors=cause.motors,
             sizes=cause.sizes,
             explains=cause.explains,
-            settled_by=cause.settled_by,
+            confirmed_by=cause.confirmed_by,
             parted_by=", ".join(diagnosis.parted_by),
         )
         for cause in diagnosis.causes

@@ -35,7 +35,7 @@ from harness.judge.tally import exit_code
 from harness.nouns import mounting
 from harness.nouns.activity import Activity
 from harness.nouns.contract import Declared
-from harness.nouns.loop_span import LoopSpan, not_tried
+from harness.nouns.loop_span import LoopSpan, not_exercised
 from harness.nouns.names import LIMITS, Name
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict, VerdictKind
@@ -175,7 +175,7 @@ class Qualification:
             why = f"the run was {why_stopped(self.stop)}" if self.stop is not None else "the run ended before it"
             self._done.add((entry.check, entry.motor))
             self._leave_out(entry, f"because {why}")
-        self.record.leave_untried(not_tried(self._loop_spans, self.spec.limits.travel_rad))
+        self.record.leave_unexercised(not_exercised(self._loop_spans, self.spec.limits.travel_rad))
         self._diagnose()
         if self.stop is not None:
             return ExitCode.BENCH if is_bench(self.stop) else ExitCode.DEFECT

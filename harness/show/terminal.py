@@ -119,9 +119,9 @@ def cause_line(words: str, *, known: bool) -> str:
     return f"cause: {words}" if known else words
 
 
-def settling_line(settled_by: str) -> str:
+def confirming_line(confirmed_by: str) -> str:
     """What a person does to know whether it is the cause that is named."""
-    return f"what would settle it: {settled_by}"
+    return f"what would confirm it: {confirmed_by}"
 
 
 def still_to_come(seconds: float) -> str:

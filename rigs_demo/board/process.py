@@ -118,13 +118,13 @@ class BoardProcess:
         With `interrupt_wanted` a board that does not come to rest gets the interrupt as a signal. A request out of
         a callback that the bench woke says nothing about the program below: stuck before is stuck at once after it.
         """
-        looks = 0
+        waits = 0
         woken = False
         began_ns = wall_ns()
         used_ns: int | None = None
         asks = self._page.asks
         while True:
-            asked = self._turns.wait(self.line, SOON_S if looks < FEW else LATER_S)
+            asked = self._turns.wait(self.line, SOON_S if waits < FEW else LATER_S)
             if asks():
                 self._was_stuck = self._was_stuck and in_callback
                 return State.ASKS
@@ -133,7 +133,7 @@ class BoardProcess:
             if self._reads_nothing() and not asks():
                 self._was_stuck = False
                 return State.PARKED
-            looks += 1
+            waits += 1
             self.collect()
             if len(self.output) > FLOOD_BYTES:
                 return State.STUCK

@@ -67,7 +67,7 @@ class Motor:
         self.warmed()
         self.standstill: Standstill | None = None
         self._standstill_v = 0.0
-        self.settle(0.0)
+        self.stand_still(0.0)
 
     # -- heat ---------------------------------------------------------------------------------------
 
@@ -88,7 +88,7 @@ class Motor:
         self.heat.advance(duration_s, ((now_a - a) / duration_s, (now_b - b) / duration_s, (now_c - c) / duration_s))
         self.warmed()
         if self.standstill is not None and self.standstill is not NOTHING:
-            self.settle(self._standstill_v)
+            self.stand_still(self._standstill_v)
 
     def warmed(self) -> None:
         """Bring resistances and flux to the present temperatures."""
@@ -117,7 +117,7 @@ class Motor:
         start = self.i_d, self.i_q
         return solve(self._bridge, self.duty, bus_v, self.electrical_rad(), r_abc, start, self._pair)
 
-    def settle(self, bus_v: float) -> None:
+    def stand_still(self, bus_v: float) -> None:
         """Enter standstill with the currents of `bus_v` and the present temperatures, if friction holds it."""
         still = self.still(bus_v, self.heat.state)
         torque = self._torque(still.i_q, still.i_d * still.i_q)
@@ -170,7 +170,7 @@ class Motor:
             torque = self._step_pair(self._pair, bus_v, c, s, w_e)
         moving = shaft.step(torque + shaft.passive_torque_n_m(middle) + coupling_n_m)
         if not moving and abs(self.i_d - old_d) < STILL_A and abs(self.i_q - old_q) < STILL_A and not coupling_n_m:
-            self.settle(bus_v)
+            self.stand_still(bus_v)
 
     def _torque(self, i_q: float, product: float) -> float:
         return 1.5 * self._pole_pairs * (self._psi * i_q + (self._l_d - self._l_q) * product)

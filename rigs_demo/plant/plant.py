@@ -225,7 +225,7 @@ class Plant:
         volts = self.bus.voltage_v
         for motor in self.motors:
             if motor.standstill is not NOTHING:
-                motor.settle(volts)
+                motor.stand_still(volts)
         self._leap = self._rest.stills()
         # A battery's voltage follows the currents as they drift; the next leap begins from where it stands.
         if self._leap and not self.parameters.supply.battery and not self._rest.settled(self._leap):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import cos, sin
 
 from rigs_demo.plant.bridge import Bridge, Outputs, outputs
-from rigs_demo.plant.winding import PAIR, ROOT_THIRD, phase_currents, phase_resistance, settled_dq, turned_resistance
+from rigs_demo.plant.winding import PAIR, ROOT_THIRD, phase_currents, phase_resistance, steady_dq, turned_resistance
 
 CLOSE_A = 1e-12
 MOST_ROUNDS = 100
@@ -53,7 +53,7 @@ def solve(
         if pair is None:
             alpha = (2.0 * volts[0] - volts[1] - volts[2]) / 3.0
             beta = (volts[1] - volts[2]) * ROOT_THIRD
-            i_d, i_q = settled_dq(c * alpha + s * beta, c * beta - s * alpha, r_dd, r_dq, r_qq)
+            i_d, i_q = steady_dq(c * alpha + s * beta, c * beta - s * alpha, r_dd, r_dq, r_qq)
         else:
             x, y = pair
             i_line = (volts[x] - volts[y]) / (r_abc[x] + r_abc[y] + 2.0 * r_on)

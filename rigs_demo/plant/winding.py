@@ -85,7 +85,7 @@ def step_dq(
     )
 
 
-def settled_dq(v_d: float, v_q: float, r_dd: float, r_dq: float, r_qq: float) -> tuple[float, float]:
+def steady_dq(v_d: float, v_q: float, r_dd: float, r_dq: float, r_qq: float) -> tuple[float, float]:
     """Currents (d, q) that stand still at rest, in A."""
     det = r_dd * r_qq - r_dq * r_dq
     return (r_qq * v_d - r_dq * v_q) / det, (r_dd * v_q - r_dq * v_d) / det

@@ -177,7 +177,7 @@ def known() -> dict[str, str]:
     return dict(found.get("red", {})) if found.get("inputs") == RESULTS.fingerprint else {}
 
 
-def tried(breaks: Sequence[Break], arguments: Sequence[str], jobs: int, red: dict[str, str], *, keep: bool) -> None:
+def try_out(breaks: Sequence[Break], arguments: Sequence[str], jobs: int, red: dict[str, str], *, keep: bool) -> None:
     """Plant each in one of `jobs` copies, and note in `red` what saw it."""
 
     def some(part: Sequence[Break]) -> None:
@@ -207,10 +207,10 @@ def main() -> int:
         if not some:
             parser.error(f"--only: no break has {' or '.join(map(repr, options.only))} in its words")
         red: dict[str, str] = {}
-        tried(some, options.arguments, options.jobs, red, keep=False)
+        try_out(some, options.arguments, options.jobs, red, keep=False)
         return 0 if all(red.values()) else 1
     red = known()
-    tried([each for each in BREAKS if each.words not in red], (), options.jobs, red, keep=True)
+    try_out([each for each in BREAKS if each.words not in red], (), options.jobs, red, keep=True)
     seen = sum(bool(red[each.words]) for each in BREAKS)
     rows = [(each.words, each.file, red[each.words] or "**none**") for each in BREAKS]
     head = f"{seen} of {len(BREAKS)} breaks turn README's `pytest` red; at least {WANTED} must.\n\n"

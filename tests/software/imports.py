@@ -83,9 +83,10 @@ class Tree:
     def circles(self, package: str) -> list[list[str]]:
         """The groups of modules in a package that each import, by way of the others, themselves."""
         inside = self.inside(package)
-        beyond = {module: self._beyond(module) for module in inside}
+        outside = {module: self._beyond(module) for module in inside}
         groups = {
-            tuple(other for other in inside if other in beyond[module] and module in beyond[other]) for module in inside
+            tuple(other for other in inside if other in outside[module] and module in outside[other])
+            for module in inside
         }
         return sorted(list(group) for group in groups if group)
 

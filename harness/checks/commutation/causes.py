@@ -48,7 +48,7 @@ def _exchanged(first: str, second: str, order: int) -> Cause:
         sizes=NO_SIZE,
         elsewhere=FREE,
         effects=TURNED | {"direction": REVERSED, "phase_order": _order(order), "hang_reading": 0.0, "offset": offset},
-        settled_by="follow the leads from the bridge to the motor",
+        confirmed_by="follow the leads from the bridge to the motor",
     )
 
 
@@ -60,7 +60,7 @@ def _rotated(name: str, leads: str, order: int) -> Cause:
         sizes=NO_SIZE,
         elsewhere=FREE,
         effects=TURNED | {"hang_reading": 0.0, "phase_order": _order(order)},
-        settled_by="follow the leads from the bridge to the motor",
+        confirmed_by="follow the leads from the bridge to the motor",
     )
 
 
@@ -94,7 +94,7 @@ CAUSES: tuple[Cause, ...] = (
         effects=TURNED
         | {"direction": REVERSED, "phase_order": FREE, "offset": 0.0}
         | {"hang_reading": Becomes(lambda e, _: _wrapped(-e["commutation.hang_reading"]), "- hang")},
-        settled_by="see which way the reading goes when the shaft is turned by hand",
+        confirmed_by="see which way the reading goes when the shaft is turned by hand",
     ),
     _rotated("one", "B, C, A", 1),
     _rotated("two", "C, A, B", 2),
@@ -104,7 +104,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=ANY_SHIFT,
         elsewhere=FREE,
         effects=TURNED | {"hang_reading": 0.0, "phase_order": 0.0, "offset": Shift(1.0)},
-        settled_by="hold a field on phase A and read the sensor",
+        confirmed_by="hold a field on phase A and read the sensor",
     ),
     Cause(
         name="sensor magnet turned",
@@ -114,14 +114,14 @@ CAUSES: tuple[Cause, ...] = (
         effects=TURNED
         | {"hang_reading": Shift(1.0), "phase_order": FREE}
         | {"offset": Becomes(_turned_offset, "offset - p shift")},
-        settled_by="mark the magnet against the shaft",
+        confirmed_by="mark the magnet against the shaft",
     ),
     Cause(
         name="arm turned",
         words="the arm sits turned on the shaft by {shift:.2g} rad",
         sizes=ANY_SHIFT,
         effects={"hang_reading": Shift(1.0)},
-        settled_by="let the arm hang and compare its mark",
+        confirmed_by="let the arm hang and compare its mark",
     ),
     Cause(
         name="phase open",
@@ -132,7 +132,7 @@ CAUSES: tuple[Cause, ...] = (
         effects=STRAY
         | {"direction": FREE, "phase_order": FREE, "pole_pairs": FREE, "sensor_noise": FREE, "distinct_codes": FREE}
         | {"weakest_vector": Becomes(lambda _, __: 0.0, "0")},
-        settled_by="measure the resistance between the motor's three terminals, off",
+        confirmed_by="measure the resistance between the motor's three terminals, off",
     ),
     Cause(
         # Reading goes once round while the field goes p times: step angle 2 pi / (6 p).
@@ -142,7 +142,7 @@ CAUSES: tuple[Cause, ...] = (
         elsewhere=FREE,
         effects=TURNED
         | {"pole_pairs": 1.0, "step_angle": -1.0, "phase_order": FREE, "direction": FREE, "hang_reading": 0.0},
-        settled_by="count the periods of a line voltage over one turn of the shaft",
+        confirmed_by="count the periods of a line voltage over one turn of the shaft",
     ),
     Cause(
         name="no supply at the bridge",
@@ -151,7 +151,7 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         elsewhere=FREE,
         effects=STRAY | STILL,
-        settled_by="measure the voltage at the bridge",
+        confirmed_by="measure the voltage at the bridge",
     ),
     Cause(
         name="shaft blocked",
@@ -159,7 +159,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=NO_SIZE,
         elsewhere=FREE,
         effects=STRAY | STILL | {"weakest_vector": 0.0},
-        settled_by="turn the shaft by hand, phases off",
+        confirmed_by="turn the shaft by hand, phases off",
     ),
     Cause(
         name="bridge dead",
@@ -167,7 +167,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes=NO_SIZE,
         elsewhere=FREE,
         effects=STRAY | STILL,
-        settled_by="measure the enable pin and the motor's three terminals",
+        confirmed_by="measure the enable pin and the motor's three terminals",
     ),
     # --- sensor reading ----------------------------------------------------------------------------
     Cause(
@@ -180,7 +180,7 @@ CAUSES: tuple[Cause, ...] = (
         | STILL
         | {"weakest_vector": 0.0, "sensor_noise": Becomes(lambda _, __: 0.0, "0"), "distinct_codes": ONE}
         | {"sensor_age": FREE},
-        settled_by="turn the shaft by hand and watch its reading",
+        confirmed_by="turn the shaft by hand and watch its reading",
     ),
     Cause(
         # The codes met at rest are as many fewer as a step is coarser, down to a single one.
@@ -191,7 +191,7 @@ CAUSES: tuple[Cause, ...] = (
         elsewhere=FREE,
         effects=dict.fromkeys(("step_spread", "step_angle", "offset", "hang_reading", "phase_order"), FREE)
         | {"sensor_noise": FREE, "distinct_codes": -1.0, "pole_pairs": Near(0.45)},
-        settled_by="turn the shaft slowly by hand and watch the lowest bits of its reading",
+        confirmed_by="turn the shaft slowly by hand and watch the lowest bits of its reading",
     ),
     Cause(
         name="noisier path",
@@ -209,7 +209,7 @@ CAUSES: tuple[Cause, ...] = (
             "pole_pairs": Near(0.45),  # bent by less than half a pole pair
             "step_angle": FREE,
         },
-        settled_by="see which of the sensor's outputs the firmware reads",
+        confirmed_by="see which of the sensor's outputs the firmware reads",
     ),
     Cause(
         name="impossible age",
@@ -219,7 +219,7 @@ CAUSES: tuple[Cause, ...] = (
         sizes={"size": Size(kind="shift", low=1.0, high=math.inf)},
         shown="commutation.impossible_ages",
         effects={"impossible_ages": Shift(1.0), "sensor_age": FREE},
-        settled_by="print both instants from which the firmware makes the age",
+        confirmed_by="print both instants from which the firmware makes the age",
     ),
     Cause(
         name="older reading",
@@ -227,7 +227,7 @@ CAUSES: tuple[Cause, ...] = (
         words="the reading is {shift_ms:.1f} ms older than stated, no noisier",
         sizes=LATER,
         effects={"sensor_age": Shift(1.0)},
-        settled_by="see when the firmware latches the reading",
+        confirmed_by="see when the firmware latches the reading",
     ),
 )
 

@@ -251,7 +251,7 @@ class _Data:
 
     def _far(self, rows: Observation) -> Quantity:
         moves = movement(rows)
-        if moves.beyond(rows.number("limit")):
+        if moves.exceeds(rows.number("limit")):
             raise MeasurementError("because the trace tells of other demands than are put out")
         return exact(float(moves.the_long_way), "1")
 
@@ -269,7 +269,7 @@ class _Data:
             raise MeasurementError("needs trace(motor, hook) of the firmware (drive contract)")
         kind = self._kind_of_trace
         far = self._by_name.get(f"{self.motor}.conduct.far")
-        if kind is Trace.SOUND and far is not None and movement(far).beyond(far.number("limit")):
+        if kind is Trace.SOUND and far is not None and movement(far).exceeds(far.number("limit")):
             kind = Trace.BEYOND
         return exact(float(kind), "1")
 

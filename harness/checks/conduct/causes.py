@@ -25,7 +25,7 @@ def _is(code: int, words: str) -> Becomes:
     return Becomes(lambda _, __: float(code), words)
 
 
-def _code(name: str, quantity: str, code: int, words: str, settled_by: str, others: Effects | None = None) -> Cause:
+def _code(name: str, quantity: str, code: int, words: str, confirmed_by: str, others: Effects | None = None) -> Cause:
     """A kind of conduct that has a code, and what it does to other quantities."""
     return Cause(
         name=name,
@@ -35,20 +35,20 @@ def _code(name: str, quantity: str, code: int, words: str, settled_by: str, othe
         elsewhere=FREE,
         shown=f"conduct.{quantity}",
         effects={**(others or {}), quantity: _is(code, f"{code}")},
-        settled_by=settled_by,
+        confirmed_by=confirmed_by,
     )
 
 
-def _loop(name: str, kind: Following, words: str, settled_by: str, others: Effects | None = None) -> Cause:
+def _loop(name: str, kind: Following, words: str, confirmed_by: str, others: Effects | None = None) -> Cause:
     """A way in which the loop does not follow; where it does not, it is not closed again, and the rest is not run."""
-    return _code(name, "following", kind, words, settled_by, LOOP | {"start": FREE} | (others or {}))
+    return _code(name, "following", kind, words, confirmed_by, LOOP | {"start": FREE} | (others or {}))
 
 
 def _trace(name: str, kind: Trace, words: str) -> Cause:
     return _code(name, "trace", kind, words, "look where the firmware calls the hook, and with what", {"far": FREE})
 
 
-def _more(name: str, quantity: str, words: str, settled_by: str, free: Sequence[str] = ()) -> Cause:
+def _more(name: str, quantity: str, words: str, confirmed_by: str, free: Sequence[str] = ()) -> Cause:
     """Something that should be 0 and is more; quantities in `free` may go with it."""
     return Cause(
         name=name,
@@ -58,7 +58,7 @@ def _more(name: str, quantity: str, words: str, settled_by: str, free: Sequence[
         elsewhere=FREE,
         shown=f"conduct.{quantity}",
         effects={quantity: Shift(1.0), **dict.fromkeys(free, FREE)},
-        settled_by=settled_by,
+        confirmed_by=confirmed_by,
     )
 
 
@@ -172,7 +172,7 @@ CAUSES: tuple[Cause, ...] = (
         shown="conduct.demand_growth",
         elsewhere=FREE,
         effects={"demand_growth": Shift(1.0), "following": FREE, "far": FREE},
-        settled_by="hold the shaft beside its set point and watch the demand",
+        confirmed_by="hold the shaft beside its set point and watch the demand",
     ),
     _code(
         "brake open",
@@ -196,7 +196,7 @@ CAUSES: tuple[Cause, ...] = (
         shown="conduct.field_amplitude",
         elsewhere=FREE,
         effects={"field_amplitude": 1.0},
-        settled_by="look at the scale of field() beside that of the loop",
+        confirmed_by="look at the scale of field() beside that of the loop",
     ),
     _more(
         "phases of a field",

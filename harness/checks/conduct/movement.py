@@ -135,7 +135,7 @@ class Movement:
             raise MeasurementError("the shaft was let go before its loop was told to go far both ways")
         return False
 
-    def beyond(self, limit: float) -> bool:
+    def exceeds(self, limit: float) -> bool:
         """Whether demands are told beyond a limit of the loop, 1/32768; one too large for its column comes as any."""
         return bool(np.any(np.abs(self.demand) > limit + 1.0))
 
@@ -194,7 +194,7 @@ def movement(observation: Observation) -> Movement:
 
 
 def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
-    """Where the loop was tried: about where the arm hangs, or whatever reading the shaft rests at."""
+    """Where the loop was exercised: about where the arm hangs, or whatever reading the shaft rests at."""
     entry = spec.motor[motor]
     per_count = math.tau / entry.sensor.counts
     hang = entry.stated_hang_rad

@@ -16,7 +16,7 @@ CAUSES: tuple[Cause, ...] = (
         shown="states.contradictions",
         elsewhere=FREE,  # what is declared is measured by: whatever rests on it may be off
         effects={"contradictions": Shift(1.0)},
-        settled_by="read the firmware's declare() beside the rig file",
+        confirmed_by="read the firmware's declare() beside the rig file",
     ),
     Cause(
         # Met before anything is driven: nothing but the reading can have taken the shaft there.
@@ -27,7 +27,7 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         elsewhere=FREE,
         effects={"limits": HAPPENS},
-        settled_by="turn the shaft by hand, once round, and watch its reading",
+        confirmed_by="turn the shaft by hand, once round, and watch its reading",
     ),
 )
 EFFECTS: Mapping[str, Effects] = {}

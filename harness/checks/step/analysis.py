@@ -60,7 +60,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 
 
 def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
-    """Where the loop was tried: all steps, by the set points that they were given."""
+    """Where the loop was exercised: all steps, by the set points that they were given."""
     (trace,) = observations
     turn, start = trace.whole("counts_per_turn"), trace.whole("start_count")
     set_points = (start + np.array([0, *trace.wholes("offsets_count")])) * math.tau / turn

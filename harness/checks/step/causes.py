@@ -26,7 +26,7 @@ CAUSES: tuple[Cause, ...] = (
         words="the loop acts {shift_ms:.1f} ms later than the rig file says",
         sizes=LATER,
         effects=LOOP | {"delay": Shift(1.0), "natural_frequency": FREE},
-        settled_by="trace the firmware from reading to duties",
+        confirmed_by="trace the firmware from reading to duties",
     ),
     Cause(
         # Met before anything of the loop could be measured, so that delay, gain, sense and inertia are not parted.
@@ -35,20 +35,20 @@ CAUSES: tuple[Cause, ...] = (
         sizes=NO_SIZE,
         words="the closed loop does not hold this motor within the limits (later, stiffer or less damped than stated)",
         effects=LOOP | {"limits": HAPPENS, "natural_frequency": FREE},
-        settled_by="let the loop hold with a tenth of its gain and raise it slowly",
+        confirmed_by="let the loop hold with a tenth of its gain and raise it slowly",
     ),
     Cause(
         name="loop period",
         where="any",
         words="the loop's period is {ratio:.2g} times what the rig file says",
         effects=LOOP | {"loop_period": 1.0, "delay": FREE, "natural_frequency": FREE, "loop_jitter": FREE},
-        settled_by="trace the firmware's timer",
+        confirmed_by="trace the firmware's timer",
     ),
     Cause(
         name="inertia",
         words="inertia on the shaft about {percent:.0f} % {more} than the rig file says",
         effects=LOOP | {"natural_frequency": -0.5},
-        settled_by="let the arm swing, phases off, and take its period",
+        confirmed_by="let the arm swing, phases off, and take its period",
     ),
 )
 

@@ -61,7 +61,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 
 
 def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[LoopSpan]:
-    """Where the loop was tried: its sweep, and on the way to its clip."""
+    """Where the loop was exercised: its sweep, and on the way to its clip."""
     per_count = math.tau / spec.motor[motor].sensor.counts
     return [
         span_of(

@@ -26,20 +26,20 @@ CAUSES: tuple[Cause, ...] = (
             "fast_time": 1.0,
             "rise": Becomes(_rise_with_winding, "+ change of fast rise"),
         },
-        settled_by="see the slot filling and the fit of the stator in its housing",
+        confirmed_by="see the slot filling and the fit of the stator in its housing",
     ),
     Cause(
         name="housing to ambient",
         words="thermal resistance from housing to air {ratio:.2g} times what the rig file says",
         effects={"slow_time": 1.0, "rise": Becomes(_rise_with_housing, "its slow part x size")},
-        settled_by="see the mounting and the air round the motor",
+        confirmed_by="see the mounting and the air round the motor",
     ),
     Cause(
         name="driver heat",
         where="any",
         words="driver runs {ratio:.2g} times as hot as the rig file lets expect",
         effects={"driver_rise": 1.0},
-        settled_by="see the driver's cooling, and measure the drop across a closed switch",
+        confirmed_by="see the driver's cooling, and measure the drop across a closed switch",
     ),
 )
 

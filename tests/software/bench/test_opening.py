@@ -201,7 +201,7 @@ def test_the_order_to_a_person_is_a_field_of_whatever_error_ends_it(stubs: Stubs
     assert rest == "travel"
 
 
-class Beyond:
+class RemoteLocks:
     """Notes who is asked to be kept out beyond this machine; `lost` when that no longer holds."""
 
     def __init__(self) -> None:
@@ -220,20 +220,20 @@ class Beyond:
 
 
 def test_devices_are_held_beyond_this_machine_too_and_nothing_is_energised_when_that_hold_is_lost(stubs, tmp_path):
-    beyond = Beyond()
-    with stubs.opened(locks=DeviceLocks(tmp_path, remote=beyond), port="/dev/ttyTEST") as rig:
-        assert "port /dev/ttyTEST" in beyond.held
-        assert any(device.startswith("instrument ") for device in beyond.held)
-        beyond.lost = True
+    remote = RemoteLocks()
+    with stubs.opened(locks=DeviceLocks(tmp_path, remote=remote), port="/dev/ttyTEST") as rig:
+        assert "port /dev/ttyTEST" in remote.held
+        assert any(device.startswith("instrument ") for device in remote.held)
+        remote.lost = True
         for act in (rig.power_on, lambda: rig.script("static", "hold")):
             with pytest.raises(BenchError, match="the locks are lost"):
                 act()
         assert "output on" not in stubs.events
         assert "run" not in stubs.events
-    assert beyond.held == set()
+    assert remote.held == set()
 
 
 def test_a_bench_that_is_started_here_is_nobody_elses(stubs, tmp_path):
-    beyond = Beyond()
-    with stubs.opened(locks=DeviceLocks(tmp_path, remote=beyond), port="simulated:sluice"):
-        assert beyond.held == set()
+    remote = RemoteLocks()
+    with stubs.opened(locks=DeviceLocks(tmp_path, remote=remote), port="simulated:sluice"):
+        assert remote.held == set()

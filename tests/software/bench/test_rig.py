@@ -35,7 +35,7 @@ def rig(events: list[str], supply: StubSupply) -> Rig:
 
 
 @pytest.mark.parametrize(
-    ("beyond", "within", "words"),
+    ("outside", "within", "words"),
     [
         ({"phase_current_a": 1.01}, {"phase_current_a": 1.0}, r"^phase current 1\.01 A, limit 1 A$"),
         ({"phase_current_a": -1.2}, {"phase_current_a": -0.9}, r"^phase current -1\.2 A, limit 1 A$"),
@@ -47,10 +47,10 @@ def rig(events: list[str], supply: StubSupply) -> Rig:
         ({"driver_temperature_c": 85.5}, {"driver_temperature_c": 85.0}, r"^driver temperature 85\.5 degC, limit 85"),
     ],
 )
-def test_a_limit_stops_beyond_it_and_not_at_it(rig: Rig, beyond: Any, within: Any, words: str) -> None:
+def test_a_limit_stops_beyond_it_and_not_at_it(rig: Rig, outside: Any, within: Any, words: str) -> None:
     rig.check_limits(**within)
     with pytest.raises(StoppedByBoard, match=words):
-        rig.check_limits(**beyond)
+        rig.check_limits(**outside)
 
 
 def test_what_has_no_limit_or_was_not_read_is_not_checked(events: list[str]) -> None:

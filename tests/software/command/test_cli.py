@@ -382,8 +382,8 @@ def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 1
     lines = capsys.readouterr().out.splitlines()
     (cause,) = read(Path("run")).causes
-    assert cause.settled_by
-    assert lines[lines.index(f"cause: {cause.words}") + 1] == f"what would settle it: {cause.settled_by}"
+    assert cause.confirmed_by
+    assert lines[lines.index(f"cause: {cause.words}") + 1] == f"what would confirm it: {cause.confirmed_by}"
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")

@@ -468,4 +468,4 @@ def test_what_would_settle_a_cause_stands_after_it(spring):
     _, out, _ = spring(*GATE, bench=checks(**{STIFF: 1.0}))
     (cause,) = json.loads(Path("runs/new/record.json").read_text(encoding="utf-8"))["causes"]
     lines = out.splitlines()
-    assert lines[lines.index(f"cause: {cause['words']}") + 1] == f"what would settle it: {cause['settled_by']}"
+    assert lines[lines.index(f"cause: {cause['words']}") + 1] == f"what would confirm it: {cause['confirmed_by']}"

@@ -176,6 +176,6 @@ def test_who_shares_a_database_shares_benches(monkeypatch, tmp_path, store):
     monkeypatch.chdir(tmp_path)
     means = Means(open_rig=open_rig)
     assert cli.main(["qualify", str(SLUICE), *(("--store", store) if store else ())], means) == 3
-    beyond = given["locks"]._remote
-    assert (beyond is not None) == store.startswith("postgresql")
-    assert beyond is None or beyond.address.shown == store
+    remote = given["locks"]._remote
+    assert (remote is not None) == store.startswith("postgresql")
+    assert remote is None or remote.address.shown == store

@@ -34,17 +34,17 @@ def test_its_width_is_that_of_the_dead_time() -> None:
     assert lost.u / lost.value == pytest.approx(0.30 / 3.0**0.5)
 
 
-def told(**conditions: float) -> Observation:
+def declared_drive(**conditions: float) -> Observation:
     return Observation(name="leaf.stiffness.field_60", columns=(), data=np.zeros(0), conditions=conditions)
 
 
 def test_a_rig_file_that_does_not_state_it_has_what_the_firmware_declares_and_nobody_has_none() -> None:
     firmware = SPEC.firmware.model_copy(update={"dead_time_s": None, "carrier_hz": None})
     silent = SPEC.model_copy(update={"firmware": firmware})
-    declared = amplitude_lost(silent, told(dead_time_s=150e-9, carrier_hz=20e3))
+    declared = amplitude_lost(silent, declared_drive(dead_time_s=150e-9, carrier_hz=20e3))
     assert declared.value == pytest.approx(amplitude_lost(SPEC, None).value)
     assert set(declared.budget) == {"dead time declared"}
-    unknown = amplitude_lost(silent, told())
+    unknown = amplitude_lost(silent, declared_drive())
     assert set(unknown.budget) == {"firmware.dead_time_s not stated"}
     assert unknown.value - 2.0 * unknown.u < declared.value < unknown.value + 2.0 * unknown.u
     assert unknown.u > 0.01

@@ -23,8 +23,8 @@ def limited(counts_a_ms: int, away: int = AWAY, **limits: object) -> tuple[Board
     ends = board.load("conduct_ends")
 
     def follows() -> None:
-        told = drive.of("set_point")
-        if told and told[-1][1][1] == away:
+        set_points = drive.of("set_point")
+        if set_points and set_points[-1][1][1] == away:
             drive.count[0] = min(drive.count[0] + counts_a_ms, away)
 
     board.every_ms = follows

@@ -313,7 +313,7 @@ def test_nothing_but_consequences_is_no_evidence() -> None:
         name="vague",
         words="vague",
         effects={"stiffness.*": FREE, "step.*": FREE, "together.*": FREE},
-        settled_by="nothing",
+        confirmed_by="nothing",
     )
     assert not diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).known
 
@@ -324,7 +324,7 @@ def test_a_row_can_be_added() -> None:
         words="{ratio:.2f}",
         effects={"stiffness.closed_loop": 1.0, "stiffness.ratio": 1.0, "step.*": FREE},
         where="any",
-        settled_by="nothing",
+        confirmed_by="nothing",
     )
     (found,) = diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).causes
     assert found.name == "new" and found.words == "leaf and wheel: 0.50"
@@ -410,7 +410,9 @@ def test_rows_that_move_the_loop_leave_its_damping_free() -> None:
 
 
 def test_what_checks_state_of_causes_contradicts_nothing() -> None:
-    first = CheckCauses(name="one", causes=(Cause(name="a", words="", effects={"x": 1.0}, settled_by="s"),), effects={})
+    first = CheckCauses(
+        name="one", causes=(Cause(name="a", words="", effects={"x": 1.0}, confirmed_by="s"),), effects={}
+    )
     gone = CheckCauses(name="two", causes=(), effects={"b": {"y": FREE}})
     with pytest.raises(ValueError, match="expected each in one check, found twice: a"):
         gathered([first, replace(first, name="two")])
@@ -419,7 +421,7 @@ def test_what_checks_state_of_causes_contradicts_nothing() -> None:
 
 
 def test_a_check_that_says_nothing_of_a_cause_is_as_the_cause_says_of_what_is_elsewhere() -> None:
-    row = Cause(name="a", words="", effects={"x": 1.0}, settled_by="s")
+    row = Cause(name="a", words="", effects={"x": 1.0}, confirmed_by="s")
     checks = [
         CheckCauses(name="one", causes=(row, replace(row, name="b", elsewhere=FREE)), effects={}),
         CheckCauses(name="two", causes=(), effects={"a": {"y": 2.0}}),

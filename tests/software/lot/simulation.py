@@ -42,7 +42,7 @@ def missed(
     """Share of lots in which the stated limit is above the true Cpk."""
     true = high if low is None else min(low, high)
     # The limit rises with what is found: it is above the true index from one found index on.
-    beyond = brentq(lambda found: rule(found, count) - true, true, 12.0 * true)
+    threshold = brentq(lambda found: rule(found, count) - true, true, 12.0 * true)
     dice = np.random.default_rng(count)
     shape = (lots, count)
     values = dice.uniform(-(3.0**0.5), 3.0**0.5, shape) if even else dice.standard_normal(shape)
@@ -50,7 +50,7 @@ def missed(
     found = (3.0 * high - mean) / (3.0 * s)
     if low is not None:
         found = np.minimum(found, (mean + 3.0 * low) / (3.0 * s))
-    return float(np.mean(found > beyond))
+    return float(np.mean(found > threshold))
 
 
 def body(lots: int) -> str:

@@ -1,4 +1,4 @@
-"""Where a loop was tried, and where not: by a shaft whose way is known."""
+"""Where a loop was exercised, and where not: by a shaft whose way is known."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.nouns.loop_span import LoopSpan, not_tried, span_of, together
+from harness.nouns.loop_span import LoopSpan, not_exercised, span_of, together
 
 TRAVEL_RAD = 2.4
 
@@ -63,5 +63,5 @@ def test_several_closings_are_one_way():
     ],
     ids=["never", "a part", "all of the travel", "all but long"],
 )
-def test_what_was_not_tried_is_said(spans, line):
-    assert not_tried({"leaf": spans}, TRAVEL_RAD) == [line]
+def test_what_was_not_exercised_is_said(spans, line):
+    assert not_exercised({"leaf": spans}, TRAVEL_RAD) == [line]

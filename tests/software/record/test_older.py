@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import json
 import shutil
 import sqlite3
 from collections import Counter
@@ -31,6 +32,7 @@ from harness.record import Record, read, rewriting, schema
 from harness.record.entries import ObservationEntry
 from harness.record.parts import DamagedRecord
 from harness.record.raw import beside
+from harness.record.schema import record_content
 from harness.report import write_report
 from harness.run.judge_again import judge_again, record_again
 from harness.store import Store
@@ -79,7 +81,7 @@ def test_every_property_reads(record: Record) -> None:
     said = {name: getattr(record, name) for name in names}
     assert len(said) > 30
     assert {name for name, value in said.items() if value in (None, (), [], {})} == {
-        "board_seed", "missing", "not_tried", "plant_seed", "running", "stop", "switched_off",
+        "board_seed", "missing", "not_exercised", "plant_seed", "running", "stop", "switched_off",
     }  # fmt: skip
 
 
@@ -252,3 +254,15 @@ def test_a_requirement_that_is_none_is_damage(record: Record) -> None:
 def test_a_run_that_planned_nothing_has_nothing_to_judge(record: Record) -> None:
     with pytest.raises(RecordError, match="before anything was planned"):
         judge_again(edited(record, finished=False, planned=[]))
+
+
+def test_schema_2_had_other_keys_for_places_and_causes(record: Record) -> None:
+    """Where no loop was exercised, and what would confirm a cause; what is no list of causes stays, to be refused."""
+    places, (cause, *_) = ["leaf: its loop was not closed"], [dict(entry) for entry in record.content["causes"]]
+    cause["settled_by"] = cause.pop("confirmed_by")
+    older = {**record.content, "schema": 2, "not_tried": places, "causes": [cause]}
+    del older["not_exercised"]
+    again = Record(record.folder, json.dumps(older).encode())
+    assert list(again.not_exercised) == places
+    assert again.confirmed_by == record.confirmed_by == cause["settled_by"] != ""
+    assert record_content(Path("record.json"), json.dumps({**older, "causes": [3]}).encode())["causes"] == [3]

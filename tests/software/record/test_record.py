@@ -181,7 +181,7 @@ def test_what_is_refused(tmp_path):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda c: c.update(schema=3), "schema 3, written by a newer rotorgate; this one reads up to 2"),
+        (lambda c: c.update(schema=4), "schema 4, written by a newer rotorgate; this one reads up to 3"),
         (lambda c: c.update(schema=0), "expected a schema number from 1, found 0"),
         (lambda c: c.pop("schema"), "not a record: expected a schema number"),
         (lambda c: c.update(verdicts=None), "damaged: expected verdicts as list, found NoneType"),

@@ -27,7 +27,7 @@ SUBJECT = Subject(
 )
 
 
-def told(decision: Decision, differences=SAME, by=None, subject=SUBJECT) -> str:
+def summary_of(decision: Decision, differences=SAME, by=None, subject=SUBJECT) -> str:
     return markdown(decision, by or policy(), subject, differences)
 
 
@@ -43,7 +43,7 @@ def counted(decision: Decision) -> dict[str, str | None]:
 
 
 def test_a_release_in_markdown():
-    text = told(decided(run()))
+    text = summary_of(decided(run()))
     assert text.startswith("## Release gate: released\n")
     assert "SIMULATED BENCH: simulated motors, not hardware" in text
     assert "- all 2 required quantities are as in the baseline, and nothing speaks against it" in text
@@ -54,7 +54,7 @@ def test_a_release_in_markdown():
 def test_a_refusal_in_markdown_names_the_reason_first_and_what_is_waived():
     by = policy(waiver(RING))
     made = decided(run((RING, "differs", "twice"), (GAIN, "differs", "half | of it")), by=by)
-    text = told(made, by=by)
+    text = summary_of(made, by=by)
     assert text.startswith("## Release gate: refused\n")
     assert (
         text.index("half \\| of it") < text.index("### Waived (who waived is self-declared)") < text.index("M. Keeper")
@@ -65,8 +65,8 @@ def test_a_refusal_in_markdown_names_the_reason_first_and_what_is_waived():
 def test_many_reasons_are_cut_and_counted():
     assert MOST_REASONS == 20
     made = decided(run(*((f"leaf.step.q{n}", "differs", "off") for n in range(23))))
-    assert "- and 3 more, in decision.json" in told(made)
-    assert told(made).count(": differs: off") == 20
+    assert "- and 3 more, in decision.json" in summary_of(made)
+    assert summary_of(made).count(": differs: off") == 20
 
 
 def test_the_table_has_what_is_required_and_what_is_different_and_counts_the_rest():
@@ -75,10 +75,10 @@ def test_the_table_has_what_is_required_and_what_is_different_and_counts_the_res
         return replace(found(name, finding, "off", remedy="more"), level=level, unit="s", margin=1.0)
 
     differences = [on_level(DELAY, Finding.EQUIVALENT), on_level(GAIN, Finding.EQUIVALENT)]
-    text = told(decided(run()), [*differences, on_level(RING, Finding.DIFFERENT)])
+    text = summary_of(decided(run()), [*differences, on_level(RING, Finding.DIFFERENT)])
     assert all(f"| {plain(name)} |" in text for name in NAMES)
     assert "Not required" not in text
-    text = told(decided(run()), [*differences, on_level(RING, Finding.NOT_SEEN)])
+    text = summary_of(decided(run()), [*differences, on_level(RING, Finding.NOT_SEEN)])
     assert f"| {plain(RING)} |" not in text
     assert "Not required: 1 no difference seen." in text
 
@@ -146,4 +146,4 @@ def test_any_words_make_xml_that_reads(reason, firmware):
     made = decided(run((RING, "differs", reason)))
     assert made.word is DecisionWord.REFUSE
     assert cases(made, subject=subject)[f"sluice.{RING}"].find("failure") is not None
-    assert told(made, subject=subject)
+    assert summary_of(made, subject=subject)

@@ -124,7 +124,7 @@ def record(**changes: Any) -> dict[str, Any]:
                 "motors": ["leaf"],
                 "sizes": {},
                 "explains": ["leaf.step.delay"],
-                "settled_by": "",
+                "confirmed_by": "",
                 "parted_by": "",
             }
         ],

@@ -253,10 +253,10 @@ def test_a_set_of_causes_says_what_would_part_them_and_an_unknown_one_says_so() 
 
 def test_one_cause_says_what_would_settle_it() -> None:
     (cause,) = record()["causes"]
-    settled = {**cause, "settled_by": "trace the firmware"}
-    assert "<p>To settle it: trace the firmware.</p>" in render(record(causes=[settled]))
-    assert "To settle it" not in render(record(causes=[settled, {**settled, "name": "other"}]))
-    assert "To settle it" not in render(record(causes=[]))
+    settled = {**cause, "confirmed_by": "trace the firmware"}
+    assert "<p>To confirm it: trace the firmware.</p>" in render(record(causes=[settled]))
+    assert "To confirm it" not in render(record(causes=[settled, {**settled, "name": "other"}]))
+    assert "To confirm it" not in render(record(causes=[]))
 
 
 def test_counting_uses_the_plural_where_there_are_several() -> None:

@@ -30,9 +30,9 @@ def test_whatever_is_refused_what_was_taken_never_contradicts_itself(wanted: lis
 
 @given(st.lists(st.tuples(NAMES, IDS), max_size=12))
 def test_the_boards_that_are_left_out_are_those_that_contradict_themselves(runs: list[tuple[str, str]]) -> None:
-    told = dict(contradictions((name, unique_id, number) for number, (name, unique_id) in enumerate(runs)))
+    words = dict(contradictions((name, unique_id, number) for number, (name, unique_id) in enumerate(runs)))
     ids = {name: {i for n, i in runs if n == name and i} for name, _ in runs}
     names = {i: {n for n, other in runs if other == i} for _, i in runs if i}
     wrong = {name for name, known in ids.items() if len(known) > 1}
     wrong |= {name for called in names.values() if len(called) > 1 for name in called}
-    assert set(told) == wrong
+    assert set(words) == wrong

@@ -53,9 +53,9 @@ def test_usual_ratios_at_any_pace_are_told_exactly(pace):
     clock = HandClock()
     durations = {run: pace * COMPUTED_S[run[0]] for run in RUNS}
     seen = follow(clock, Progress(RUNS, usual_s=COMPUTED_S, clock=clock), durations)
-    told = [(at_s, left_s) for at_s, _, left_s in seen if left_s is not None]
-    assert len(told) >= len(seen) - 2
-    for at_s, left_s in told:
+    estimates = [(at_s, left_s) for at_s, _, left_s in seen if left_s is not None]
+    assert len(estimates) >= len(seen) - 2
+    for at_s, left_s in estimates:
         assert left_s == pytest.approx(clock.at_s - at_s, abs=1e-9)
 
 

@@ -122,9 +122,9 @@ def test_an_entry_that_is_not_as_it_should_be_is_an_error(entry: dict[str, objec
         "finds": ["conduct.off"],
         "edit": [{"find": "a", "replace": "b"}],
     }
-    told = {**whole, **entry} if set(entry) <= {"matters", "firmware", "harmless", "finds"} else entry
+    filled = {**whole, **entry} if set(entry) <= {"matters", "firmware", "harmless", "finds"} else entry
     with pytest.raises(SlipError, match=words):
-        slips._slip("new.toml", told)
+        slips._slip("new.toml", filled)
 
 
 def test_the_command_lists_them_and_writes_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -43,16 +43,16 @@ def observed(
         for k in range(count):
             running += leg > 0
             at = motion(leg, k / count) * MOVE
-            told = traced(leg, k / count, at)
+            reading = traced(leg, k / count, at)
             rows.append(
                 (
                     len(rows),
                     leg,
                     goal,
                     round(at),
-                    round(told),
+                    round(reading),
                     late_us,
-                    round(demand(goal - told)),
+                    round(demand(goal - reading)),
                     passes(leg, running),
                 )
             )

@@ -35,7 +35,7 @@ IDLE = {"before": [0.045, 0.046, 0.045, 0.045], "after": [0.046, 0.045, 0.045, 0
 LEFT = {"before": [0.045, 0.046, 0.045, 0.046], "after": [0.246, 0.245, 0.245, 0.246]}
 
 
-def told(name: str, **conditions: Any) -> Observation:
+def event(name: str, **conditions: Any) -> Observation:
     return Observation(
         name=f"leaf.conduct.{name}",
         columns=(Column(name="events", unit="1"),),
@@ -46,7 +46,7 @@ def told(name: str, **conditions: Any) -> Observation:
 
 def pattern(**changes: Any) -> Observation:
     duties = [[1.0, *(duty * 10000.0 + 30.0 * (-1.0) ** k for duty in DUTIES)] for k in range(6)]
-    return told(
+    return event(
         "pattern",
         **{
             "carrier_hz": 20e3,
@@ -71,7 +71,7 @@ def again(*counts: int) -> Observation:
 
 
 def ended(**changes: Any) -> Observation:
-    return told(
+    return event(
         "ended",
         **{
             "limited": [1],
@@ -187,10 +187,10 @@ def test_a_difference_term_on_a_noisy_reading_is_no_sum(noise):
     def creeping(leg: int, part: float) -> float:
         return follows(leg, part) * (1.0 + 0.1 * (part - 1.0))
 
-    def told(leg: int, part: float, count: float) -> float:
+    def place(leg: int, part: float, count: float) -> float:
         return count + dice.gauss(0.0, noise)
 
-    made = found(pattern(), observed(creeping, traced=told, demand=damped), ended())["demand_growth"]
+    made = found(pattern(), observed(creeping, traced=place, demand=damped), ended())["demand_growth"]
     assert isinstance(made, Measurement)
     assert made.quantity.value == pytest.approx(0.0, abs=3.0 * made.quantity.u)
 

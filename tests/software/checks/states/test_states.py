@@ -82,7 +82,7 @@ def test_a_true_offset_is_told_in_whole_counts_however_coarse_they_are(bits, cut
     assert entry.electrical_offset_rad is not None
     for turn in range(entry.pole_pairs):
         zero_rad = (math.tau * turn - entry.electrical_offset_rad.value) / entry.pole_pairs
-        told = declared(
+        declaration = declared(
             dead_time_s=150e-9, counts_per_turn=counts, offset_count=cut(zero_rad / math.tau * counts) % counts
         )
-        assert contradictions(spec, "leaf", told) == [], turn
+        assert contradictions(spec, "leaf", declaration) == [], turn

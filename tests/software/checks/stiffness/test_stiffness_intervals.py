@@ -220,15 +220,15 @@ def test_the_largest_torque_of_the_loop_holds_at_any_clip_or_cannot_be_told(clip
     bench.clip *= clip / 0.4
     taken, truth = carried_out(bench, spec), truths(bench)
     for name in ("clip_torque", "closed_loop"):
-        inside = told = 0
+        inside = claimed = 0
         for result, true in zip(results(taken, spec, name), truth[name], strict=True):
             if isinstance(result, Measurement):
-                told += 1
+                claimed += 1
                 low, high = interval(result.quantity, 0.99)
                 inside += low <= true <= high
-        assert inside >= 0.8 * told, (name, inside, told)
+        assert inside >= 0.8 * claimed, (name, inside, claimed)
         # An arm of 60 mN m shows any clip below its own torque at 70 degrees, less the friction that carries with it.
-        assert name != "clip_torque" or (told == 0 if clip == 0.5 else told >= 0.8 * CLIPPED)
+        assert name != "clip_torque" or (claimed == 0 if clip == 0.5 else claimed >= 0.8 * CLIPPED)
 
 
 @pytest.mark.slow
