@@ -20,7 +20,7 @@ from rigs_demo.board.process import NoInterpreter
 from rigs_demo.board.wiring import Wiring
 from rigs_demo.clock import Bench
 from rigs_demo.clock_control import Control
-from rigs_demo.clock_loop import Loop
+from rigs_demo.clock_loop import ClockLoop
 from rigs_demo.faults import FaultError, firmware_copy, lines, plant_of
 from rigs_demo.scenario import Scenario, UnknownScenario
 
@@ -143,7 +143,7 @@ def _run(arguments: argparse.Namespace) -> None:
         )
         path = stack.enter_context(_written(text, arguments.rig_file, scenario.name))
         print(json.dumps({"rig_file": str(path), "pid": os.getpid()}), flush=True)
-        loop = Loop(bench, control, servers)
+        loop = ClockLoop(bench, control, servers)
         if arguments.wall_clock:
             loop.free_run()
         else:

@@ -44,7 +44,7 @@ class Server(Protocol):
         ...
 
 
-class Loop:
+class ClockLoop:
     """Waits for whoever asks first."""
 
     def __init__(self, bench: Bench[Any], control: Control, servers: Mapping[str, Server]) -> None:

@@ -15,7 +15,7 @@ Values = dict[str, tuple[float, str]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bench:
+class KnownBench:
     """One bench, wholly known."""
 
     parameters: Parameters
@@ -42,8 +42,8 @@ class Bench:
 class Truth:
     """True values of one check: of each motor by itself, or of the whole bench."""
 
-    of_motor: Callable[[Bench, str], Values] | None = None
-    of_bench: Callable[[Bench], Values] | None = None
+    of_motor: Callable[[KnownBench, str], Values] | None = None
+    of_bench: Callable[[KnownBench], Values] | None = None
 
 
 def held_bus_v(parameters: Parameters, motor: MotorParameters) -> float:

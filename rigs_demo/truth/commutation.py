@@ -12,7 +12,7 @@ import numpy as np
 
 from rigs_demo.plant.parameters import MotorParameters
 from rigs_demo.plant.sensor import reading_rad, shaft_at_reading
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 from rigs_demo.truth.firmware import HAND_OVER_S, Firmware
 from rigs_demo.truth.static import AMPLITUDE, Still
 
@@ -110,7 +110,7 @@ def misalignment_cosine(motor: MotorParameters, offset_rad: float) -> float:
     return total / places
 
 
-def of_motor(bench: Bench, name: str) -> Values:
+def of_motor(bench: KnownBench, name: str) -> Values:
     """Values of one motor; its offset by whole turns near to what the rig file says."""
     about_rad = float(bench.rig["motor"][name]["electrical_offset_rad"]["value"])
     return commutation(bench.motor(name), bench.still(name), bench.firmware, about_rad)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 
 AS_TOLD = (
     *("enable_missed", "shaft_held", "start", "following", "far", "brake", "trace", "passes_after_off"),
@@ -10,7 +10,7 @@ AS_TOLD = (
 )
 
 
-def of_motor(_bench: Bench, _name: str) -> Values:
+def of_motor(_bench: KnownBench, _name: str) -> Values:
     """Of what is told exactly; a field has the amplitude that was asked for, and nothing is drawn after off."""
     return {
         **dict.fromkeys(AS_TOLD, (0.0, "1")),

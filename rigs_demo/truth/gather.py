@@ -8,7 +8,7 @@ from pathlib import Path
 
 from rigs_demo.faults import plant_of
 from rigs_demo.plant import drawing
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 from rigs_demo.truth.firmware import read_firmware
 
 
@@ -34,7 +34,7 @@ def gather(
 
     Raises UnknownScenario, PlantFileError, FaultError.
     """
-    bench = Bench(
+    bench = KnownBench(
         parameters=plant_of(scenario, plant_seed, faults, board_seed),
         firmware=read_firmware(scenario, faults),
         rig=drawing.rig_table(scenario),

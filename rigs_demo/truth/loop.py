@@ -41,7 +41,7 @@ class Move:
         return self.reading_rad[-1]
 
 
-class Loop:
+class ClosedLoop:
     """One motor in closed loop, the other off."""
 
     def __init__(self, parameters: Parameters, firmware: Firmware, name: str, setting_v: float, parts: int) -> None:

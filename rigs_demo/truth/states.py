@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 
 
-def of_motor(_bench: Bench, _name: str) -> Values:
+def of_motor(_bench: KnownBench, _name: str) -> Values:
     """None live, none contradicted."""
     return {"live_pins": (0.0, "1"), "contradictions": (0.0, "1")}
 

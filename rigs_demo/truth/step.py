@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from rigs_demo.plant.drawing import Table
 from rigs_demo.plant.parameters import MotorParameters, Parameters
 from rigs_demo.streams import stream_of
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 from rigs_demo.truth.firmware import PUT_OUT_S, Firmware
-from rigs_demo.truth.loop import Loop, Move
+from rigs_demo.truth.loop import ClosedLoop, Move
 from rigs_demo.truth.static import Still
 from rigs_demo.truth.stiffness import follows, loop_slope
 
@@ -56,7 +56,7 @@ def step(
     setting_v = float(rig["supply"]["voltage_v"]["value"])
     period_rad = tau / motor.cogging_periods if motor.cogging_periods else 0.0
     starts = [motor.arm.hang_reading_rad + period_rad * ((k + 0.5) / staircases - 0.5) for k in range(staircases)]
-    small, large = run(Loop(parameters, firmware, name, setting_v, parts), starts, name)
+    small, large = run(ClosedLoop(parameters, firmware, name, setting_v, parts), starts, name)
     band_rad = 3.0 * motor.sensor.noise_rad
     seen = [Response.of(move, band_rad) for move in small if swings_and_rests(move)]
     if len(seen) < len(small):
@@ -90,7 +90,7 @@ def shares(move: Move) -> Readings:
     return (np.array(move.reading_rad) - move.initial_rad) / (move.final_rad - move.initial_rad)
 
 
-def run(loop: Loop, starts_rad: Sequence[float], name: str) -> tuple[list[Move], list[Move]]:
+def run(loop: ClosedLoop, starts_rad: Sequence[float], name: str) -> tuple[list[Move], list[Move]]:
     """The small and the large steps of the sequence from each start; cut short by a shaft that finds no rest."""
     small: list[Move] = []
     large: list[Move] = []
@@ -204,7 +204,7 @@ def decay(pairs: Sequence[tuple[float, float]]) -> float:
     return -log(float(np.polyfit(swing, following, 1, w=following**2)[0]))
 
 
-def of_motor(bench: Bench, name: str) -> Values:
+def of_motor(bench: KnownBench, name: str) -> Values:
     """Values of one motor."""
     return step(bench.parameters, bench.rig, name, bench.firmware) if bench.responses else {}
 

@@ -11,7 +11,7 @@ from math import pi
 import numpy as np
 
 from rigs_demo.plant.parameters import MotorParameters, Parameters
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 from rigs_demo.truth.commutation import misalignment_cosine
 from rigs_demo.truth.firmware import Firmware
 from rigs_demo.truth.static import AMPLITUDE, Still, holding_voltage
@@ -56,7 +56,7 @@ def loop_slope(motor: MotorParameters, still: Still, firmware: Firmware, index: 
     return slope * firmware.gain_per_rad * misalignment_cosine(motor, firmware.offset_rad(index))
 
 
-def of_motor(bench: Bench, name: str) -> Values:
+def of_motor(bench: KnownBench, name: str) -> Values:
     """Values of one motor."""
     return stiffness(bench.parameters, bench.motor(name), bench.still(name), bench.firmware, bench.index(name))
 

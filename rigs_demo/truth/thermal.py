@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from rigs_demo.truth import heat
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 
 
-def of_motor(bench: Bench, name: str) -> Values:
+def of_motor(bench: KnownBench, name: str) -> Values:
     """Values of one motor; none of a heating where the check's current cannot flow."""
     motor = bench.motor(name)
     values: Values = {"resistance": (motor.resistance_ohm, "ohm")}

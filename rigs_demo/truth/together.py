@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from rigs_demo.truth.bench import Bench, Truth, Values
+from rigs_demo.truth.bench import KnownBench, Truth, Values
 
 
-def of_bench(bench: Bench) -> Values:
+def of_bench(bench: KnownBench) -> Values:
     """Values of the whole bench; none of a battery or a coupling, whose changes nobody has integrated here."""
     parameters = bench.parameters
     if parameters.supply.battery or parameters.coupling is not None:

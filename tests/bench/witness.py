@@ -15,7 +15,7 @@ from typing import Any
 
 import rigs_demo.__main__ as command
 from rigs_demo.clock import Bench
-from rigs_demo.clock_loop import Loop
+from rigs_demo.clock_loop import ClockLoop
 
 SETTLE_NS = 1_000_000
 """For what was written last to act; far less than any deadman (arbitrary)."""
@@ -33,7 +33,7 @@ def left_in(bench: Bench[Any]) -> dict[str, Any]:
     }
 
 
-class WitnessLoop(Loop):
+class WitnessLoop(ClockLoop):
     """The bench's main loop, which looks about it when its host has left, before the board's deadman can mend it."""
 
     place = Path()
@@ -50,7 +50,7 @@ class WitnessLoop(Loop):
 def main() -> int:
     """Run the bench as the command does."""
     WitnessLoop.place = Path(sys.argv[1]).absolute()
-    setattr(command, "Loop", WitnessLoop)  # noqa: B010  (its own command has no place for another)
+    setattr(command, "ClockLoop", WitnessLoop)  # noqa: B010  (its own command has no place for another)
     return command.main(sys.argv[2:])
 
 

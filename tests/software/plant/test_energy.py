@@ -10,7 +10,7 @@ import pytest
 from rigs_demo.plant import Plant, drawing
 from rigs_demo.plant.parameters import CouplingParameters
 from rigs_demo.truth.firmware import read_firmware
-from rigs_demo.truth.loop import Loop
+from rigs_demo.truth.loop import ClosedLoop
 from tests.software.plant.rigs import MS, duties, powered, rig, unaccounted_j
 
 
@@ -51,7 +51,7 @@ def test_a_battery_with_coupled_shafts_balances() -> None:
 
 
 def test_a_closed_loop_that_feeds_back_balances() -> None:
-    loop = Loop(drawing.load("sluice"), read_firmware("sluice"), "leaf", 12.0, 1)
+    loop = ClosedLoop(drawing.load("sluice"), read_firmware("sluice"), "leaf", 12.0, 1)
     plant = loop.plant
     before = plant.stored_j() - plant.bus.source_j + sum(plant.lost_j().values())
     for way in (0.9, -0.9, 0.9):
