@@ -20,6 +20,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 SOURCES = (".py", ".toml")
 _INPUTS = re.compile(r"^Inputs: `(\w+)`", re.MULTILINE)
+_SAMPLE = re.compile(r"^Sample: `(\w+)`", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +64,14 @@ class Results:
         text = place.read_text(encoding="utf-8")
         place.write_text(_INPUTS.sub(f"Inputs: `{self.fingerprint}`", text, count=1), encoding="utf-8")
 
+    def renew_for(self, sample: str) -> bool:
+        """Renew where a sample made today is the one that the file was written with; whether it is."""
+        then = _SAMPLE.search((self.root / self.place).read_text(encoding="utf-8"))
+        if then is None or then[1] != sample:
+            return False
+        self.renew()
+        return True
+
 
 def fingerprint(inputs: Sequence[str], root: Path = ROOT) -> str:
     """Hash of sources: patterns of files, and of folders with all Python and TOML files below them.
@@ -73,6 +82,16 @@ def fingerprint(inputs: Sequence[str], root: Path = ROOT) -> str:
     for path in sorted({path for pattern in inputs for path in _files(root, pattern)}):
         digest.update(f"{path.relative_to(root).as_posix()}\n{_bare(path)}\n".encode())
     return digest.hexdigest()[:16]
+
+
+def sample_of(said: object) -> str:
+    """Hash of all that a sample says, by its representation."""
+    return hashlib.sha256(repr(said).encode()).hexdigest()[:16]
+
+
+def sample_line(sample: str) -> str:
+    """How a sample stands in a file of results."""
+    return f"Sample: `{sample}`\n"
 
 
 def table(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

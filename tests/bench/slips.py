@@ -1,6 +1,8 @@
 """Show that no bad firmware passes: every slip of the catalogue is qualified, and what is said of it is judged.
 
     python -m tests.bench.slips --out FOLDER                 the whole of it, written to SLIPS.md beside this file
+    python -m tests.bench.slips --out FOLDER --unchanged     some of it: where every slip ends as it stands there, the
+                                                             results are taken for those of the sources of today
     python -m tests.bench.slips --out FOLDER --plants 0      on the nominal plant only, shown only
     python -m tests.bench.slips --out FOLDER --only NAME     one slip, shown only
     python -m tests.bench.slips --out FOLDER --checks NAME   by one check and what always runs, without the gate's
@@ -12,6 +14,7 @@ What was run stays in FOLDER: an interrupted try goes on where it stopped. Exit 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -26,7 +29,7 @@ from harness.release.trial import terms_for
 from rigs_demo.slips import PACES, Slip, SlipError, catalogue, slip_of
 from tests.bench.cases import OtherBench
 from tests.bench.trials import BENCH, HARNESS, Ended, Finding, Trial, Trials, trial_of
-from tests.results import ROOT, Results, table
+from tests.results import ROOT, Results, sample_line, sample_of, table
 
 PLANTS = 10
 RESULTS = Results(
@@ -49,6 +52,8 @@ LEAST = ("commutation",)
 """What a slip is tried with first on a drawn plant, and something harmless at all: what always runs runs with it."""
 LONGER = ("stiffness", "step", "thermal")
 """Checks that a slip which that does not show is tried with."""
+SAMPLE_EVERY = 8
+"""Of the catalogue's slips, for the sample (arbitrary: a tenth of the whole's time)."""
 LINE = 160
 """Longest reason in a table (arbitrary)."""
 
@@ -195,6 +200,21 @@ def shown_by(slip: Slip) -> tuple[str, ...]:
     return (*LEAST, *(check for check in LONGER if any(name.partition(".")[0] == check for name in slip.finds)))
 
 
+def sample(trials: Trials, slips: Sequence[Slip]) -> str:
+    """What some slips come to on the nominal plant, in words: numbers in a cause are the bench's."""
+    runs = trials.run_all(trial_of(slip.name, SEED) for slip in slips[::SAMPLE_EVERY])
+    return sample_of(
+        [
+            (
+                *(run.key, run.exit_code, run.energised),
+                *sorted((finding.name, finding.word) for finding in run.findings),
+                *(re.sub(r"[\d.]+", "", cause) for cause in run.causes),
+            )
+            for run in runs
+        ]
+    )
+
+
 def row(run: Judged, others: Sequence[Judged]) -> tuple[str, ...]:
     """A slip's line of the table."""
     first, ended = run.first, run.ended
@@ -268,6 +288,7 @@ def main() -> int:
     parser.add_argument("--only", action="append", default=[], metavar="NAME", help="a slip; may be given again")
     parser.add_argument("--checks", action="append", default=[], metavar="NAME", help="a check; may be given again")
     parser.add_argument("--plants", type=int, default=PLANTS, help=f"drawn plants, {PLANTS} for what is written")
+    parser.add_argument("--unchanged", action="store_true", help="only see whether the results hold still")
     parser.add_argument("--workers", type=int, default=2, help="qualifications at a time")
     options = parser.parse_args()
     try:
@@ -276,11 +297,15 @@ def main() -> int:
     except (SlipError, OtherBench) as error:
         sys.stderr.write(f"{error}\n")
         return 4
+    if options.unchanged:
+        same = RESULTS.renew_for(sample(trials, list(catalogue().values())))
+        sys.stdout.write("the same\n" if same else "not the same: write the results anew\n")
+        return 0 if same else 1
     checks = tuple(options.checks)
     text, off = written(nominal(trials, slips, checks), drawn(trials, slips, 0 if checks else options.plants))
     sys.stdout.write(text)
     if not options.only and not checks and options.plants == PLANTS:
-        RESULTS.write(text)
+        RESULTS.write(f"{text}\n## Sample\n\n{sample_line(sample(trials, slips))}")
     return 1 if off else 0
 
 

@@ -96,11 +96,54 @@ def test_a_finding_is_one_of_those_wanted_by_itself_or_as_a_part() -> None:
         ("off-is-slow", ("commutation",)),
         ("gain-halved", ("commutation", "stiffness", "step")),
         ("duties-order", ("commutation", "thermal")),
-        ("stop-is-off", ("commutation", "stiffness", "step")),
+        ("stop-is-off", ("commutation",)),
     ],
 )
 def test_a_drawn_plant_is_tried_with_the_checks_that_show_the_slip(name: str, checks: tuple[str, ...]) -> None:
     assert slips.shown_by(slip_of(name)) == checks
+
+
+def test_a_drawn_plant_is_tried_by_more_checks_only_where_the_first_show_nothing(monkeypatch) -> None:
+    asked: list[trials.Trial] = []
+
+    class Known(Trials):
+        def __init__(self) -> None:
+            """Of no folder."""
+
+        def run_all(self, some):
+            asked.extend(some := list(some))
+            shown = {"off-keeps-enable", "gain-halved"}
+            return [replace(RIGHT, exit_code=int(trial.slip in shown), driven=()) for trial in some]
+
+    monkeypatch.setattr(slips, "refusal", lambda ended: "refuse" if ended.exit_code == 1 else "")
+    some = [slip_of(name) for name in ("off-keeps-enable", "gain-halved", "reading-delayed", "stop-is-off")]
+    found = slips.drawn(Known(), some, 2)
+    assert {name: len(judgements) for name, judgements in found.items()} == {slip.name: 2 for slip in some}
+    assert [(trial.slip, trial.only) for trial in asked if trial.plant_seed == 1] == [
+        ("off-keeps-enable", ("commutation",)),
+        ("reading-delayed", ("commutation",)),
+        ("stop-is-off", ("commutation",)),
+        ("gain-halved", ("commutation", "stiffness", "step")),
+        ("reading-delayed", ("commutation", "stiffness", "step")),
+    ]
+
+
+def test_results_are_renewed_only_where_some_slips_end_as_they_did(tmp_path: Path, monkeypatch) -> None:
+    ends = [replace(RIGHT, causes=("a field is 0.52 times as strong",))]
+
+    class Known(Trials):
+        def __init__(self) -> None:
+            """Of no folder."""
+
+        def run_all(self, _some):
+            return ends
+
+    then = slips.sample(Known(), [SLIP])
+    ends[0] = replace(ends[0], causes=("a field is 0.5 times as strong",), time_ms=1.0)
+    assert slips.sample(Known(), [SLIP]) == then
+    for other in ({"exit_code": 0}, {"findings": ()}, {"causes": ("a field is twice as strong",)}, {"driven": None}):
+        ends[0] = replace(RIGHT, **{"causes": ("a field is 0.52 times as strong",), **other})
+        assert slips.sample(Known(), [SLIP]) != then
 
 
 def test_the_tables_count_and_name_what_is_not_found() -> None:

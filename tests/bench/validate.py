@@ -13,9 +13,7 @@ today without measuring again. Exit 1 if anything that is promised is not met.
 from __future__ import annotations
 
 import argparse
-import hashlib
 import math
-import re
 import sys
 import tempfile
 from collections import defaultdict
@@ -29,7 +27,7 @@ from scipy.stats import binom, chi2
 
 from harness.rigfile import load
 from tests.bench.cases import QUALIFIED_BY, RIG, Case, Cases, OtherBench, Run
-from tests.results import Results, percent, table
+from tests.results import Results, percent, sample_line, sample_of, table
 
 RESULTS = Results(
     title="How well the bench judges",
@@ -230,7 +228,7 @@ def whole(cases: Cases) -> Iterator[Part]:
     yield faults(cases, FAULT_PLANTS)
     yield pairs(cases)
     yield matrix(cases)
-    yield Part(heading="Sample", text=f"Sample: `{digest(cases.run_all(SAMPLE))}`\n")
+    yield Part(heading="Sample", text=sample_line(digest(cases.run_all(SAMPLE))))
 
 
 def digest(runs: Iterable[Run]) -> str:
@@ -242,17 +240,12 @@ def digest(runs: Iterable[Run]) -> str:
         )
         for run in runs
     ]
-    return hashlib.sha256(repr(said).encode()).hexdigest()[:16]
+    return sample_of(said)
 
 
 def unchanged(cases: Cases) -> bool:
     """Whether a sample says what it said when the results were written; if so, they are renewed."""
-    text = (RESULTS.root / RESULTS.place).read_text(encoding="utf-8")
-    then, now = re.search(r"^Sample: `(\w+)`", text, re.MULTILINE), digest(cases.run_all(SAMPLE))
-    if then and then[1] == now:
-        RESULTS.renew()
-        return True
-    return False
+    return RESULTS.renew_for(digest(cases.run_all(SAMPLE)))
 
 
 def _rms_bound(share: float, number: int) -> float:
