@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable
 from harness.checks.catalogue import CHECK_NAMES, CHECKS, needed_by
 from harness.judge.causes import CAUSES
 from harness.nouns.contract import DECLARED, PARTS
-from harness.nouns.effects import FREE, Anything, Becomes, Effect, Near, Shift
+from harness.nouns.effects import FREE, Anything, Becomes, Effect, Near, OneOf, Shift
 from harness.nouns.measurand import MOTOR, CheckRow, Measurand, Origin, Sense
 from harness.rigfile import load
 from harness.rigfile.template import usual_detect
@@ -55,6 +55,8 @@ def cell(effect: Effect | None) -> str:
         return "any" if effect is FREE else "stops"
     if isinstance(effect, Shift):
         return f"+ {effect.by}" if effect.scale == 1.0 else f"+ {effect.scale:g} {effect.by}"
+    if isinstance(effect, OneOf):
+        return " or ".join(f"{code:g}" for code in effect.codes)
     if isinstance(effect, Becomes):
         return effect.words
     return f"^{effect:g}"

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from harness.checks.catalogue import CHECKS, is_angle, words_of
 from harness.judge.causes import CAUSES
 from harness.judge.verdict import Rule
-from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, Shift
+from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, OneOf, Shift
 from harness.nouns.names import Name
 from harness.nouns.quantity import difference
 from harness.nouns.results import Outcome, Verdict, VerdictKind
@@ -155,6 +155,8 @@ class _Claim:
         size = next(iter(sizes.values()), 1.0)
         if isinstance(effect, Becomes):
             return effect.value(self.expected.get(item.motor, {}), size)
+        if isinstance(effect, OneOf):
+            return min(effect.codes, key=lambda code: abs(item.measured - code))
         if isinstance(effect, Shift):
             return item.expected + effect.scale * sizes[effect.by]
         return item.expected * float(size**effect) if isinstance(effect, float) else item.expected

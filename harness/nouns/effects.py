@@ -5,6 +5,7 @@ A row names a cause in words and says for each quantity what becomes of it when 
     a number        measured = expected x size^number        (size 1: nothing is wrong)
     Shift(number)   measured = expected + number x size      (size 0: nothing is wrong)
     Becomes(f)      measured = f(expected values of this motor, size): patterns, shares, angles
+    OneOf(codes)    measured = any one of these codes, another on each motor as it may be
     FREE            may do anything, a consequence too involved for a table
     HAPPENS         as FREE, but evidence where it differs: a stop that the board provoked
 
@@ -72,13 +73,20 @@ class Becomes:
 
 
 @dataclass(frozen=True, slots=True)
+class OneOf:
+    """One of several codes: which of them chance decides, for each motor by itself."""
+
+    codes: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Near:
     """Not moved, but for a stray of this size either way, in the quantity's unit."""
 
     stray: float
 
 
-Effect = float | Shift | Becomes | Near | Anything
+Effect = float | Shift | Becomes | OneOf | Near | Anything
 
 Effects = dict[str, Effect]
 """What a cause does to quantities; `|` adds to it, the right side stands."""

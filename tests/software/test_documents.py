@@ -13,7 +13,7 @@ import pytest
 from harness.checks.catalogue import CHECK_NAMES, CHECKS
 from harness.judge.causes import CAUSES
 from harness.nouns.contract import PARTS, DeclarationError, parse_declared
-from harness.nouns.effects import FREE, HAPPENS, Becomes, Near, Shift
+from harness.nouns.effects import FREE, HAPPENS, Becomes, Near, OneOf, Shift
 from harness.store import tables
 from tests.documents import ROOT, TABLES, cell, current, filled
 from tests.software.device_scripts.board import Board, Drive
@@ -49,6 +49,7 @@ def test_every_cause_part_of_the_contract_and_quantity_has_its_row() -> None:
         *((None, ""), (0.0, ""), (Near(0.4), ""), (1.0, "^1"), (-0.5, "^-0.5"), (FREE, "any"), (HAPPENS, "stops")),
         *((Shift(), "+ size"), (Shift(-2.0, by="age"), "+ -2 age")),
         (Becomes(lambda _, __: 0.0, "reversed"), "reversed"),
+        (OneOf((2, 7)), "2 or 7"),
     ],
 )
 def test_an_effect_is_shown_in_a_word(effect, shown: str) -> None:

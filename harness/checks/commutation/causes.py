@@ -183,14 +183,17 @@ CAUSES: tuple[Cause, ...] = (
         confirmed_by="turn the shaft by hand and watch its reading",
     ),
     Cause(
-        # The codes met at rest are as many fewer as a step is coarser, down to a single one.
+        # The codes met at rest are as many fewer as a step is coarser, down to a single one. Steps of several degrees
+        # bend a sweep of few of them as they like: the count of pole pairs too.
         name="coarse reading",
         where="any",
         words="the reading comes in coarser steps than the sensor's: low bits are lost on the way",
         sizes={"size": Size(low=1.5, high=1000.0)},
         elsewhere=FREE,
-        effects=dict.fromkeys(("step_spread", "step_angle", "offset", "hang_reading", "phase_order"), FREE)
-        | {"sensor_noise": FREE, "distinct_codes": -1.0, "pole_pairs": Near(0.45)},
+        effects=dict.fromkeys(
+            ("step_spread", "step_angle", "offset", "hang_reading", "phase_order", "pole_pairs"), FREE
+        )
+        | {"sensor_noise": FREE, "distinct_codes": -1.0},
         confirmed_by="turn the shaft slowly by hand and watch the lowest bits of its reading",
     ),
     Cause(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from harness.checks.conduct.quantities import Following, Trace
-from harness.nouns.effects import FREE, HAPPENS, NO_SIZE, Becomes, Cause, Effects, Shift, Size
+from harness.nouns.effects import FREE, HAPPENS, NO_SIZE, Becomes, Cause, Effects, OneOf, Shift, Size
 
 LOOP: Effects = {
     "trace": FREE,
@@ -34,7 +34,7 @@ def _code(name: str, quantity: str, code: int, words: str, confirmed_by: str, ot
         where="any",
         elsewhere=FREE,
         shown=f"conduct.{quantity}",
-        effects={**(others or {}), quantity: _is(code, f"{code}")},
+        effects={quantity: _is(code, f"{code}"), **(others or {})},
         confirmed_by=confirmed_by,
     )
 
@@ -75,6 +75,8 @@ CAUSES: tuple[Cause, ...] = (
         Following.OTHER_WAY,
         "the loop drives the shaft the other way: wrong sign, or wrong pole pairs or offset inside",
         "compare sign, pole pairs and offset inside the loop with those that the firmware declares",
+        # Which way noise sends the shaft at its start decides whether it was given a set point before it ran off.
+        {"following": OneOf((Following.OTHER_WAY, Following.RUNS_OFF))},
     ),
     _loop(
         "loop of one sense",
@@ -98,8 +100,7 @@ CAUSES: tuple[Cause, ...] = (
     _loop(
         "loop runs off",
         Following.RUNS_OFF,
-        "the shaft runs off as soon as the loop is closed: to another set point than the one it is given, or by a "
-        "wrong sign, wrong pole pairs or a wrong offset inside",
+        "the shaft runs off as soon as the loop is closed: to another set point than the one it is given",
         "trace reading, set point and demand of the first passes",
     ),
     _loop(

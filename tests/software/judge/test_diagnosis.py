@@ -15,7 +15,7 @@ from harness.checks.catalogue import CHECKS, CheckCauses
 from harness.judge.causes import CAUSES, gathered
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.judge.verdict import at_fault, judge_all
-from harness.nouns.effects import FREE, Cause, Shift
+from harness.nouns.effects import FREE, Cause, OneOf, Shift
 from harness.nouns.names import Name
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Measurement, Outcome, Verdict
@@ -328,6 +328,20 @@ def test_a_row_can_be_added() -> None:
     )
     (found,) = diagnose(judged(1, on_both(gain=0.5)), RULE, [row]).causes
     assert found.name == "new" and found.words == "leaf and wheel: 0.50"
+
+
+@pytest.mark.parametrize(("wheel", "known"), [(2.0, True), (5.0, True), (3.0, False), (0.0, False)])
+def test_one_cause_may_end_in_one_of_several_codes_on_each_motor(wheel: float, known: bool) -> None:
+    """Another code is no such end, nor is it one where nothing is wrong: that motor has not the fault."""
+    row = Cause(
+        name="by chance",
+        words="by chance",
+        where="rig",
+        effects={"commutation.phase_order": OneOf((2.0, 5.0))},
+        confirmed_by="nothing",
+    )
+    orders = {"leaf": 2.0, "wheel": wheel}
+    assert diagnose(judged(1, lambda name, m: replace(m, order=orders[name])), RULE, [row]).known is known
 
 
 @examples(25)
