@@ -65,14 +65,22 @@ def _rows(record: Record) -> RecordRows:
         raw[hashes[entry.name]] = data
     if len(hashes) < len(record.observation_entries):
         raise DamagedRecord(record.folder, "two observations of one name")
-    listed = "".join(f"\n{name} {sha256}" for name, sha256 in hashes.items()).encode(errors="backslashreplace")
     return RecordRows(
-        run={"uid": digest(record.data + listed), **_run(record)},
+        run={"uid": uid_of(record, hashes), **_run(record)},
         json=zlib.compress(record.data, PACKED),
         quantities=_quantities(record),
         observations=[{"name": visible(name), "sha256": sha256} for name, sha256 in hashes.items()],
         raw=raw,
     )
+
+
+def uid_of(record: Record, hashes: Mapping[str, str]) -> str:
+    """What a run is known by: the hash of record.json and of its observations' hashes, by their names.
+
+    Raises KeyError for an observation without one, DamagedRecord.
+    """
+    listed = "".join(f"\n{entry.name} {hashes[entry.name]}" for entry in record.observation_entries)
+    return digest(record.data + listed.encode(errors="backslashreplace"))
 
 
 def text_from(data: bytes) -> bytes:

@@ -29,7 +29,7 @@ from harness.store.database import Database
 from harness.store.decisions import Decisions
 from harness.store.histories import Histories
 from harness.store.raw import Raw, RawFolder, RawTable
-from harness.store.rows import RecordRows, rows_of, text_from
+from harness.store.rows import RecordRows, rows_of, text_from, uid_of
 from harness.store.studies import Studies
 
 
@@ -179,13 +179,15 @@ class Store(Closable):
     def record(self, run_id: int) -> Record:
         """The record of a run, its observations read when asked for. Raises StoreError, RecordError.
 
-        Its folder only says in messages where it is from.
+        Rows that are no longer those that were kept are damaged, whatever they say. Its folder only says in messages
+        where it is from.
         """
         place = Path(self.address.shown.removeprefix("postgresql://")) / f"run {run_id}"
         text = self.text(run_id)
         names = select(tables.observation.c.name, tables.observation.c.sha256)
         with self._database.reading() as connection:
             rows = connection.execute(names.where(tables.observation.c.run_id == run_id)).all()
+            uid = connection.scalar(select(tables.run.c.uid).where(tables.run.c.id == run_id))
         hashes = {row.name: row.sha256 for row in rows}
 
         def raw(entry: ObservationEntry) -> bytes:
@@ -194,7 +196,11 @@ class Store(Closable):
                 raise RecordError(f"{place}: damaged: no observation {name} was kept of it")
             return self._raw.get(hashes[name], f"observation {name} of run {run_id}")
 
-        return Record(place, text, raw=raw)
+        record = Record(place, text, raw=raw)
+        known = {entry.name: hashes.get(visible(entry.name), "") for entry in record.observation_entries}
+        if len(rows) != len(known) or uid_of(record, known) != uid:
+            raise RecordError(f"{place}: damaged: its rows are no longer those that were kept")
+        return record
 
     def text(self, run_id: int) -> bytes:
         """record.json of a run, byte for byte. Raises StoreError, RecordError."""

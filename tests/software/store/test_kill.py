@@ -38,7 +38,7 @@ class Writer:
     """A process that keeps a record whenever it is told to; says `open`, then a uid for each that is acknowledged."""
 
     def __init__(self, place: str, folders: list[Path]) -> None:
-        heard, tell = os.pipe()
+        orders, tell = os.pipe()
         heard, say = os.pipe()
         self.process = os.fork()
         if self.process == 0:
@@ -47,12 +47,12 @@ class Writer:
                 with Store.open(place, make=True) as store:
                     os.write(say, b"open\n")
                     for folder in folders:
-                        os.read(heard, 1)
+                        os.read(orders, 1)
                         os.write(say, f"{store.keep(folder).uid}\n".encode())
                 signal.pause()  # an early end would be no kill
             finally:
                 os._exit(1)
-        for end in (heard, say):
+        for end in (orders, say):
             os.close(end)
         self._tell, self._said = tell, os.fdopen(heard)
 
