@@ -1,8 +1,10 @@
 """Where a slowly turning field takes the shaft: one regression over all sweeps of a motor.
 
     field = direction p (x + e(x)) + offset + direction asin(r sin(x - hang) + drag)
+    x = reading + lag speed
 
-x is the reading from a place near hanging; r the arm's largest torque over the field's; drag is friction with the
+The reading is counted from a place near hanging, and is late by `lag`, which no amplitude changes, where a weaker field
+draws the shaft the further behind; r the arm's largest torque over the field's; drag is friction with the
 sign of the motion, damping times speed and inertia times acceleration, in parts of the same torque. e(x) =
 once cos x + twice cos 2x is the part of the sensor's error that a part of a turn can show; its other part looks
 like pole pairs and is in their budget. Two amplitudes part r from p, motion both ways parts friction, and going
@@ -15,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -28,6 +31,8 @@ SPAN = 5
 """Rows of one smoothing (arbitrary: three of them are half a swing of a held arm)."""
 LEAST_PULL, PULLED_U = 0.05, 4.0
 """Of a load that nobody stated: least torque over the field's, and over its own u, to count (arbitrary)."""
+LEAST_LAG_S, LAGS_U = 2e-3, 4.0
+"""Least lag that counts, and over its own u: to fit a lesser one would only widen all else (arbitrary)."""
 RATIO_U = 0.02
 """Relative, of the ratio of two amplitudes' torques: saliency and the rounding of dead time (common practice,
 no source)."""
@@ -89,6 +94,9 @@ class FieldFit:
     direction: int
     fit: Fit
     names: tuple[str, ...]
+    lag_s: float
+    """By which the reading is late, with its standard uncertainty, whether it counts in this fit or not."""
+    lag_u_s: float
     scatter_rad: float
     """Electrical: what a point at the larger amplitude strays by, with what it shares with its like on the way back."""
 
@@ -152,13 +160,14 @@ class FieldFit:
 
         `sense` is that of the sweep whose motion it is.
         """
-        torque = self.arm * np.sin(motion.shaft_rad - self.hang_rad)
+        shaft = motion.shaft_rad + self.value("lag") * motion.speed_rad_s
+        torque = self.arm * np.sin(shaft - self.hang_rad)
         torque = torque + self.value("friction") * self.direction * sense
         torque = (
             torque + self.value("damping") * motion.speed_rad_s + self.value("inertia") * motion.acceleration_rad_s2
         )
         lag = np.arcsin(np.clip(torque, -0.999, 0.999))
-        return np.asarray(motion.shaft_rad + lag / self.value("pole_pairs"), dtype=np.float64)
+        return np.asarray(shaft + lag / self.value("pole_pairs"), dtype=np.float64)
 
 
 def sense_of(sweeps: Sequence[Sweep], least_travel_rad: float) -> int:
@@ -213,39 +222,52 @@ def follow(
     names += ("hang", "arm") if has_arm else ("pull_sin", "pull_cos")
     log_torques, log_torques_u = log_ratio
 
-    def model(values: Array) -> Array:
-        given = dict(zip(names, values, strict=True))
+    def model(names: Sequence[str], values: Array) -> Array:
+        given = {"lag": 0.0, **dict(zip(names, values, strict=True))}
+        shaft = x + given["lag"] * speed
         drag = given["friction"] * moving + given["damping"] * speed + given["inertia"] * acceleration
         ratio = np.exp(given["log_ratio"] * small)
         pull = (
-            given["arm"] * np.sin(x - given["hang"])
+            given["arm"] * np.sin(shaft - given["hang"])
             if has_arm
-            else given["pull_sin"] * np.sin(x) + given["pull_cos"] * np.cos(x)
+            else given["pull_sin"] * np.sin(shaft) + given["pull_cos"] * np.cos(shaft)
         )
         torque = ratio * (pull + drag)
-        error = given["once"] * np.cos(x) + given["twice"] * np.cos(2.0 * x)
-        field = direction * given["pole_pairs"] * (x + error) + given["offset"]
-        lag = direction * np.arcsin(np.clip(torque, -0.999, 0.999))
-        return np.concatenate((field + lag, (given["once"], given["twice"], given["log_ratio"])))
+        error = given["once"] * np.cos(shaft) + given["twice"] * np.cos(2.0 * shaft)
+        field = direction * given["pole_pairs"] * (shaft + error) + given["offset"]
+        behind = direction * np.arcsin(np.clip(torque, -0.999, 0.999))
+        return np.concatenate((field + behind, (given["once"], given["twice"], given["log_ratio"])))
+
+    points = np.concatenate((y, (0.0, 0.0, log_torques)))
+    beliefs_u = (*error_u, math.hypot(RATIO_U, log_torques_u))
+    ends = np.cumsum(sizes)[:-1]
+
+    def fitted(names: Sequence[str], start: list[float]) -> tuple[Fit, Array]:
+        """The fit of these parameters, and by how much its points stray."""
+        spread = np.where(small > 0.0, 0.04, 0.02)
+        for _ in range(2):  # the second time with the spreads that the first has found
+            fit = nonlinear(partial(model, names), start, points, np.concatenate((spread, beliefs_u)))
+            residuals = fit.residuals[: y.size]
+            alone = max(inflation(part) for part in np.split(residuals, ends))
+            factor = alone * math.sqrt(1.0 + common(np.split(x, ends), np.split(residuals / spread, ends)))
+            for level in (0.0, 1.0):
+                spread[small == level] = max(float(np.std(residuals[small == level])) * factor, 1e-6)
+            start = fit.values.tolist()
+        return fit, spread
 
     start = [max(1.0, abs(float(slope)) - 0.8), float(middle), 0.03, 0.02, 0.003, 0.0, 0.0, log_torques]
     start += [0.0, 0.8] if has_arm else [0.0, 0.0]
-    points = np.concatenate((y, (0.0, 0.0, log_torques)))
-    beliefs_u = (*error_u, math.hypot(RATIO_U, log_torques_u))
-    spread = np.where(small > 0.0, 0.04, 0.02)
-    ends = np.cumsum(sizes)[:-1]
-    for _ in range(2):  # the second time with the spreads that the first has found
-        fit = nonlinear(model, start, points, np.concatenate((spread, beliefs_u)))
-        residuals = fit.residuals[: y.size]
-        scatter = float(np.std(residuals))
-        if scatter > FOLLOWS_RAD:
-            raise MeasurementError(f"the shaft strays from the field by {math.degrees(scatter):.0f} electrical degrees")
-        alone = max(inflation(part) for part in np.split(residuals, ends))
-        factor = alone * math.sqrt(1.0 + common(np.split(x, ends), np.split(residuals / spread, ends)))
-        for level in (0.0, 1.0):
-            spread[small == level] = max(float(np.std(residuals[small == level])) * factor, 1e-6)
-        start = fit.values.tolist()
-    return FieldFit(direction=direction, fit=fit, names=names, scatter_rad=float(np.min(spread)))
+    fit, spread = fitted(names, start)
+    late, late_spread = fitted((*names, "lag"), [*fit.values.tolist(), 0.0])
+    lag_s, lag_u_s = float(late.values[-1]), float(late.u[-1])
+    if abs(lag_s) > max(LEAST_LAG_S, LAGS_U * lag_u_s):
+        names, fit, spread = (*names, "lag"), late, late_spread
+    scatter = float(np.std(fit.residuals[: y.size]))
+    if scatter > FOLLOWS_RAD:
+        raise MeasurementError(f"the shaft strays from the field by {math.degrees(scatter):.0f} electrical degrees")
+    return FieldFit(
+        direction=direction, fit=fit, names=names, lag_s=lag_s, lag_u_s=lag_u_s, scatter_rad=float(np.min(spread))
+    )
 
 
 def common(places: Sequence[Array], residuals: Sequence[Array]) -> float:

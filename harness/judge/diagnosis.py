@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from harness.checks.catalogue import CHECKS, is_angle, words_of
 from harness.judge.causes import CAUSES
 from harness.judge.verdict import Rule
-from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, OneOf, Shift
+from harness.nouns.effects import Anything, Becomes, Cause, Effect, Near, OneOf, Shift, Size
 from harness.nouns.names import Name
 from harness.nouns.quantity import difference
 from harness.nouns.results import Outcome, Verdict, VerdictKind
@@ -228,10 +228,11 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
     if happened and not _stopped_at(claim.motors, differs):
         return None
     bound = [item for item in items if not isinstance(effects[item.name], Anything)]
-    sizes = _fitted(claim, touched, effects)
+    bounds = claim.cause.sizes
+    sizes = {name: _at_least_none(size, bounds[name]) for name, size in _fitted(claim, touched, effects).items()}
     if _worst(claim, bound, effects, sizes) > 1.0:
         return None
-    if any(not size.low <= sizes[name] <= size.high for name, size in claim.cause.sizes.items()):
+    if any(not size.low <= sizes[name] <= size.high for name, size in bounds.items()):
         return None
     return _worst(claim, bound, effects, sizes), NamedCause(
         name=claim.cause.name,
@@ -241,6 +242,11 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
         explains=differs,
         confirmed_by=claim.cause.confirmed_by,
     )
+
+
+def _at_least_none(found: float, bounds: Size) -> float:
+    """A size that cannot go below nothing: where it is nothing, chance takes it there half of the time."""
+    return max(found, bounds.low) if bounds.low == bounds.none else found
 
 
 def _stopped_at(motors: tuple[str, ...], differs: tuple[str, ...]) -> bool:

@@ -24,7 +24,9 @@ MIRRORED = {(0, 1, 2): 0, (1, 2, 0): 1, (2, 0, 1): 2, (0, 2, 1): 3, (2, 1, 0): 4
 """Shift of the phases in thirds of a turn, and 3 more where they are mirrored, by the winding of each output."""
 
 
-def commutation(motor: MotorParameters, still: Still, firmware: Firmware, offset_about_rad: float) -> Values:
+def commutation(
+    motor: MotorParameters, on_ohm: float, still: Still, firmware: Firmware, offset_about_rad: float
+) -> Values:
     """Values by the quantity's last word; those the parameters do not decide are left out."""
     order = MIRRORED[motor.wiring]
     sense = -1 if order >= 3 else 1
@@ -50,6 +52,9 @@ def commutation(motor: MotorParameters, still: Still, firmware: Firmware, offset
         values["distinct_codes"] = (distinct_codes(sensor.noise_rad, sensor.bits), "1")
         if firmware.own_pace:
             values["sensor_age"] = (HAND_OVER_S, "s")
+            # Currents that turn with a field of constant speed lag it by the winding's time constant.
+            winding_s = motor.inductance_h / (motor.resistance_ohm + on_ohm)
+            values["reading_lag"] = (sensor.latency_s + HAND_OVER_S + winding_s, "s")
     else:
         values["sensor_noise"] = (sensor.pulse_noise_rad, "rad")
     return values
@@ -113,7 +118,8 @@ def misalignment_cosine(motor: MotorParameters, offset_rad: float) -> float:
 def of_motor(bench: KnownBench, name: str) -> Values:
     """Values of one motor; its offset by whole turns near to what the rig file says."""
     about_rad = float(bench.rig["motor"][name]["electrical_offset_rad"]["value"])
-    return commutation(bench.motor(name), bench.still(name), bench.firmware, about_rad)
+    on_ohm = bench.parameters.driver.on_resistance_ohm
+    return commutation(bench.motor(name), on_ohm, bench.still(name), bench.firmware, about_rad)
 
 
 TRUTH = Truth(of_motor=of_motor)

@@ -49,6 +49,8 @@ class Alignment:
     """Reading from which the sweeps' shaft angles count."""
     centre_rad: float
     """Electrical angle of the vector nearest to hanging."""
+    corrected_s: float
+    """By which the sweeps' fields were moved to the readings' own instants: the age that the firmware tells."""
 
     @property
     def _source(self) -> str:
@@ -64,13 +66,17 @@ class Alignment:
         return normal(0.0, u, "rad", f"{key} ({name})", remedy="centre the sensor's magnet")
 
     def quantity(self, which: str) -> Quantity:
-        """One of pole_pairs, step_angle, offset, phase_order, hang_reading, step_spread. Raises MeasurementError."""
+        """One of pole_pairs, step_angle, offset, phase_order, hang_reading, reading_lag, step_spread.
+
+        Raises MeasurementError.
+        """
         ways: dict[str, Callable[[], Quantity]] = {
             "pole_pairs": self._pole_pairs,
             "step_angle": self._step_angle,
             "offset": self._offset,
             "phase_order": self._phase_order,
             "hang_reading": self._hang_reading,
+            "reading_lag": self._reading_lag,
             "step_spread": self._step_spread,
         }
         return ways[which]()
@@ -132,6 +138,11 @@ class Alignment:
         value = near + math.remainder(self.following.hang_rad + self.zero_rad - near, math.tau)
         return normal(value, self.following.hang_u, "rad", f"{self._source} fit hang", remedy="more sweeps")
 
+    def _reading_lag(self) -> Quantity:
+        """Behind the field that drives the currents: what the winding takes is in it."""
+        late_s = self.following.lag_s + self.corrected_s
+        return normal(late_s, self.following.lag_u_s, "s", f"{self._source} fit lag", remedy="more sweeps")
+
     def _step_spread(self) -> Quantity:
         """Rms departure of the positions at the vectors from evenly spaced ones, what noise adds to it taken off.
 
@@ -176,9 +187,15 @@ def direction(sweeps: Mapping[str, Sweep]) -> Quantity:
 
 
 def align(
-    sweeps: Mapping[str, Sweep], spec: RigSpec, motor: str, zero_rad: float, centre_rad: float, lost: Quantity
+    sweeps: Mapping[str, Sweep],
+    spec: RigSpec,
+    motor: str,
+    zero_rad: float,
+    centre_rad: float,
+    lost: Quantity,
+    corrected_s: float,
 ) -> Alignment:
-    """Fit the sweeps of a motor that follows; `lost`: the amplitude that dead time takes.
+    """Fit the sweeps of a motor that follows; `lost`: the amplitude that dead time takes; others as in `Alignment`.
 
     Raises MeasurementError where it does not follow.
     """
@@ -200,7 +217,13 @@ def align(
         error_u=sensor_error_u(spec, motor),
     )
     return Alignment(
-        following=following, sweeps=sweeps, spec=spec, motor=motor, zero_rad=zero_rad, centre_rad=centre_rad
+        following=following,
+        sweeps=sweeps,
+        spec=spec,
+        motor=motor,
+        zero_rad=zero_rad,
+        centre_rad=centre_rad,
+        corrected_s=corrected_s,
     )
 
 

@@ -1,7 +1,7 @@
 """What commutation makes of its readings.
 
-Sense and order of the phases, pole pairs, electrical offset, where the arm hangs, the weakest vector, and noise and age
-of the reading.
+Sense and order of the phases, pole pairs, electrical offset, where the arm hangs, the weakest vector, and noise, age
+and lag of the reading.
 """
 
 from __future__ import annotations
@@ -97,6 +97,7 @@ class _Readings:
         self.rests = [shaft(o) for o in rests]
         self.ages_s = np.concatenate([o.si("age") for o in rests])
         self.sweeps: dict[str, Sweep] = {}
+        corrected_s: list[float] = []
         for name in ("large_up", "large_down", "small_up", "small_down"):
             if name in by_name:
                 o = by_name[name]
@@ -107,12 +108,14 @@ class _Readings:
                 late_s = float(np.mean(o.si("age")))
                 if late_s > standstill.LONGEST_AGE_S:  # an age that none can have corrects nothing
                     late_s = 0.0
+                corrected_s.append(late_s)
                 self.sweeps[name] = Sweep(
                     amplitude=float(np.max(o.si("amplitude"))) / FULL_AMPLITUDE,
                     t_s=t_s,
                     field_rad=field - late_s * np.gradient(field, t_s),
                     shaft_rad=shaft(o)[begin:end],
                 )
+        self.corrected_s = float(np.mean(corrected_s)) if corrected_s else 0.0
         self.vectors = by_name.get("vectors")
         self.lost = amplitude_lost(spec, self.vectors)
         self.centre = by_name["large_up"].whole("centre") if "large_up" in by_name else 0
@@ -123,8 +126,9 @@ class _Readings:
         if self._found is None:
             try:
                 self._found = results.align(
-                    self.sweeps, self.spec, self.motor, self.zero_rad, self.centre * VECTOR_RAD, self.lost
-                )
+                    self.sweeps, self.spec, self.motor, self.zero_rad, self.centre * VECTOR_RAD, self.lost,
+                    self.corrected_s,
+                )  # fmt: skip
             except MeasurementError as error:
                 self._found = error
         if isinstance(self._found, MeasurementError):

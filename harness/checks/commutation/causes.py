@@ -21,9 +21,11 @@ from harness.nouns.effects import (
 
 THIRD = 2.0 * math.pi / 3.0
 
-STRAY: Effects = dict.fromkeys(("step_spread", "step_angle", "offset", "hang_reading", "weakest_vector"), FREE)
+STRAY: Effects = dict.fromkeys(
+    ("step_spread", "step_angle", "offset", "hang_reading", "weakest_vector", "reading_lag"), FREE
+)
 """What a motor does whose field is not where it should be; of the other checks it says nothing more (`elsewhere`)."""
-TURNED: Effects = STRAY | {"step_angle": 0.0, "weakest_vector": 0.0}
+TURNED: Effects = STRAY | {"step_angle": 0.0, "weakest_vector": 0.0, "reading_lag": 0.0}
 """The same where the six vectors still draw the shaft to places as strong and as far apart as they should be."""
 STILL: Effects = {"direction": Becomes(lambda _, __: 0.0, "0"), "phase_order": FREE, "pole_pairs": FREE}
 ONE = Becomes(lambda _, __: 1.0, "1")
@@ -208,6 +210,7 @@ CAUSES: tuple[Cause, ...] = (
             "sensor_noise": 1.0,
             "distinct_codes": FREE,
             "sensor_age": AGED,
+            "reading_lag": AGED,
             "step_spread": FREE,
             "pole_pairs": Near(0.45),  # bent by less than half a pole pair
             "step_angle": FREE,
@@ -229,8 +232,26 @@ CAUSES: tuple[Cause, ...] = (
         where="any",
         words="the reading is {shift_ms:.1f} ms older than stated, no noisier",
         sizes=LATER,
-        effects={"sensor_age": Shift(1.0)},
+        effects={"sensor_age": Shift(1.0), "reading_lag": Shift(1.0)},
         confirmed_by="see when the firmware latches the reading",
+    ),
+    Cause(
+        name="late reading",
+        where="any",
+        words="the reading lags {shift_ms:.1f} ms more behind the shaft than stated, which its age does not tell",
+        sizes=LATER,
+        shown="commutation.reading_lag",
+        effects={"reading_lag": Shift(1.0)} | dict.fromkeys(("step_spread", "step_angle"), FREE),
+        confirmed_by="see what stands between the sensor and angle(): a queue, a filter, a frame",
+    ),
+    Cause(
+        name="age told",
+        where="any",
+        words="the firmware tells an age that its readings have not: {shift_ms:+.1f} ms, and they lag as stated",
+        sizes=ANY_SHIFT,
+        shown="commutation.sensor_age",
+        effects={"sensor_age": Shift(1.0)},
+        confirmed_by="print both instants from which the firmware makes the age",
     ),
 )
 

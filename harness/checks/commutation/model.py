@@ -17,6 +17,7 @@ from harness.nouns.contract import Declared
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular
 from harness.nouns.results import Expectation
+from harness.physics.drive import circuit_ohm
 from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque
 from harness.rigfile import RigSpec, unstated
 from harness.rigfile.known import StatedValue
@@ -81,8 +82,29 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
             f"codes met by normal noise in {READINGS} readings, averaged over the place in a code",
         ),
         stated("sensor_age", from_file(sensor.age_s, "s"), f"{of}.sensor.age_s", "from the sensor to the firmware"),
+        reading_lag(spec, motor),
         stated("impossible_ages", exact(0.0, "1"), f"{of}.sensor.age_s", "a reading takes time, and is over"),
     ]
+
+
+def reading_lag(spec: RigSpec, motor: str) -> Expectation:
+    """Age of the reading, and L / R of the winding behind the voltage that turns the field."""
+    age = spec.motor[motor].sensor.age_s
+    inputs = known(spec, motor, "inductance_h", "winding_ohm")
+    of, model = f"motor.{motor}", "age of the reading, and L / R by which the currents lag behind the field's voltage"
+    keys = {f"{of}.sensor.age_s": age, f"{of}.inductance_h": spec.motor[motor].inductance_h}
+    name, lacking = f"{motor}.commutation.reading_lag", tuple(key for key, value in keys.items() if value is None)
+    if age is None or lacking:
+        return Expectation(name=name, needs=lacking, model=model)
+    lag = propagate(
+        lambda age_s, henry, winding, on: age_s + henry / circuit_ohm(winding, on),
+        "s",
+        age_s=age.quantity("s"),
+        henry=inputs["inductance_h"],
+        winding=inputs["winding_ohm"],
+        on=unstated.on_resistance(spec, motor),
+    )
+    return Expectation(name=name, quantity=lag, model=model, inputs={key: v.value for key, v in keys.items() if v})
 
 
 def step_angle(pole_pairs: float) -> float:

@@ -116,6 +116,15 @@ CHECK = CheckRow(
             follows=UNMOVED,
             detect=absolute(0.5e-3, "half a loop period"),
         ),
+        Measurand(
+            name="reading_lag",
+            words="lag of the reading behind a turning field, the current's own behind its voltage in it",
+            unit="s",
+            sense=Sense.NUMBER,
+            origin=Origin.MEASURED,
+            follows=UNMOVED,
+            detect=absolute(2e-3, "two passes of the usual loop: a queue, or a frame of a slow output"),
+        ),
         counted(
             "impossible_ages",
             "readings at rest of an age that none can have: negative, beyond 30 ms, or all of them 0",

@@ -107,7 +107,9 @@ class Movement:
             return Following.AS_TOLD
         # A loop that pushes up alone is left where it went: friction keeps it, or its arm takes it back a part.
         rose = self.ending(UP, self.count) - self.ending(STARTED, self.count) >= LEAST
-        if any(good) or (rose and self.up < LEAST and abs(self.down) < NONE):
+        if (any(good) and not NONE <= min(self.up, self.down) < LEAST) or (
+            rose and self.up < LEAST and abs(self.down) < NONE
+        ):
             return Following.ONE_WAY
         if all(abs(share) < NONE for share in (self.up, self.down)):
             return Following.NOT

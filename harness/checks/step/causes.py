@@ -54,7 +54,7 @@ CAUSES: tuple[Cause, ...] = (
 
 EFFECTS: Mapping[str, Effects] = {
     "noisier path": LOOP | {"delay": FREE, "natural_frequency": FREE, "loop_period": FREE, "loop_jitter": FREE},
-    "older reading": LOOP | {"delay": Shift(1.0), "natural_frequency": FREE},
+    **dict.fromkeys(("older reading", "late reading"), LOOP | {"delay": Shift(1.0), "natural_frequency": FREE}),
     # Root of the loop's stiffness; an arm that is heavier is in the inertia, too.
     "magnet flux": LOOP | {"natural_frequency": 0.5},
     "arm torque": LOOP | {"natural_frequency": FREE},

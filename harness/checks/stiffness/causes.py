@@ -84,6 +84,7 @@ CAUSES: tuple[Cause, ...] = (
 EFFECTS: Mapping[str, Effects] = {
     "noisier path": STOPS | {"friction": FREE},
     "older reading": STOPS,
+    "late reading": STOPS,
     "loop delay": STOPS,
     "loop not stable": {"limits": HAPPENS},
     "loop period": STOPS,

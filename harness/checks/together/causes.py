@@ -9,8 +9,9 @@ from harness.nouns.effects import FREE, HAPPENS, Cause, Effects
 CAUSES: tuple[Cause, ...] = ()
 
 MOVES_ALL = (
-    "noisier path", "older reading", "magnet flux", "arm torque", "supply voltage", "winding resistance",
-    "driver resistance", "static amplitude", "loop gain", "loop delay", "loop period", "friction", "inertia",
+    "noisier path", "older reading", "late reading", "magnet flux", "arm torque", "supply voltage",
+    "winding resistance", "driver resistance", "static amplitude", "loop gain", "loop delay", "loop period",
+    "friction", "inertia",
 )  # fmt: skip
 EFFECTS: Mapping[str, Effects] = {
     **{cause: {"*": FREE} for cause in MOVES_ALL},

@@ -38,6 +38,8 @@ class Motor:
     friction: float = 2.0e-3
     noise: float = 4.0e-4
     age: float = 1.0e-4
+    hidden: float = 0.0
+    """Lag of the reading that its age does not tell."""
     direction: float = 1.0
     order: float = 0.0
     offset: float = 0.8
@@ -101,6 +103,7 @@ QUANTITIES: Mapping[str, tuple[str, Callable[[Motor], float]]] = {
     "commutation.weakest_vector": ("1", lambda m: m.weakest),
     "commutation.sensor_noise": ("rad", lambda m: m.noise),
     "commutation.sensor_age": ("s", lambda m: m.age),
+    "commutation.reading_lag": ("s", lambda m: m.age + m.hidden + 0.25e-3),
     "stiffness.supply_voltage": ("V", lambda m: m.supply),
     "stiffness.open_loop": ("N m/rad", lambda m: m.pole_pairs * _peak(m, m.amplitude)),
     "stiffness.closed_loop": ("N m/rad", _closed),
@@ -164,6 +167,7 @@ SPREAD = {
     "step.decay": (0.0, 0.012),
     "step.delay": (0.0, 5e-5),
     "commutation.sensor_age": (0.0, 2e-5),
+    "commutation.reading_lag": (0.0, 2e-4),
     "commutation.offset": (0.0, 0.03),
     "commutation.hang_reading": (0.0, 0.02),
     "commutation.weakest_vector": (0.0, 0.03),
@@ -180,6 +184,7 @@ DETECT = {
     "commutation.weakest_vector": Detect(absolute=0.5),
     "commutation.sensor_noise": Detect(percent=150),
     "commutation.sensor_age": Detect(absolute=0.5e-3),
+    "commutation.reading_lag": Detect(absolute=2e-3),
     "stiffness.open_loop": Detect(percent=15),
     "stiffness.closed_loop": Detect(percent=20),
     "stiffness.ratio": Detect(percent=15),

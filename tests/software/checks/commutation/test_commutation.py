@@ -69,6 +69,30 @@ def test_finds_any_motor_within_its_intervals(
     assert value(found, "hang_reading") == pytest.approx(hanging, abs=0.02)
 
 
+@examples(8)
+@given(lag_ms=st.floats(0.0, 15.0), seed=st.integers(0, 1000), direction=st.sampled_from([1, -1]))
+def test_a_reading_that_lags_is_seen_and_bends_nothing_else(lag_ms: float, seed: int, direction: int) -> None:
+    """Below what counts, it is not taken out of the rest: there it is a part of a drag."""
+    bench = Bench(lag_s=lag_ms * 1e-3, direction=direction, edged=True)
+    found = results(bench.check(seed))
+    for name, true in (("reading_lag", bench.lag_s), ("pole_pairs", 10.0)):
+        result = found[name]
+        assert isinstance(result, Measurement)
+        assert abs(result.quantity.value - true) < 4.0 * result.quantity.u, name
+        assert result.quantity.u < {"reading_lag": 0.5e-3, "pole_pairs": 0.1}[name]
+    at = found["offset"]
+    assert isinstance(at, Measurement)
+    assert abs(math.remainder(at.quantity.value - bench.offset_rad, math.tau)) < 4.0 * at.quantity.u
+
+
+def test_the_age_that_is_told_belongs_to_the_lag() -> None:
+    """Half of it told, half of it hidden: the lag is the whole of it."""
+    observations = Bench(lag_s=8e-3, edged=True).check(3)
+    for observation in observations:
+        observation.data["age"] = 4000
+    assert value(results(observations), "reading_lag") == pytest.approx(8e-3, abs=1e-3)
+
+
 @pytest.mark.slow
 def test_uncertainties_are_those_of_many_benches() -> None:
     random = np.random.default_rng(5)

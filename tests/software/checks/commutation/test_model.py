@@ -56,6 +56,17 @@ def test_dead_time_takes_a_small_field_whole() -> None:
     assert drive.phase_volts(0.5, 12.0) == 3.0
 
 
+def test_lag_is_the_reading_s_age_and_the_winding_s_time_constant() -> None:
+    # 0.10 ms, and 1.4 mH over 4.9 ohm in phase: the rig file's own numbers, by hand.
+    entry = SPEC.motor["leaf"]
+    lag = alignment.reading_lag(SPEC, "leaf")
+    assert lag.quantity is not None and entry.inductance_h is not None and SPEC.driver.on_resistance_ohm is not None
+    ohm = entry.resistance_ohm.value + SPEC.driver.on_resistance_ohm.value
+    assert lag.quantity.value == pytest.approx(0.10e-3 + entry.inductance_h.value / ohm, rel=1e-6)
+    silent = SPEC.model_copy(update={"motor": {"leaf": entry.model_copy(update={"inductance_h": None})}})
+    assert alignment.reading_lag(silent, "leaf").needs == ("motor.leaf.inductance_h",)
+
+
 def test_an_arm_pulls_back_to_hanging() -> None:
     assert motor.arm_torque(0.17, 0.03, 9.80665, math.pi / 2) == pytest.approx(-0.05001, rel=1e-3)
 
@@ -76,6 +87,7 @@ def test_every_planned_quantity_has_an_expectation() -> None:
             "sensor_noise",
             "distinct_codes",
             "sensor_age",
+            "reading_lag",
             "impossible_ages",
         )
     ]

@@ -15,7 +15,21 @@ from harness.nouns.observation import Column, Observation
 COLUMNS = (("t", "s", 1e-6), ("count", "1", 1.0), ("age", "s", 1e-6), ("command", "1", 1.0), ("amplitude", "1", 1.0))
 """Of the rows of device_scripts/fields.py, as an observation names them."""
 COUNTS = 32768
+ROW_S = 4e-3
 DTYPE = np.dtype([("t", "<u4"), ("count", "<u2"), ("age", "<u2"), ("command", "<i4"), ("amplitude", "<i2")])
+
+
+EDGE = 0.4
+STEP_S = 0.14
+
+
+def ramp(reach: float) -> np.typing.NDArray[np.float64]:
+    """From -reach to reach in steps of 60 degrees: speeding up over a part of the time, slowing down over as much."""
+    rows = np.arange(round(2.0 * reach * STEP_S / ROW_S) + 1)
+    at = rows / rows[-1]
+    speed = np.minimum(np.minimum(at, 1.0 - at) / EDGE, 1.0)
+    way = np.concatenate(([0.0], np.cumsum(speed[1:] + speed[:-1])))
+    return reach * (2.0 * way / way[-1] - 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +47,10 @@ class Bench:
     noise_rad: float = 4e-4
     eccentricity_rad: float = 0.0
     eccentricity_phase_rad: float = 0.0
+    lag_s: float = 0.0
+    """By which a reading is late, which no age tells."""
+    edged: bool = False
+    """Whether the field speeds up and slows down, in place of one speed: only so a lag is told from friction."""
     stuck: bool = False
 
     def place(self, field_rad: float, amplitude: float, sense: int, near_rad: float) -> float:
@@ -66,7 +84,7 @@ class Bench:
         once = self.eccentricity_rad * np.sin(readings + self.eccentricity_phase_rad)
         noisy = readings + once + random.normal(0.0, self.noise_rad, readings.size)
         data = np.zeros(readings.size, DTYPE)
-        data["t"] = np.arange(readings.size) * 4000
+        data["t"] = np.arange(readings.size) * round(ROW_S * 1e6)
         data["count"] = np.round(noisy / math.tau * COUNTS).astype(np.int64) % COUNTS
         data["command"] = np.round(field / math.tau * 65536)
         data["amplitude"] = round(level * 32768)
@@ -103,12 +121,14 @@ class Bench:
         )
         for label, amplitude, reach in (("large", 0.6, 6.4), ("small", 0.3, 3.4)):
             for way, ending in ((1, "up"), (-1, "down")):
-                field = vector * (start + way * np.linspace(-reach, reach, 300))
+                field = vector * (start + way * (ramp(reach) if self.edged else np.linspace(-reach, reach, 300)))
                 sense = way * self.direction
                 turned = (field - vector * start) / (self.direction * self.pole_pairs)
                 shaft = np.asarray(
                     [self.place(f, amplitude, sense, self.hang_rad + x) for f, x in zip(field, turned, strict=True)]
                 )
+                t_s = np.arange(shaft.size) * ROW_S
+                shaft = np.interp(t_s - self.lag_s, t_s, shaft)
                 made.append(
                     self.observation(
                         f"leaf.commutation.{label}_{ending}", shaft, field, amplitude, random, centre=start
