@@ -125,6 +125,17 @@ def test_each_departure_is_in_its_own_quantity():
     assert value(found(pattern(), observed(follows), ended(taken_s=0.9))["deadman_late"]) == pytest.approx(0.6)
 
 
+@pytest.mark.parametrize(
+    ("down", "following"),
+    [(0.9, Following.AS_TOLD), (0.35, Following.TOO_LITTLE), (0.1, Following.ONE_WAY), (-0.5, Following.ONE_WAY)],
+)
+def test_a_weak_loop_that_friction_keeps_from_one_move_is_not_one_of_one_sense(down: float, following: Following):
+    """A sense that is treated wrongly takes the shaft nowhere, or away; friction leaves it a part of the way."""
+    ways = {2: 1.0, 4: -down}
+    made = found(pattern(), observed(lambda leg, part: ways.get(leg, 0.0)), ended())
+    assert value(made["following"]) == following
+
+
 def test_a_loop_that_stands_and_tells_nothing_never_ran():
     silent = {"passes": lambda leg, running: 0}
     still = {"traced": lambda leg, part, count: 0.0}
