@@ -247,8 +247,8 @@ WIRING = (
 BEYOND_PINS: Effects = LOOP | {"shaft_held": FREE, "start": FREE, "following": FREE}
 """What lies beyond the board's pins, motor, leads, sensor, moves whatever the shaft has a part in, and no pin."""
 
-RESTARTED: Effects = LOOP | {"start": OneOf((0.0, 2.0, 3.0)), "following": FREE}
-"""What acts later than stated may go back to an older reading where it is started again, hunt, or run off."""
+RESTARTED: Effects = LOOP | {"start": OneOf((0.0, 2.0, 3.0)), "following": FREE, "limits": FREE}
+"""What acts later than stated may go back to an older reading where it is started again, hunt, or run into a limit."""
 WEAK: Effects = {"following": OneOf((Following.AS_TOLD, Following.NOT, Following.TOO_LITTLE))}
 """Friction may keep a weaker loop from as small a move, on one motor and not on another."""
 
