@@ -1,11 +1,11 @@
 """What a pattern of verdicts points to: one cause, a set that cannot be told apart, or `cause not known`.
 
 Each row of harness/judge/causes.py is tried as the single explanation of everything that was measured: its
-size is fitted, and it stands if then every quantity lies within K u of what the row predicts (K and u as
-in harness/judge/verdict.py; a tenth of the predicted change is allowed for the table's first-order exponents),
-those that it does not touch included. Several rows may stand: all are named, with what would part them.
-None: the cause is not known. Two faults at once fit no row, so they end there, unless together they look
-like one; that is why a set says `or several of them together`.
+size is fitted, and it stands if then every quantity lies within K u of what the row predicts (u is the uncertainty
+of the difference and K u its limit, as in harness/judge/verdict.py; a tenth of the predicted change is allowed for the
+table's first-order exponents), those that it does not touch included. Several rows may stand: all are named, with what
+would part them. None: the cause is not known. Two faults at once fit no row, so they end there, unless together they
+look like one; that is why a set says `or several of them together`.
 
 Reads verdicts only.
 """
@@ -90,6 +90,7 @@ class _Item:
     shared: float
     """Covariance of measured and expected through the sources they share."""
     factor: float
+    """Limit of the difference over its standard uncertainty."""
     outcome: Outcome
     note: str
 
@@ -169,10 +170,10 @@ def diagnose(verdicts: Iterable[Verdict], rule: Rule, causes: Sequence[Cause] = 
     any number of a check that closed a loop of that motor, before or after: it may have spoiled it.
     """
     judged = _unspoiled(list(verdicts))
-    items = [item for verdict in judged if (item := _item(verdict, rule)) is not None]
     differs = tuple(dict.fromkeys(verdict.name for verdict in judged if verdict.outcome.standing is Standing.BAD))
     if not differs:
         return Diagnosis()
+    items = [item for verdict in judged if (item := _item(verdict, rule)) is not None]
     expected: dict[str, dict[str, float]] = {}
     for verdict in judged:
         if verdict.expected is not None and verdict.expected.quantity is not None:

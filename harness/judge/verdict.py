@@ -4,14 +4,14 @@ A qualification is one decision over N numbers, N fixed before measuring. The fa
 whole is shared out as 1 - (1 - R)^(1/N), so that a healthy board is refused once in 1/R times however
 many quantities there are. Against a model:
 
-    differs      |measured - expected| > K u
-    cannot tell  not that, but a deviation of the size that must not go unseen could hide in (K + 1.64) u
+    differs      |measured - expected| > L
+    cannot tell  not that, but a deviation of the size that must not go unseen could hide in L + 1.64 u
     agrees       neither
     not judged   not the first, and nothing says what must not go unseen: an `agrees` might be worth nothing
 
-u is the uncertainty of the difference (what both took from one source cancels), K its Student quantile,
-two-sided, for the shared-out risk: at effective degrees of freedom that never understate that risk (see
-harness.nouns.coverage.safe_factor). Against a requirement (JCGM
+u is the uncertainty of the difference (what both took from one source cancels), and L what its error goes beyond, on
+either side, with the shared-out risk: shapes convolved, so that a tolerance ends where it says that it does, and few
+repeats never understated (see harness.nouns.coverage.safe_half_width). Against a requirement (JCGM
 106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for each risk. A quantity whose
 readings of one board scatter over more than the allowed share of the tolerance, as a study of the bench has shown,
 does not conform: it is undecided, however well this one reading lies.
@@ -25,7 +25,7 @@ from dataclasses import dataclass, field, replace
 
 from harness.base.errors import UsageError
 from harness.checks.catalogue import counted_in_words
-from harness.nouns.coverage import safe_factor, shared_risk
+from harness.nouns.coverage import safe_factor, safe_half_width, shared_risk, student_quantile
 from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity, difference
 from harness.nouns.results import (
@@ -42,7 +42,7 @@ from harness.nouns.results import (
 )
 
 CAUGHT_Z = 1.6449
-"""Normal quantile of 0.95: a deviation of (K + 1.64) u is beyond K u 95 times in 100."""
+"""Normal quantile of 0.95: a deviation of L + 1.64 u is beyond L 95 times in 100."""
 
 GAUGE_SHARE_MAX = 0.30
 """Share of the tolerance that a gauge may take (AIAG manual, from memory: acceptable up to 10 %, up to 30 % where it
@@ -93,9 +93,13 @@ class Rule:
         """The requirement for a quantity, the one for its motor first."""
         return Name(name).entry_in(self.requirements)
 
+    def limit(self, gap: Quantity) -> float:
+        """What the error of a difference goes beyond, on either side, with the risk of one decision."""
+        return safe_half_width(gap, self.risk_each)
+
     def factor(self, gap: Quantity) -> float:
-        """K: the two-sided Student quantile of a difference for one decision."""
-        return safe_factor(gap, self.risk_each / 2.0)
+        """The same over its standard uncertainty; a normal's where it has none."""
+        return self.limit(gap) / gap.u if gap.u else student_quantile(1.0 - self.risk_each / 2.0, math.inf)
 
 
 def decisions(names: Iterable[str], requirements: Mapping[str, Requirement]) -> int:
@@ -153,7 +157,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     low, high = expectation.interval or (expected.value, expected.value)
     if measured.exact and expected.exact:
         return _exact(verdict, measured.value, low, high, from_floor=expectation.from_floor)
-    allowed = rule.factor(gap) * gap.u
+    allowed = rule.limit(gap)
     limits = (low - allowed, high + allowed)
     off = _beyond(measured.value, low, high)
     detectable = (high - low) / 2.0 + allowed + CAUGHT_Z * gap.u

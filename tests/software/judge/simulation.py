@@ -28,7 +28,7 @@ RESULTS = Results(
         *("harness/nouns/quantity.py", "harness/nouns/coverage.py"),
     ),
 )
-USUAL = 20_000
+USUAL = 5_000
 SQRT3 = math.sqrt(3.0)
 
 
@@ -50,8 +50,13 @@ class Plan:
         return tuple(f"motor.check.q{k}" for k in range(len(self.expected)))
 
 
-def demo_plan(count: int = 44, seed: int = 7) -> Plan:
-    """As many quantities as two motors have, fed by a dozen shared inputs in the manner of a real rig."""
+def demo_plan(
+    count: int = 44, seed: int = 7, *, readings: tuple[int, ...] = (0, 3, 5, 5, 10, 30), shared: bool = True
+) -> Plan:
+    """As many quantities as two motors have, in the manner of a real rig: a dozen inputs and four meters feed them all.
+
+    Not `shared`: each has inputs and a meter of its own.
+    """
     dice = random.Random(seed)
     file = {f"rig.{name}": dice.uniform(0.02, 0.3) for name in "abcdefghijkl"}
     meters = {f"instrument.{name}": dice.uniform(0.01, 0.1) for name in "pqrs"}
@@ -60,8 +65,19 @@ def demo_plan(count: int = 44, seed: int = 7) -> Plan:
         for _ in range(count)
     )
     measured = tuple({dice.choice(sorted(meters)): 1.0} for _ in range(count))
-    scatter = tuple((dice.uniform(0.02, 0.3), dice.choice([0, 3, 5, 5, 10, 30])) for _ in range(count))
+    scatter = tuple((dice.uniform(0.02, 0.3), dice.choice(readings)) for _ in range(count))
+    if not shared:
+        file, expected = _apart(file, expected)
+        meters, measured = _apart(meters, measured)
     return Plan(file=file, meters=meters, expected=expected, measured=measured, scatter=scatter)
+
+
+def _apart(
+    halves: dict[str, float], rows: tuple[dict[str, float], ...]
+) -> tuple[dict[str, float], tuple[dict[str, float], ...]]:
+    """Sources by which no two rows are fed, as wide as those that were."""
+    own = tuple({f"{name} of {number}": factor for name, factor in row.items()} for number, row in enumerate(rows))
+    return {name: halves[name.partition(" ")[0]] for row in own for name in row}, own
 
 
 def bell_plan(count: int = 44) -> Plan:
@@ -132,6 +148,11 @@ def body(count: int) -> str:
     """Rates of false alarms over all numbers of a qualification, with their 95 % intervals."""
     plans = (
         ("as a rig has them", demo_plan(), "at most 1 %"),
+        ("as a rig has them, 3 readings of each", demo_plan(readings=(3,)), "at most 1 %"),
+        ("nothing shared", demo_plan(shared=False), "at most 1 %"),
+        ("nothing shared, 3 readings of each", demo_plan(shared=False, readings=(3,)), "at most 1 %"),
+        ("nothing shared, 100 readings of each", demo_plan(shared=False, readings=(100,)), "at most 1 %"),
+        ("tolerances alone, nothing shared", demo_plan(shared=False, readings=(0,)), "at most 1 %"),
         ("independent, normal, of known size", bell_plan(), "1 %"),
     )
     rows = []
