@@ -25,7 +25,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from harness.judge.verdict import agrees
+    from harness.judge.agreement import agrees
     from harness.nouns.quantity import Quantity
     from harness.nouns.results import Detect, Expectation, Measurement, Outcome, Verdict
     from harness.record import Record, read
@@ -39,7 +39,7 @@ __all__ = [
 _HOMES = {
     "Detect": "harness.nouns.results", "Expectation": "harness.nouns.results", "Measurement": "harness.nouns.results",
     "Outcome": "harness.nouns.results", "Quantity": "harness.nouns.quantity", "Record": "harness.record",
-    "RigSpec": "harness.rigfile", "Verdict": "harness.nouns.results", "agrees": "harness.judge.verdict",
+    "RigSpec": "harness.rigfile", "Verdict": "harness.nouns.results", "agrees": "harness.judge.agreement",
     "load": "harness.rigfile", "read": "harness.record",
 }  # fmt: skip
 

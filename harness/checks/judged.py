@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pytest
 
 from harness.base.words import visible
-from harness.judge.verdict import describe
+from harness.judge.agreement import describe
 from harness.nouns.results import Outcome, Verdict
 from harness.nouns.standing import Standing
 

@@ -5,16 +5,19 @@ whole is shared out as 1 - (1 - R)^(1/N), so that a healthy board is refused onc
 many quantities there are. Against a model:
 
     differs      |measured - expected| > L
-    cannot tell  not that, but a deviation of the size that must not go unseen could hide in L + 1.64 u
+    cannot tell  not that, but a deviation of the size that must not go unseen is seen less than 95 times in 100
     agrees       neither
     not judged   not the first, and nothing says what must not go unseen: an `agrees` might be worth nothing
 
-u is the uncertainty of the difference (what both took from one source cancels), and L what its error goes beyond, on
-either side, with the shared-out risk: shapes convolved, so that a tolerance ends where it says that it does, and few
-repeats never understated (see harness.nouns.coverage.safe_half_width). Against a requirement (JCGM
-106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for each risk. A quantity whose
-readings of one board scatter over more than the allowed share of the tolerance, as a study of the bench has shown,
-does not conform: it is undecided, however well this one reading lies.
+L is what the error of the difference goes beyond, on either side, with the shared-out risk: what both took from one
+source cancels, shapes are convolved, so that a tolerance ends where it says that it does, and few repeats are never
+understated (see harness.nouns.coverage.safe_half_width). Where the true value is D off, the difference is D plus that
+same error, all inputs being as they happen to be within their tolerances: D is seen 95 times in 100 if 95 in 100 of
+these sums lie beyond L.
+
+Against a requirement (JCGM 106:2012 clause 8, ISO 14253-1) there is a guard band on either side of a limit, one for
+each risk. A quantity whose readings of one board scatter over more than the allowed share of the tolerance, as a study
+of the bench has shown, does not conform: it is undecided, however well this one reading lies.
 """
 
 from __future__ import annotations
@@ -23,7 +26,6 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from harness.base.errors import UsageError
 from harness.checks.catalogue import counted_in_words
 from harness.nouns.coverage import safe_factor, safe_half_width, shared_risk, student_quantile
 from harness.nouns.names import CONDUCT, Name
@@ -41,8 +43,8 @@ from harness.nouns.results import (
     needed,
 )
 
-CAUGHT_Z = 1.6449
-"""Normal quantile of 0.95: a deviation of L + 1.64 u is beyond L 95 times in 100."""
+CAUGHT = 0.95
+"""How often a deviation of the size that is `detectable` is seen, at least (common practice, no source)."""
 
 GAUGE_SHARE_MAX = 0.30
 """Share of the tolerance that a gauge may take (AIAG manual, from memory: acceptable up to 10 %, up to 30 % where it
@@ -50,7 +52,6 @@ is worth it); the rig file's `gauge_share_max` goes before it."""
 
 UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
 """Reason for which a quantity that does not differ from its expectation is measured and not judged."""
-UNASKED_HERE = f"nothing was judged: it {UNASKED}, or agrees(..., detect=...)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +99,7 @@ class Rule:
         return safe_half_width(gap, self.risk_each)
 
     def factor(self, gap: Quantity) -> float:
-        """The same over its standard uncertainty; a normal's where it has none."""
+        """The limit over its standard uncertainty; a normal's where it has none."""
         return self.limit(gap) / gap.u if gap.u else student_quantile(1.0 - self.risk_each / 2.0, math.inf)
 
 
@@ -160,7 +161,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     allowed = rule.limit(gap)
     limits = (low - allowed, high + allowed)
     off = _beyond(measured.value, low, high)
-    detectable = (high - low) / 2.0 + allowed + CAUGHT_Z * gap.u
+    detectable = (high - low) / 2.0 + allowed + _hidden(gap)
     detect = rule.detect_for(name)
     must = None if detect is None else detect.deviation(expected.value)
     word, reason = Outcome.AGREES, ""
@@ -192,6 +193,14 @@ def at_fault(motor: str, what: str, reason: str) -> Verdict:
     """The verdict on what firmware does against its contract; `motor` is empty where no single one is concerned."""
     name = Name.of(motor, CONDUCT, what)
     return Verdict(name=name, kind=VerdictKind.CONDUCT, outcome=Outcome.NONCONFORMING, reason=reason)
+
+
+def _hidden(gap: Quantity) -> float:
+    """What a deviation must be larger by than the limit, so that their error leaves it there CAUGHT of the time.
+
+    On its own side: the other limit is two limits away, and less than half the risk of one decision lies beyond.
+    """
+    return safe_half_width(gap, 2.0 * (1.0 - CAUGHT))
 
 
 def _margin(value: float, limits: tuple[float, float], *, from_floor: bool) -> float:
@@ -332,71 +341,3 @@ def _unit(quantity: Quantity) -> str:
 
 def _percent(off: float, expected: float) -> str:
     return f" ({100.0 * off / abs(expected):+.0f} %)" if expected else ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Agreement:
-    """Truth value and explanation of one comparison, for `assert agrees(...)`."""
-
-    verdict: Verdict
-
-    def __bool__(self) -> bool:
-        return self.verdict.outcome is Outcome.AGREES
-
-    def __repr__(self) -> str:
-        """What a failing `assert` shows."""
-        verdict = self.verdict
-        return describe(replace(verdict, reason=UNASKED_HERE) if verdict.unasked else verdict)
-
-
-def describe(verdict: Verdict) -> str:
-    """One verdict in one line: measured, expected or required, uncertainty, margin, reason."""
-    parts = [f"{verdict.name}: {verdict.outcome.value}"]
-    if verdict.measured is not None:
-        parts.append(f"measured {verdict.measured}")
-    if verdict.expected is not None and verdict.expected.quantity is not None:
-        parts.append(f"expected {verdict.expected.quantity}")
-        if verdict.expected.interval:
-            parts.append("anywhere from {:.4g} to {:.4g}".format(*verdict.expected.interval))
-    if verdict.requirement is not None:
-        low, high = verdict.requirement.low, verdict.requirement.high
-        parts.append(
-            " and ".join(
-                f"{word} {limit:g}" for word, limit in (("at least", low), ("at most", high)) if limit is not None
-            )
-        )
-    if verdict.margin is not None and verdict.limits is not None:
-        parts.append("margin {:.3g} in {:.4g} to {:.4g}".format(verdict.margin, *verdict.limits))
-    if verdict.detectable:
-        parts.append(f"sees from {verdict.detectable:.2g}")
-    return "; ".join(parts) + (f" ({verdict.reason})" if verdict.reason else "")
-
-
-def agrees(
-    measured: Measurement | Unmeasured | Quantity,
-    expectation: Expectation | Quantity,
-    *,
-    risk: float = 0.01,
-    detect: Detect | None = None,
-) -> Agreement:
-    """Whether a measured quantity agrees with what is expected, for a user's own test.
-
-        assert agrees(measured, expectation)
-
-    One decision at false-alarm risk `risk`. `detect` is what must not go unseen, by default what the expectation
-    carries: the fixture `expectation` brings the rig file's [detect] entry along. A quantity too wide to see that
-    much does not agree: it cannot tell. Without either nothing is judged, which is no agreement, and the message says
-    so. Raises UsageError for two different quantities, by name or by unit.
-    """
-    names = [name for name in (measured.name, expectation.name) if name]
-    if len(set(names)) > 1:
-        raise UsageError(f"agrees: expected two values of one quantity, found {' measured and '.join(names)} expected")
-    name = names[0] if names else "quantity"
-    result = Measurement(name=name, quantity=measured) if isinstance(measured, Quantity) else measured
-    expected = expectation if isinstance(expectation, Expectation) else Expectation(name=name, quantity=expectation)
-    asked = detect or expected.detect
-    rule = Rule(planned=1, false_alarm_risk=risk, detect={} if asked is None else {name: asked})
-    try:
-        return Agreement(verdict=judge(result, expected, rule)[0])
-    except ValueError as error:
-        raise UsageError(f"agrees: {error}") from error

@@ -83,7 +83,10 @@ class Unmeasured:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Detect:
-    """The smallest deviation from the model that must not go unseen: percent of the expected value, or absolute."""
+    """The smallest deviation that must not go unseen: percent of the expected value, or absolute.
+
+    From what is expected of what the rig file states, 95 times in 100, whatever its inputs are within their tolerances.
+    """
 
     percent: float | None = None
     absolute: float | None = None

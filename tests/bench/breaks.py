@@ -73,8 +73,8 @@ BREAKS = (
     Break(
         words="the expectation's uncertainty forgotten",
         file="harness/judge/verdict.py",
-        right="allowed = rule.factor(gap) * gap.u",
-        wrong="allowed = rule.factor(measured) * measured.u",
+        right="allowed = rule.limit(gap)",
+        wrong="allowed = rule.limit(measured)",
     ),
     Break(
         words="conforming up to the limit itself",

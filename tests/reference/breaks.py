@@ -52,8 +52,8 @@ BREAKS = (
     Break(
         words="a coverage interval on one side only",
         file=f"{NOUNS}/coverage.py",
-        right="        return student_quantile(0.5 + probability / 2.0, dof) * u_bell\n",
-        wrong="        return student_quantile(probability, dof) * u_bell\n",
+        right=".reach(1.0 - probability)",
+        wrong=".reach(2.0 * (1.0 - probability))",
     ),
     Break(
         words="rectangular shapes convolved as triangular ones",

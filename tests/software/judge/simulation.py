@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.judge.verdict import Rule, against_expectation
 from harness.nouns.quantity import Contribution, Quantity, Shape, combine, repeats
@@ -106,10 +106,10 @@ def _type_b(value: float, sensitivities: dict[str, float], halves: dict[str, flo
     return Quantity(value=value, unit="V", budget=budget)
 
 
-def one_qualification(plan: Plan, rule: Rule, dice: random.Random, deviation: float = 0.0) -> list[Outcome]:
-    """Verdicts on one board; every true value stands `deviation` off what a perfect rig file would let expect."""
+def board(plan: Plan, dice: random.Random, deviation: float = 0.0) -> list[tuple[Measurement, Expectation]]:
+    """One board's numbers; every true value stands `deviation` off what a perfect rig file would let expect."""
     file, meters = _errors(plan.file, plan.shape, dice), _errors(plan.meters, plan.shape, dice)
-    outcomes = []
+    numbers = []
     for name, inputs, reads, (spread, count) in zip(
         plan.names, plan.expected, plan.measured, plan.scatter, strict=True
     ):
@@ -120,11 +120,24 @@ def one_qualification(plan: Plan, rule: Rule, dice: random.Random, deviation: fl
         if count:
             scattered = repeats([dice.gauss(0.0, spread) for _ in range(count)], "V", f"{name}.scatter")
             measured = combine(((1.0, measured), (1.0, scattered)), "V")
-        verdict = against_expectation(
-            Measurement(name=name, quantity=measured), Expectation(name=name, quantity=expected), rule
-        )
-        outcomes.append(verdict.outcome)
-    return outcomes
+        numbers.append((Measurement(name=name, quantity=measured), Expectation(name=name, quantity=expected)))
+    return numbers
+
+
+def one_qualification(plan: Plan, rule: Rule, dice: random.Random, deviation: float = 0.0) -> list[Outcome]:
+    """Verdicts on one board, as `board` draws it."""
+    return [against_expectation(*each, rule).outcome for each in board(plan, dice, deviation)]
+
+
+def caught(count: int, plan: Plan, risk: float = 0.01, seed: int = 2) -> tuple[int, int]:
+    """Of the numbers of `count` boards, each off by what it says that it sees, up or down: how many differ, and all."""
+    rule, dice = Rule(planned=len(plan.names), false_alarm_risk=risk), random.Random(seed)
+    outcomes = []
+    for measurement, expectation in (each for _ in range(count) for each in board(plan, dice)):
+        sees = against_expectation(measurement, expectation, rule).detectable or 0.0
+        off = replace(measurement.quantity, value=measurement.quantity.value + dice.choice([-sees, sees]))
+        outcomes.append(against_expectation(replace(measurement, quantity=off), expectation, rule).outcome)
+    return outcomes.count(Outcome.DIFFERS), len(outcomes)
 
 
 def false_alarms(count: int, plan: Plan | None = None, risk: float = 0.01, seed: int = 1) -> int:
@@ -144,28 +157,38 @@ def interval(alarms: int, count: int, z: float = 1.96) -> tuple[float, float]:
     return middle - half, middle + half
 
 
+PLANS = (
+    ("as a rig has them", demo_plan(), "at most 1 %"),
+    ("as a rig has them, 3 readings of each", demo_plan(readings=(3,)), "at most 1 %"),
+    ("nothing shared", demo_plan(shared=False), "at most 1 %"),
+    ("nothing shared, 3 readings of each", demo_plan(shared=False, readings=(3,)), "at most 1 %"),
+    ("nothing shared, 100 readings of each", demo_plan(shared=False, readings=(100,)), "at most 1 %"),
+    ("tolerances alone, nothing shared", demo_plan(shared=False, readings=(0,)), "1 %"),
+    ("independent, normal, of known size", bell_plan(), "1 %"),
+)
+"""In words, the plan, and the share of healthy boards refused that the rule states."""
+
+
 def body(count: int) -> str:
-    """Rates of false alarms over all numbers of a qualification, with their 95 % intervals."""
-    plans = (
-        ("as a rig has them", demo_plan(), "at most 1 %"),
-        ("as a rig has them, 3 readings of each", demo_plan(readings=(3,)), "at most 1 %"),
-        ("nothing shared", demo_plan(shared=False), "at most 1 %"),
-        ("nothing shared, 3 readings of each", demo_plan(shared=False, readings=(3,)), "at most 1 %"),
-        ("nothing shared, 100 readings of each", demo_plan(shared=False, readings=(100,)), "at most 1 %"),
-        ("tolerances alone, nothing shared", demo_plan(shared=False, readings=(0,)), "at most 1 %"),
-        ("independent, normal, of known size", bell_plan(), "1 %"),
-    )
-    rows = []
-    for words, plan, stated in plans:
-        alarms = false_alarms(count, plan)
-        low, high = interval(alarms, count)
-        rows.append(
-            (words, f"{alarms} of {count}", percent(alarms / count), f"{percent(low)} to {percent(high)}", stated)
-        )
+    """Rates of false alarms over all numbers of a qualification, and of deviations seen, with their 95 % intervals."""
+    refused, seen = [], []
+    for words, plan, stated in PLANS:
+        refused.append((words, *_share(false_alarms(count, plan), count), stated))
+        seen.append((words, *_share(*caught(max(count // 20, 1), plan)), "at least 95 %"))
     numbers = len(demo_plan().names)
-    return f"Healthy boards with {numbers} numbers each, every number through the verdict code.\n\n" + table(
-        ("errors", "boards refused", "share", "95 % interval", "stated"), rows
+    return "\n".join(
+        (
+            f"Healthy boards with {numbers} numbers each, every number through the verdict code.\n",
+            table(("errors", "boards refused", "share", "95 % interval", "stated"), refused),
+            "Numbers whose true value is off by the deviation that stands beside them as seen 95 times in 100.\n",
+            table(("errors", "deviations seen", "share", "95 % interval", "stated"), seen),
+        )
     )
+
+
+def _share(found: int, count: int) -> tuple[str, str, str]:
+    low, high = interval(found, count)
+    return f"{found} of {count}", percent(found / count), f"{percent(low)} to {percent(high)}"
 
 
 if __name__ == "__main__":
