@@ -23,11 +23,11 @@ of the bench has shown, does not conform: it is undecided, however well this one
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.checks.catalogue import counted_in_words
-from harness.nouns.coverage import safe_factor, safe_half_width, shared_risk, student_quantile
+from harness.nouns.coverage import safe_half_width, safe_tail, shared_risk, student_quantile
 from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity, difference
 from harness.nouns.results import (
@@ -49,6 +49,9 @@ CAUGHT = 0.95
 GAUGE_SHARE_MAX = 0.30
 """Share of the tolerance that a gauge may take (AIAG manual, from memory: acceptable up to 10 %, up to 30 % where it
 is worth it); the rig file's `gauge_share_max` goes before it."""
+
+NEAR_RISK = 1e-3
+"""Share of itself by which a risk may be exceeded: so well are tails known that are convolved on a grid (arbitrary)."""
 
 UNASKED = "needs an entry in [detect] of the rig file, which says nothing of it"
 """Reason for which a quantity that does not differ from its expectation is measured and not judged."""
@@ -226,14 +229,15 @@ def _exact(verdict: Verdict, value: float, low: float, high: float, *, from_floo
 def against_requirement(measurement: Measurement, requirement: Requirement, rule: Rule) -> Verdict:
     """Conforming, nonconforming or undecided (JCGM 106:2012, 8.3; ISO 14253-1).
 
-    Nonconforming beyond limit + K1 u, where only `risk_each` of items at the limit would be measured;
-    conforming inside limit - t u, where only `false_acceptance_risk` of items at the limit would be.
+    Conforming where the probability to lie outside the limits, outside one and outside the other, is at most
+    `false_acceptance_risk` (JCGM 106:2012, 7.4); nonconforming so far beyond a limit that of items at it only
+    `risk_each` would be measured there or beyond the other.
     """
     measured = measurement.quantity
-    refuse = safe_factor(measured, rule.risk_each) * measured.u
-    accept = safe_factor(measured, rule.false_acceptance_risk) * measured.u
     low = -math.inf if requirement.low is None else requirement.low
     high = math.inf if requirement.high is None else requirement.high
+    refuse = _guard_band(measured, rule.risk_each, lambda band: high - low + band)
+    accept = _guard_band(measured, rule.false_acceptance_risk, lambda band: high - low - band)
     inside = min(measured.value - low, high - measured.value)
     verdict = Verdict(
         name=measurement.name,
@@ -264,6 +268,24 @@ def against_requirement(measurement: Measurement, requirement: Requirement, rule
     if not reasons:
         return verdict
     return replace(verdict, outcome=Outcome.UNDECIDED, reason="; ".join(reasons), remedies=remedies)
+
+
+def _guard_band(measured: Quantity, risk: float, far: Callable[[float], float]) -> float:
+    """The band from a limit such that errors beyond it, and on the other side beyond `far(band)`, have `risk` together.
+
+    More than half of the tolerance where no band inside it is enough.
+    """
+    from scipy.optimize import brentq
+
+    one = safe_half_width(measured, 2.0 * risk) if risk < 0.5 else -safe_half_width(measured, 2.0 - 2.0 * risk)
+    both = safe_half_width(measured, risk)
+
+    def over(band: float) -> float:
+        return safe_tail(measured, band) + safe_tail(measured, far(band)) - risk
+
+    if math.isinf(far(one)) or measured.exact or over(one) <= NEAR_RISK * risk:
+        return one
+    return both if far(both) <= both or over(both) >= 0.0 else float(brentq(over, one, both, rtol=1e-9))
 
 
 def tolerance_share(grr: float, mean: float, requirement: Requirement) -> float:

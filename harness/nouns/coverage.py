@@ -115,7 +115,7 @@ def safe_half_width(quantity: Quantity, risk: float) -> float:
     `risk` (`tests/software/nouns/test_safe_reach.py`: 1 to 9 degrees of freedom, risks of 1e-4 to 0.1), and so they are
     in simulated qualifications.
 
-    Raises ValueError unless 0 < risk < 1.
+    Raises ValueError unless 0 < risk <= 1.
 
     >>> from harness.nouns.quantity import normal, rectangular
     >>> round(safe_half_width(rectangular(0.0, 1.0, "V", "tolerance"), 1e-4), 3)  # nothing lies beyond a tolerance
@@ -123,7 +123,7 @@ def safe_half_width(quantity: Quantity, risk: float) -> float:
     >>> round(safe_half_width(normal(0.0, 1.0, "V", "readings", dof=4), 0.05), 2)
     2.78
     """
-    if not 0.0 < risk < 1.0:
+    if not 0.0 < risk <= 1.0:
         raise ValueError(f"a risk lies between 0 and 1, found {risk}")
     return _safe_spread(quantity).reach(risk)
 

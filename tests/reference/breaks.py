@@ -70,8 +70,14 @@ BREAKS = (
     Break(
         words="a guard band twice as wide",
         file="harness/judge/verdict.py",
-        right="safe_factor(measured, rule.false_acceptance_risk) * measured.u",
-        wrong="2.0 * safe_factor(measured, rule.false_acceptance_risk) * measured.u",
+        right="accept = _guard_band(",
+        wrong="accept = 2.0 * _guard_band(",
+    ),
+    Break(
+        words="of two limits the nearer one alone",
+        file="harness/judge/verdict.py",
+        right="safe_tail(measured, band) + safe_tail(measured, far(band)) - risk",
+        wrong="safe_tail(measured, band) - risk",
     ),
     Break(
         words="E numbers by standard uncertainties",

@@ -27,13 +27,13 @@ class Process(NamedTuple):
     accepted: float
 
 
-def _risk_at_which_it_conforms(value: float, u: float, limit: float) -> float:
+def _risk_at_which_it_conforms(value: float, u: float, limit: float, lower: float | None = None) -> float:
     """The false-acceptance risk from which on an item is `conforming`: its nonconformance probability."""
     measured = Measurement(name="x", quantity=normal(value, u, "V", "meter"))
 
     def conforms(risk: float) -> bool:
         rule = Rule(planned=1, false_acceptance_risk=risk)
-        verdict = against_requirement(measured, Requirement(name="x", high=limit), rule)
+        verdict = against_requirement(measured, Requirement(name="x", low=lower, high=limit), rule)
         return verdict.outcome is Outcome.CONFORMING
 
     return _threshold(conforms)
@@ -64,6 +64,14 @@ def test_one_item_against_an_upper_limit(case: Case) -> dict[str, object]:
 def test_risk_at_the_acceptance_limit(case: Case) -> dict[str, object]:
     risks = [_risk_at_which_it_conforms(10.0 - r * 2.0 * 0.05, 0.05, 10.0) for r in case.input["r"]]
     return {"nonconformance_probability_at_limit": risks}
+
+
+@reference("two-sided-conformance")
+def test_one_item_between_two_limits(case: Case) -> dict[str, object]:
+    i = case.input
+    limits = (i["upper_limit_V"], i["lower_limit_V"])
+    risks = [_risk_at_which_it_conforms(y, u, *limits) for y, u in zip(i["estimate_V"], i["u_V"], strict=True)]
+    return {"conformance_probability": [1.0 - risk for risk in risks]}
 
 
 def _accepted(lower: float, upper: float, u: float, risk: float) -> tuple[float, float]:

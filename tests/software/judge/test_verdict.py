@@ -355,6 +355,51 @@ def test_guard_bands_on_both_sides(value: float, u: float, dof: float) -> None:
     assert verdict.margin == pytest.approx(1.0 - accept - value)
 
 
+def errors_outside(value: float, u: float, low: float, high: float) -> float:
+    """Probability that a normal error takes the true value outside two limits."""
+    return 0.5 * (math.erfc((value - low) / u / math.sqrt(2.0)) + math.erfc((high - value) / u / math.sqrt(2.0)))
+
+
+@given(st.floats(-1.5, 1.5), st.floats(0.02, 3.0), st.floats(0.005, 0.4))
+def test_of_two_limits_both_tails_count(value: float, u: float, risk: float) -> None:
+    requirement = Requirement(name=NAME, low=-1.0, high=1.0)
+    rule = Rule(planned=40, false_acceptance_risk=risk, requirements={NAME: requirement})
+    verdict = judge(measured(value, u), None, rule)[0]
+    outside = errors_outside(value, u, -1.0, 1.0)
+    if abs(outside / risk - 1.0) > 5e-3:
+        assert (verdict.outcome is Outcome.CONFORMING) == (outside < risk)
+    assert verdict.margin is not None
+    assert verdict.outcome is not Outcome.CONFORMING or verdict.margin >= 0.0
+
+
+def test_at_the_middle_of_a_narrow_tolerance_nothing_conforms() -> None:
+    """With u a third of it 13 % lie outside, 6.7 % on either side."""
+    rule = Rule(planned=1, false_acceptance_risk=0.1, requirements={NAME: Requirement(name=NAME, low=-0.5, high=0.5)})
+    verdict = judge(measured(0.0, 1.0 / 3.0), None, rule)[0]
+    assert verdict.outcome is Outcome.UNDECIDED and "guard band" in verdict.reason
+    assert judge(measured(0.0, 1.0 / 3.0), None, replace(rule, false_acceptance_risk=0.14))[0].outcome is (
+        Outcome.CONFORMING
+    )
+
+
+@given(st.floats(0.05, 20.0), st.floats(1e-4, 0.2))
+def test_an_item_at_either_limit_is_refused_no_more_often_than_stated(u: float, risk: float) -> None:
+    requirement = Requirement(name=NAME, low=-1.0, high=1.0)
+    rule = Rule(planned=1, false_alarm_risk=risk, requirements={NAME: requirement})
+    low, high = (bisected(sign, u, rule) for sign in (-1.0, 1.0))
+    assert errors_outside(1.0, u, -low, high) == pytest.approx(risk, rel=5e-3)
+
+
+def bisected(sign: float, u: float, rule: Rule) -> float:
+    """The size from which on a measured value of that sign is nonconforming."""
+    inside, outside = 0.0, 1.0 + 10.0 * u
+    for _ in range(40):
+        middle = (inside + outside) / 2.0
+        word = judge(measured(sign * middle, u), None, rule)[0].outcome
+        inside, outside = (inside, middle) if word is Outcome.NONCONFORMING else (middle, outside)
+    return outside
+
+
 def test_both_limits_and_no_uncertainty() -> None:
     rule = replace(RULE, requirements={NAME: Requirement(name=NAME, low=-1.0, high=1.0)})
     for value, word in ((0.0, Outcome.CONFORMING), (1.0, Outcome.CONFORMING), (-1.1, Outcome.NONCONFORMING)):

@@ -7,11 +7,11 @@ import re
 import pytest
 
 from harness.base.errors import UsageError
-from harness.judge.verdict import safe_factor
 from harness.lot.certificate import certificate, write_certificates
 from harness.lot.gathered import gather
 from harness.lot.quantities import quantities
 from harness.lot.reference import compare_with_reference
+from harness.nouns.coverage import safe_half_width
 from harness.report.certificate import certificate_page
 from tests.software.lot.records import NAME, boards, rise, run
 
@@ -149,4 +149,4 @@ def test_the_guard_band_is_that_of_the_rule():
     (found,) = quantities(lot)
     verdict = found.boards["B01"].verdict
     mean = found.boards["B01"].mean
-    assert verdict.margin == pytest.approx(0.1 - safe_factor(mean, 0.05) * mean.u)
+    assert verdict.margin == pytest.approx(0.1 - safe_half_width(mean, 0.10))

@@ -92,7 +92,7 @@ def test_tails_of_both_sides_make_one(stated: list[tuple[str, float, float]], di
     assert safe_tail(q, distance) + safe_tail(q, -distance) == pytest.approx(1.0, abs=1e-5)
 
 
-@pytest.mark.parametrize("risk", [0.0, 1.0, -0.1])
+@pytest.mark.parametrize("risk", [0.0, 1.1, -0.1])
 def test_a_risk_is_between_0_and_1(risk: float) -> None:
     with pytest.raises(ValueError, match="a risk lies between 0 and 1"):
         safe_half_width(rectangular(0.0, 1.0, "V", "x"), risk)
