@@ -19,9 +19,9 @@ from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
 
-STUCK_SHARE = 0.2
-"""Part of friction / stiffness by which one slow approach from below may end elsewhere than another (from repeats on
-12 plants of the simulated bench: cogging and the field's grid make the last of the way jerky)."""
+SIDE = 0.5
+"""Part of friction / stiffness by which one slow approach from below may end to either side of another: friction holds
+a shaft anywhere from where it would stand without any to friction / stiffness short of that; cogging decides where."""
 UNSTATED_STUCK_RAD = 0.02
 """Friction / stiffness where the rig file does not tell both (arbitrary: a degree, which a person feels as play)."""
 
@@ -65,14 +65,14 @@ def _error_rad(observation: Observation, spec: RigSpec, motor: int, spell: int) 
 
 
 def _stuck(spec: RigSpec, motor: str) -> float:
-    """Half-width, rad, of where friction may leave the shaft."""
+    """Half-width, rad, of where friction may leave the shaft: the most that the rig file lets friction be."""
     entry = spec.motor[motor]
     friction, flux, gain = entry.coulomb_friction_n_m, entry.flux_linkage_v_s, spec.firmware.gain_per_rad
     if friction is None or flux is None or gain is None:
-        return STUCK_SHARE * UNSTATED_STUCK_RAD
+        return SIDE * UNSTATED_STUCK_RAD
     volts, ohm = spec.supply.voltage_v.value, entry.resistance_ohm.value
     stiffness = 1.5 * entry.pole_pairs * flux.value * gain.value * volts / 2.0 / ohm
-    return STUCK_SHARE * friction.value / stiffness
+    return SIDE * friction.high / stiffness
 
 
 def _sag(observation: Observation, spec: RigSpec) -> Measurement | Unmeasured:
