@@ -21,7 +21,7 @@ from harness.base.errors import ExitCode
 from harness.base.words import visible
 from harness.compare import Difference, Finding
 from harness.gate.policy import Policy, Waiver
-from harness.nouns.names import Name
+from harness.judge.tally import missing
 from harness.nouns.results import Outcome, Verdict
 from harness.nouns.standing import Standing
 from harness.record import Record
@@ -235,12 +235,10 @@ def _of_baseline(policy: Policy, differences: Sequence[Difference]) -> list[Obje
 def _of_rig_files(records: Sequence[Record]) -> Iterator[Objection]:
     """What the rig file requires of every qualification, and was not run or not judged."""
     for record in records:
-        wanted = set(record.required)
-        for verdict in record.verdicts if record.stop is None else ():
-            if not verdict.outcome.standing.asked and Name(verdict.name).keys & wanted:
-                name, reason = visible(verdict.name), visible(verdict.reason or "no reason given")
-                words = f"required by the rig file, {verdict.outcome.value}: {reason}"
-                yield Objection(refuses=False, quantity=name, words=words, remedies=(f"{name}: {reason}",))
+        for verdict in missing(record.verdicts, record.required) if record.stop is None else ():
+            name, reason = visible(verdict.name), visible(verdict.reason or "no reason given")
+            words = f"required by the rig file, {verdict.outcome.value}: {reason}"
+            yield Objection(refuses=False, quantity=name, words=words, remedies=(f"{name}: {reason}",))
 
 
 def _of_strangers(policy: Policy, records: Sequence[Record], differences: Sequence[Difference]) -> Iterator[Objection]:

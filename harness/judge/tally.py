@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from harness.base.errors import ExitCode
+from harness.checks.catalogue import measurand_of
 from harness.nouns.names import Name
-from harness.nouns.results import Outcome, Verdict
+from harness.nouns.results import Outcome, Verdict, stateable
 from harness.nouns.standing import Standing, overall
 
 
@@ -40,13 +41,41 @@ class Gap:
     """What the model of one that was not judged lacks."""
 
 
+def missing(verdicts: Sequence[Verdict], required: Iterable[str]) -> list[Verdict]:
+    """Those on what was required and was not run or not judged, neither against a model nor against a requirement.
+
+    Who requires a quantity by its name requires that it be judged. A whole check is there without what nobody asks of:
+    a quantity of which the rig file says nothing and the check itself usually nothing, or that no rig file can state.
+    """
+    wanted = set(required)
+    answered = {verdict.name for verdict in verdicts if verdict.outcome.standing.asked}
+    left = []
+    for verdict in verdicts:
+        name = Name(verdict.name)
+        by_name = wanted & {str(name), name.suffix}
+        if verdict.name not in answered and (by_name or (wanted & name.keys and not _unasked(verdict))):
+            left.append(verdict)
+    return left
+
+
+def _unasked(verdict: Verdict) -> bool:
+    """Whether neither the rig file nor the check's own row asks anything of a quantity, or no rig file can."""
+    if verdict.outcome is not Outcome.NOT_JUDGED:
+        return False
+    if verdict.unasked:
+        measurand = measurand_of(verdict.name)
+        return measurand is not None and measurand.detect.entry is None
+    return verdict.expected is not None and not stateable(verdict.expected.needs)
+
+
 def gaps(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> tuple[Gap, ...]:
     """What `exit_code` finds open, required quantities first, those of one reason together."""
     wanted = set(required)
+    left = {id(verdict) for verdict in missing(verdicts, wanted)}
     names_by_reason: dict[tuple[bool, Outcome, str, tuple[str, ...], tuple[str, ...]], list[str]] = {}
     for verdict in verdicts:
-        asked = bool(Name(verdict.name).keys & wanted)
-        if verdict.outcome.standing is Standing.OPEN or (asked and not verdict.outcome.standing.asked):
+        if verdict.outcome.standing is Standing.OPEN or id(verdict) in left:
+            asked = bool(Name(verdict.name).keys & wanted)
             needs = verdict.expected.needs if verdict.expected is not None else ()
             why = (asked, verdict.outcome, verdict.reason, verdict.remedies, needs)
             names_by_reason.setdefault(why, []).append(verdict.name)

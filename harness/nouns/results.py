@@ -5,7 +5,8 @@ Data only; harness/judge/verdict.py decides, harness/judge/diagnosis.py explains
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -42,6 +43,10 @@ _STANDINGS = {
     Outcome.NOT_JUDGED: Standing.UNJUDGED,
     Outcome.NOT_RUN: Standing.ABSENT,
 }
+
+
+KEY = re.compile(r"[a-z_]+(\.[a-z0-9_]+)*")
+"""What a model needs and a rig file can state, as a rig file names it."""
 
 
 class VerdictKind(StrEnum):
@@ -132,6 +137,15 @@ def needed(names: Sequence[str]) -> str:
     'needs motor.leaf.pole_pairs, room'
     """
     return f"needs {', '.join(names)}" if names else ""
+
+
+def stateable(needs: Iterable[str]) -> bool:
+    """Whether a rig file can state all of these: each is a key of one, and not a sentence of why there is none.
+
+    >>> stateable(["motor.leaf.pole_pairs", "room"]), stateable(["how evenly the magnets sit"])
+    (True, False)
+    """
+    return all(KEY.fullmatch(need) for need in needs)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

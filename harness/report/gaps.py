@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 
 from harness.judge.tally import Gap, gaps
-from harness.nouns.results import Outcome, Verdict
+from harness.nouns.results import Outcome, Verdict, stateable
 
 MOST_NAMES = 6
 """Of one reason, in one line (arbitrary)."""
-KEY = re.compile(r"[a-z_]+(\.[a-z0-9_]+)+")
-"""What a model needs and a rig file can state, as a rig file names it."""
 
 
 def open_lines(verdicts: Sequence[Verdict], required: Iterable[str]) -> list[str]:
@@ -37,6 +34,6 @@ def _closing(gap: Gap) -> str:
         return f"what would close it: {', '.join(gap.remedies)}"
     if gap.outcome is not Outcome.NOT_JUDGED:
         return "measure again when that is mended"
-    if not all(KEY.fullmatch(need) for need in gap.needs):
+    if not stateable(gap.needs):
         return "no rig file closes that: name in required of [rig] only quantities that it can judge"
     return "what would close it: that in the rig file"

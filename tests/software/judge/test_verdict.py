@@ -481,13 +481,14 @@ def verdict_of(word: Outcome, name: str = NAME) -> Verdict:
         ([Outcome.AGREES], (), ExitCode.AGREES),
         ([Outcome.AGREES, Outcome.NOT_RUN], (), ExitCode.AGREES),
         ([Outcome.CONFORMING, Outcome.NOT_JUDGED], (), ExitCode.AGREES),
-        ([Outcome.AGREES, Outcome.NOT_RUN], ("stiffness",), ExitCode.UNDECIDED),
-        ([Outcome.AGREES, Outcome.NOT_JUDGED], ("stiffness.open_loop",), ExitCode.UNDECIDED),
-        ([Outcome.AGREES, Outcome.NOT_JUDGED], (NAME,), ExitCode.UNDECIDED),
+        ([Outcome.NOT_RUN], ("stiffness",), ExitCode.UNDECIDED),
+        ([Outcome.NOT_JUDGED], ("stiffness.open_loop",), ExitCode.UNDECIDED),
+        ([Outcome.CONFORMING, Outcome.NOT_JUDGED], ("stiffness.open_loop",), ExitCode.AGREES),
+        ([Outcome.AGREES, Outcome.NOT_RUN], (NAME,), ExitCode.AGREES),
         ([Outcome.AGREES, Outcome.NOT_JUDGED], ("step",), ExitCode.UNDECIDED),
         ([Outcome.AGREES], ("stiffness",), ExitCode.AGREES),
         ([Outcome.AGREES], ("leaf.stiffness",), ExitCode.AGREES),
-        ([Outcome.NOT_RUN, Outcome.AGREES], ("leaf.stiffness",), ExitCode.UNDECIDED),
+        ([Outcome.NOT_RUN, Outcome.NOT_JUDGED], ("leaf.stiffness",), ExitCode.UNDECIDED),
         ([Outcome.AGREES], ("wheel.stiffness",), ExitCode.UNDECIDED),
         ([Outcome.NOT_JUDGED], (), ExitCode.UNDECIDED),
         ([], (), ExitCode.UNDECIDED),
@@ -499,6 +500,39 @@ def verdict_of(word: Outcome, name: str = NAME) -> Verdict:
 )
 def test_exit_codes(words: list[Outcome], required: tuple[str, ...], code: ExitCode) -> None:
     assert exit_code([verdict_of(word) for word in words], required) is code
+
+
+SPREAD, DECAY, OFFSET = "leaf.commutation.step_spread", "leaf.step.decay", "leaf.commutation.offset"
+
+
+def left_open(name: str, *needs: str) -> Verdict:
+    """Measured and not judged: for want of [detect], or of what the model needs."""
+    if not needs:
+        return Verdict(name=name, outcome=Outcome.NOT_JUDGED, unasked=True, reason=UNASKED)
+    return Verdict(name=name, outcome=Outcome.NOT_JUDGED, expected=Expectation(name=name, needs=needs))
+
+
+@pytest.mark.parametrize(
+    ("verdict", "required", "code"),
+    [
+        (left_open(SPREAD, "how evenly the magnets sit, which no rig file states"), "commutation", ExitCode.AGREES),
+        (left_open(SPREAD, "how evenly the magnets sit, which no rig file states"), SPREAD, ExitCode.UNDECIDED),
+        (left_open(SPREAD, "how evenly the magnets sit, which no rig file states"), SPREAD[5:], ExitCode.UNDECIDED),
+        (left_open(DECAY), "step", ExitCode.AGREES),
+        (left_open(DECAY), "leaf.step", ExitCode.AGREES),
+        (left_open(DECAY), DECAY, ExitCode.UNDECIDED),
+        (left_open(DECAY, "motor.leaf.coulomb_friction_n_m"), "step", ExitCode.UNDECIDED),
+        (left_open(OFFSET), "commutation", ExitCode.UNDECIDED),
+        (left_open(OFFSET, "motor.leaf.electrical_offset_rad"), "commutation", ExitCode.UNDECIDED),
+        (verdict_of(Outcome.NOT_RUN, SPREAD), "commutation", ExitCode.UNDECIDED),
+    ],
+)
+def test_a_whole_check_is_required_without_what_nobody_asks_of_it(
+    verdict: Verdict, required: str, code: ExitCode
+) -> None:
+    """Its [detect] entry taken out of the rig file does not excuse a quantity that has a usual one."""
+    others = [verdict_of(Outcome.AGREES, name) for name in ("leaf.commutation.direction", "leaf.step.delay")]
+    assert exit_code([*others, verdict], [required]) is code
 
 
 @given(st.lists(st.sampled_from(list(Outcome)), max_size=20))

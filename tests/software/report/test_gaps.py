@@ -33,7 +33,7 @@ def test_what_was_not_judged_names_what_the_rig_file_lacks_once_for_all_that_lac
 
 
 def test_what_no_rig_file_states_is_not_asked_of_one() -> None:
-    [line] = lines([unjudged(SPREAD, "how evenly the magnets sit, which no rig file states")], ["commutation"])
+    [line] = lines([unjudged(SPREAD, "how evenly the magnets sit, which no rig file states")], [SPREAD])
     assert line.endswith("; no rig file closes that: name in required of [rig] only quantities that it can judge")
 
 
