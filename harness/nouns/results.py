@@ -140,7 +140,7 @@ def needed(names: Sequence[str]) -> str:
 
 
 def stateable(needs: Iterable[str]) -> bool:
-    """Whether a rig file can state all of these: each is a key of one, and not a sentence of why there is none.
+    """Whether a rig file can state all of `needs`: each is a key of one, and not a sentence of why there is none.
 
     >>> stateable(["motor.leaf.pole_pairs", "room"]), stateable(["how evenly the magnets sit"])
     (True, False)

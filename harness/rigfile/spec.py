@@ -194,6 +194,8 @@ class Motor(SpecSection):
     rotor_inertia_kg_m2: Annotated[StatedValue, known(1e-10, 1e3)] | None = None
     viscous_friction_n_m_s: Annotated[StatedValue, known(0.0, 1e3)] | None = None
     coulomb_friction_n_m: Annotated[StatedValue, known(0.0, 1e3)] | None = None
+    cogging_n_m: Annotated[StatedValue, known(0.0, 1e3)] | None = None
+    cogging_periods: Annotated[int | None, integer(1, 10000)] = None
     electrical_offset_rad: Annotated[StatedValue, known(-6.2832, 6.2832)] | None = None
     direction: DirectionField | None = None
     sensor: Sensor

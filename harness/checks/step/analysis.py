@@ -11,6 +11,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.step import dynamics, metrics
 from harness.checks.step.quantities import CHECK
 from harness.checks.step.steps import Step, small_and_large
+from harness.corrections.cogging import cogging_of
 from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
@@ -32,26 +33,27 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
             results[name] = Unmeasured(name=f"{source}.{name}", outcome=Outcome.CANNOT_TELL, reason=str(error))
 
     factor = dynamics.to_20_c(spec, motor, trace)
+    cogging = cogging_of(spec, motor)
     results["loop_period"], results["loop_jitter"] = metrics.timing(trace.si("t"), source)
-    take("decay", lambda: dynamics.decay(small, factor, motor, f"{source}.decay scatter"))
+    take("decay", lambda: dynamics.decay(small, factor, cogging, f"{source}.decay scatter"))
     cold = dynamics.rise_at_20_c
     frequency_source = f"{source}.natural_frequency"
     take(
         "natural_frequency",
-        lambda: dynamics.natural_frequency(small, large, spec, motor, factor, frequency_source),
+        lambda: dynamics.natural_frequency(small, large, spec, cogging, factor, frequency_source),
     )
     take("delay", lambda: dynamics.delay(small, trace, results, source))
     take("stability_margin", lambda: dynamics.margin(results, spec, motor))
-    take("rise_time", lambda: cold(metrics.small_rise(small, motor, f"{source}.rise_time scatter"), factor))
-    take("overshoot", lambda: metrics.small_overshoot(small, motor, f"{source}.overshoot scatter"))
+    take("rise_time", lambda: cold(metrics.small_rise(small, cogging, f"{source}.rise_time scatter"), factor))
+    take("overshoot", lambda: metrics.small_overshoot(small, cogging, f"{source}.overshoot scatter"))
     take(
         "steady_state_error",
         lambda: _error_left(small, spec, motor, results, f"{source}.steady_state_error scatter"),
     )
     take("settling_time", lambda: _settling(small, spec, motor, results, source))
     if large:
-        take("large_rise_time", lambda: cold(metrics.large_rise(large, small, motor, f"{source} levels"), factor))
-        take("large_overshoot", lambda: metrics.large_overshoot(large, small, motor, f"{source} levels"))
+        take("large_rise_time", lambda: cold(metrics.large_rise(large, small, cogging, f"{source} levels"), factor))
+        take("large_overshoot", lambda: metrics.large_overshoot(large, small, cogging, f"{source} levels"))
     else:
         for name in ("large_rise_time", "large_overshoot"):
             reason = "large steps are not made with a loop that hunts"
@@ -73,7 +75,9 @@ def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -
 def _error_left(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:
     need = "how wide friction's band of rest is needs the frequency"
     frequency = dynamics.measured(results, "natural_frequency", need)
-    return metrics.error_left(small, motor, source, dynamics.rest_half_width_rad(small, spec, motor, frequency.value))
+    return metrics.error_left(
+        small, cogging_of(spec, motor), source, dynamics.rest_half_width_rad(small, spec, motor, frequency.value)
+    )
 
 
 def _settling(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:

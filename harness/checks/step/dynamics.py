@@ -11,6 +11,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.step.metrics import scattered
 from harness.checks.step.steps import INSIDE_CLIP, LEVEL_S, Step
 from harness.corrections import inertia
+from harness.corrections.cogging import Cogging
 from harness.corrections.temperature import estimate, room, to_reference
 from harness.fits.regression import linear
 from harness.fits.swings import Swings, decay_per_half_cycle, demand_lag, find_onset, find_swings
@@ -27,10 +28,6 @@ USUAL_DECAY = 0.1
 """Where the steps show none; arbitrary, a usual loop's, and as uncertain."""
 ONSET_HALF_WIDTH_S = 0.10e-3
 """How far the extrapolated onset may stand off: dead time and friction bend the first push (own simulation)."""
-COGGING_DECAY = 0.007
-"""Half-width of a decay for cogging where all steps turn at like places of it: the jackknife does not see that. At a
-turning point 0.7 mN m, 132 times a turn, hold 5 uJ; of the 1 mJ of the first swing and 0.4 mJ of the second that is
-0.4 to 0.7 % of a swing (own estimate)."""
 BEFORE_STEPS_W_S = ((1.0, 25.0), (0.15, 10.0))
 """Half of what the holding checks before this one may put into a winding (W, s): between nothing and twice this."""
 
@@ -62,15 +59,29 @@ def to_20_c(spec: RigSpec, motor: str, observation: Observation) -> Quantity:
     return to_reference(spec, motor, warmth)
 
 
-def decay(steps: Sequence[Step], factor: Quantity, motor: str, source: str) -> Quantity:
-    """Viscous decay; what warmth does to it stays in the budget (half of the factor's distance from 1)."""
+def decay(steps: Sequence[Step], factor: Quantity, cogging: Cogging, source: str) -> Quantity:
+    """Viscous decay; what warmth does to it stays in the budget (half of the factor's distance from 1).
+
+    So does cogging where all steps turn at like places of it, which no scatter among them shows.
+    """
     seen, _ = decay_per_half_cycle(swings(steps), source)
     warm = 0.5 * abs(factor.value - 1.0) * abs(seen.value)
     return shifted(
         seen,
         warmth=rectangular(0.0, warm, "1", "winding warmer than 20 degC"),
-        cogging=rectangular(0.0, COGGING_DECAY, "1", f"cogging that all steps of {motor} meet alike", "more places"),
+        cogging=rectangular(
+            0.0,
+            cogging.decay(mean_size_rad(steps)),
+            "1",
+            f"cogging that all steps of {cogging.motor} meet alike",
+            "more places",
+        ),
     )
+
+
+def mean_size_rad(steps: Sequence[Step]) -> float:
+    """Mean size of steps, as large as their first swings."""
+    return float(np.mean([abs(step.size_rad) for step in steps]))
 
 
 def rise_at_20_c(seen: Quantity, factor: Quantity) -> Quantity:
@@ -85,11 +96,12 @@ def rise_at_20_c(seen: Quantity, factor: Quantity) -> Quantity:
 
 
 def natural_frequency(
-    small: Sequence[Step], large: Sequence[Step], spec: RigSpec, motor: str, factor: Quantity, source: str
+    small: Sequence[Step], large: Sequence[Step], spec: RigSpec, cogging: Cogging, factor: Quantity, source: str
 ) -> Quantity:
     """Frequency from the first turning points, the loop's share of the stiffness referred to 20 degC.
 
-    Where friction ends the small steps at once, from what rings of the large ones inside the clip.
+    Where friction ends the small steps at once, from what rings of the large ones inside the clip. Cogging makes the
+    loop stiffer or softer by where in its period the steps turn.
     """
     try:
         seen = scattered(
@@ -99,7 +111,10 @@ def natural_frequency(
         if not large:
             raise
         seen = ringing(large, f"{source} scatter")
-    share = loop_share(spec, motor, seen.value)
+    u = cogging.frequency_share_u(mean_size_rad(small or large)) * seen.value
+    about = normal(0.0, u, "rad/s", f"cogging about the steps of {cogging.motor}", remedy="more places")
+    seen = shifted(seen, cogging=about)
+    share = loop_share(spec, cogging.motor, seen.value)
     return propagate(
         lambda w, warm, part: w * math.sqrt(1.0 + part * (warm - 1.0)), "rad/s", w=seen, warm=factor, part=share
     )

@@ -15,6 +15,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.step.steps import LEVEL_S, Step
+from harness.corrections.cogging import Cogging
 from harness.fits import pulse
 from harness.fits.regression import Fit, linear, straight_line
 from harness.fits.swings import find_swings
@@ -26,12 +27,6 @@ FEWEST_STEPS = 3
 BATCHES = 50
 CLOCK_S = 0.5e-6
 """Half of what the board's clock counts in."""
-COGGING_RISE_SHARE = 0.005
-"""Half-width of what cogging at the start does to the rise of a clipped step (own simulation: torque of 0.7 mN m in
-39, times the share of the rise that falls into the first period)."""
-COGGING_LEVEL_RAD = 0.5e-3
-"""Half-width of a mean level for cogging where steps come to rest at like places of it: 0.7 mN m shift a loop of
-0.55 N m/rad by 1.3 mrad, and ten steps do not share all of that (own simulation)."""
 SHIFT = 0.005
 """Shift of a level, as a share of the step, over which a sensitivity is taken; arbitrary, about what friction does."""
 
@@ -84,27 +79,25 @@ def scattered(steps: Sequence[Step], value: Callable[[Step], float], unit: str, 
     return normal(float(fit.values[0]), float(fit.u[0]), unit, source, dof=values.size - 1, remedy="more steps")
 
 
-def with_cogging(seen: Quantity, motor: str, per_rad: float) -> Quantity:
+def with_cogging(seen: Quantity, cogging: Cogging, per_rad: float) -> Quantity:
     """With what cogging does to the levels of all steps alike; `per_rad` is what a level does to the quantity."""
-    width = COGGING_LEVEL_RAD * abs(per_rad)
-    return shifted(
-        seen, cogging=rectangular(0.0, width, seen.unit, f"cogging where steps of {motor} end", "more places")
-    )
+    source = f"cogging where steps of {cogging.motor} end"
+    return shifted(seen, cogging=rectangular(0.0, cogging.level_rad * abs(per_rad), seen.unit, source, "more places"))
 
 
-def small_rise(steps: Sequence[Step], motor: str, source: str) -> Quantity:
+def small_rise(steps: Sequence[Step], cogging: Cogging, source: str) -> Quantity:
     """Mean rise time of the small steps; a level that is off moves the 90 % crossing by that over the speed there."""
     seen = scattered(steps, rise, "s", source)
     size = float(np.mean([abs(step.size_rad) for step in steps]))
     # A sine between 10 and 90 % of a step that overshoots most of itself: the mean speed is near that at 90 %.
-    return with_cogging(seen, motor, 0.9 * seen.value / (0.8 * size))
+    return with_cogging(seen, cogging, 0.9 * seen.value / (0.8 * size))
 
 
-def small_overshoot(steps: Sequence[Step], motor: str, source: str) -> Quantity:
+def small_overshoot(steps: Sequence[Step], cogging: Cogging, source: str) -> Quantity:
     """Mean overshoot of the small steps; it is taken from the final level and referred to it."""
     seen = scattered(steps, overshoot, "1", source)
     size = float(np.mean([abs(step.size_rad) for step in steps]))
-    return with_cogging(seen, motor, (1.0 + seen.value) / size)
+    return with_cogging(seen, cogging, (1.0 + seen.value) / size)
 
 
 def levels(steps: Sequence[Step]) -> Fit:
@@ -138,7 +131,7 @@ def overshoot(step: Step) -> float:
     return (top - at_rest(step).final_rad) / step.size_rad
 
 
-def error_left(steps: Sequence[Step], motor: str, source: str, rest_rad: float = 0.0) -> Quantity:
+def error_left(steps: Sequence[Step], cogging: Cogging, source: str, rest_rad: float = 0.0) -> Quantity:
     """Mean of final level less set point along the steps' way, with the arm hanging where the loop was closed.
 
     `rest_rad`: half the width of the band in which friction holds the shaft. Steps of one run swing alike and may all
@@ -148,7 +141,7 @@ def error_left(steps: Sequence[Step], motor: str, source: str, rest_rad: float =
     fit = levels(steps)
     u = max(float(fit.u[0]), rest_rad / math.sqrt(3.0 * len(steps)))
     seen = normal(float(fit.values[0]), u, "rad", source, dof=fit.dof, remedy="more steps")
-    return with_cogging(seen, motor, 1.0)
+    return with_cogging(seen, cogging, 1.0)
 
 
 def noise_of(steps: Sequence[Step], spec: RigSpec, motor: str) -> float:
@@ -216,18 +209,18 @@ def from_levels(
     return normal(float(np.mean(values)), u, unit, source, dof=fit.dof, remedy="more steps")
 
 
-def large_rise(large: Sequence[Step], small: Sequence[Step], motor: str, source: str) -> Quantity:
+def large_rise(large: Sequence[Step], small: Sequence[Step], cogging: Cogging, source: str) -> Quantity:
     """Rise time of large steps: under a clipped demand it goes with the root of their size, and with cogging."""
     seen = from_levels(large, rise, small, "s", source, power=0.5)
-    width = COGGING_RISE_SHARE * seen.value
-    return shifted(seen, cogging=rectangular(0.0, width, "s", f"cogging of {motor} where it starts", "more places"))
+    width, source = cogging.rise_share * seen.value, f"cogging of {cogging.motor} where it starts"
+    return shifted(seen, cogging=rectangular(0.0, width, "s", source, "more places"))
 
 
-def large_overshoot(large: Sequence[Step], small: Sequence[Step], motor: str, source: str) -> Quantity:
+def large_overshoot(large: Sequence[Step], small: Sequence[Step], cogging: Cogging, source: str) -> Quantity:
     """Overshoot of large steps; as a share it hardly goes with their size."""
     seen = from_levels(large, overshoot, small, "1", source, power=0.0)
     size = float(np.mean([abs(step.size_rad) for step in large]))
-    return with_cogging(seen, motor, (1.0 + seen.value) / size)
+    return with_cogging(seen, cogging, (1.0 + seen.value) / size)
 
 
 def _shifted(step: Step, share: float) -> Step:

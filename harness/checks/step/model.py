@@ -21,7 +21,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.step import staircase as stairs
 from harness.checks.step.stimulus import LARGE_RAD, MEAN_PLACE_RAD, MEAN_SMALL_RAD
 from harness.nouns.names import Name
-from harness.nouns.quantity import Quantity, exact, normal, propagate, rectangular, shifted
+from harness.nouns.quantity import Quantity, exact, propagate, rectangular, shifted
 from harness.nouns.results import Expectation
 from harness.physics.loop import lacking, loop_delay, loop_period, shaft
 
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from harness.nouns.contract import Declared
     from harness.rigfile import RigSpec
 
-COGGING_FREQUENCY_SHARE = 0.005
-"""Standard uncertainty of the frequency for cogging that no rig file states (common practice, no source)."""
 HUNTING_MARGIN = 1.0
 
 
@@ -73,19 +71,6 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         motions = stairs.motions(tuple(values[name] for name in stairs.SHAFT), stairs.STARTS)
         return float(np.mean([stairs.frequency(each) for each in motions]))
 
-    def frequency() -> Quantity:
-        without_cogging = propagate(swings, "rad/s", **parts)
-        return shifted(
-            without_cogging,
-            cogging=normal(
-                0.0,
-                COGGING_FREQUENCY_SHARE * without_cogging.value,
-                "rad/s",
-                f"cogging of {motor}",
-                remedy="state the cogging torque",
-            ),
-        )
-
     def between(**values: float) -> float:
         """Decay halfway between a sharp dead zone and none: small currents see less dead time than large ones."""
         sharp = tuple(values[name] for name in stairs.SHAFT)
@@ -119,7 +104,11 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     big = f"{chain}, with the clip"
     results = [
         given("stability_margin", margin, "1 + d / ((pi/2) w (delay + T/2) K/(K + m g l)); below 1 the loop hunts"),
-        given("natural_frequency", frequency, f"sqrt((K + m g l cos)/J), lowered by the dead zone: {small}"),
+        given(
+            "natural_frequency",
+            lambda: propagate(swings, "rad/s", **parts),
+            f"sqrt((K + m g l cos)/J), lowered by the dead zone: {small}",
+        ),
         given(
             "decay",
             lambda: bent(propagate(between, "1", **parts), 1.0),

@@ -21,6 +21,7 @@ import numpy as np
 from harness.base.reference import REFERENCE_C
 from harness.checks.stiffness.readings import HoldingReadings, middle_s
 from harness.checks.stiffness.stimulus import SWEEPS
+from harness.corrections.cogging import cogging_of
 from harness.corrections.inertia import turning
 from harness.corrections.sensor_error import sensor_error_u
 from harness.corrections.temperature import to_reference
@@ -32,9 +33,6 @@ from harness.rigfile import unstated
 LATENCY_S = 0.15e-3
 """Standard uncertainty of the time between setting a field and reading the shaft in one tick of a board
 (common practice, no source)."""
-SWINGING_SHARE = 0.005
-"""Half-width of the largest torque for swinging that cogging keeps up and no smoothing takes out (own simulation: with
-0.7 mN m an rms of 0.1 to 0.5 % at 90 to 180 periods a turn; fewer of them cost more, 1 % at 24 to 60)."""
 NAMES = ("per_weight", "friction", "hang", "offset", "inertia", "lag", "cos_1", "sin_1", "cos_2", "sin_2")
 SPREAD_RAD = 0.02
 """Electrical, of the residuals: where the fit starts from; its own scatter takes over."""
@@ -119,7 +117,7 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
     damping = readings.braking.damping(exact(parameters["per_weight"].value, "1"))
     parameters["friction"] = _friction(readings, parameters["friction"], damping, float(np.mean(np.abs(speed))))
     per_weight = with_share(parameters["per_weight"], readings.arm_n_m)
-    bent = SWINGING_SHARE * per_weight.value
+    bent = cogging_of(readings.spec, readings.motor).swinging_share * per_weight.value
     cogging = rectangular(
         0.0, bent, per_weight.unit, f"cogging under the sweeps of {readings.motor}", "a motor that cogs less"
     )

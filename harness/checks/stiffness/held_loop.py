@@ -11,6 +11,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.stiffness.held_field import HeldFieldFit, branches, shaft_of, with_share
 from harness.checks.stiffness.readings import HoldingReadings, middle_s
 from harness.checks.stiffness.stimulus import AMPLITUDE, CLIPS
+from harness.corrections.cogging import cogging_of
 from harness.corrections.temperature import to_reference
 from harness.fits.field_fit import Sweep
 from harness.fits.regression import inflation, linear
@@ -20,9 +21,6 @@ from harness.nouns.quantity import Contribution, Quantity, propagate, rectangula
 
 STANDING_S = 0.1
 """End of the way into the clip, in which the arm stands."""
-COGGING = 0.015
-"""Of the field's largest torque, either way: on cogging of 1 to 2 % of it the arm stops at one of the flanks, however
-little the loop gives (common practice, no source)."""
 APPROACH, STOPPED, FOLLOWS = 0.15, 0.08, 0.5
 """Shares of the way to the clip: its beginning, on which the shaft still follows, and its end, on which it stands; and
 of the set point's travel that the shaft's must be to count as following (all three arbitrary)."""
@@ -161,7 +159,8 @@ def largest_clipped(readings: HoldingReadings, held: HeldFieldFit) -> Quantity:
     momentum = rectangular(
         -far / 2.0, far / 2.0, "N m", f"{readings.motor} momentum into the clip", "approach the clip more slowly"
     )
-    flank = COGGING * held.peak_torque.value / math.sqrt(2.0)  # the two sides stop independently
+    # The arm stops at one of the flanks, however little the loop gives, and on the two sides independently.
+    flank = cogging_of(readings.spec, readings.motor).field_share * held.peak_torque.value / math.sqrt(2.0)
     cogging = rectangular(0.0, flank, "N m", f"{readings.motor} cogging where the arm stands", "more places")
     return _at_reference(readings, shifted(warm, momentum=momentum, cogging=cogging), "clip_up")
 

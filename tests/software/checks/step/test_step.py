@@ -16,6 +16,7 @@ from harness.checks.step import dynamics as step_dynamics
 from harness.checks.step import metrics as step_metrics
 from harness.checks.step import steps as step_record
 from harness.checks.step.stimulus import SMALL_RAD, WAYS
+from harness.corrections.cogging import cogging_of
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Measurement, Outcome, Unmeasured
@@ -189,7 +190,7 @@ def test_two_large_steps_scatter_as_the_levels_of_the_small_ones() -> None:
             angles = ringing(0.3, 0.3)
             angles[400:] += random.normal(0, 2e-3)  # the way there as it was, held elsewhere
             large.append(made_of(angles, size=0.3))
-        found = step_metrics.large_overshoot(large, small, "leaf", "levels")
+        found = step_metrics.large_overshoot(large, small, cogging_of(SPEC, "leaf"), "levels")
         true = step_metrics.overshoot(made_of(ringing(0.3, 0.3), size=0.3))
         z.append((found.value - true) / found.u)
     assert 0.65 < math.sqrt(float(np.mean(np.square(z)))) < 1.4
@@ -212,7 +213,7 @@ def test_ten_steps_that_rest_alike_do_not_say_where_another_ten_would() -> None:
             made_of(ringing(0.06 + own + random.normal(0.0, 1e-5)), way=way, place=float(place))
             for way, place in zip(WAYS, places, strict=True)
         ]
-        found = step_metrics.error_left(steps, "leaf", "error", rest_rad)
+        found = step_metrics.error_left(steps, cogging_of(SPEC, "leaf"), "error", rest_rad)
         z.append(found.value / found.u)
     assert 0.65 < math.sqrt(float(np.mean(np.square(z)))) < 1.4
 
