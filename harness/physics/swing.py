@@ -12,6 +12,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from harness.base.errors import MeasurementError
+
 MOST_PIECES = 400
 HALVINGS = 26
 """Of an interval of some ms that holds an event: to 0.1 ns."""
@@ -102,12 +104,16 @@ def _piece(
 def let_go(shaft: Shaft, start: float, hang: float) -> SwingMotion:
     """Motion from rest at `start` (rad beyond the set point); the arm hangs at `hang` beyond it.
 
+    Raises MeasurementError for a shaft without inertia.
+
     >>> shaft = Shaft(loop=0.5, arm=0.05, inertia=2e-4, damping=1.2e-3, lag_s=0.0, friction=2e-3,
     ...               dead_rad=0.0, clip_rad=9.0)
     >>> motion = let_go(shaft, -0.06, 0.0)
     >>> [round(y, 4) for _, y in motion.turns], motion.held
     ([0.0434, -0.0296, 0.0181, -0.0084, 0.0004], True)
     """
+    if not shaft.inertia > 0.0:
+        raise MeasurementError("the rig file's tolerances reach a shaft without inertia")
     edges = (-shaft.clip_rad, -shaft.dead_rad, shaft.dead_rad, shaft.clip_rad)
     motion = SwingMotion()
     y, v, now, sense = start, 0.0, 0.0, 0.0

@@ -106,6 +106,8 @@ def _fall(spec: RigSpec, motor: str, first: int) -> int | None:
     load = entry.load
     if load is None or load.length_m is None or load.hang_reading_rad is None or entry.electrical_offset_rad is None:
         return None
+    if load.length_m.low <= 0.0:
+        return None  # an arm may have no length at all: nobody knows how fast it falls
     fastest_rad_s = FALL_RAD * math.sqrt(gravity.local().value / load.length_m.low)  # of a swing about hanging
     if fastest_rad_s > MAY * spec.limits.speed_rad_s or MAY * spec.limits.travel_rad < FALL_RAD:
         return None

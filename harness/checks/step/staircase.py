@@ -56,11 +56,14 @@ def overshoot(motion: SwingMotion, start: float) -> float:
 
 
 def settling(motion: SwingMotion, start: float, noise_rad: float) -> float:
-    """From the 50 % crossing to the last entry into the band."""
+    """From the 50 % crossing to the last entry into the band. Raises MeasurementError for a step that never left it."""
     size = abs(motion.rest - start)
     band = max(0.02 * size, 3.0 * noise_rad)
     points = [(0.0, start), *motion.turns, (motion.rest_s, motion.rest)]
-    last = max(k for k, (_, y) in enumerate(points) if abs(y - motion.rest) > band)
+    outside = [k for k, (_, y) in enumerate(points) if abs(y - motion.rest) > band]
+    if not outside:
+        raise MeasurementError("the rig file allows one whose steps are lost in the sensor's noise")
+    last = outside[-1]
     level = motion.rest + math.copysign(band, points[last][1] - motion.rest)
     entered = motion.crossing(level, points[last][0], points[last + 1][0])
     return entered - motion.crossing(start + 0.5 * (motion.rest - start), 0.0, motion.turns[0][0])

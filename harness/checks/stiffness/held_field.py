@@ -33,6 +33,8 @@ from harness.rigfile import unstated
 LATENCY_S = 0.15e-3
 """Standard uncertainty of the time between setting a field and reading the shaft in one tick of a board
 (common practice, no source)."""
+FIRM = 1e-6
+"""Share of itself to which a fit holds what the rig file states as exact (arbitrary: it binds, and can be weighed)."""
 NAMES = ("per_weight", "friction", "hang", "offset", "inertia", "lag", "cos_1", "sin_1", "cos_2", "sin_2")
 SPREAD_RAD = 0.02
 """Electrical, of the residuals: where the fit starts from; its own scatter takes over."""
@@ -160,7 +162,7 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
 
 
 def _beliefs(readings: HoldingReadings) -> dict[str, tuple[float, float]]:
-    """What is known of the fit's parameters beforehand: value and standard uncertainty."""
+    """What is known of the fit's parameters beforehand: value and standard uncertainty, which is never 0."""
     entry = readings.spec.motor[readings.motor]
     once, twice = sensor_error_u(readings.spec, readings.motor)
     made = {"cos_1": (0.0, once), "sin_1": (0.0, once), "cos_2": (0.0, twice), "sin_2": (0.0, twice)}
@@ -176,7 +178,7 @@ def _beliefs(readings: HoldingReadings) -> dict[str, tuple[float, float]]:
         made["lag"] = (lag.value, math.hypot(LATENCY_S, lag.u))
     if (inertia := turning(readings.spec, readings.motor)) is not None:
         made["inertia"] = (inertia.value, inertia.u)
-    return made
+    return {name: (value, max(u, FIRM * abs(value) or FIRM)) for name, (value, u) in made.items()}
 
 
 def with_share(value: Quantity, source: Quantity) -> Quantity:

@@ -40,8 +40,10 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     clipped = needs(spec, motor, (*OPEN, "amplitude_limit"))
     peak = None if held else held_torque(spec, declared, motor, pole_pairs)
     loop = None if looped else loop_stiffness(spec, motor, pole_pairs)
-    both = None
-    if peak is not None and loop is not None:
+    both, without = None, tuple(dict.fromkeys((*held, *looped)))
+    if peak is not None and peak.value <= 0.0:
+        without = ("a field that holds: dead time and resistance of the rig file leave none",)
+    elif peak is not None and loop is not None:
         both = propagate(lambda k, t: k / t, "1", k=loop, t=scaled(peak, pole_pairs, "N m/rad"))
     inputs = known(spec, motor, "coulomb_n_m", "flux_v_s", "supply_v")
     return [
@@ -55,7 +57,7 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
         given(
             "ratio",
             both,
-            tuple(dict.fromkeys((*held, *looped))),
+            without,
             "closed-loop over open-loop stiffness: flux, resistance and supply cancel",
         ),
         given("friction", inputs.get("coulomb_n_m"), needs(spec, motor, ("coulomb_n_m",)), "as the rig file states it"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from harness.checks.catalogue import row_of
 from harness.checks.stiffness import analysis as stiffness
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement, Outcome, Unmeasured
-from harness.rigfile import RigSpec, load
+from harness.rigfile import RigSpec, load, loads
 from tests.software.checks.commutation.turned_field import COLUMNS
 from tests.software.corrections import bridge
 
@@ -141,6 +142,17 @@ def test_a_weaker_magnet_shows_in_torque_per_ampere_and_not_in_the_ratio_alone()
     weak = stiffness.analyse(observations(kt=0.85 * KT, gain=0.85 * LOOP), SPEC, "leaf")
     for name, ratio in (("torque_per_ampere", 0.85), ("open_loop", 0.85), ("closed_loop", 0.85), ("ratio", 1.0)):
         assert value(weak, name).quantity.value / value(sound, name).quantity.value == pytest.approx(ratio, rel=0.01)
+
+
+def test_inertias_that_are_stated_as_exact_leave_everything_to_be_measured() -> None:
+    text = (ROOT / "rigs_demo/rigs/sluice.toml").read_text(encoding="utf-8")
+    firm = re.sub(r"(inertia_kg_m2 = .*tolerance)_percent = [\d.]+", r"\1 = 0", text)
+    assert firm.count("tolerance = 0 }") == 4
+    results = stiffness.analyse(observations(), loads(firm.encode(), "rig.toml"), "leaf")
+    as_stated = stiffness.analyse(observations(), SPEC, "leaf")
+    for name in ("open_loop", "closed_loop", "torque_per_ampere"):
+        stated = value(as_stated, name).quantity.value
+        assert value(results, name).quantity.value == pytest.approx(stated, rel=0.01)
 
 
 def test_a_field_that_never_slipped_is_an_error_not_a_number() -> None:
