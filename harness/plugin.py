@@ -159,7 +159,7 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         marks = [] if metafunc.config.getoption("--rigs") else [pytest.mark.skip(reason="needs a rig: give --rig=FILE")]
         metafunc.parametrize("quantity", [pytest.param("", id="no rig", marks=marks)])
         return
-    from harness.run.planning import planned_quantities
+    from harness.plan.order import planned_quantities
 
     metafunc.parametrize("quantity", planned_quantities(session.spec, session.settings.only, session.means.check_named))
 

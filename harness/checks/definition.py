@@ -5,14 +5,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from harness.nouns.contract import Declared
+from harness.nouns.effort import Effort
 from harness.nouns.loop_span import LoopSpan
 from harness.nouns.measurand import CheckRow
 from harness.nouns.observation import Observation
+from harness.nouns.quantity import Quantity
 from harness.nouns.results import Curve, Expectation, Measurement, Unmeasured
 from harness.rigfile import RigSpec
 
@@ -25,6 +27,9 @@ Need = Callable[[RigSpec, str], str]
 Overlay = Callable[[str, list[float], RigSpec, Declared, str], list[tuple[float, float]] | None]
 """(curve's name, x, rig file, declared, motor) -> the model's value and standard uncertainty at each x, or None."""
 
+Foreseen = Callable[[RigSpec, str, Mapping[str, Quantity]], Mapping[str, Quantity]]
+"""(rig file, motor, what is expected by full name) -> measurements of it with the sources that are foreseen."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check(Generic[Stimulus]):
@@ -34,8 +39,8 @@ class Check(Generic[Stimulus]):
     """Its name, title and quantities."""
     needs: tuple[Need, ...]
     """Asked in order before anything is energised; the first that is lacking is the reason for not running it."""
-    bench_s: float
-    """How long it takes on a bench, s."""
+    effort: Callable[[RigSpec, Declared, str], Effort]
+    """What it takes and does on a bench, from the rig file. Raises MissingCapability as `stimulus` does."""
     computing_s: float
     """How long where the bench computes its time instead of waiting for it, s of wall time; only ratios matter."""
     stimulus: Callable[[RigSpec, Declared, str], Stimulus]
@@ -48,6 +53,9 @@ class Check(Generic[Stimulus]):
     """Measured curves for the reader of a report. Raises MeasurementError."""
     model: Callable[[RigSpec, Declared, str], list[Expectation]]
     """What the rig file lets expect of its quantities."""
+    foreseen: Foreseen | None = None
+    """What instruments, sensor and load will leave open of its measurements, where that is known beforehand: other
+    sources come on top. None where nothing of it is known."""
     without_loop: Callable[[Rig, str, Stimulus, str], list[Observation]] | None = None
     """What of the procedure closes no loop, where one may not be closed, and why; None: nothing is done then."""
     overlay: Overlay | None

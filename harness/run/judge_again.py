@@ -29,13 +29,13 @@ from harness.nouns.results import (
     Verdict,
     VerdictKind,
 )
+from harness.plan.order import BOTH
 from harness.record import Record
 from harness.record.parts import DamagedRecord
 from harness.record.rewriting import NewResults, rewritten
 from harness.rigfile import RigSpec
 from harness.run.curves import curves
 from harness.run.explanation import explanation
-from harness.run.planning import BOTH
 from harness.run.unmeasured import cannot_tell
 
 Result = Measurement | Unmeasured

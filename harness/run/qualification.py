@@ -39,12 +39,13 @@ from harness.nouns.loop_span import LoopSpan, not_exercised
 from harness.nouns.names import LIMITS, Name
 from harness.nouns.observation import Observation
 from harness.nouns.results import Curve, Expectation, Gauge, Measurement, Outcome, Unmeasured, Verdict, VerdictKind
+from harness.plan import order
+from harness.plan.order import BOTH, PlannedCheck
 from harness.record import RecordWriter
 from harness.record.entries import PlanEntries, RiskEntry
 from harness.run import planning
 from harness.run.curves import curves
 from harness.run.explanation import explanation
-from harness.run.planning import BOTH, PlannedCheck
 from harness.run.progress import Progress
 from harness.run.unmeasured import cannot_tell, not_run
 
@@ -69,7 +70,7 @@ class Qualification:
         self.rig = rig
         self.spec = rig.spec
         self.record = record
-        self.selected = planning.selected_checks(only)
+        self.selected = order.selected_checks(only)
         self._check_named = check_named
         self.plan = planning.plan(rig, self.selected, check_named)
         planned = {key for entry in self.plan for name in entry.names for key in Name(name).keys}
@@ -79,7 +80,7 @@ class Qualification:
             else tuple(name for name in self.spec.rig.required if not only or name in planned)
         )
         names = [name for entry in self.plan if not entry.reason for name in entry.names]
-        self.rule = planning.rule_for(rig, names, runs_sharing_risk, gauge)
+        self.rule = order.rule_for(rig.spec, names, runs_sharing_risk, gauge)
         self.results: dict[str, Result] = {}
         self.expectations: dict[str, Expectation] = {}
         self.verdicts: list[Verdict] = []
@@ -95,9 +96,11 @@ class Qualification:
         self._now = ("", "")
         """Check and motor whose turn it is."""
         self._on_step = on_step or (lambda _activity, _remaining_s: None)
+        computed = self.spec.clock is not None
         self._progress = Progress(
             [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
-            usual_s=planning.usual_seconds(check_named, computed=self.spec.clock is not None),
+            usual_s=planning.usual_seconds(self.spec, rig.declared, check_named, computed=computed),
+            in_seconds=not computed,
             clock=WallClock(),
         )
         heated = [entry.motor for entry in self.plan if entry.check == "thermal" and not entry.reason]
@@ -123,7 +126,7 @@ class Qualification:
         """Run a check, once, and first what it needs to know. What ends the bench's work is raised after recording."""
         if (check, motor) in self._done:
             return
-        for before in planning.needed_first(check, motor, self.rig.motors):
+        for before in order.needed_first(check, motor, self.rig.motors):
             self.run(*before)
         self._done.add((check, motor))
         entry = next((e for e in self.plan if (e.check, e.motor) == (check, motor)), None)

@@ -18,7 +18,7 @@ STIMULI = "checks.strength + checks.*.stimulus"
 PROCEDURES = "checks.*.procedure + checks.thermal.heating"
 ANALYSES = "checks.*.*"
 MODELS = "checks.*.model + checks.step.staircase"
-CHECKS = "checks.definition + checks.registry + checks.*.check"
+CHECKS = "checks.definition + checks.registry + checks.effort + checks.*.check + checks.*.beforehand"
 CASES = "checks.judged + checks.test_*"
 PLUGIN = "plugin + plugin_pool"
 WHOLE_RUN = "run.repeats + run.whole_run"
@@ -41,6 +41,7 @@ ORDER = (
     ("compare",),
     ("gate", "lot", "store", "study"),
     ("baseline", "history", "pool"),
+    ("plan",),
     ("run",),
     (PLUGIN,),
     (WHOLE_RUN,),
@@ -70,7 +71,7 @@ class Wall:
 
 
 DECIDING = ("compare", "baseline", "gate", "lot", "study", "history")
-RUNNING = ("run", PLUGIN, WHOLE_RUN, "pool", "release")
+RUNNING = ("plan", "run", PLUGIN, WHOLE_RUN, "pool", "release")
 BENCH = ("bench", "link", "acting")
 MEASURING = (*BENCH, "fits", "corrections", PROCEDURES, ANALYSES)
 WALLS = {
@@ -103,6 +104,11 @@ WALLS = {
         inside=DECIDING,
         outside=(*MEASURING, STIMULI, "physics", MODELS, CHECKS, CASES, *RUNNING),
         why="what decides from records lets nothing pass by driving a bench",
+    ),
+    "plan": Wall(
+        inside=("plan",),
+        outside=(*MEASURING, "store", "show", "report", "run", PLUGIN, WHOLE_RUN, "pool", "release"),
+        why="a plan opens nothing; checks are handed to it",
     ),
     "judge": Wall(
         inside=("judge",),
@@ -308,6 +314,9 @@ def planted(module: str, source: str, **others: str) -> Tree:
         ("records", "harness.history.runs", "HOME = 'harness.bench.opening'"),
         ("records", "harness.nouns.results", "from harness.bench import rig"),
         ("records", "harness.study", "from harness.run import session"),
+        ("plan", "harness.plan.efforts", "from harness.bench import opening"),
+        ("plan", "harness.plan.seeing", "def f():\n    from harness.checks import registry"),
+        ("records", "harness.gate.decision", "from harness.plan import obstacles"),
         ("judge", "harness.judge.tally", "from harness.record import read"),
         ("policy", "harness.gate.policy", "def f():\n    from harness.store import Store"),
         ("policy", "harness.compare.difference", "from harness.show.table import MARKS"),

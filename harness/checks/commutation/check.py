@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from harness.checks.commutation import quantities
 from harness.checks.commutation.analysis import analyse, curves
+from harness.checks.commutation.beforehand import effort, foreseen
 from harness.checks.commutation.model import expect, overlay
 from harness.checks.commutation.procedure import procedure
 from harness.checks.commutation.stimulus import Stimulus, stimulus
@@ -12,12 +13,13 @@ from harness.checks.definition import Check
 CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
-    bench_s=10.0,
+    effort=effort,
     computing_s=1.0,
     stimulus=stimulus,
     procedure=procedure,
     analysis=analyse,
     curves=curves,
     model=expect,
+    foreseen=foreseen,
     overlay=overlay,
 )

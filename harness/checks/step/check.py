@@ -5,6 +5,7 @@ from __future__ import annotations
 from harness.checks.definition import Check
 from harness.checks.step import quantities
 from harness.checks.step.analysis import analyse, curves, loop_spans
+from harness.checks.step.beforehand import effort
 from harness.checks.step.model import expect, expected_to_hunt, overlay
 from harness.checks.step.procedure import procedure
 from harness.checks.step.stimulus import Stimulus, stimulus
@@ -20,7 +21,7 @@ def staircase(spec: RigSpec, declared: Declared, motor: str) -> Stimulus:
 CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
-    bench_s=10.0,
+    effort=effort,
     computing_s=2.3,
     stimulus=staircase,
     procedure=procedure,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from harness.checks.definition import Check
 from harness.checks.together import quantities
 from harness.checks.together.analysis import analyse, curves
+from harness.checks.together.beforehand import effort
 from harness.checks.together.model import expect
 from harness.checks.together.procedure import procedure
 from harness.checks.together.stimulus import Stimulus, stimulus
@@ -12,7 +13,7 @@ from harness.checks.together.stimulus import Stimulus, stimulus
 CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
-    bench_s=5.0,
+    effort=effort,
     computing_s=1.6,
     stimulus=stimulus,
     procedure=procedure,

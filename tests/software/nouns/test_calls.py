@@ -20,7 +20,7 @@ import pytest
 from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.checks.registry import check_named
 from harness.nouns.contract import PARTS, missing_parts
-from harness.run.planning import lacking
+from harness.plan.order import lacking
 from tests.software.run.fakes import FakeRig
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -260,7 +260,7 @@ def test_orders_are_found_in_the_checks() -> None:
 def test_firmware_without_its_loop_costs_the_checks_that_close_it(pace: str, absent: str) -> None:
     lacks = missing_parts({part.name for part in PARTS} - {absent}, pace)
     assert [part.name for part in lacks] == [absent]
-    reasons = {check: lacking(FakeRig(lacks=lacks), check_named(check), "leaf") for check in CHECK_NAMES}  # type: ignore[arg-type]
+    reasons = {check: lacking(FakeRig().spec, check_named(check), "leaf", lacks) for check in CHECK_NAMES}
     assert {check for check, reason in reasons.items() if absent in reason} == {
         "conduct",
         "stiffness",

@@ -18,6 +18,7 @@ from harness.checks.definition import Check, Need, needs_multimeter, needs_suppl
 from harness.command.main import main
 from harness.link.board import BoardIdentity
 from harness.nouns.contract import Declared, Part
+from harness.nouns.effort import Duration, Effort
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Measurement, Unmeasured
@@ -37,6 +38,8 @@ HEALTHY = {
     "together": {"supply_sag": 0.1},
 }
 
+A_SECOND = Effort(duration=Duration.of(1.0), phase_current_a=0.0, travel_rad=0.0, energy_j=0.0, rise_k=0.0)
+"""What each of them takes, and does to a motor: nothing."""
 EXACT = ("direction", "live_pins", "following", "trace")
 
 
@@ -209,7 +212,7 @@ class FakeChecks:
         return Check(
             row=replace(row, quantities=few),
             needs=self.needs.get(name, ()),
-            bench_s=1.0,
+            effort=lambda _spec, _declared, _motor: A_SECOND,
             computing_s=1.0,
             stimulus=lambda _spec, _declared, _motor: None,
             procedure=procedure,

@@ -8,10 +8,16 @@ from hypothesis import strategies as st
 
 from harness.base.clock import WallClock
 from harness.checks.registry import check_named
+from harness.rigfile import load
 from harness.run.planning import usual_seconds
 from harness.run.progress import Progress
+from tests.software.run.fakes import SLUICE, declared
 
-COMPUTED_S, ON_A_RIG_S = (usual_seconds(check_named, computed=computed) for computed in (True, False))
+SPEC = load(SLUICE)
+COMPUTED_S, ON_A_RIG_S = (
+    usual_seconds(SPEC, {motor: declared() for motor in SPEC.motors}, check_named, computed=computed)
+    for computed in (True, False)
+)
 RUNS = [(check, motor) for motor in ("leaf", "wheel") for check in ("commutation", "stiffness", "step")]
 
 
@@ -51,7 +57,7 @@ def test_nothing_is_promised_before_half_of_the_first_check():
 @pytest.mark.parametrize("pace", [0.2, 1.0, 30.0])
 def test_usual_ratios_at_any_pace_are_told_exactly(pace):
     clock = HandClock()
-    durations = {run: pace * COMPUTED_S[run[0]] for run in RUNS}
+    durations = {run: pace * COMPUTED_S[run] for run in RUNS}
     seen = follow(clock, Progress(RUNS, usual_s=COMPUTED_S, clock=clock), durations)
     estimates = [(at_s, left_s) for at_s, _, left_s in seen if left_s is not None]
     assert len(estimates) >= len(seen) - 2
@@ -77,16 +83,25 @@ def test_a_check_that_was_cut_short_says_nothing_of_the_next():
     progress.end(whole=False)
     progress.leave_out("step", "leaf")
     usual = COMPUTED_S
-    pace = 2.0 / usual["commutation"]
-    assert progress.remaining_s() == pytest.approx(2.0 + pace * (usual["stiffness"] + usual["step"]))
+    pace = 2.0 / usual["commutation", "leaf"]
+    assert progress.remaining_s() == pytest.approx(2.0 + pace * (usual["stiffness", "wheel"] + usual["step", "wheel"]))
 
 
 def test_a_real_rig_waits_for_its_windings():
     assert ON_A_RIG_S.keys() == COMPUTED_S.keys()
     clock = HandClock()
     progress = Progress([("commutation", "leaf"), ("thermal", "leaf")], usual_s=ON_A_RIG_S, clock=clock)
-    follow(clock, progress, {("commutation", "leaf"): ON_A_RIG_S["commutation"]})
-    assert progress.remaining_s() == pytest.approx(ON_A_RIG_S["thermal"])
+    follow(clock, progress, {("commutation", "leaf"): ON_A_RIG_S["commutation", "leaf"]})
+    assert progress.remaining_s() == pytest.approx(ON_A_RIG_S["thermal", "leaf"])
+
+
+def test_where_time_is_not_computed_what_is_left_is_known_before_anything_was_done():
+    clock = HandClock()
+    progress = Progress(RUNS, usual_s=ON_A_RIG_S, clock=clock, in_seconds=True)
+    assert progress.remaining_s() == pytest.approx(sum(ON_A_RIG_S[run] for run in RUNS))
+    follow(clock, progress, {("commutation", "leaf"): 2.0 * ON_A_RIG_S["commutation", "leaf"]})
+    others = sum(ON_A_RIG_S[run] for run in RUNS if run[0] != "commutation")
+    assert progress.remaining_s() == pytest.approx(2.0 * ON_A_RIG_S["commutation", "leaf"] + others)
 
 
 @given(

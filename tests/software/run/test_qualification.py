@@ -21,8 +21,8 @@ from harness.bench.safe import StepOutcome, StopSignal, UnsafeBench, note_unsafe
 from harness.bench.stops import StoppedByGuard
 from harness.nouns.contract import PARTS
 from harness.nouns.results import Outcome, VerdictKind
+from harness.plan.order import runs, selected_checks
 from harness.record import read
-from harness.run.planning import runs, selected_checks
 from harness.run.qualification import Qualification, why_stopped
 from tests.software.record.contents import writer
 from tests.software.run.fakes import HEALTHY, FakeChecks, FakeRig, declared

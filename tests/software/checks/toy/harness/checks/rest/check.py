@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from harness.checks.rest import quantities
 from harness.checks.rest.analysis import analyse, curves
+from harness.checks.rest.beforehand import effort
 from harness.checks.rest.model import expect
 from harness.checks.rest.procedure import procedure
 from harness.checks.rest.stimulus import Stimulus, stimulus
@@ -13,7 +14,7 @@ from harness.checks.definition import Check
 CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
-    bench_s=0.5,
+    effort=effort,
     computing_s=0.1,
     stimulus=stimulus,
     procedure=procedure,

@@ -1,0 +1,35 @@
+"""What the check of conduct takes and does, known before it is run."""
+
+from __future__ import annotations
+
+import math
+
+from harness.checks.conduct.procedure import BUSY_DEADMEN
+from harness.checks.conduct.stimulus import AMPLITUDE, EITHER_WAY, FALL_RAD, stimulus
+from harness.checks.effort import field_effort, loop_amplitude
+from harness.nouns.contract import Declared
+from harness.nouns.effort import Duration, Effort
+from harness.rigfile import RigSpec
+
+PATTERN_S = 3.5
+"""Fields and duties read from the pins, an arm let go, scripts started (the sum of the procedure's own waits)."""
+HOLDS = 4.0
+"""Times that a set point is held, in all."""
+
+
+def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
+    """The loop held at its set points, and a silence of the host's that the board's deadman ends."""
+    done, deadman_s = stimulus(spec, declared, motor), spec.board.deadman_s
+    held_s = HOLDS * done.hold_s
+    usual_s = PATTERN_S + held_s + 3.0 * deadman_s
+    count_rad = math.tau / declared.counts_per_turn
+    fallen = FALL_RAD if done.fall is not None else 0.0
+    return field_effort(
+        spec,
+        motor,
+        Duration(least_s=usual_s - deadman_s, usual_s=usual_s, most_s=usual_s + BUSY_DEADMEN * deadman_s),
+        # The loop's clip is reached for a few passes only, and a field is weaker than the strongest of the pattern.
+        amplitude=max(AMPLITUDE * (1.0 + EITHER_WAY), loop_amplitude(spec, declared) if done.far else 0.0),
+        travel_rad=max(fallen, abs(done.aside) * count_rad, done.move * count_rad),
+        energised_s=held_s + done.far_s + PATTERN_S / 2.0,
+    )

@@ -1,0 +1,50 @@
+"""What a field or a current does to a motor, from the rig file: the most of it, for a plan."""
+
+from __future__ import annotations
+
+from harness.nouns.contract import Declared
+from harness.nouns.effort import Duration, Effort
+from harness.rigfile import RigSpec
+
+UNEVEN = 2.0
+"""A field that stands heats one phase twice as much as the mean of the three: I^2 beside I^2/4 and I^2/4."""
+
+
+def field_current_a(spec: RigSpec, motor: str, amplitude: float) -> float:
+    """Peak phase current of a field that stands: amplitude x V / 2 / R."""
+    return amplitude * spec.supply.voltage_v.high / 2.0 / spec.motor[motor].resistance_ohm.low
+
+
+def field_heat_w(spec: RigSpec, motor: str, amplitude: float) -> float:
+    """Copper's loss of such a field: 3/2 R I^2."""
+    return 1.5 * spec.motor[motor].resistance_ohm.low * field_current_a(spec, motor, amplitude) ** 2
+
+
+def field_effort(
+    spec: RigSpec, motor: str, duration: Duration, *, amplitude: float, travel_rad: float, energised_s: float
+) -> Effort:
+    """Of a check that turns fields of at most `amplitude`, the phases on for at most `energised_s`."""
+    energy_j = field_heat_w(spec, motor, amplitude) * energised_s
+    rise_k, needs = winding_rise(spec, motor, energy_j)
+    return Effort(
+        duration=duration,
+        phase_current_a=field_current_a(spec, motor, amplitude),
+        travel_rad=travel_rad,
+        energy_j=energy_j,
+        rise_k=rise_k,
+        rise_needs=needs,
+    )
+
+
+def winding_rise(spec: RigSpec, motor: str, energy_j: float) -> tuple[float | None, tuple[str, ...]]:
+    """Rise of the hottest phase (K) by a loss that its winding keeps, at most; or what the rig file must state."""
+    thermal = spec.motor[motor].thermal
+    if thermal is None or thermal.winding_capacity_j_k is None:
+        return None, (f"motor.{motor}.thermal.winding_capacity_j_k",)
+    return UNEVEN * energy_j / thermal.winding_capacity_j_k.low, ()
+
+
+def loop_amplitude(spec: RigSpec, declared: Declared) -> float:
+    """The most that the firmware's loop demands."""
+    stated = spec.firmware.amplitude_limit
+    return stated.high if stated is not None else declared.amplitude_limit

@@ -1,0 +1,100 @@
+"""Why a release gate could only end undecided, before anything is opened; each in one line with what to change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+
+from harness.base.spans import in_words
+from harness.gate.policy import Policy, required_by
+from harness.nouns.names import Name
+from harness.nouns.standing import Standing
+from harness.plan.efforts import computes_time
+from harness.plan.plan import Plan
+from harness.plan.seeing import QuantityOutlook
+
+
+def obstacles(plan: Plan, policy: Policy | None, baseline: str, on_day: date) -> tuple[str, ...]:
+    """All of them, what takes least to change first.
+
+    `policy`: None where only rig file and baseline are looked at. `baseline`: how it is called; "" without one.
+    """
+    found = list(_of_rig(plan))
+    if policy is not None:
+        found += [*_of_time(plan, policy), *_of_required(plan, policy), *_of_sight(plan, policy, on_day)]
+        if baseline:
+            found += _of_baseline(plan, policy, baseline)
+    return tuple(dict.fromkeys(found))
+
+
+def _of_time(plan: Plan, policy: Policy) -> Iterator[str]:
+    """Runs that no time of the policy holds; a bench that computes its time waits for nothing."""
+    least_s = plan.whole.least_s
+    if computes_time(plan.spec) or least_s <= policy.time_budget_s:
+        return
+    runs = "1 run takes" if plan.repeats == 1 else f"{plan.repeats} runs take"
+    usual_s = plan.whole.usual_s
+    yield (
+        f"{policy.file}: time_budget_s: {runs} at least {in_words(least_s)} on this rig, found "
+        f"{in_words(policy.time_budget_s)}: allow {60.0 * -(-usual_s // 60.0):.0f} s or more "
+        f"(they usually take {in_words(usual_s)})" + (", or ask for fewer repeats" if plan.repeats > 1 else "")
+    )
+
+
+def _of_required(plan: Plan, policy: Policy) -> Iterator[str]:
+    """What the policy requires and this rig cannot measure."""
+    for wanted in policy.required:
+        for name, reason in _not_run(plan, required_by(wanted, plan.names)):
+            yield (
+                f"{policy.file}: required: {wanted}: {name} cannot be measured on this rig, {reason}; or leave it out"
+            )
+
+
+def _of_rig(plan: Plan) -> Iterator[str]:
+    """What the rig file itself requires, and that will not be run or not be judged."""
+    for wanted in plan.spec.rig.required:
+        names = required_by(wanted, plan.names)
+        for name, reason in _not_run(plan, names):
+            where = f"{plan.spec.file}: rig.required: {wanted}"
+            yield f"{where}: {name} cannot be measured on this rig, {reason}; or leave it out"
+        for each in _of(plan, names):
+            if each.standing is Standing.UNJUDGED and not each.verdicts:
+                yield f"{plan.spec.file}: rig.required: {wanted}: {each.name} is not judged, it {each.reason}"
+
+
+def _of_sight(plan: Plan, policy: Policy, on_day: date) -> Iterator[str]:
+    """What no run can tell, nobody waives, and leaves every run undecided."""
+    for each in plan.quantities:
+        least, must = each.least_seen_from, each.must_see
+        if least is not None and must is not None and least > must and policy.standing(each.name, on_day) is None:
+            yield (
+                f"{plan.spec.file}: {each.name}: no run sees less than {least:.2g} of the {must:.2g} that [detect] "
+                f"asks for: {each.limited_by}; or ask for less"
+            )
+
+
+def _of_baseline(plan: Plan, policy: Policy, baseline: str) -> Iterator[str]:
+    """What the policy requires and this baseline shows of no board."""
+    for name in policy.required_of(plan.differences):
+        each = plan.differences[name]
+        if each.why_not:
+            yield f"{baseline}: {name}, which {policy.file} requires: {each.why_not}; accept a baseline that has it"
+        elif not each.decides and each.margin is not None:
+            yield (
+                f"{policy.file}: {name}: a difference of up to {each.reach or 0.0:.2g} stays open against {baseline}, "
+                f"margin {each.margin:.2g}: {each.limited_by}; or a wider margin"
+            )
+
+
+def _not_run(plan: Plan, names: Iterable[str]) -> list[tuple[str, str]]:
+    """Of these quantities the first of each check that will not run, and why."""
+    reasons: dict[tuple[str, str], str] = {}
+    for each in _of(plan, names):
+        if each.standing is Standing.ABSENT:
+            reasons.setdefault((Name(each.name).prefix, each.reason), each.name)
+    return [(name, reason) for (_, reason), name in reasons.items()]
+
+
+def _of(plan: Plan, names: Iterable[str]) -> Sequence[QuantityOutlook]:
+    wanted = set(names)
+    return [each for each in plan.quantities if each.name in wanted]
