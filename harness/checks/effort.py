@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
 from harness.rigfile import RigSpec
@@ -21,14 +23,14 @@ def field_heat_w(spec: RigSpec, motor: str, amplitude: float) -> float:
 
 
 def field_effort(
-    spec: RigSpec, motor: str, duration: Duration, *, amplitude: float, travel_rad: float, energised_s: float
+    spec: RigSpec, motor: str, duration: Duration, spells: Sequence[tuple[float, float]], *, travel_rad: float
 ) -> Effort:
-    """Of a check that turns fields of at most `amplitude`, the phases on for at most `energised_s`."""
-    energy_j = field_heat_w(spec, motor, amplitude) * energised_s
+    """Of a check that sets fields: `spells` are amplitudes, each the most there is, and for how many seconds."""
+    energy_j = sum(field_heat_w(spec, motor, amplitude) * seconds for amplitude, seconds in spells)
     rise_k, needs = winding_rise(spec, motor, energy_j)
     return Effort(
         duration=duration,
-        phase_current_a=field_current_a(spec, motor, amplitude),
+        phase_current_a=field_current_a(spec, motor, max(amplitude for amplitude, _ in spells)),
         travel_rad=travel_rad,
         energy_j=energy_j,
         rise_k=rise_k,

@@ -20,6 +20,7 @@ from harness.compare import Difference, findings_counted, terms_of
 from harness.gate import DecisionWord, Policy, load_policy
 from harness.judge.tally import headline as verdicts_counted
 from harness.pool import locks_for
+from harness.release.foresight import within_reach
 from harness.release.outcome import (
     DECISION,
     JUNIT,
@@ -63,9 +64,10 @@ def gate(arguments: argparse.Namespace) -> int:
     means = arguments.means or Means()
     files = means.firmware.files(settings.firmware, spec) if settings.firmware is not None else {}
     conditions = _conditions(arguments, policy, spec, address)
+    length = within_reach(conditions, spec, means.check_named)
     sessions: list[BenchSession] = []
     with stop_on_signals(), locks_for(address) as locks:
-        attempt = _attempted(settings, conditions, terminal, locks, files, spec, sessions, means)
+        attempt = _attempted(settings, conditions, terminal, locks, files, spec, sessions, means, length)
         # What was decided is done and told whole, whoever asks to stop meanwhile.
         with contextlib.suppress(StopSignal), signals_held():
             released = attempt.decision.word is DecisionWord.RELEASE
@@ -93,6 +95,7 @@ def _attempted(
     spec: RigSpec,
     sessions: list[BenchSession],
     means: Means,
+    length: str,
 ) -> ReleaseAttempt:
     """The release tried; every session that is begun is added to `sessions`.
 
@@ -111,6 +114,8 @@ def _attempted(
         if each.firmware is not None and means.firmware.files(each.firmware, spec) != files:
             raise UsageError(f"--firmware {visible(str(each.firmware))}: its files changed while the gate was running")
         sessions.append(BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means))
+        if each.number == 1:
+            terminal.say(f"{spec.rig.name}: {length}")
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}, seed {sessions[-1].seed}")
         ended = run_session(sessions[-1], lambda folder: keep_run(folder, address))
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}: {verdicts_counted(ended.qualification.verdicts)}")

@@ -1,4 +1,4 @@
-"""The command: `rotorgate demo | inspect | qualify | report | keep | fetch | baseline | gate | history | study`.
+"""The command: `rotorgate demo | inspect | plan | qualify | report | keep | fetch | baseline | gate | history | study`.
 
 Light to import: each sub-command loads what it needs.
 Exit codes are promises (README): every way out of `main` is one of ExitCode, whatever was raised.
@@ -19,7 +19,7 @@ from harness.base.errors import PRECEDENCE, ExitCode, HarnessError, UsageError
 from harness.base.streams import open_closed_streams
 from harness.base.versions import version_of
 from harness.base.words import visible
-from harness.command.arguments import baseline, bench, gate, history, records, study
+from harness.command.arguments import baseline, bench, gate, history, plan, records, study
 from harness.command.arguments.shared import Parser
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ RUNNERS = {
     "demo": "harness.command.qualify:demo",
     "qualify": "harness.command.qualify:qualify",
     "inspect": "harness.command.inspect:inspect",
+    "plan": "harness.command.plan:plan",
     "report": "harness.command.report:report",
     "keep": "harness.command.keep:keep",
     "fetch": "harness.command.keep:fetch",
@@ -66,7 +67,7 @@ def build_parser() -> Parser:
     parser.add_argument("--version", action="version", version=f"rotorgate {version_of('rotorgate')}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
 
-    for family in (bench, records, baseline, gate, history, study):
+    for family in (bench, plan, records, baseline, gate, history, study):
         family.add(commands, common)
     return parser
 

@@ -18,6 +18,7 @@ from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
 from harness.judge.tally import counts, headline
+from harness.plan.plan import length_of
 from harness.pool import locks_for
 from harness.record import Record
 from harness.record.forms import clean
@@ -106,6 +107,8 @@ def run(
 
     def once(each: Settings) -> FinishedRun:
         session = BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means)
+        if each.number == 1:
+            terminal.say(f"{session.spec.rig.name}: {length_of(session.spec, means.check_named, settings.only, count)}")
         if count > 1:
             terminal.say(f"repeat {each.number} of {each.runs_sharing_risk}, seed {session.seed}")
         elif drawn:

@@ -52,11 +52,7 @@ class Plan:
     @property
     def length(self) -> str:
         """How long it takes, in words."""
-        whole = self.whole
-        spread = "" if whole.least_s == whole.most_s else f" ({in_words(whole.least_s)} to {in_words(whole.most_s)})"
-        runs = "" if self.repeats == 1 else f", {self.repeats} runs of {in_words(self.one_run.usual_s)}"
-        here = "; the simulated bench computes its time" if computes_time(self.spec) else ""
-        return f"usually {in_words(whole.usual_s)} on steel{spread}{runs}{here}"
+        return _in_words(self.spec, self.one_run, self.repeats)
 
     def decisions_of(self, check: str) -> int:
         """How many decisions a check can come to, on all motors: by models, limits and the baseline."""
@@ -80,6 +76,19 @@ class Plan:
         always = {row.name for row in CHECKS if row.conduct}
         asked = [name for name in chosen if name not in always] or chosen
         return choose(options(asked, selected_checks, self.seconds_of, self.decisions_of), seconds)
+
+
+def length_of(spec: RigSpec, check_named: CheckNamed, only: Sequence[str], repeats: int) -> str:
+    """How long so many runs take, in words, without the rest of a plan."""
+    return _in_words(spec, whole_duration(outlooks(spec, declarations(spec), only, check_named)), repeats)
+
+
+def _in_words(spec: RigSpec, one_run: Duration, repeats: int) -> str:
+    whole = one_run.times(repeats)
+    spread = "" if whole.least_s == whole.most_s else f" ({in_words(whole.least_s)} to {in_words(whole.most_s)})"
+    runs = "" if repeats == 1 else f", {repeats} runs of {in_words(one_run.usual_s)}"
+    here = "; the simulated bench computes its time" if computes_time(spec) else ""
+    return f"usually {in_words(whole.usual_s)} on steel{spread}{runs}{here}"
 
 
 def plan_of(

@@ -110,7 +110,7 @@ def _by_model(
     low, high = expectation.interval or (expected.value, expected.value)
     half = (high - low) / 2.0
     seen = rules.seen_from(gap, half, rule)
-    largest = gap.largest()
+    largest = _limiting(gap)
     plain = replace(
         plain,
         seen_from=seen if gap.u else None,
@@ -128,6 +128,15 @@ def _by_model(
         reason = f"sees from {seen:.2g}{unit} on, must see {must:.2g}{unit}; largest contribution: {largest}"
         return replace(plain, standing=Standing.OPEN, word=CANNOT_TELL, reason=reason)
     return replace(plain, standing=Standing.GOOD, word=CAN_TELL, verdicts=1)
+
+
+def _limiting(gap: Quantity) -> str:
+    """The largest contribution in words. Where a model bends, the tolerance that it bends over most stands for that."""
+    for source, share in gap.shares():
+        if not source.startswith("bend"):
+            remedy = gap.remedy(source)
+            return f"{source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
+    return gap.largest()
 
 
 def _lasting(gap: Quantity) -> Quantity:

@@ -107,7 +107,7 @@ WALLS = {
     ),
     "plan": Wall(
         inside=("plan",),
-        outside=(*MEASURING, "store", "show", "report", "run", PLUGIN, WHOLE_RUN, "pool", "release"),
+        outside=(*MEASURING, "store", "run", PLUGIN, WHOLE_RUN, "pool", "release"),
         why="a plan opens nothing; checks are handed to it",
     ),
     "judge": Wall(

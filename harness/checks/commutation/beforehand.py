@@ -30,9 +30,8 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         spec,
         motor,
         Duration(least_s=least_s, usual_s=least_s, most_s=least_s + LET_GO * (RESTS - 1) * rest_s),
-        amplitude=done.amplitude,
+        [(done.amplitude, ASIDE_S + sweeps_s)],
         travel_rad=(reach + 1.0) * VECTOR_RAD / spec.motor[motor].pole_pairs,
-        energised_s=ASIDE_S + sweeps_s,
     )
 
 

@@ -15,6 +15,8 @@ PATTERN_S = 3.5
 """Fields and duties read from the pins, an arm let go, scripts started (the sum of the procedure's own waits)."""
 HOLDS = 4.0
 """Times that a set point is held, in all."""
+FAR_TIMES = 2.0
+"""Times that the loop is told to go far: its clip is reached for these passes only."""
 
 
 def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
@@ -28,8 +30,9 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         spec,
         motor,
         Duration(least_s=usual_s - deadman_s, usual_s=usual_s, most_s=usual_s + BUSY_DEADMEN * deadman_s),
-        # The loop's clip is reached for a few passes only, and a field is weaker than the strongest of the pattern.
-        amplitude=max(AMPLITUDE * (1.0 + EITHER_WAY), loop_amplitude(spec, declared) if done.far else 0.0),
+        [
+            (AMPLITUDE * (1.0 + EITHER_WAY), PATTERN_S + held_s),
+            *([(loop_amplitude(spec, declared), FAR_TIMES * done.far_s)] if done.far else []),
+        ],
         travel_rad=max(fallen, abs(done.aside) * count_rad, done.move * count_rad),
-        energised_s=held_s + done.far_s + PATTERN_S / 2.0,
     )

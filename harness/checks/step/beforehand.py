@@ -30,7 +30,6 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         spec,
         motor,
         Duration(least_s=START_S + count * LEAST_STEP_S, usual_s=START_S + count * USUAL_STEP_S, most_s=most_s),
-        amplitude=loop_amplitude(spec, declared),
+        [(loop_amplitude(spec, declared), most_s)],
         travel_rad=max(map(abs, places)) + len(done.large_ways[:1]) * done.large_rad + overshot,
-        energised_s=most_s,
     )

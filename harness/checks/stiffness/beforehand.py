@@ -15,6 +15,8 @@ from harness.rigfile import RigSpec
 
 SWEPT_S = 16.0
 """Sweeps of the field, slip and sweep of the loop, which no rig changes (the sum of the procedure's own waits)."""
+FIELD_S = 9.0
+"""Of them, those of the field; its smaller amplitude is taken for the larger."""
 BY_ARM = ("open_loop", "closed_loop", "slip_torque", "clip_torque", "torque_per_ampere")
 """Torques and stiffnesses, which are the arm's times a number."""
 
@@ -29,9 +31,8 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         spec,
         motor,
         Duration(least_s=usual_s, usual_s=usual_s, most_s=usual_s + again_s),
-        amplitude=max(AMPLITUDE, loop_amplitude(spec, declared)),
+        [(AMPLITUDE, FIELD_S), (loop_amplitude(spec, declared), usual_s + again_s - FIELD_S)],
         travel_rad=max(far, done.reach_rad, done.loop_reach_rad, done.slip_reach_rad),
-        energised_s=usual_s + again_s,
     )
 
 

@@ -7,7 +7,7 @@ import argparse
 from harness.command.arguments.shared import BESIDE, PLACE, Commands, Parser, add_simulated, count, natural
 
 
-class _Checks:
+class CheckNames:
     """Their names, once help is shown: to know them takes as long as all else of a command's start."""
 
     def __str__(self) -> str:
@@ -52,7 +52,7 @@ def add(commands: Commands, common: Parser) -> None:
     qualify.add_argument("rig", metavar="RIG", nargs="?", help="a rig file; it moves motors: read it before use")
     qualify.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
     only = qualify.add_argument("--only", metavar="NAME", nargs="+", default=[], help="only these checks: %(checks)s")
-    only.checks = _Checks()  # type: ignore[attr-defined]
+    only.checks = CheckNames()  # type: ignore[attr-defined]
     qualify.add_argument(
         "--seed",
         metavar="N",
@@ -82,8 +82,8 @@ def add(commands: Commands, common: Parser) -> None:
 
 
 def lacking(arguments: argparse.Namespace) -> str:
-    """What a command that drives a bench was not given, and what to do; "" where it has all."""
-    if arguments.command != "qualify" or arguments.rig is not None:
+    """What a command that names checks was not given, and what to do; "" where it has all."""
+    if arguments.command not in ("qualify", "plan") or arguments.rig is not None:
         return ""
-    words = "the following arguments are required: RIG (see rotorgate qualify --help)"
+    words = f"the following arguments are required: RIG (see rotorgate {arguments.command} --help)"
     return f"{words}: put RIG before --only, which takes every word after it for a check" if arguments.only else words
