@@ -56,6 +56,9 @@ class Check(Generic[Stimulus]):
     foreseen: Foreseen | None = None
     """What instruments, sensor and load will leave open of its measurements, where that is known beforehand: other
     sources come on top. None where nothing of it is known."""
+    unmeasured: Callable[[RigSpec, Declared, str], Mapping[str, str]] | None = None
+    """Those of its quantities, by full name, that this rig cannot measure although the check runs, and why, in the
+    analysis's own words. None where it measures all of them or none."""
     without_loop: Callable[[Rig, str, Stimulus, str], list[Observation]] | None = None
     """What of the procedure closes no loop, where one may not be closed, and why; None: nothing is done then."""
     overlay: Overlay | None

@@ -16,7 +16,7 @@ from harness.plan.choice import Option
 from harness.plan.efforts import CheckOutlook
 from harness.plan.obstacles import obstacles
 from harness.plan.plan import Plan, plan_of
-from harness.plan.rows import CHECKS, check_row, quantities_layout, quantity_row, reason_of
+from harness.plan.rows import CHECKS, check_row, quantities_layout, quantity_rows, reason_of
 from harness.plan.seeing import QuantityOutlook
 from harness.release.foresight import Foresight, foresight_of
 from harness.rigfile import load as load_rig
@@ -94,8 +94,7 @@ def _tables(terminal: Terminal, made: Plan, before: Foresight) -> None:
     terminal.rows(CHECKS, [check_row(each, made) for each in made.checks], reason_of)
     terminal.result("")
     layout = quantities_layout(against=bool(before.title))
-    rows = [quantity_row(each, made.differences.get(each.name), against=bool(before.title)) for each in made.quantities]
-    terminal.rows(layout, rows, reason_of)
+    terminal.rows(layout, quantity_rows(made, against=bool(before.title)), reason_of)
     terminal.result("")
     for line in _notes(made, before.title):
         terminal.result(line)
@@ -106,8 +105,7 @@ def _notes(made: Plan, baseline: str) -> list[str]:
     known = (
         f"what measuring leaves open is taken as in the newest run of {baseline}"
         if baseline
-        else "of what measuring leaves open only instruments, sensor and load are in it: the scatter of readings is "
-        "known after a first run (--against)"
+        else "in it: rig file, instruments, sensor and load; how readings scatter is known only after a run (--against)"
     )
     return [
         "sees from: the smallest deviation that is seen 95 times in 100",

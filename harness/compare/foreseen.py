@@ -9,7 +9,7 @@ from harness.compare.baseline import Baseline
 from harness.compare.comparable import ComparableValue, comparable_values
 from harness.compare.difference import Terms, difference_from
 from harness.compare.drift import in_time
-from harness.judge.verdict import CAUGHT_Z
+from harness.nouns.coverage import caught_from
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +54,7 @@ def foreseen_differences(against: Baseline, terms: Terms, repeats: int) -> dict[
             found[name] = ForeseenDifference(
                 name=name,
                 unit=unit,
-                seen_from=difference.allowed + CAUGHT_Z * difference.gap.u,
+                seen_from=caught_from(difference.gap, difference.allowed),
                 reach=(high - low) / 2.0,
                 margin=difference.margin,
                 limited_by=difference.gap.largest(),

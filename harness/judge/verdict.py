@@ -27,7 +27,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.checks.catalogue import counted_in_words
-from harness.nouns.coverage import safe_half_width, safe_tail, shared_risk, student_quantile
+from harness.nouns.coverage import caught_from, safe_half_width, safe_tail, shared_risk, student_quantile
 from harness.nouns.names import CONDUCT, Name
 from harness.nouns.quantity import Quantity, difference
 from harness.nouns.results import (
@@ -42,9 +42,6 @@ from harness.nouns.results import (
     VerdictKind,
     needed,
 )
-
-CAUGHT = 0.95
-"""How often a deviation of the size that is `detectable` is seen, at least (common practice, no source)."""
 
 GAUGE_SHARE_MAX = 0.30
 """Share of the tolerance that a gauge may take (AIAG manual, from memory: acceptable up to 10 %, up to 30 % where it
@@ -164,7 +161,7 @@ def against_expectation(measurement: Measurement, expectation: Expectation | Non
     allowed = rule.limit(gap)
     limits = (low - allowed, high + allowed)
     off = _beyond(measured.value, low, high)
-    detectable = (high - low) / 2.0 + allowed + _hidden(gap)
+    detectable = (high - low) / 2.0 + caught_from(gap, allowed)
     detect = rule.detect_for(name)
     must = None if detect is None else detect.deviation(expected.value)
     word, reason = Outcome.AGREES, ""
@@ -196,14 +193,6 @@ def at_fault(motor: str, what: str, reason: str) -> Verdict:
     """The verdict on what firmware does against its contract; `motor` is empty where no single one is concerned."""
     name = Name.of(motor, CONDUCT, what)
     return Verdict(name=name, kind=VerdictKind.CONDUCT, outcome=Outcome.NONCONFORMING, reason=reason)
-
-
-def _hidden(gap: Quantity) -> float:
-    """What a deviation must be larger by than the limit, so that their error leaves it there CAUGHT of the time.
-
-    On its own side: the other limit is two limits away, and less than half the risk of one decision lies beyond.
-    """
-    return safe_half_width(gap, 2.0 * (1.0 - CAUGHT))
 
 
 def _margin(value: float, limits: tuple[float, float], *, from_floor: bool) -> float:

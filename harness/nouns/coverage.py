@@ -31,6 +31,8 @@ TABLE = 512
 """Rows of a table of tails (arbitrary): a tail is then known to a thousandth of itself."""
 COUNT_U = 4.0
 """Standard uncertainties within which a count lies: one in ten thousand does not (arbitrary)."""
+CAUGHT = 0.95
+"""How often a deviation of the size that is `detectable` is seen, at least (common practice, no source)."""
 MINOR = 0.02
 """Bounded parts below this share of the largest are taken as normal: by then the shape cannot be seen; arbitrary."""
 
@@ -82,6 +84,19 @@ def safe_factor(quantity: Quantity, tail: float) -> float:
     return math.sqrt(
         math.fsum(variance / total * student_quantile(1.0 - tail, dof) ** 2 for (_, dof), variance in variances.items())
     )
+
+
+def caught_from(gap: Quantity, allowed: float) -> float:
+    """The smallest true difference that is found beyond `allowed` CAUGHT of the time; `gap`: how it is found.
+
+    By what its error may take away on its own side: the other limit is two limits away, and less than half the risk of
+    one decision lies beyond.
+
+    >>> from harness.nouns.quantity import normal
+    >>> round(caught_from(normal(0.0, 0.1, "V", "meter"), 0.3), 3)
+    0.464
+    """
+    return allowed + safe_half_width(gap, 2.0 * (1.0 - CAUGHT))
 
 
 def half_width(quantity: Quantity, probability: float = 0.95) -> float:

@@ -24,7 +24,7 @@ class Duration:
         return cls(least_s=usual_s, usual_s=usual_s, most_s=usual_s)
 
     def times(self, count: int) -> Duration:
-        """As often, one after the other."""
+        """`count` of them, one after the other."""
         return Duration(least_s=count * self.least_s, usual_s=count * self.usual_s, most_s=count * self.most_s)
 
 

@@ -7,7 +7,6 @@ from datetime import date
 
 from harness.base.spans import in_words
 from harness.gate.policy import Policy, required_by
-from harness.nouns.names import Name
 from harness.nouns.standing import Standing
 from harness.plan.efforts import computes_time
 from harness.plan.plan import Plan
@@ -46,7 +45,7 @@ def _of_required(plan: Plan, policy: Policy) -> Iterator[str]:
     for wanted in policy.required:
         for name, reason in _not_run(plan, required_by(wanted, plan.names)):
             yield (
-                f"{policy.file}: required: {wanted}: {name} cannot be measured on this rig, {reason}; or leave it out"
+                f"{policy.file}: required: {wanted}: {name} cannot be measured on this rig: {reason}; or leave it out"
             )
 
 
@@ -56,7 +55,7 @@ def _of_rig(plan: Plan) -> Iterator[str]:
         names = required_by(wanted, plan.names)
         for name, reason in _not_run(plan, names):
             where = f"{plan.spec.file}: rig.required: {wanted}"
-            yield f"{where}: {name} cannot be measured on this rig, {reason}; or leave it out"
+            yield f"{where}: {name} cannot be measured on this rig: {reason}; or leave it out"
         for each in _of(plan, names):
             if each.standing is Standing.UNJUDGED and not each.verdicts:
                 yield f"{plan.spec.file}: rig.required: {wanted}: {each.name} is not judged, it {each.reason}"
@@ -87,12 +86,12 @@ def _of_baseline(plan: Plan, policy: Policy, baseline: str) -> Iterator[str]:
 
 
 def _not_run(plan: Plan, names: Iterable[str]) -> list[tuple[str, str]]:
-    """Of these quantities the first of each check that will not run, and why."""
-    reasons: dict[tuple[str, str], str] = {}
+    """Those of these quantities that will not be measured, the first for each reason."""
+    reasons: dict[str, str] = {}
     for each in _of(plan, names):
         if each.standing is Standing.ABSENT:
-            reasons.setdefault((Name(each.name).prefix, each.reason), each.name)
-    return [(name, reason) for (_, reason), name in reasons.items()]
+            reasons.setdefault(each.reason, each.name)
+    return [(name, reason) for reason, name in reasons.items()]
 
 
 def _of(plan: Plan, names: Iterable[str]) -> Sequence[QuantityOutlook]:

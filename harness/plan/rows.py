@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 
 from harness.base.reference import REFERENCE_C
 from harness.base.spans import in_words
@@ -11,7 +12,7 @@ from harness.nouns.names import Name
 from harness.nouns.standing import Standing
 from harness.plan.efforts import CheckOutlook
 from harness.plan.plan import Plan
-from harness.plan.seeing import BY_REQUIREMENT, EQUAL, UNKNOWN, QuantityOutlook
+from harness.plan.seeing import BY_REQUIREMENT, EQUAL, NOT_RUN, UNKNOWN, QuantityOutlook
 from harness.show.columns import Heading, Layout, TableRow
 from harness.show.table import rounded
 
@@ -74,10 +75,32 @@ def check_row(each: CheckOutlook, plan: Plan) -> TableRow:
 
 
 def reason_of(rows: Sequence[TableRow]) -> str:
-    """The reason that these rows share, in words; of what is not run the checks, not each quantity."""
-    absent = all(row.standing is Standing.ABSENT for row in rows)
-    names = dict.fromkeys(row.group if absent and row.group else row.name for row in rows)
-    return f"{', '.join(names)}: {rows[0].reason}"
+    """The reason that these rows share, in words; a quantity that it holds for on all their motors is named once."""
+    names = [Name(row.name) for row in rows]
+    motors = {name.motor for name in names}
+    of_all = {name.suffix for name in names if all(f"{motor}.{name.suffix}" in names for motor in motors)}
+    shown = dict.fromkeys(name.suffix if len(motors) > 1 and name.suffix in of_all else str(name) for name in names)
+    return f"{', '.join(shown)}: {rows[0].reason}"
+
+
+def quantity_rows(plan: Plan, *, against: bool) -> list[TableRow]:
+    """Every quantity; those of a check that is not run are one row."""
+    rows: list[TableRow] = []
+    for prefix, group in groupby(plan.quantities, lambda each: Name(each.name).prefix):
+        members = list(group)
+        if len({(each.standing, each.reason) for each in members}) == 1 and members[0].standing is Standing.ABSENT:
+            row = TableRow(
+                standing=Standing.ABSENT,
+                name=prefix,
+                cells=(NOT_RUN, *("",) * (5 if against else 4)),
+                word="",
+                sentence=f"{len(members)} quantities not run",
+                reason=f"{NOT_RUN}: {members[0].reason}",
+            )
+            rows.append(row)
+            continue
+        rows += [quantity_row(each, plan.differences.get(each.name), against=against) for each in members]
+    return rows
 
 
 def quantities_layout(*, against: bool) -> Layout:
@@ -92,6 +115,7 @@ def quantities_layout(*, against: bool) -> Layout:
             *baseline,
             Heading(words="unit"),
             Heading(words="limited by"),
+            Heading(words=""),
         ),
         narrow=112 if against else 104,
         with_names=132 if against else 124,
@@ -111,7 +135,13 @@ def quantity_row(each: QuantityOutlook, seen: ForeseenDifference | None, *, agai
         return "" if not value else _two_digits(value / factor)
 
     counted = each.seen_from == 0.0
-    centre = "" if expected is None or counted else rounded(expected.value / factor)
+    centre = (
+        NOT_RUN
+        if each.standing is Standing.ABSENT
+        else ""
+        if expected is None or counted
+        else rounded(expected.value / factor)
+    )
     by_model = {EQUAL: "any", UNKNOWN: "?", BY_REQUIREMENT: "limit"}.get(each.word, number(each.seen_from))
     asked = "" if counted else number(each.must_see)
     by_baseline = ""
@@ -119,7 +149,7 @@ def quantity_row(each: QuantityOutlook, seen: ForeseenDifference | None, *, agai
         by_baseline = "any" if seen.seen_from == 0.0 else number(seen.seen_from)
     limited = each.limited_by.partition(" (")[0]
     parts = [
-        f"expected {centre} {unit}".strip() if centre else "",
+        f"expected {centre} {unit}".strip() if centre and expected is not None else "",
         f"sees from {by_model} {unit}".strip() if each.seen_from and by_model else "",
         f"asked {asked}" if asked else "",
         f"from the baseline {by_baseline}" if by_baseline else "",
@@ -132,8 +162,15 @@ def quantity_row(each: QuantityOutlook, seen: ForeseenDifference | None, *, agai
     return TableRow(
         standing=each.standing,
         name=each.name,
-        cells=(centre, by_model, asked, *((by_baseline,) if against else ()), "" if counted else unit),
-        word=limited,
+        cells=(
+            NOT_RUN if each.standing is Standing.ABSENT else centre,
+            by_model,
+            asked,
+            *((by_baseline,) if against else ()),
+            "" if counted else unit,
+            limited,
+        ),
+        word="",
         sentence=", ".join(part for part in parts if part),
         group=Name(each.name).prefix,
         reason=reason,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from harness.checks.catalogue import measurand_of, quantities_of
 from harness.checks.definition import CheckNamed
 from harness.judge import verdict as rules
+from harness.nouns.coverage import caught_from
 from harness.nouns.measurand import Sense
 from harness.nouns.quantity import Quantity, difference, exact
 from harness.nouns.results import Expectation, needed
@@ -61,22 +62,26 @@ def quantity_outlooks(
         named = quantities_of(wanted.row, spec.motors).items()
         units = {str(wanted.row.full_name(planned.motor, name)): measurand.unit for name, measurand in named}
         if check.reason:
-            found += [
-                QuantityOutlook(
-                    name=name, unit=units[name], standing=Standing.ABSENT, word=NOT_RUN, reason=check.reason
-                )
-                for name in planned.names
-            ]
+            found += [_absent(name, units[name], check.reason) for name in planned.names]
             continue
-        model = wanted.model(spec, declarations.for_motor(planned.motor), planned.motor)
+        declared = declarations.for_motor(planned.motor)
+        model = wanted.model(spec, declared, planned.motor)
+        lacking = wanted.unmeasured(spec, declared, planned.motor) if wanted.unmeasured is not None else {}
         expected = {each.name: each for each in model}
         values = {name: each.quantity for name, each in expected.items() if each.quantity is not None}
         foreseen = wanted.foreseen(spec, planned.motor, values) if wanted.foreseen is not None else {}
         for name in planned.names:
+            if name in lacking:
+                found.append(_absent(name, units[name], lacking[name]))
+                continue
             plain = QuantityOutlook(name=name, unit=units[name], standing=Standing.UNJUDGED, word=NOT_JUDGED)
             outlook = _by_model(plain, expected.get(name), foreseen.get(name), measured.get(name), rule)
             found.append(_by_requirement(outlook, rule))
     return tuple(found)
+
+
+def _absent(name: str, unit: str, reason: str) -> QuantityOutlook:
+    return QuantityOutlook(name=name, unit=unit, standing=Standing.ABSENT, word=NOT_RUN, reason=reason)
 
 
 def _by_requirement(outlook: QuantityOutlook, rule: rules.Rule) -> QuantityOutlook:
@@ -109,12 +114,12 @@ def _by_model(
     must = None if detect is None else detect.deviation(expected.value)
     low, high = expectation.interval or (expected.value, expected.value)
     half = (high - low) / 2.0
-    seen = rules.seen_from(gap, half, rule)
+    seen = half + _seen_from(gap, rule)
     largest = _limiting(gap)
     plain = replace(
         plain,
         seen_from=seen if gap.u else None,
-        least_seen_from=None if before is None else rules.seen_from(_lasting(gap), half, rule),
+        least_seen_from=None if before is None else half + _seen_from(_lasting(gap), rule),
         must_see=must,
         limited_by=largest,
         measured=before is not None,
@@ -128,6 +133,10 @@ def _by_model(
         reason = f"sees from {seen:.2g}{unit} on, must see {must:.2g}{unit}; largest contribution: {largest}"
         return replace(plain, standing=Standing.OPEN, word=CANNOT_TELL, reason=reason)
     return replace(plain, standing=Standing.GOOD, word=CAN_TELL, verdicts=1)
+
+
+def _seen_from(gap: Quantity, rule: rules.Rule) -> float:
+    return caught_from(gap, rule.factor(gap) * gap.u)
 
 
 def _limiting(gap: Quantity) -> str:

@@ -26,11 +26,11 @@ def planned_check(rig: Rig, check: str, motor: str, check_named: CheckNamed) -> 
 
 
 def usual_seconds(
-    spec: RigSpec, declared: Mapping[str, Declared], check_named: CheckNamed, *, computed: bool
+    spec: RigSpec, declared: Mapping[str, Declared], check_named: CheckNamed
 ) -> dict[tuple[str, str], float]:
     """How long each check usually takes on each motor, s; what a limit forbids takes none.
 
-    `computed`: on a bench that computes its time, whose waits cost nothing; only ratios mean something then.
+    On a bench that computes its time ([clock]) waits cost nothing, and only ratios mean something.
     """
     found = {}
     for check, motor in order.runs(CHECK_NAMES, spec.motors):
@@ -40,7 +40,7 @@ def usual_seconds(
             usual_s = named.effort(spec, of, motor).duration.usual_s
         except MissingCapability:
             usual_s = 0.0
-        found[check, motor] = named.computing_s if computed else usual_s
+        found[check, motor] = named.computing_s if spec.clock is not None else usual_s
     return found
 
 

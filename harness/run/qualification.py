@@ -96,11 +96,10 @@ class Qualification:
         self._now = ("", "")
         """Check and motor whose turn it is."""
         self._on_step = on_step or (lambda _activity, _remaining_s: None)
-        computed = self.spec.clock is not None
         self._progress = Progress(
             [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
-            usual_s=planning.usual_seconds(self.spec, rig.declared, check_named, computed=computed),
-            in_seconds=not computed,
+            usual_s=planning.usual_seconds(self.spec, rig.declared, check_named),
+            in_seconds=self.spec.clock is None,
             clock=WallClock(),
         )
         heated = [entry.motor for entry in self.plan if entry.check == "thermal" and not entry.reason]

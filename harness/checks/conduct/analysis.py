@@ -13,7 +13,7 @@ from harness.checks.conduct import fall, pattern
 from harness.checks.conduct.held import growth
 from harness.checks.conduct.movement import LAST, STARTED, Movement, movement
 from harness.checks.conduct.quantities import CHECK, Following, Trace
-from harness.checks.conduct.stimulus import DUTIES, HOLD_S, READS
+from harness.checks.conduct.stimulus import DUTIES, HOLD_S, NO_SUPPLY, READS
 from harness.fits.instrument_scatter import last_digit, scatter
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, exact, normal, rectangular, shifted
@@ -203,7 +203,7 @@ class _Data:
     def _current_left(self, rows: Observation) -> Quantity:
         groups = rows.series("current_a")
         if not groups:
-            raise MeasurementError("needs a supply: add an [instrument.NAME] of class supply")
+            raise MeasurementError(NO_SUPPLY)
         spread, dof = scatter(groups.values())
         half = last_digit(value for values in groups.values() for value in values) / 2.0 or LEAST_DIGIT_A / 2.0
         left = float(np.mean(groups["after"]) - np.mean(groups["before"]))  # the instrument's offset is in both

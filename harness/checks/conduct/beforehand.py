@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from harness.checks.conduct.procedure import BUSY_DEADMEN
-from harness.checks.conduct.stimulus import AMPLITUDE, EITHER_WAY, FALL_RAD, stimulus
+from harness.checks.conduct.stimulus import AMPLITUDE, EITHER_WAY, FALL_RAD, NO_SUPPLY, stimulus
 from harness.checks.effort import field_effort, loop_amplitude
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
@@ -36,3 +37,8 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         ],
         travel_rad=max(fallen, abs(done.aside) * count_rad, done.move * count_rad),
     )
+
+
+def unmeasured(spec: RigSpec, declared: Declared, motor: str) -> Mapping[str, str]:
+    """What takes a supply that is an instrument."""
+    return {} if spec.instruments_of("supply") else {f"{motor}.conduct.current_left": NO_SUPPLY}

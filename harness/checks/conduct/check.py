@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.checks.conduct import quantities
 from harness.checks.conduct.analysis import analyse, curves
-from harness.checks.conduct.beforehand import effort
+from harness.checks.conduct.beforehand import effort, unmeasured
 from harness.checks.conduct.model import expect
 from harness.checks.conduct.movement import loop_spans
 from harness.checks.conduct.procedure import procedure, without_loop
@@ -15,6 +15,7 @@ CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
     effort=effort,
+    unmeasured=unmeasured,
     computing_s=1.5,
     stimulus=stimulus,
     procedure=procedure,

@@ -47,6 +47,8 @@ READS = 200
 """Of each pin for one share of time (arbitrary: their number is a third of what a clock of microseconds leaves)."""
 DUTIES = (0.42, 0.58, 0.5)
 """Of A, B and C: no two alike, about half so that little current flows."""
+NO_SUPPLY = "needs a supply: add an [instrument.NAME] of class supply"
+"""Why the current that off leaves is not measured without one."""
 SLOW_S = 0.1
 """An off that takes longer is not relied on: no loop is closed after it. The contract's."""
 

@@ -12,6 +12,7 @@ from harness.checks.step import dynamics, metrics
 from harness.checks.step.quantities import CHECK
 from harness.checks.step.steps import Step, small_and_large
 from harness.corrections.cogging import cogging_of
+from harness.checks.step.stimulus import HUNTS
 from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
@@ -56,8 +57,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
         take("large_overshoot", lambda: metrics.large_overshoot(large, small, cogging, f"{source} levels"))
     else:
         for name in ("large_rise_time", "large_overshoot"):
-            reason = "large steps are not made with a loop that hunts"
-            results[name] = Unmeasured(name=f"{source}.{name}", outcome=Outcome.NOT_RUN, reason=reason)
+            results[name] = Unmeasured(name=f"{source}.{name}", outcome=Outcome.NOT_RUN, reason=HUNTS)
     return [_with_note(f"{source}.{row.name}", results[row.name], trace) for row in CHECK.quantities]
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import accumulate
 
 from harness.checks.effort import field_effort, loop_amplitude
 from harness.checks.step.model import expected_to_hunt
 from harness.checks.step.procedure import MOST_S
-from harness.checks.step.stimulus import stimulus
+from harness.checks.step.stimulus import HUNTS, stimulus
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
 from harness.rigfile import RigSpec
@@ -33,3 +34,9 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         [(loop_amplitude(spec, declared), most_s)],
         travel_rad=max(map(abs, places)) + len(done.large_ways[:1]) * done.large_rad + overshot,
     )
+
+
+def unmeasured(spec: RigSpec, declared: Declared, motor: str) -> Mapping[str, str]:
+    """What only large steps show, where a loop is expected to hunt."""
+    hunts = expected_to_hunt(spec, declared, motor)
+    return {f"{motor}.step.{quantity}": HUNTS for quantity in ("large_rise_time", "large_overshoot") if hunts}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.checks.definition import Check
 from harness.checks.step import quantities
 from harness.checks.step.analysis import analyse, curves, loop_spans
-from harness.checks.step.beforehand import effort
+from harness.checks.step.beforehand import effort, unmeasured
 from harness.checks.step.model import expect, expected_to_hunt, overlay
 from harness.checks.step.procedure import procedure
 from harness.checks.step.stimulus import Stimulus, stimulus
@@ -22,6 +22,7 @@ CHECK: Check[Stimulus] = Check(
     row=quantities.CHECK,
     needs=(),
     effort=effort,
+    unmeasured=unmeasured,
     computing_s=2.3,
     stimulus=staircase,
     procedure=procedure,

@@ -18,6 +18,8 @@ WAYS = (-1, -1, 1, 1, 1, 1, -1, -1, -1, -1)
 MEAN_PLACE_RAD = MEAN_SMALL_RAD * fmean(way * steps for way, steps in zip(WAYS, accumulate(WAYS), strict=True))
 """Mean place of the small steps along their way, from where the arm hangs: the sense in which it pulls back."""
 LARGE_RAD = 0.3
+HUNTS = "large steps are not made with a loop that hunts"
+"""Why nothing of large steps is measured then."""
 LARGE_WAYS = (1, -1)
 """From the foot of the staircase, and back to it."""
 

@@ -15,7 +15,7 @@ from harness.checks.stiffness.held_field import open_loop
 from harness.checks.stiffness.held_loop import closed_loop, largest_clipped, largest_slipping, loop_points
 from harness.checks.stiffness.quantities import CHECK
 from harness.checks.stiffness.readings import HoldingReadings, readings_of
-from harness.checks.stiffness.stimulus import AMPLITUDE, CLIPS, LOOP, LOOP_INSIDE
+from harness.checks.stiffness.stimulus import AMPLITUDE, CLIPS, LOOP, LOOP_INSIDE, NO_SUPPLY
 from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.names import Name
 from harness.nouns.observation import Observation
@@ -46,11 +46,11 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     give("friction", held.friction)
     give("slip_torque", largest_slipping(readings, held), f"largest torque at {STATED}")
     if held.torque_per_ampere is None:
-        results["torque_per_ampere"] = _missing(motor, "torque_per_ampere", "an [instrument.*] of class supply")
+        results["torque_per_ampere"] = _missing(motor, "torque_per_ampere")
     else:
         give("torque_per_ampere", held.torque_per_ampere)
     if readings.supply_voltage is None:
-        results["supply_voltage"] = _missing(motor, "supply_voltage", "an [instrument.*] of class supply")
+        results["supply_voltage"] = _missing(motor, "supply_voltage")
     else:
         give("supply_voltage", readings.supply_voltage)
     if LOOP in by_name:
@@ -100,12 +100,8 @@ def _tried(motor: str, names: Sequence[str], give: Callable[[], None]) -> dict[s
     return {}
 
 
-def _missing(motor: str, name: str, what: str) -> Unmeasured:
-    return Unmeasured(
-        name=f"{motor}.stiffness.{name}",
-        outcome=Outcome.NOT_RUN,
-        reason=f"needs {what}: current and voltage of the motor",
-    )
+def _missing(motor: str, name: str) -> Unmeasured:
+    return Unmeasured(name=f"{motor}.stiffness.{name}", outcome=Outcome.NOT_RUN, reason=NO_SUPPLY)
 
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:

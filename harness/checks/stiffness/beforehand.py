@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from harness.checks.effort import field_effort, loop_amplitude
 from harness.checks.stiffness.procedure import CLIP_RAD_S, EDGE_S, SPEED_RAD_S
-from harness.checks.stiffness.stimulus import AMPLITUDE, stimulus
+from harness.checks.stiffness.stimulus import AMPLITUDE, BY_SUPPLY, NO_SUPPLY, stimulus
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
 from harness.nouns.quantity import Quantity, exact, propagate
@@ -57,3 +57,9 @@ def foreseen(spec: RigSpec, motor: str, expected: Mapping[str, Quantity]) -> Map
             volts = expected[name].value
             found[name] = Reading(name=supply, function="voltage", value=volts, unit="V", accuracy=accuracy).quantity()
     return found
+
+
+def unmeasured(spec: RigSpec, declared: Declared, motor: str) -> Mapping[str, str]:
+    """What takes a supply that is an instrument."""
+    lacks = not spec.instruments_of("supply")
+    return {f"{motor}.stiffness.{quantity}": NO_SUPPLY for quantity in BY_SUPPLY if lacks}

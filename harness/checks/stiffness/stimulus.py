@@ -23,6 +23,10 @@ SLIP_REACH_RAD = 0.60
 CLIP_RAD = (0.10, 1.25)
 """Set points between which the loop comes to its clip: so slowly all along that the arm comes from below, wherever it
 is. Beyond, an arm's torque hardly grows any more, and its own spring no longer brings it back."""
+BY_SUPPLY = ("torque_per_ampere", "supply_voltage")
+"""What is measured by a supply that is an instrument, and by nothing else."""
+NO_SUPPLY = "needs an [instrument.*] of class supply: current and voltage of the motor"
+"""Why they are not, without one."""
 OF_TRAVEL = 0.8
 """Of the travel that the rig allows, the most to which the arm is taken (arbitrary)."""
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.base.errors import MeasurementError
-from harness.checks.together.stimulus import HOLD
+from harness.checks.together.stimulus import HOLD, NO_SUPPLY
 from harness.nouns.observation import Observation, observation_named
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
@@ -82,7 +82,7 @@ def _sag(observation: Observation, spec: RigSpec) -> Measurement | Unmeasured:
         return Unmeasured(
             name="together.supply_sag",
             outcome=Outcome.NOT_RUN,
-            reason="needs an [instrument.*] of class supply: its voltage while the motors hold",
+            reason=NO_SUPPLY,
         )
     alone = [value for spell, values in volts.items() if spell != last for value in values]
     both = volts[last]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from harness.checks.effort import field_current_a, field_heat_w, loop_amplitude, winding_rise
-from harness.checks.together.stimulus import stimulus
+from harness.checks.together.stimulus import NO_SUPPLY, stimulus
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
 from harness.rigfile import RigSpec
@@ -30,3 +32,8 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         rise_k=None if needs else max(rises),
         rise_needs=needs,
     )
+
+
+def unmeasured(spec: RigSpec, declared: Declared, motor: str) -> Mapping[str, str]:
+    """What takes a supply that is an instrument."""
+    return {} if spec.instruments_of("supply") else {"together.supply_sag": NO_SUPPLY}

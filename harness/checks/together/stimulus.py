@@ -9,6 +9,8 @@ from harness.rigfile import RigSpec
 
 HOLD = "together.hold"
 """What is observed meanwhile."""
+NO_SUPPLY = "needs an [instrument.*] of class supply: its voltage while the motors hold"
+"""Why the supply's sag is not measured without one."""
 REACH_RAD = 0.6
 """Deflection of the arms from hanging while they hold."""
 

@@ -9,14 +9,15 @@ from hypothesis import strategies as st
 from harness.base.clock import WallClock
 from harness.checks.registry import check_named
 from harness.rigfile import load
+from harness.rigfile.spec import ClockSection
 from harness.run.planning import usual_seconds
 from harness.run.progress import Progress
 from tests.software.run.fakes import SLUICE, declared
 
 SPEC = load(SLUICE)
+OWNS_TIME = SPEC.model_copy(update={"clock": ClockSection(address="127.0.0.1:1")})
 COMPUTED_S, ON_A_RIG_S = (
-    usual_seconds(SPEC, {motor: declared() for motor in SPEC.motors}, check_named, computed=computed)
-    for computed in (True, False)
+    usual_seconds(spec, {motor: declared() for motor in spec.motors}, check_named) for spec in (OWNS_TIME, SPEC)
 )
 RUNS = [(check, motor) for motor in ("leaf", "wheel") for check in ("commutation", "stiffness", "step")]
 
