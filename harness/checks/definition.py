@@ -54,7 +54,7 @@ class Check(Generic[Stimulus]):
     model: Callable[[RigSpec, Declared, str], list[Expectation]]
     """What the rig file lets expect of its quantities."""
     foreseen: Foreseen | None = None
-    """What instruments, sensor and load will leave open of its measurements, where that is known beforehand: other
+    """What instruments and load will leave open of its measurements, where that is known beforehand: other
     sources come on top. None where nothing of it is known."""
     unmeasured: Callable[[RigSpec, Declared, str], Mapping[str, str]] | None = None
     """Those of its quantities, by full name, that this rig cannot measure although the check runs, and why, in the

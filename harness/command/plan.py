@@ -105,7 +105,7 @@ def _notes(made: Plan, baseline: str) -> list[str]:
     known = (
         f"what measuring leaves open is taken as in the newest run of {baseline}"
         if baseline
-        else "in it: rig file, instruments, sensor and load; how readings scatter is known only after a run (--against)"
+        else "in it: rig file, instruments and load; how readings scatter is known only after a run (--against)"
     )
     return [
         "sees from: the smallest deviation that is seen 95 times in 100",

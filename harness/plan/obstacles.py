@@ -12,17 +12,21 @@ from harness.plan.efforts import computes_time
 from harness.plan.plan import Plan
 from harness.plan.seeing import QuantityOutlook
 
+SURE = 1.1
+"""By how much more than is asked for must stay open to be sure of it (arbitrary): each run scatters anew."""
+
 
 def obstacles(plan: Plan, policy: Policy | None, baseline: str, on_day: date) -> tuple[str, ...]:
     """All of them, what takes least to change first.
 
     `policy`: None where only rig file and baseline are looked at. `baseline`: how it is called; "" without one.
     """
-    found = list(_of_rig(plan))
-    if policy is not None:
-        found += [*_of_time(plan, policy), *_of_required(plan, policy), *_of_sight(plan, policy, on_day)]
-        if baseline:
-            found += _of_baseline(plan, policy, baseline)
+    if policy is None:
+        return tuple(dict.fromkeys(_of_rig(plan, plan.names)))
+    kept = [name for name in plan.names if policy.standing(name, on_day) is None]  # a waiver answers for the others
+    found = [*_of_rig(plan, kept), *_of_time(plan, policy), *_of_required(plan, policy, kept), *_of_sight(plan, kept)]
+    if baseline:
+        found += _of_baseline(plan, policy, baseline, kept)
     return tuple(dict.fromkeys(found))
 
 
@@ -40,48 +44,48 @@ def _of_time(plan: Plan, policy: Policy) -> Iterator[str]:
     )
 
 
-def _of_required(plan: Plan, policy: Policy) -> Iterator[str]:
+def _of_required(plan: Plan, policy: Policy, names: Sequence[str]) -> Iterator[str]:
     """What the policy requires and this rig cannot measure."""
     for wanted in policy.required:
-        for name, reason in _not_run(plan, required_by(wanted, plan.names)):
+        for name, reason in _not_run(plan, required_by(wanted, names)):
             yield (
                 f"{policy.file}: required: {wanted}: {name} cannot be measured on this rig: {reason}; or leave it out"
             )
 
 
-def _of_rig(plan: Plan) -> Iterator[str]:
+def _of_rig(plan: Plan, names: Sequence[str]) -> Iterator[str]:
     """What the rig file itself requires, and that will not be run or not be judged."""
     for wanted in plan.spec.rig.required:
-        names = required_by(wanted, plan.names)
-        for name, reason in _not_run(plan, names):
+        asked = required_by(wanted, names)
+        for name, reason in _not_run(plan, asked):
             where = f"{plan.spec.file}: rig.required: {wanted}"
             yield f"{where}: {name} cannot be measured on this rig: {reason}; or leave it out"
-        for each in _of(plan, names):
+        for each in _of(plan, asked):
             if each.standing is Standing.UNJUDGED and not each.verdicts:
                 yield f"{plan.spec.file}: rig.required: {wanted}: {each.name} is not judged, it {each.reason}"
 
 
-def _of_sight(plan: Plan, policy: Policy, on_day: date) -> Iterator[str]:
-    """What no run can tell, nobody waives, and leaves every run undecided."""
-    for each in plan.quantities:
+def _of_sight(plan: Plan, names: Sequence[str]) -> Iterator[str]:
+    """What no run can tell, which leaves every run undecided."""
+    for each in _of(plan, names):
         least, must = each.least_seen_from, each.must_see
-        if least is not None and must is not None and least > must and policy.standing(each.name, on_day) is None:
+        if least is not None and must is not None and least > SURE * must:
             yield (
-                f"{plan.spec.file}: {each.name}: no run sees less than {least:.2g} of the {must:.2g} that [detect] "
-                f"asks for: {each.limited_by}; or ask for less"
+                f"{plan.spec.file}: {each.name}: seen from {least:.2g} on at best, [detect] asks for {must:.2g}: "
+                f"{each.limited_by}; or ask for less"
             )
 
 
-def _of_baseline(plan: Plan, policy: Policy, baseline: str) -> Iterator[str]:
+def _of_baseline(plan: Plan, policy: Policy, baseline: str, names: Sequence[str]) -> Iterator[str]:
     """What the policy requires and this baseline shows of no board."""
-    for name in policy.required_of(plan.differences):
+    for name in policy.required_of(name for name in plan.differences if name in names):
         each = plan.differences[name]
         if each.why_not:
             yield f"{baseline}: {name}, which {policy.file} requires: {each.why_not}; accept a baseline that has it"
-        elif not each.decides and each.margin is not None:
+        elif each.margin is not None and each.reach is not None and each.reach > SURE * each.margin:
             yield (
-                f"{policy.file}: {name}: a difference of up to {each.reach or 0.0:.2g} stays open against {baseline}, "
-                f"margin {each.margin:.2g}: {each.limited_by}; or a wider margin"
+                f"{policy.file}: {name}: a difference of up to {each.reach:.2g} stays open against {baseline}, margin "
+                f"{each.margin:.2g}: {each.limited_by}; or a wider margin"
             )
 
 

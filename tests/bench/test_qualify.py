@@ -50,6 +50,9 @@ def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
     assert record.causes == ()
     judged = {verdict.name for verdict in record.verdicts}
     assert judged == set(record.planned)
+    planned = json.loads(rotorgate("--json", "plan", str(RIGS / "sluice.toml"), cwd=tmp_path).stdout)
+    assert tuple(planned["planned"]) == record.planned
+    assert "sluice: usually " in done.stderr
     assert "SIMULATED" in (tmp_path / "run" / "report.html").read_text(encoding="utf-8")
 
 

@@ -1,16 +1,13 @@
-"""What commutation takes and does, and what the sensor's magnet leaves open of it, known before it is run."""
+"""What commutation takes and does, known before it is run."""
 
 from __future__ import annotations
-
-from collections.abc import Mapping
 
 from harness.checks.commutation.procedure import RESTS, ROW_S, SPARE, STEP_S, SWING_S
 from harness.checks.commutation.stimulus import READINGS, VECTOR_RAD, stimulus
 from harness.checks.effort import field_effort
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
-from harness.nouns.quantity import Quantity, rectangular
-from harness.rigfile import RigSpec, unstated
+from harness.rigfile import RigSpec
 
 ASIDE_S = 3.5
 """Beside sweeps and rests: the vectors in order, ways to where a sweep begins, the script's start (the sum of the
@@ -33,12 +30,3 @@ def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
         [(done.amplitude, ASIDE_S + sweeps_s)],
         travel_rad=(reach + 1.0) * VECTOR_RAD / spec.motor[motor].pole_pairs,
     )
-
-
-def foreseen(spec: RigSpec, motor: str, expected: Mapping[str, Quantity]) -> Mapping[str, Quantity]:
-    """Electrical zero is read off a shaft angle that the sensor bends once a turn."""
-    name, key = f"{motor}.commutation.offset", f"motor.{motor}.sensor.eccentricity_rad"
-    if name not in expected:
-        return {}
-    half = spec.motor[motor].pole_pairs * unstated.eccentricity_rad(spec, motor)
-    return {name: rectangular(expected[name].value, half, "rad", f"{key} (value)", f"know {key} better")}

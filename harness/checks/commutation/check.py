@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.checks.commutation import quantities
 from harness.checks.commutation.analysis import analyse, curves
-from harness.checks.commutation.beforehand import effort, foreseen
+from harness.checks.commutation.beforehand import effort
 from harness.checks.commutation.model import expect, overlay
 from harness.checks.commutation.procedure import procedure
 from harness.checks.commutation.stimulus import Stimulus, stimulus
@@ -20,6 +20,5 @@ CHECK: Check[Stimulus] = Check(
     analysis=analyse,
     curves=curves,
     model=expect,
-    foreseen=foreseen,
     overlay=overlay,
 )

@@ -16,6 +16,7 @@ import pytest
 from harness.base.errors import BenchError, FirmwareFault, UsageError
 from harness.bench.stops import StoppedByGuard
 from harness.command import main as cli
+from harness.gate import load_policy
 from harness.release.summary import plain
 from harness.store import Store
 from tests.software.run.fakes import SLUICE, Bench, FakeChecks, FakeFirmware, FakeRig
@@ -385,10 +386,18 @@ def test_the_job_in_the_readme_calls_the_command_as_it_is():
     assert (found.command, found.against, found.policy, found.out) == ("gate", "spring", "bench/release.toml", "gate")
     assert f"cat {found.out}/summary.md" in job
     assert f"path: {found.out} " in job
+    gate = job.partition("  gate:\n")[2]
+    assert line in gate
+    assert "environment: bench" in gate, "whoever may start it moves motors"
+    assert "self-hosted" not in job.partition("  gate:\n")[0], "nobody has approved what is built"
+    minutes = float(gate.partition("timeout-minutes: ")[2].split()[0])
+    shipped = load_policy(Path(__file__).resolve().parents[3] / "rigs_demo" / "policies" / "release.toml")
+    assert 60.0 * minutes > 1.1 * shipped.time_budget_s, "the firmware from before must come back"
+    (plan,) = [line for line in job.splitlines() if "rotorgate --quiet plan" in line]
+    assert cli.parse(shlex.split(plan.partition("rotorgate ")[2].partition("&& rotorgate ")[2])).command == "plan"
 
 
 def test_the_policy_that_is_shipped_fits_the_rig_that_is_shipped():
-    from harness.gate import load_policy
     from harness.rigfile import load as load_rig
 
     demo = Path(__file__).resolve().parents[3] / "rigs_demo"
