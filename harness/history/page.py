@@ -19,6 +19,7 @@ from harness.history.decision_view import DecisionView, view_of
 from harness.history.limits import Ends
 from harness.history.plot import band_of, columns_of, limits_are_far, plot
 from harness.history.runs import QuantityHistory, RigHistory, StoreHistory
+from harness.history.watch import WATCHED_RUNS
 from harness.nouns.standing import of_exit_code, standing_of
 from harness.report.marks import MARKS
 from harness.report.numbers import decimals_for, in_unit, prefix_for, signed, with_uncertainty
@@ -264,7 +265,8 @@ def _findings(rig: RigHistory, anchor: str) -> dict[str, Any]:
             words = f"drifts: its average left the limits at run {finding.run}"
         link = f"#{anchor}-{_identity(finding.name)}" if finding.name in known else ""
         lines.append({"where": spaced(finding.name), "link": link, "words": visible(words)})
-    return {"lines": lines, "runs": rig.watched.runs, "why_not": visible(rig.watched.why_not)}
+    few = WATCHED_RUNS if rig.watched.runs < WATCHED_RUNS else 0
+    return {"lines": lines, "runs": rig.watched.runs, "why_not": visible(rig.watched.why_not), "few": few}
 
 
 def _runs(rig: RigHistory, links: Mapping[int, str], anchor: str) -> list[dict[str, Any]]:

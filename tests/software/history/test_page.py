@@ -265,6 +265,7 @@ def test_a_step_is_found_and_said_where_it_is(tmp_path):
         assert (finding.kind, finding.run, finding.name) == ("step", 9, STIFFNESS)
         text = plain(page_of(store, tmp_path))
     assert "Looked for over the newest 12 finished runs of 12" in text
+    assert "With fewer than 30 runs a sudden change of 5 standard deviations is missed" in text
     assert "leaf · stiffness · open loop : the mean makes a step of −49.5 mN m/rad at run 9; nothing that" in text
 
 
