@@ -11,8 +11,8 @@ from harness.base.errors import MeasurementError
 from harness.checks.step import dynamics, metrics
 from harness.checks.step.quantities import CHECK
 from harness.checks.step.steps import Step, small_and_large
-from harness.corrections.cogging import cogging_of
 from harness.checks.step.stimulus import HUNTS
+from harness.corrections.cogging import cogging_of
 from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
