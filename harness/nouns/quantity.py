@@ -311,7 +311,7 @@ def propagate(function: Callable[..., float], unit: str, **inputs: Quantity) -> 
 
     `function` takes the values by the keyword names of `inputs` and gives a value in `unit`. Shared sources keep their
     sign. What a straight line leaves out over the inputs' uncertainties is a contribution of its own where it counts:
-    BEND and the source that moves the result most. Who finds it large takes harness.nouns.coverage.monte_carlo.
+    BEND and the source that moves the result most. Who finds it large takes harness.nouns.monte_carlo.
 
     >>> volts, amperes = normal(3.3, 0.01, "V", "voltmeter"), normal(0.55, 0.005, "A", "ammeter")
     >>> print(propagate(lambda v, i: v / i, "ohm", v=volts, i=amperes))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,19 +31,33 @@ def options(
     seconds_of: Callable[[str], float],
     decisions_of: Callable[[str], int],
 ) -> list[Option]:
-    """Every set of checks that can be asked for, each once; `closure` adds what a set needs.
+    """Sets of checks that can be asked for, those left out that another beats: no longer, with as many decisions.
 
-    `seconds_of`, `decisions_of`: of one check on all motors. As many sets as there are, 2^n: checks are few.
+    `closure` adds what a set needs; `seconds_of`, `decisions_of`: of one check on all motors. Grown by one check at a
+    time; of sets that have alike what others need, the beaten ones never do better later. So they stay as few as there
+    are numbers of decisions, where all sets would be 2^n.
     """
-    sets = {closure(chosen) for count in range(1, len(names) + 1) for chosen in combinations(names, count)}
-    return [
-        Option(
-            checks=checks,
-            seconds=sum(map(seconds_of, checks)),
-            decisions=sum(map(decisions_of, checks)),
-        )
-        for checks in sorted(sets)
-    ]
+    needed = {other for name in names for other in closure([name]) if other != name}
+    grown: dict[frozenset[str], Option] = {}
+    for name in sorted(names, key=lambda name: len(closure([name]))):
+        for before in [frozenset[str](), *grown]:
+            checks = closure([*before, name])
+            if (key := frozenset(checks)) not in grown:
+                seconds, decisions = sum(map(seconds_of, checks)), sum(map(decisions_of, checks))
+                grown[key] = Option(checks=checks, seconds=seconds, decisions=decisions)
+        grown = _unbeaten(grown, needed)
+    return sorted(grown.values(), key=lambda option: option.checks)
+
+
+def _unbeaten(grown: Mapping[frozenset[str], Option], needed: set[str]) -> dict[frozenset[str], Option]:
+    """Of those with the same of what is needed, each the shortest with so many decisions or more."""
+    most: dict[frozenset[str], int] = {}
+    kept = {}
+    for key, option in sorted(grown.items(), key=lambda item: (item[1].seconds, -item[1].decisions, item[1].checks)):
+        alike = key & needed
+        if option.decisions > most.get(alike, -1):
+            most[alike], kept[key] = option.decisions, option
+    return kept
 
 
 def choose(every: Iterable[Option], within_s: float) -> Choice:

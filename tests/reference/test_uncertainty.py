@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from harness.fits.shaft import shaft_rad
-from harness.nouns.coverage import half_width, interval, monte_carlo, student_quantile
+from harness.nouns.coverage import half_width, interval, student_quantile
+from harness.nouns.monte_carlo import monte_carlo
 from harness.nouns.observation import Column, Observation
 from harness.nouns.quantity import (
     BEND,

@@ -23,7 +23,7 @@ LONGEST = 400
 OF_EACH_CHECK = {"Stimulus"}
 """Types of which each check has its own."""
 FOR_READERS = {
-    "harness/nouns/coverage.py: monte_carlo": "what `propagate` names for who finds a contribution of a bend large",
+    "harness/nouns/monte_carlo.py: monte_carlo": "what `propagate` names for who finds a contribution of a bend large",
 }
 """Used by nobody here, with the reason for which they are there."""
 CALLED_BY = re.compile(r"pytest_\w+|test_\w+|__\w+__")

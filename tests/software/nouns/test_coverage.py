@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
-from harness.nouns.coverage import half_width, interval, monte_carlo, shortest_interval, student_quantile
+from harness.nouns.coverage import half_width, interval, student_quantile
+from harness.nouns.monte_carlo import monte_carlo, shortest_interval
 from harness.nouns.quantity import Contribution, Quantity, exact, normal, rectangular
 from tests.examples import examples
 

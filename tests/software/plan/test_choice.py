@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -30,6 +32,28 @@ def test_a_choice_is_never_over_the_time_and_never_worse_than_what_fits(seconds,
         assert choice.best.seconds <= time_s
         assert choice.best.seconds == sum(seconds[name] for name in choice.best.checks)
         assert choice.best.decisions == sum(decisions[name] for name in choice.best.checks)
+
+
+@given(SECONDS, DECISIONS, TIME)
+def test_no_set_of_checks_at_all_would_do_better(seconds, decisions, time_s):
+    """By trying every one, which is for few checks only."""
+    sets = {selected_checks(some) for count in (1, 2, 3) for some in combinations(CHECK_NAMES, count)}
+    fitting = [sum(decisions[n] for n in some) for some in sets if sum(seconds[n] for n in some) <= time_s]
+    best = choose(every(seconds, decisions), time_s).best
+    assert (-1 if best is None else best.decisions) >= max(fitting, default=-1)
+
+
+def test_thirty_checks_are_chosen_from_as_well():
+    """Each needs the first; trying every set of them would never end."""
+    names = [f"check {number}" for number in range(30)]
+
+    def closure(some):
+        return tuple(name for name in names if name in some or name == names[0])
+
+    found = options(names, closure, lambda name: 10.0 + names.index(name), lambda name: 1 + names.index(name) % 7)
+    best = choose(found, 100.0).best
+    assert best is not None and best.seconds <= 100.0 and names[0] in best.checks
+    assert len(found) < 1000
 
 
 @given(SECONDS, DECISIONS, TIME)
