@@ -94,13 +94,14 @@ def nonlinear(
     lower: Sequence[float] | None = None,
     upper: Sequence[float] | None = None,
     absolute: bool | None = None,
+    slopes: Callable[[Array], Array] | None = None,
     patience: int = 4000,
 ) -> Fit:
     """Nonlinear least squares: `model(parameters)` gives what points `y` (n) are expected to be, from `start`.
 
     Levenberg-Marquardt, a trust region where there are `lower` and `upper` bounds (scipy.optimize.least_squares);
-    covariance from the Jacobian at the solution. `u_y` and `absolute` as in `linear`; `patience` is how often the
-    model may be tried.
+    covariance from the Jacobian at the solution. `u_y` and `absolute` as in `linear`; `slopes(parameters)` gives the
+    derivatives (points by parameters), by differences without it; `patience` is how often the model may be tried.
 
     Raises MeasurementError if it does not converge or the points cannot part the parameters.
 
@@ -123,11 +124,14 @@ def nonlinear(
     def weighted(scaled: Array) -> Array:
         return np.asarray((model(scaled * unit) - points) / u, dtype=np.float64)
 
+    def weighted_slopes(scaled: Array) -> Array:
+        return np.asarray(slopes(scaled * unit) * unit / u[:, None], dtype=np.float64) if slopes else scaled
+
     try:
         solution = least_squares(
             weighted,
             first / unit,
-            jac="3-point",
+            jac="3-point" if slopes is None else weighted_slopes,
             bounds=(low, high),
             method="trf" if bounded else "lm",
             x_scale="jac",

@@ -151,6 +151,9 @@ class MotorThermal(SpecSection):
     winding_capacity_j_k: Annotated[StatedValue, known(1e-3, 1e6)] | None = None
     housing_capacity_j_k: Annotated[StatedValue, known(1e-3, 1e6)] | None = None
     conductor: Annotated[Literal["copper", "aluminium"], choice("copper", "aluminium")] | None = None
+    mounting: Annotated[Literal["free", "bolted"], choice("free", "bolted")] | None = None
+    """Whether it hangs free, or is bolted to a body that takes up heat: then, and where nothing is said, a third body
+    may stand behind the housing."""
     flux_per_k: Annotated[StatedValue, known(-0.1, 0.1)] | None = None
 
 

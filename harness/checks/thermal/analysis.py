@@ -1,13 +1,13 @@
 """What a heating curve says of a winding and of the driver.
 
-Temperature from resistance as in IEC 60034-1, 8.6.2. The cold reading is the heating curve drawn back to t = 0. Rises
-are referred to exactly CURRENT_A and a room of 20 degC.
+Temperature from resistance as in IEC 60034-1, 8.6.2. Rises are referred to exactly CURRENT_A and a room of 20 degC.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness.checks.thermal.driver import driver_rise
 from harness.checks.thermal.heating_curve import HeatingCurve
 from harness.checks.thermal.stimulus import CURRENT_A
 from harness.nouns.observation import Observation, observation_named
@@ -19,28 +19,28 @@ REVERSED = "the multimeter sees the current reversed: its leads, or two of the m
 
 
 def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Measurement | Unmeasured]:
-    """The planned quantities of one motor from its cold readings and its heating curve."""
+    """The planned quantities of one motor from its heating."""
     heating = observation_named(observations, f"{motor}.thermal.heating")
-    heated = HeatingCurve(heating, spec, motor)
-    curve = heated.curve
+    curve = HeatingCurve(heating, spec, motor)
     note = curve.why
+    reversed_leads = REVERSED if curve.readings.reversed else ""
     results: list[Measurement | Unmeasured] = [
-        _measurement(motor, "resistance", heated.resistance(), heating.name, REVERSED if heated.reversed else ""),
-        _measurement(motor, "rise", heated.rise(), heating.name, note),
+        _measurement(motor, "resistance", curve.resistance(), heating.name, reversed_leads),
+        _measurement(motor, "rise", curve.rise(), heating.name, note),
     ]
-    if curve.fast_change is None or curve.fast_time is None:
+    if curve.two:
+        results += [
+            _measurement(motor, "fast_rise", curve.fast_rise(), heating.name, note),
+            _measurement(motor, "fast_time", curve.fast_time(), heating.name, note),
+        ]
+    else:
         reason = f"{note}: the fast term cannot be parted from the slow one"
         results += [
             Unmeasured(name=f"{motor}.thermal.{part}", outcome=Outcome.CANNOT_TELL, reason=reason)
             for part in ("fast_rise", "fast_time")
         ]
-    else:
-        results += [
-            _measurement(motor, "fast_rise", heated.fast_rise(curve.fast_change), heating.name, note),
-            _measurement(motor, "fast_time", heated.fast_time(curve.fast_time), heating.name, note),
-        ]
-    results.append(_measurement(motor, "slow_time", heated.slow_time(), heating.name, note))
-    driver = heated.driver_rise()
+    results.append(_measurement(motor, "slow_time", curve.slow_time(), heating.name, note))
+    driver = driver_rise(heating, curve.readings, motor)
     if driver is None:
         results.append(
             Unmeasured(
@@ -55,22 +55,17 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 
 
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
-    """Rise of the winding over its cold state against time."""
-    heating = observation_named(observations, f"{motor}.thermal.heating")
-    heated = HeatingCurve(heating, spec, motor)
-    times, rise = (
-        heating.si("t"),
-        (heated.ohm / heated.curve.start.value - 1.0) * (heated.k.value + heated.room_cold.value),
-    )
+    """Rise of the winding against time as it would be at CURRENT_A from cold, by what was read and at what current."""
+    curve = HeatingCurve(observation_named(observations, f"{motor}.thermal.heating"), spec, motor)
     return [
         Curve(
             name=f"{motor}.thermal.rise",
-            title=f"Rise of the winding of {motor} at {CURRENT_A:g} A",
+            title=f"Rise of the winding of {motor} at {CURRENT_A:g} A, referred to it and to a cold motor",
             x_label="time",
             x_unit="s",
             y_label="rise over the cold winding",
             y_unit="K",
-            series={"measured": tuple(zip(times.tolist(), rise.tolist(), strict=True))},
+            series={"measured": curve.referred()},
         )
     ]
 

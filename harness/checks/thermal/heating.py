@@ -24,6 +24,14 @@ FEED_S = 8.0
 """Longest wait without a line to the board, below its patience of SILENCE_MS."""
 RAMP_S = 0.3
 """Time in which the current comes up, so that the shaft settles along with it (arbitrary)."""
+READINGS = 8
+"""Of each instrument in one look (arbitrary)."""
+SETTLE_S, SWINGS_S = 0.8, 5.0
+"""From the current's being up: before it is looked whether the shaft rests, and when it has had time enough whatever is
+seen (arbitrary; an arm that the short-circuited winding brakes swings for a second or two)."""
+REST_READINGS, REST_SPREAD = 8, 1.5e-3
+"""Resistances one right after the other that lie this near, relative, are of a shaft at rest (arbitrary: a swing shows
+as some per cent of the volts, a supply of usual resolution scatters over some parts in ten thousand)."""
 FIRST_DIFFERENCE = 0.1
 """Difference of duties for the first reading of the current (arbitrary), or what a winding of little resistance
 bears."""
@@ -37,7 +45,7 @@ LEAST_CURRENT_A, LEAST_VOLTS = 0.005, 0.7
 
 
 class HeatingReading(NamedTuple):
-    """One reading: when (s, bench time), volts across the two phases, supply amperes, difference of the duties."""
+    """One look: when (s, bench time), volts across the two phases, supply amperes, difference of the duties."""
 
     at_s: float
     volts_v: float
@@ -73,6 +81,8 @@ class HeatingService(Service):
         self._outstanding = 0
         self.difference = 0.0
         self.idle_a = 0.0
+        self.duties: list[tuple[float, float]] = []
+        """When each difference of duties took effect (s, bench time): where as much heat is made as along the ramp."""
 
     def set(self, difference: float, ramp_s: float = 0.0) -> None:
         """Bring the two duties apart, symmetric about a half, along a straight line."""
@@ -80,18 +90,20 @@ class HeatingService(Service):
         duties = [HALF, HALF, HALF]
         duties[self._phases[0]] += half
         duties[self._phases[1]] -= half
+        before, self.difference = self.difference, 2.0 * half / FULL_DUTY
+        share = 2.0 / 3.0 if self.difference > before else 1.0 / 3.0  # of a ramp of the current, heat as its square
+        self.duties.append((self.rig.clock.now_s() + share * ramp_s, self.difference))
         self.send(f"d {duties[0]} {duties[1]} {duties[2]} {round(ramp_s * 1e3)}")
         self._outstanding += 1
-        self.difference = 2.0 * half / FULL_DUTY
         if ramp_s > 0.0:
             self.wait(ramp_s)
 
-    def find_idle(self, count: int = 4) -> list[float]:
-        """Supply current with the bridge on and no phase current; its mean is used from now on."""
+    def find_idle(self, count: int = 4) -> list[tuple[float, float]]:
+        """Supply current with the bridge on and no phase current: (s, A) each. Their mean is used from now on."""
         self.set(0.0)
         self.wait(0.1)
-        readings = [self._supply.measure_current().value for _ in range(count)]
-        self.idle_a = sum(readings) / count
+        readings = [(self.rig.clock.now_s(), self._supply.measure_current().value) for _ in range(count)]
+        self.idle_a = sum(supply_a for _, supply_a in readings) / count
         return readings
 
     def read(self) -> HeatingReading:
@@ -103,11 +115,34 @@ class HeatingService(Service):
         self.rig.check_limits(phase_current_a=self.current_a(reading))
         return reading
 
+    def look(self) -> HeatingReading:
+        """The mean of some readings one right after the other."""
+        several = self._several(READINGS)
+        at_s, volts, supply_a, _ = (sum(values) / READINGS for values in zip(*several, strict=True))
+        return HeatingReading(at_s, volts, supply_a, self.difference)
+
+    def settle(self) -> None:
+        """Wait until the shaft rests, by the resistance that a swing would change, or has had SWINGS_S for it."""
+        self.wait(SETTLE_S)
+        until_s = self.rig.clock.now_s() + SWINGS_S - SETTLE_S
+        while self.rig.clock.now_s() < until_s:
+            found = [reading.volts_v / self.current_a(reading) for reading in self._several(REST_READINGS)]
+            if max(found) - min(found) < REST_SPREAD * abs(sum(found) / len(found)):
+                return
+
+    def _several(self, count: int) -> list[HeatingReading]:
+        """Readings one right after the other."""
+        return [self.read() for _ in range(count)]
+
     def current_a(self, reading: HeatingReading) -> float:
         """Phase current of a reading; 0 before the duties are apart."""
         if reading.difference <= 2.0 * self._dead_share:
             return 0.0
         return phase_current(reading.supply_a, self.idle_a, reading.difference, self._dead_share)
+
+    def most(self, difference: float) -> float:
+        """How many times `difference` the firmware allows."""
+        return self._largest / difference
 
     def driver_c(self) -> float | None:
         """The driver's temperature as the firmware has it; None if it has none."""

@@ -1,234 +1,386 @@
-"""What a heating curve says, with what its instruments, the dead time and the start may get wrong.
+"""What a heating says of a winding, with what its instruments, its bridge and our own model of it may get wrong.
 
-Resistance of every sample, two exponentials through it, and its ends as temperatures. Cold and hot share the
-sources of their instruments, so that what cancels in a ratio is not counted.
+Two lags behind the loss that was measured. Whatever may be wrong with a reading is tried: the curve is fitted with it,
+and by how far each result goes it is in the budget. Cold and hot share the sources of their instruments, so that what
+cancels in a ratio is not counted. What is not known of the body is tried too: cooling that grows with the rise, and a
+third body behind the housing, for whatever the motor is bolted to.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.base.reference import REFERENCE_C
-from harness.checks.thermal.stimulus import COLD_AGREE, COLD_WAIT_S, CURRENT_A
-from harness.corrections.dead_time import dead_share, phase_current
-from harness.corrections.resistance import resistance_at, rise_k
-from harness.fits.exponential import Approach, approach
+from harness.checks.thermal.readings import Changes, Readings
+from harness.checks.thermal.settled import Settled, settled
+from harness.corrections.resistance import resistance_at
+from harness.fits.lags import Belief, Record, Response, again, one_more, respond
+from harness.nouns.array import Array
 from harness.nouns.observation import Observation
-from harness.nouns.quantity import Quantity, combine, propagate, rectangular, repeats, scaled, shifted
-from harness.nouns.reading import Reading
+from harness.nouns.quantity import Contribution, Quantity, combine, from_covariance, propagate, rectangular
+from harness.nouns.reading import AccuracyEntry, Reading
 from harness.rigfile import RigSpec, unstated
 
-RAMP_DOUBT_S = 0.05
-"""Half-width of the instant at which heating began (arbitrary: a sixth of the ramp)."""
-FAST_RISE_SHORT, FAST_TIME_SHORT, SLOW_TIME_SHORT = 0.0045, 0.007, 0.0015
-FAST_RISE_DOUBT, FAST_TIME_DOUBT, SLOW_TIME_DOUBT = 0.0025, 0.004, 0.0015
-"""Relative correction and half-widths. The third phase, not heated, gives a second fast term with nearly the same
-time; two terms stand for three. From the closed form at the times of the samples, over tolerances of 10 to 15 %:
-0.2 to 0.7 % of the fast rise, 0.3 to 1.1 % of its time and 0.1 to 0.2 % of the slow time are missed. The slow time
-has twice the width of that, for a current that is not quite the one that it is stated for."""
-LOOK_K = 0.1
-"""What one reading of the cold resistance leaves in a motor (arbitrary: two seconds of 3 W in 60 J/K)."""
-DRIVER_STEP_K = 0.081
-"""Step of the driver's temperature: a board's 12 bit converter of 3.3 V at 10 mV/K (handbook)."""
+INSTANT_DOUBT_S = 0.05
+"""Half-width of the instant at which a setting takes effect (arbitrary: a sixth of the ramp)."""
+BEND, BEND_U, BENDS = 0.1, 0.125, (0.0, 0.15, 0.3)
+"""Exponent with which a housing's cooling grows with its rise, as far as it is known before it is measured, and its
+standard uncertainty: 0 for a metal bracket or a fan, a quarter for all of it by air that rises by itself, radiation a
+little beside it (textbook). What the samples say of it, as they fit with each of BENDS, goes along with that."""
+MOST_BEND, LEAST_APART, BEND_ROUNDS = 0.45, 0.01, 3
+STEEP = 2.5
+"""How much more the samples seem to say of the exponent than they do: what it does to the curve is taken from the fit
+before, whose costs rise too steeply (tried on curves of known exponent)."""
+ROUNDS = 6
+"""Of fits in which what follows from the curve is taken from the last one; each is nearer by a factor of some five."""
+LEAST_PART = 1e-6
+ROOM_DOUBT = 0.3
+"""Of a change of the room, the share by which the motor follows more or less of it (arbitrary)."""
+THIRD_FROM, THIRD_LONGEST_S, THIRDS = 1.4, 7200.0, 6
+"""Time constants tried for a third body: from this many times the housing's to that of a kilogram of aluminium on
+8 K/W (common practice, no source)."""
+BEGUN_COLD_K = 0.6
+"""The most of earlier heat in a motor that was waited for (records of harnesses before)."""
+THIRD_PHASE = 0.003
+"""Half-width, relative, of what three equal phases leave of the fast part (arbitrary)."""
+
+Part = Callable[[Settled], float]
+PARTS: Mapping[str, tuple[str, Part]] = {
+    "start": ("ohm", lambda s: s.start),
+    "growth": ("1", lambda s: s.final / s.start - 1.0),
+    "fast_growth": ("1", lambda s: s.fast_change / s.start),
+    "slow_time": ("s", lambda s: s.slow_time),
+    "fast_time": ("s", lambda s: s.fast_time),
+}
 
 
 class HeatingCurve:
-    """One heating curve as resistance, with what its instruments and the dead time may get wrong."""
+    """One heating as two lags behind its loss. Raises MeasurementError where no lag can be told."""
 
-    def __init__(self, heating: Observation, spec: RigSpec, motor: str) -> None:
+    def __init__(self, heating: Observation, spec: RigSpec, motor: str, *, roughly: bool = False) -> None:
+        """`roughly`: without asking how the cooling grows with the rise."""
         self.spec, self.motor, self.source = spec, motor, heating.name
-        self.k = unstated.reciprocal_coefficient(spec, motor)
         self._heating = heating
-        self._idle = heating.numbers("idle_a")
-        self._dead_share = dead_share(spec, heating)
-        volts, self._supply, self._difference = (heating.si(name) for name in ("volts", "supply", "difference"))
-        if np.min(volts) < 0.0 < np.max(volts):
-            raise MeasurementError(f"{motor}: the volts across it change their sign under a steady current")
-        self.reversed = bool(volts[0] < 0.0)
-        """Whether the multimeter sees the current the other way round than its terminals are named."""
-        self._volts = np.abs(volts)
-        self.current = np.asarray(
-            (self._supply - float(np.mean(self._idle))) / (self._difference - 2.0 * self._dead_share.value),
-            dtype=np.float64,
-        )
-        if not np.all(self.current > 0.0):
-            raise MeasurementError(f"{motor}: no phase current while heating")
-        self.ohm = self._volts / (2.0 * self.current)
-        self.times_s = heating.si("t")
-        self.curve: Approach = approach(self.times_s, self.ohm, "ohm", self.source)
+        self.readings = Readings(heating, spec, motor)
+        self.k = unstated.reciprocal_coefficient(spec, motor)
         name = spec.instruments_of("thermometer")[0]
         accuracy = spec.instrument[name].temperature_accuracy
         if accuracy is None:
             raise MeasurementError(f"instrument.{name}: a thermometer needs its accuracy")
-        self.room_cold, self.room_hot = (
-            Reading(name=name, function="temperature", value=value, unit="degC", accuracy=accuracy).quantity()
-            for value in heating.numbers("room_c")
-        )
-        left = most_left_k(self.k.value + self.room_cold.value, self.curve.slow_time.value)
-        # Never colder than the room: half of the most, and as much either way.
-        self._warm = rectangular(left / 2.0, left / 2.0, "K", f"{motor} not wholly cold", "let it cool for longer")
-        self._start = self._with_instruments(self.curve.start, 0)
-        self._final = self._with_instruments(self.curve.final, -1)
-
-    def _phase_current(self, place: int) -> Quantity:
-        """Phase current of one sample with its type B contributions, A."""
-        supply_name = self.spec.instruments_of("supply")[0]
-        accuracy = self.spec.instrument[supply_name].current_accuracy
-        if accuracy is None:
-            raise MeasurementError(f"instrument.{supply_name}: a supply needs its current_accuracy")
-
-        def read(value: float) -> Quantity:
-            return Reading(name=supply_name, function="current", value=value, unit="A", accuracy=accuracy).quantity()
-
-        mean = repeats(self._idle, "A", f"{self.source} idle current")
-        idle = combine(((1.0, read(mean.value)), (1.0, combine(((1.0, mean), (-1.0, _bare(mean))), "A"))), "A")
-        difference = float(self._difference[place])
-        return propagate(
-            lambda supply_a, idle_a, dead_share: phase_current(supply_a, idle_a, difference, dead_share),
-            "A",
-            supply_a=read(float(self._supply[place])),
-            idle_a=idle,
-            dead_share=self._dead_share,
-        )
-
-    def _with_instruments(self, fitted: Quantity, place: int) -> Quantity:
-        """A level of the fit with the type B contributions at a sample near it; cold and hot share their sources."""
-        name, accuracy = next(
-            (n, e.voltage_accuracy)
-            for n, e in self.spec.instrument.items()
-            if e.class_ == "multimeter" and e.is_at(self.motor)
-        )
-        if accuracy is None:
-            raise MeasurementError(f"instrument.{name}: a multimeter needs its voltage_accuracy")
-        volts = Reading(
-            name=name, function="voltage", value=float(self._volts[place]), unit="V", accuracy=accuracy
+        self.room = Reading(
+            name=name, function="temperature", value=self.readings.room_c, unit="degC", accuracy=accuracy
         ).quantity()
-        ohm = propagate(lambda v, i: v / (2.0 * i), "ohm", v=volts, i=self._phase_current(place))
-        return combine(((1.0, fitted), (1.0, ohm), (-1.0, _bare(ohm))), "ohm")
+        record = self.readings.record()
+        self.response = respond(record)
+        self._at_rise = max(float(self.response.slowest()[-1]), 1e-9)
+        straight = self.response
+        self.bend, self._bend_u = (BEND, BEND_U) if roughly else self._likeliest(record, straight)
+        stronger = self._at_bend(record, self.bend + self._bend_u, straight)
+        self._stronger = self._settle(stronger.fit.values, stronger, self.bend + self._bend_u)
+        self.response = self._at_bend(record, self.bend, straight)
+        self.settled = self._settle(self.response.fit.values)
+        self._quantities: dict[str, Quantity] = {}
 
-    def _refer(self, rise: Quantity, hot_ratio: float) -> Quantity:
-        """To exactly CURRENT_A and a room of 20 degC: rise goes as I^2 R, and R grows with the rise and the room."""
-        mean = self._mean_current()
-        last = self._phase_current(-1)
-        return propagate(
-            lambda rise, i, room_c, k: (
-                rise * (CURRENT_A / (i * mean / last.value)) ** (2.0 * hot_ratio) * (k + REFERENCE_C) / (k + room_c)
-            ),
-            "K",
-            rise=rise,
-            i=last,
-            room_c=self.room_cold,
-            k=self.k,
-        )
+    @property
+    def two(self) -> bool:
+        """Whether winding and housing were told apart."""
+        return self.response.terms == 2
 
-    def _mean_current(self) -> float:
-        """What the hot end has felt, A: each wait's mean, weighed with what the housing still remembers of it.
+    @property
+    def why(self) -> str:
+        """Why they were not."""
+        return self.response.why
 
-        Duties stand still from one reading to the next while the resistance grows: a reading at the end of a wait is
-        lower than its mean by half of what the resistance grew.
+    def _likeliest(self, record: Record, straight: Response) -> tuple[float, float]:
+        """The exponent of the cooling with its standard uncertainty: what was known before, and how well each fits."""
+        likeliest, u, bends = BEND, BEND_U, BENDS
+        for _ in range(BEND_ROUNDS):
+            fits = [self._at_bend(record, bend, straight).fit for bend in bends]
+            variance = min(fit.chi_squared / max(fit.dof, 1.0) for fit in fits)
+            costs = [fit.chi_squared / variance / STEEP**2 for fit in fits]
+            square, slope, _ = np.polyfit(np.array(bends) - bends[1], costs, 2).tolist()
+            sure = max(square, 0.0) + 1.0 / BEND_U**2
+            wanted = ((BEND - bends[1]) / BEND_U**2 - slope / 2.0) / sure
+            last, likeliest = likeliest, bends[1] + min(max(wanted, bends[0] - bends[2]), bends[2] - bends[0])
+            likeliest, u = min(max(likeliest, -BEND_U), MOST_BEND), 1.0 / math.sqrt(sure)
+            if abs(likeliest - last) < u / 4.0:
+                break
+            near = max(1.5 * u, LEAST_APART)
+            bends = (likeliest - near, likeliest, likeliest + near)
+        return likeliest, u
+
+    def _at_bend(self, record: Record, bend: float, straight: Response) -> Response:
+        """The fit with one exponent of the cooling."""
+        self.response = straight
+        for number in range(ROUNDS):
+            before = self.response
+            beliefs = self._of_bridge(record, before.fit.residual_deviation)
+            bent = replace(record, known=self._known(record, bend), beliefs=tuple(beliefs), quick=self._quick(before))
+            self.response = again(before.with_beliefs(bent) if number == 0 else before, bent)
+            if number and np.allclose(self.response.fit.values, before.fit.values, rtol=1e-4, atol=1e-5):
+                break
+        return self.response
+
+    def _quick(self, response: Response) -> tuple[tuple[float, float], ...]:
+        """Shares and relative times of the two fast lags of three phases in one housing, one of them not heated.
+
+        The heated phases' difference from the mean of all has a lag of its own; the mean, with two thirds of the loss,
+        has one shorter by the winding's capacity over all of it. Capacities follow from gains and times.
         """
-        grown = np.diff(self.ohm) / self.ohm[1:]
-        means = self.current[1:] * (1.0 + grown / 2.0)
-        age = (self.times_s[-1] - self.times_s[1:]) / self.curve.slow_time.value
-        return float(np.average(means, weights=np.diff(self.times_s) * np.exp(-age)))
+        if response.terms == 1:
+            return ((1.0, 1.0),)
+        _, terms = response.parted(response.fit.values)
+        fast_gain = sum(term.gain for term in terms[1:])
+        fast_s = sum(term.gain * term.time_s for term in terms[1:]) / fast_gain
+        whole, housing = 2.0 * terms[0].time_s / terms[0].gain, 1.0
+        for _ in range(8):  # part of the capacity that is the housing's
+            mean = 2.0 * housing**2
+            winding = fast_s / fast_gain * (1.0 + mean) ** 2 / (1.0 + mean * housing)
+            housing = 1.0 - min(max(winding / whole, 0.0), 0.9)
+        own, mean = 1.0, 2.0 * housing**2
+        share = own / (own + mean)
+        middle = share + (1.0 - share) * housing
+        return (share, 1.0 / middle), (1.0 - share, housing / middle)
+
+    def _of_bridge(self, record: Record, u_y: float) -> list[Belief]:
+        """Dead time beyond what is stated, and how the idle current went between its readings.
+
+        Both show where the current changes.
+        """
+        beliefs = []
+        for name, u in (("dead_share", self.readings.dead_share.u), ("idle_lag", 1.0)):
+            off = self._off(self.readings.record(Changes(**{name: u}))) - self._off(record)
+            if np.any(off):
+                beliefs.append(Belief(effect=-off / u, value=0.0, u=u, u_y=u_y))
+        return beliefs
+
+    def _off(self, record: Record) -> Array:
+        """How far the levels of a record are off the lags that were found, but for what no reading changes."""
+        like = replace(self.response.record, drive=record.drive, places=record.places)
+        found = like.model(self.response.fit.values, self.response.terms)
+        return np.asarray(record.y - found[: record.y.size], dtype=np.float64)
+
+    def _known(self, record: Record, bend: float, *, follows: float = 1.0, left: float = 0.5) -> Array:
+        """What no parameter of the lags changes, at all instants, ohm: stronger cooling, the room's drift, old heat."""
+        level, terms = self.response.parted(self.response.fit.values)
+        at_s, slow_s = record.drive.at_s, terms[0].time_s
+        per_k = level / (self.k.value + self.readings.room_c)
+        known = follows * per_k * self.readings.room(at_s).lagged(slow_s)
+        if bend:
+            part = np.maximum(self.response.slowest() / self._at_rise, LEAST_PART)
+            stronger = self._at_rise * part * (part**bend - 1.0)
+            known = known - replace(record.drive, first=stronger[:-1], last=stronger[1:]).lagged(slow_s)
+        if self.readings.begun_cold:
+            known = known + left * BEGUN_COLD_K * per_k * np.exp(-(at_s - at_s[0]) / slow_s)
+        return np.asarray(known, dtype=np.float64)
+
+    def _settle(self, parameters: Array, response: Response | None = None, bend: float | None = None) -> Settled:
+        by = response or self.response
+        level, terms = by.parted(parameters)
+        quick = len(by.record.quick) if by.terms == 2 else 0
+        return settled(level, terms, self.bend if bend is None else bend, self._at_rise, quick)
+
+    # --- budgets -----------------------------------------------------------------------------------
+
+    def part(self, name: str) -> Quantity:
+        """One of PARTS with its budget, at the current as it was measured and over the room."""
+        if not self._quantities:
+            self._quantities = self._with_budgets()
+        return self._quantities[name]
+
+    def _with_budgets(self) -> dict[str, Quantity]:
+        fit = self.response.fit
+        parameters = from_covariance(
+            fit.values.tolist(), fit.covariance.tolist(), ["1"] * len(fit.values), self.source, fit.dof,
+            "a longer record",
+        )  # fmt: skip
+        inputs = {f"p{number}": parameter for number, parameter in enumerate(parameters)}
+        doubts = dict(self._doubts())
+        quantities = {}
+        known: dict[tuple[float, ...], Settled] = {}
+
+        def at(values: Mapping[str, float]) -> Settled:
+            place = tuple(values.values())
+            if place not in known:
+                known[place] = self._settle(np.array(place))
+            return known[place]
+
+        for name, (unit, part) in PARTS.items():
+            if name.startswith("fast") and not self.two:
+                continue
+            fitted = propagate(lambda part=part, **values: part(at(values)), unit, **inputs)
+            value = part(self.settled)
+            budget = dict(fitted.budget)
+            for source, (changed, doubt) in doubts.items():
+                shift = part(changed) - value
+                if shift:
+                    budget[source] = replace(doubt, u=doubt.u * shift)
+            quantities[name] = Quantity(value=value, unit=unit, budget=budget)
+        quantities["growth"] = self._extrapolated(quantities["growth"])
+        return quantities
+
+    def _doubts(self) -> list[tuple[str, tuple[Settled, Contribution]]]:
+        """By source: what a deviation of it makes of the curve, and the contribution that so much stands for."""
+        found = []
+        once = Contribution(u=1.0)
+        half = Contribution(u=1.0 / math.sqrt(3.0), shape="rectangular")
+
+        def moved(changes: Changes) -> Settled:
+            record = self.readings.record(changes)
+            known = self.response.record.known
+            rest = record.y if known is None else record.y - known[self.response.record.places]
+            like = self.response.record
+            return self._settle(self.response.moved(replace(record, y=rest, beliefs=like.beliefs, quick=like.quick)))
+
+        def otherwise(added: Array) -> Settled:
+            record = self.response.record
+            known = added if record.known is None else record.known + added
+            return self._settle(self.response.moved(replace(record, known=known)))
+
+        supply, meter = self._instrument("supply"), self._instrument("multimeter")
+        for (name, accuracy), function, gain, offset in (
+            (supply, "current", "supply_gain", None), (meter, "voltage", "volts_gain", "volts_offset_v"),
+        ):  # fmt: skip
+            remedy = f"a more accurate {function} reading"
+            part = replace(half, remedy=remedy)
+            if accuracy.percent:
+                found.append(
+                    (f"instrument.{name}.{function}_gain", (moved(Changes(**{gain: accuracy.percent / 100.0})), part))
+                )
+            if offset and accuracy.offset:
+                found.append(
+                    (f"instrument.{name}.{function}_offset", (moved(Changes(**{offset: accuracy.offset})), part))
+                )
+        for which, (u, dof) in zip(("idle_cold_a", "idle_hot_a"), self.readings.idle_u(), strict=True):
+            if u:
+                words = f"{self.source} idle current, {which[5:-2]}"
+                found.append((words, (moved(Changes(**{which: u})), replace(once, dof=dof, remedy="more repeats"))))
+        bent = f"{self.motor} cooling that grows with the rise"
+        found.append((bent, (self._stronger, replace(once, remedy="a longer record"))))
+        found.append((f"{self.source} instants", (moved(Changes(instant_s=INSTANT_DOUBT_S)), half)))
+        record = self.response.record
+        if self.readings.room_moved_k:
+            followed = self._known(record, 0.0, follows=1.0 + ROOM_DOUBT) - self._known(record, 0.0)
+            found.append((f"{self.motor} room's drift", (otherwise(followed), replace(half, remedy="a steady room"))))
+        if self.readings.begun_cold:
+            warm = otherwise(self._known(record, 0.0, left=1.0) - self._known(record, 0.0))
+            found.append((f"{self.motor} not wholly cold", (warm, replace(half, remedy="let it cool for longer"))))
+        return found
+
+    def _extrapolated(self, growth: Quantity) -> Quantity:
+        """With what a further body would make of the end, wherever the samples allow one."""
+        if self.two and self.mounting == "free":
+            return growth
+        slowest = self.response.parted(self.response.fit.values)[1][0].time_s
+        if self.two:
+            times = np.geomspace(THIRD_FROM * slowest, max(THIRD_LONGEST_S, 2.0 * slowest), THIRDS)
+        else:
+            times = np.geomspace(slowest / 20.0, max(THIRD_LONGEST_S, 2.0 * slowest), 2 * THIRDS)
+        ends = [(growth.value, growth.value)]
+        for wider in one_more(self.response, times.tolist()):
+            try:
+                value, u = self._growth_of(wider)
+            except MeasurementError:
+                continue
+            ends.append((value - u, value + u))
+        low, high = min(low for low, _ in ends), max(high for _, high in ends)
+        if low == high:
+            return growth
+        remedy = "a longer record" if self.mounting == "bolted" else f"state motor.{self.motor}.thermal.mounting"
+        doubt = rectangular(
+            (low + high) / 2.0 - growth.value,
+            (high - low) / 2.0,
+            "1",
+            f"{self.motor} a body behind the housing",
+            remedy,
+        )
+        return combine(((1.0, growth), (1.0, doubt)), "1")
+
+    def _growth_of(self, wider: Response) -> tuple[float, float]:
+        """Growth of the resistance and its standard uncertainty by a response with one more term."""
+        fit = wider.fit
+        inputs = {
+            f"p{number}": parameter
+            for number, parameter in enumerate(
+                from_covariance(fit.values.tolist(), fit.covariance.tolist(), ["1"] * len(fit.values), "wider", fit.dof)
+            )
+        }
+        found = propagate(
+            lambda **values: PARTS["growth"][1](self._settle(np.array(list(values.values())), wider)),
+            "1",
+            **inputs,
+        )
+        return found.value, found.u
+
+    def _instrument(self, class_: str) -> tuple[str, AccuracyEntry]:
+        """Name and accuracy of the supply, or of the motor's multimeter."""
+        for name, entry in self.spec.instrument.items():
+            accuracy = entry.current_accuracy if class_ == "supply" else entry.voltage_accuracy
+            if entry.class_ == class_ and (class_ == "supply" or entry.is_at(self.motor)):
+                if accuracy is None:
+                    which = "current_accuracy" if class_ == "supply" else "voltage_accuracy"
+                    raise MeasurementError(f"instrument.{name}: a {class_} needs its {which}")
+                return name, accuracy
+        raise MeasurementError(f"{self.motor}: no {class_} in the rig file")
+
+    @property
+    def mounting(self) -> str | None:
+        """How the motor is held, as the rig file says it."""
+        thermal = self.spec.motor[self.motor].thermal
+        return None if thermal is None else thermal.mounting
+
+    # --- results -----------------------------------------------------------------------------------
 
     def resistance(self) -> Quantity:
         """Per phase, at 20 degC."""
-        cold = combine(((1.0, self.room_cold), (1.0, self._warm)), "degC")
-        began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
         return propagate(
             lambda ohm, at_c, k: resistance_at(ohm, at_c, REFERENCE_C, k),
             "ohm",
-            ohm=shifted(self._start, began=began),
-            at_c=cold,
+            ohm=self.part("start"),
+            at_c=self.room,
             k=self.k,
         )
-
-    def _first_slope(self) -> float:
-        """ohm/s at the start."""
-        curve = self.curve
-        fast = (
-            0.0
-            if curve.fast_change is None or curve.fast_time is None
-            else (curve.fast_change.value / curve.fast_time.value)
-        )
-        return curve.slow_change.value / curve.slow_time.value + fast
 
     def rise(self) -> Quantity:
-        """Final rise over the room."""
-        began = rectangular(0.0, RAMP_DOUBT_S * self._first_slope(), "ohm", f"{self.source} instant of the start")
-        cold_c = combine(((1.0, self.room_cold), (1.0, self._warm)), "degC")
-        raw = rise_k(self._final, shifted(self._start, began=began), cold_c, self.room_hot, self.k)
-        return self._refer(raw, self._final.value / self._start.value)
+        """Final rise over a room of 20 degC at exactly CURRENT_A."""
+        return propagate(lambda growth, k: growth * (k + REFERENCE_C), "K", growth=self.part("growth"), k=self.k)
 
-    def fast_rise(self, change: Quantity) -> Quantity:
+    def fast_rise(self) -> Quantity:
         """Part of the rise with the fast time."""
-        raw = propagate(
-            lambda ohm, cold, cold_c, k: ohm / cold * (k + cold_c),
-            "K",
-            ohm=change,
-            cold=self._start,
-            cold_c=self.room_cold,
-            k=self.k,
-        )
-        began = rectangular(
-            0.0,
-            RAMP_DOUBT_S * self._first_slope() / self._start.value * (self.k.value + REFERENCE_C),
-            "K",
-            f"{self.source} instant of the start",
-        )
-        referred = scaled(self._refer(shifted(raw, began=began), 1.0), 1.0 + FAST_RISE_SHORT, "K")
-        return _doubted(referred, FAST_RISE_DOUBT, f"{self.motor} third phase, rise")
+        raw = propagate(lambda growth, k: growth * (k + REFERENCE_C), "K", growth=self.part("fast_growth"), k=self.k)
+        return _doubted(raw, THIRD_PHASE, f"{self.motor} third phase, rise")
 
-    def fast_time(self, fitted: Quantity) -> Quantity:
+    def fast_time(self) -> Quantity:
         """Time of the fast part."""
-        return _doubted(scaled(fitted, 1.0 + FAST_TIME_SHORT, "s"), FAST_TIME_DOUBT, f"{self.motor} third phase, time")
+        return _doubted(self.part("fast_time"), THIRD_PHASE, f"{self.motor} third phase, time")
 
     def slow_time(self) -> Quantity:
-        """Slow time constant; at constant current it goes with the feedback of the hot resistance, I^2."""
-        longer = scaled(self.curve.slow_time, 1.0 + SLOW_TIME_SHORT, "s")
-        return _doubted(longer, SLOW_TIME_DOUBT, f"{self.motor} third phase and current, slow time")
+        """Slow time constant at constant current, with the feedback of the hot resistance."""
+        return self.part("slow_time")
 
-    def driver_rise(self) -> Quantity | None:
-        """Rise of the driver as the firmware reports it, change of room taken off; None if it reports none."""
-        cold, hot = (self._heating.numbers(part) for part in ("driver_cold_c", "driver_hot_c"))
-        if len(cold) < 2 or len(hot) < 2:
-            return None
-        steps = [
-            rectangular(0.0, DRIVER_STEP_K / 2.0, "K", f"{self.motor} driver's converter, {state}", "a finer converter")
-            for state in ("cold", "hot")
-        ]
-        raw = combine(
-            (
-                (1.0, repeats(hot, "K", f"{self.source} driver hot")),
-                (-1.0, repeats(cold, "K", f"{self.source} driver cold")),
-                (-1.0, self.room_hot),
-                (1.0, self.room_cold),
-                *((1.0, step) for step in steps),
-            ),
-            "K",
+    def referred(self) -> tuple[tuple[float, float], ...]:
+        """Instants (s) and the rise (K) that CURRENT_A alone would have made by then, with what each look is off."""
+        per_k = self.settled.start / (self.k.value + self.readings.room_c)
+        residuals = self.response.fit.residuals[: self.readings.at_s.size]
+        return tuple(
+            (at_s, (self.settled.at(at_s) - self.settled.start + off) / per_k)
+            for at_s, off in zip(self.readings.at_s.tolist(), residuals.tolist(), strict=True)
+            if at_s >= 0.0
         )
-        return propagate(lambda k, i: k * (CURRENT_A / i) ** 2, "K", k=raw, i=self._phase_current(-1))
 
-
-def most_left_k(kelvins: float, slow_s: float) -> float:
-    """Most of earlier heat, K, that two readings which agree may leave at the start, with the second one's own.
-
-    Between them the housing cools by a share of what is left at the second one; half a wait later that has decayed
-    further. `kelvins` is the absolute scale on which resistance counts, k + temperature.
-    """
-    decay = math.exp(-COLD_WAIT_S / slow_s)
-    return COLD_AGREE * kelvins * decay / (1.0 - decay) * math.exp(-COLD_WAIT_S / 2.0 / slow_s) + LOOK_K
-
-
-def _bare(quantity: Quantity) -> Quantity:
-    """The value without its budget."""
-    return Quantity(value=quantity.value, unit=quantity.unit)
+    def share_reached(self) -> float:
+        """How much of its final rise the housing has at the last look."""
+        final = self.settled.final - self.settled.start - self.settled.fast_change
+        return float(self.response.slowest()[-1]) / final
 
 
 def _doubted(quantity: Quantity, relative: float, source: str) -> Quantity:
     """With a relative half-width of its own added."""
-    return shifted(quantity, doubt=rectangular(0.0, abs(quantity.value) * relative, quantity.unit, source))
+    return combine(
+        ((1.0, quantity), (1.0, rectangular(0.0, abs(quantity.value) * relative, quantity.unit, source))), quantity.unit
+    )
