@@ -46,6 +46,8 @@ THIRD_FROM, THIRD_LONGEST_S, THIRDS = 1.4, 7200.0, 6
 8 K/W (common practice, no source)."""
 BEGUN_COLD_K = 0.6
 """The most of earlier heat in a motor that was waited for (records of harnesses before)."""
+TOLD = 0.15
+"""Relative standard uncertainty of the slow time from which on it says where the housing is (arbitrary)."""
 THIRD_PHASE = 0.003
 """Half-width, relative, of what three equal phases leave of the fast part (arbitrary)."""
 
@@ -374,7 +376,9 @@ class HeatingCurve:
         )
 
     def share_reached(self) -> float:
-        """How much of its final rise the housing has at the last look."""
+        """How much of its final rise the housing has at the last look; 0 while its time is not known to TOLD."""
+        if not self.two or self.response.fit.u[-2] > TOLD:
+            return 0.0
         final = self.settled.final - self.settled.start - self.settled.fast_change
         return float(self.response.slowest()[-1]) / final
 

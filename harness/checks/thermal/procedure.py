@@ -31,20 +31,20 @@ if TYPE_CHECKING:
 
 COLD_VISITS, COLD_LOOKS = 5, 4
 """How often the cold winding is looked at before the heating, and looks each time (arbitrary)."""
-BASE_S, ALONE_BASE_S = 20.0, 60.0
+BASE_S, ALONE_BASE_S = 16.0, 60.0
 """From one visit to the next: together as long as lets a small motor cool by a seventh of what it still has, or, where
 no stronger current is allowed, by a third (arbitrary)."""
 STRONGER = 1.15
 """A current less strong than this many times CURRENT_A tells nothing apart (arbitrary)."""
 RESERVE = 0.85
 """Of the way from the room to the winding's limit that the stronger current may heat it (arbitrary)."""
-REACHED = 1.0
+REACHED = 0.95
 """Share of its final rise to which the stronger current brings the housing."""
 FAST_S, FAST_EVERY_S, SLOW_EVERY_S = 80.0, 2.5, 5.0
 """Looks are as near as this for so long after each change of current, then less near."""
 IDLE_S = 45.0
 """After each change of current the idle bridge is read once more: a small bridge has warmed by then (arbitrary)."""
-CHECK_S, LEAST_S = 24.0, 60.0
+CHECK_S, LEAST_S = 16.0, 60.0
 """How often it is asked whether this will do, and from when on at one current (arbitrary)."""
 HOT_SHARE = 1.3
 """Of the resistance of a cold winding, which the duties must still drive (arbitrary: 75 K of copper)."""
