@@ -147,11 +147,11 @@ class Record:
         return np.vstack((levels, np.hstack((np.zeros((len(sure), design.shape[1])), sure))))
 
     def model(self, parameters: Array, terms: int) -> Array:
-        """What parameters make of `rest`: linear ones as `design` has them, then logarithms of the times (s)."""
+        """What parameters make of `rest`: linear ones as `design` has them, then the `terms` logarithms of times (s)."""
         return np.asarray(self.design(np.exp(parameters[-terms:]).tolist()) @ parameters[:-terms], dtype=np.float64)
 
     def slopes(self, parameters: Array, terms: int) -> Array:
-        """Derivatives of `model` by the parameters, a column each."""
+        """Derivatives of `model` of so many `terms` by the parameters, a column each."""
         linear, logs = parameters[:-terms], parameters[-terms:]
 
         def levels(place: int, step: float) -> Array:

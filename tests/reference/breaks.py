@@ -225,7 +225,7 @@ BREAKS = (
     ),
     Break(
         words="two phases in series taken for one",
-        file="harness/checks/thermal/heating_curve.py",
+        file="harness/checks/thermal/readings.py",
         right="self.ohm = self._volts / (2.0 * self.current)",
         wrong="self.ohm = self._volts / self.current",
     ),

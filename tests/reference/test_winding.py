@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.checks.thermal import procedure as thermal
-from harness.checks.thermal.heating_curve import HeatingCurve
+from harness.checks.thermal.readings import Readings
 from harness.corrections.resistance import resistance_at, rise_k, temperature_c
 from harness.fits.exponential import approach
 from harness.nouns.observation import Column, Condition, Observation
@@ -87,7 +87,7 @@ def test_two_terminals_of_a_star(case: Case) -> dict[str, object]:
     """What a reading between two terminals is to the resistance that the thermal check makes of it."""
     text = DEMO.read_text(encoding="utf-8").replace("dead_time_s = { value = 150e-9, tolerance_percent = 30 }\n", "")
     between = case.input["R_phase_ohm"] * (3.0 - np.exp(-np.linspace(0.0, 3.0, 40)))
-    curve = HeatingCurve(_heating(between, 0.5), loads(text.encode(), "demo.toml"), "leaf")
+    curve = Readings(_heating(between, 0.5), loads(text.encode(), "demo.toml"), "leaf")
     ratio = between / curve.ohm
     assert np.ptp(ratio) < 1e-12
     return {"star_two_terminals": round(float(ratio[0]), 12)}
