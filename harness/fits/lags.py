@@ -147,7 +147,7 @@ class Record:
         return np.vstack((levels, np.hstack((np.zeros((len(sure), design.shape[1])), sure))))
 
     def model(self, parameters: Array, terms: int) -> Array:
-        """What parameters make of `rest`: linear ones as `design` has them, then the `terms` logarithms of times (s)."""
+        """What parameters make of `rest`: linear ones as `design` has them, then `terms` logarithms of times (s)."""
         return np.asarray(self.design(np.exp(parameters[-terms:]).tolist()) @ parameters[:-terms], dtype=np.float64)
 
     def slopes(self, parameters: Array, terms: int) -> Array:
