@@ -13,9 +13,9 @@ from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
 from harness.rigfile import RigSpec
 
-WELL_ENOUGH = 0.1
-"""Standard uncertainty over the deviation that must be seen: the bench alone would see half of that 95 times in 100 at
-usual risks, and takes little of what the model leaves (arbitrary)."""
+WELL_ENOUGH = 1.0 / 12.0
+"""Standard uncertainty over the deviation that must be seen: the bench alone would see less than half of that 95 times
+in 100 at usual risks, and takes little of what the model leaves (arbitrary)."""
 
 
 def long_enough(heating: Observation, spec: RigSpec, motor: str) -> bool:

@@ -33,9 +33,9 @@ BEND, BEND_U, BENDS = 0.1, 0.125, (0.0, 0.15, 0.3)
 standard uncertainty: 0 for a metal bracket or a fan, a quarter for all of it by air that rises by itself, radiation a
 little beside it (textbook). What the samples say of it, as they fit with each of BENDS, goes along with that."""
 MOST_BEND, LEAST_APART, BEND_ROUNDS = 0.45, 0.01, 3
-STEEP = 2.5
+STEEP = 3.5
 """How much more the samples seem to say of the exponent than they do: what it does to the curve is taken from the fit
-before, whose costs rise too steeply (tried on curves of known exponent)."""
+before, whose costs rise too steeply (tried: so much makes errors as large as their uncertainties say)."""
 ROUNDS = 6
 """Of fits in which what follows from the curve is taken from the last one; each is nearer by a factor of some five."""
 LEAST_PART = 1e-6
