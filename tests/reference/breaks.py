@@ -122,10 +122,10 @@ BREAKS = (
         wrong="deviations = series",
     ),
     Break(
-        words="an exponential's level at the start on the wrong side of its end",
-        file=f"{FITS}/exponential.py",
-        right="*((-factor, change) for factor, change in total)",
-        wrong="*((factor, change) for factor, change in total)",
+        words="what is left of an earlier input dying away twice as fast",
+        file=f"{FITS}/lags.py",
+        right="columns += [np.exp(-since / time_s) for time_s in times_s]",
+        wrong="columns += [np.exp(-2.0 * since / time_s) for time_s in times_s]",
     ),
     Break(
         words="a rise time to the 80 % level",

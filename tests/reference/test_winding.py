@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from harness.checks.thermal import procedure as thermal
 from harness.checks.thermal.readings import Readings
 from harness.corrections.resistance import resistance_at, rise_k, temperature_c
-from harness.fits.exponential import approach
+from harness.fits.lags import Input, Record, respond
 from harness.nouns.observation import Column, Condition, Observation
 from harness.nouns.quantity import exact
 from harness.rigfile import loads, unstated
@@ -58,14 +58,18 @@ def test_temperature_of_a_field_winding(case: Case) -> dict[str, object]:
 @reference("cooling-a")
 def test_cooling_back_to_the_instant_of_switching_off(case: Case) -> dict[str, object]:
     i = case.input
-    found = approach(case.column("t_s"), case.column("R_ohm"), "ohm", "cooling")
+    at_s = np.append(0.0, case.column("t_s"))
+    # Switched off at 0: a record without an input, in which what is left of the earlier one dies away.
+    off = Input(at_s=at_s, first=np.zeros(at_s.size - 1), last=np.zeros(at_s.size - 1))
+    ohm = np.asarray(case.column("R_ohm"), dtype=np.float64)
+    found = respond(Record(drive=off, places=np.arange(1, at_s.size), y=ohm, at_rest=False))
+    level, terms = found.parted(found.fit.values)
+    start = exact(level + sum(term.start for term in terms), "ohm")
     cold, room = exact(i["theta_cold_degC"], "degC"), exact(i["coolant_degC"], "degC")
     return {
-        "R_at_switch_off_ohm": found.start.value,
-        "rise_at_switch_off_K": rise_k(
-            found.start, exact(i["R_cold_ohm"], "ohm"), cold, room, exact(i["k"], "degC")
-        ).value,
-        "time_constant_s": found.slow_time.value,
+        "R_at_switch_off_ohm": start.value,
+        "rise_at_switch_off_K": rise_k(start, exact(i["R_cold_ohm"], "ohm"), cold, room, exact(i["k"], "degC")).value,
+        "time_constant_s": terms[0].time_s,
     }
 
 

@@ -7,50 +7,55 @@ from collections.abc import Mapping
 
 from harness.base.reference import REFERENCE_C
 from harness.checks.thermal.model import heating_modes
-from harness.checks.thermal.procedure import COLD_TRIES, sample_times
-from harness.checks.thermal.stimulus import COLD_WAIT_S, CURRENT_A, stimulus
+from harness.checks.thermal.procedure import BASE_S, COLD_VISITS, LEAST_S, RESERVE, longest_s, slow_time_s
+from harness.checks.thermal.stimulus import CURRENT_A, Stimulus, stimulus
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
 from harness.nouns.quantity import Quantity, combine, propagate
 from harness.nouns.reading import Reading
 from harness.rigfile import RigSpec, unstated
 
-LEAST_WAITS, USUAL_WAITS = 1, 3
-"""Between two looks at whether it is cold: two looks at least; as a rule the checks before have warmed it a little
-(arbitrary)."""
-LAST_WAIT = 0.5
-"""Of such a wait, after the last look."""
+LOOKING_S = (COLD_VISITS - 1) * BASE_S + 15.0
+"""The looks at the cold motor, those themselves in it (own simulation)."""
+BOOSTED, USUAL = 0.6, 1.0
+"""Of the rig file's slow time, how long the stronger current is on, and how long both are as a rule: until REACHED of
+the housing's end is there, and until times and rises are known to what is usually asked (own simulation)."""
 
 
 def length(spec: RigSpec, motor: str) -> Duration:
-    """How long: waiting until it is cold, then heating for as long as the rig file's slow time asks."""
-    heating_s = sample_times(spec, motor)[-1]
-
-    def after(waits: int) -> float:
-        return (waits + LAST_WAIT) * COLD_WAIT_S + heating_s
-
-    return Duration(least_s=after(LEAST_WAITS), usual_s=after(USUAL_WAITS), most_s=after(COLD_TRIES - 1))
+    """How long: looking at the cold motor, then heating until what is asked is known, at most for the longest time."""
+    slow_s, most_s = slow_time_s(spec, motor), longest_s(spec, motor)
+    least_s = min(BOOSTED * slow_s + LEAST_S, most_s)
+    return Duration(
+        least_s=LOOKING_S + least_s,
+        usual_s=LOOKING_S + min(max(USUAL * slow_s, least_s), most_s),
+        most_s=LOOKING_S + most_s,
+    )
 
 
 def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
-    """A constant current through two phases until the motor is warm; the shaft drawn by at most half a turn of it."""
-    current_a = stimulus(spec, declared, motor).current_a
-    entry, seconds = spec.motor[motor], sample_times(spec, motor)[-1]
-    rise_k, needs = final_rise(spec, motor, current_a)
+    """Two constant currents through two phases, one after the other; the shaft drawn by at most half a turn of them."""
+    given = stimulus(spec, declared, motor)
+    entry, heating_s = spec.motor[motor], length(spec, motor).most_s - LOOKING_S
+    rise_k, needs = final_rise(spec, motor, given)
     k = unstated.reciprocal_coefficient(spec, motor).value
     hotter = 1.0 + (rise_k or 0.0) / (k + REFERENCE_C)
+    squares = (given.boost_a**2 + given.current_a**2) / 2.0  # the stronger one for half of the longest time, at most
     return Effort(
         duration=length(spec, motor),
-        phase_current_a=current_a,
+        phase_current_a=given.boost_a,
         travel_rad=math.pi / entry.pole_pairs,
-        energy_j=2.0 * entry.resistance_ohm.high * hotter * current_a**2 * seconds,
+        energy_j=2.0 * entry.resistance_ohm.high * hotter * squares * heating_s,
         rise_k=rise_k,
         rise_needs=needs,
     )
 
 
-def final_rise(spec: RigSpec, motor: str, current_a: float) -> tuple[float | None, tuple[str, ...]]:
-    """The model's final rise of the heated windings, K; or what the rig file must state for it."""
+def final_rise(spec: RigSpec, motor: str, given: Stimulus) -> tuple[float | None, tuple[str, ...]]:
+    """The model's highest rise of the heated windings, K; or what the rig file must state for it.
+
+    The stronger current leaves the housing below where the other one takes it, and the windings above it by its square.
+    """
     entry, of = spec.motor[motor], f"motor.{motor}.thermal"
     thermal = entry.thermal
     if thermal is None:
@@ -71,9 +76,13 @@ def final_rise(spec: RigSpec, motor: str, current_a: float) -> tuple[float | Non
         winding_j_k,
         housing_j_k,
         conductor_k=unstated.reciprocal_coefficient(spec, motor).value,
-        current_a=current_a,
+        current_a=given.current_a,
     )
-    return (modes.final_k, ()) if min(modes.times_s) > 0.0 else (None, ("a motor that this current does not overheat",))
+    if min(modes.times_s) <= 0.0:
+        return None, ("a motor that this current does not overheat",)
+    boosted = (given.boost_a / given.current_a) ** 2 - 1.0
+    limit_k = RESERVE * (spec.limits.winding_temperature_c - REFERENCE_C)  # where the stronger one is ended
+    return max(modes.final_k, min(modes.final_k + boosted * modes.fast_rise_k, limit_k)), ()
 
 
 def foreseen(spec: RigSpec, motor: str, expected: Mapping[str, Quantity]) -> Mapping[str, Quantity]:

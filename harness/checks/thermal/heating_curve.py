@@ -28,14 +28,10 @@ from harness.rigfile import RigSpec, unstated
 
 INSTANT_DOUBT_S = 0.05
 """Half-width of the instant at which a setting takes effect (arbitrary: a sixth of the ramp)."""
-BEND, BEND_U, BENDS = 0.1, 0.125, (0.0, 0.15, 0.3)
-"""Exponent with which a housing's cooling grows with its rise, as far as it is known before it is measured, and its
-standard uncertainty: 0 for a metal bracket or a fan, a quarter for all of it by air that rises by itself, radiation a
-little beside it (textbook). What the samples say of it, as they fit with each of BENDS, goes along with that."""
-MOST_BEND, LEAST_APART, BEND_ROUNDS = 0.45, 0.01, 3
-STEEP = 3.5
-"""How much more the samples seem to say of the exponent than they do: what it does to the curve is taken from the fit
-before, whose costs rise too steeply (tried: so much makes errors as large as their uncertainties say)."""
+BEND, BEND_U = 0.1, 0.125
+"""Exponent with which a housing's cooling grows with its rise, and its standard uncertainty: 0 for a metal bracket or a
+fan, a quarter for all of it by air that rises by itself, radiation a little beside it (textbook). The samples are not
+asked: they tell it from nothing else that bends a curve."""
 ROUNDS = 6
 """Of fits in which what follows from the curve is taken from the last one; each is nearer by a factor of some five."""
 LEAST_PART = 1e-6
@@ -64,10 +60,8 @@ PARTS: Mapping[str, tuple[str, Part]] = {
 class HeatingCurve:
     """One heating as two lags behind its loss. Raises MeasurementError where no lag can be told."""
 
-    def __init__(self, heating: Observation, spec: RigSpec, motor: str, *, roughly: bool = False) -> None:
-        """`roughly`: without asking how the cooling grows with the rise."""
+    def __init__(self, heating: Observation, spec: RigSpec, motor: str) -> None:
         self.spec, self.motor, self.source = spec, motor, heating.name
-        self._heating = heating
         self.readings = Readings(heating, spec, motor)
         self.k = unstated.reciprocal_coefficient(spec, motor)
         name = spec.instruments_of("thermometer")[0]
@@ -81,10 +75,9 @@ class HeatingCurve:
         self.response = respond(record)
         self._at_rise = max(float(self.response.slowest()[-1]), 1e-9)
         straight = self.response
-        self.bend, self._bend_u = (BEND, BEND_U) if roughly else self._likeliest(record, straight)
-        stronger = self._at_bend(record, self.bend + self._bend_u, straight)
-        self._stronger = self._settle(stronger.fit.values, stronger, self.bend + self._bend_u)
-        self.response = self._at_bend(record, self.bend, straight)
+        stronger = self._at_bend(record, BEND + BEND_U, straight)
+        self._stronger = self._settle(stronger.fit.values, stronger, BEND + BEND_U)
+        self.response = self._at_bend(record, BEND, straight)
         self.settled = self._settle(self.response.fit.values)
         self._quantities: dict[str, Quantity] = {}
 
@@ -97,24 +90,6 @@ class HeatingCurve:
     def why(self) -> str:
         """Why they were not."""
         return self.response.why
-
-    def _likeliest(self, record: Record, straight: Response) -> tuple[float, float]:
-        """The exponent of the cooling with its standard uncertainty: what was known before, and how well each fits."""
-        likeliest, u, bends = BEND, BEND_U, BENDS
-        for _ in range(BEND_ROUNDS):
-            fits = [self._at_bend(record, bend, straight).fit for bend in bends]
-            variance = min(fit.chi_squared / max(fit.dof, 1.0) for fit in fits)
-            costs = [fit.chi_squared / variance / STEEP**2 for fit in fits]
-            square, slope, _ = np.polyfit(np.array(bends) - bends[1], costs, 2).tolist()
-            sure = max(square, 0.0) + 1.0 / BEND_U**2
-            wanted = ((BEND - bends[1]) / BEND_U**2 - slope / 2.0) / sure
-            last, likeliest = likeliest, bends[1] + min(max(wanted, bends[0] - bends[2]), bends[2] - bends[0])
-            likeliest, u = min(max(likeliest, -BEND_U), MOST_BEND), 1.0 / math.sqrt(sure)
-            if abs(likeliest - last) < u / 4.0:
-                break
-            near = max(1.5 * u, LEAST_APART)
-            bends = (likeliest - near, likeliest, likeliest + near)
-        return likeliest, u
 
     def _at_bend(self, record: Record, bend: float, straight: Response) -> Response:
         """The fit with one exponent of the cooling."""
@@ -185,7 +160,7 @@ class HeatingCurve:
         by = response or self.response
         level, terms = by.parted(parameters)
         quick = len(by.record.quick) if by.terms == 2 else 0
-        return settled(level, terms, self.bend if bend is None else bend, self._at_rise, quick)
+        return settled(level, terms, BEND if bend is None else bend, self._at_rise, quick)
 
     # --- budgets -----------------------------------------------------------------------------------
 

@@ -185,7 +185,7 @@ class Heating:
         """Whether the housing is where CURRENT_A will leave it."""
         self._read_driver(DRIVER_READINGS // 2)
         try:
-            curve = HeatingCurve(self.observation(), self.rig.spec, self.motor, roughly=True)
+            curve = HeatingCurve(self.observation(), self.rig.spec, self.motor)
         except MeasurementError:
             return False
         return curve.share_reached() >= REACHED
@@ -241,17 +241,17 @@ class Heating:
         self._room.append((self.rig.clock.now_s(), celsius))
 
 
+def slow_time_s(spec: RigSpec, motor: str) -> float:
+    """The slow time of a motor by the rig file, s; a usual one's where it does not tell."""
+    thermal = spec.motor[motor].thermal
+    if thermal is None or not (
+        thermal.housing_to_ambient_k_w and thermal.winding_capacity_j_k and thermal.housing_capacity_j_k
+    ):
+        return USUAL_SLOW_S
+    capacity_j_k = thermal.winding_capacity_j_k.value + thermal.housing_capacity_j_k.value
+    return thermal.housing_to_ambient_k_w.value * capacity_j_k
+
+
 def longest_s(spec: RigSpec, motor: str) -> float:
     """The longest that a motor is heated, by its slow time in the rig file, s."""
-    thermal = spec.motor[motor].thermal
-    slow = USUAL_SLOW_S
-    if (
-        thermal is not None
-        and thermal.housing_to_ambient_k_w
-        and thermal.winding_capacity_j_k
-        and thermal.housing_capacity_j_k
-    ):
-        slow = thermal.housing_to_ambient_k_w.value * (
-            thermal.winding_capacity_j_k.value + thermal.housing_capacity_j_k.value
-        )
-    return min(max(LENGTH * slow, SHORTEST_S), LONGEST_S)
+    return min(max(LENGTH * slow_time_s(spec, motor), SHORTEST_S), LONGEST_S)
