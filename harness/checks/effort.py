@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from harness.nouns.contract import Declared
@@ -13,13 +14,18 @@ UNEVEN = 2.0
 
 
 def field_current_a(spec: RigSpec, motor: str, amplitude: float) -> float:
-    """Peak phase current of a field that stands: amplitude x V / 2 / R."""
-    return amplitude * spec.supply.voltage_v.high / 2.0 / spec.motor[motor].resistance_ohm.low
+    """Peak phase current of a field that stands: amplitude x V / 2 / R, as large as the tolerances let it be.
+
+    Infinite where the resistance may be nothing: then nobody can say.
+    """
+    ohm = spec.motor[motor].resistance_ohm.low
+    return amplitude * spec.supply.voltage_v.high / 2.0 / ohm if ohm > 0.0 else math.inf
 
 
 def field_heat_w(spec: RigSpec, motor: str, amplitude: float) -> float:
     """Copper's loss of such a field: 3/2 R I^2."""
-    return 1.5 * spec.motor[motor].resistance_ohm.low * field_current_a(spec, motor, amplitude) ** 2
+    current_a = field_current_a(spec, motor, amplitude)
+    return 1.5 * spec.motor[motor].resistance_ohm.low * current_a**2 if math.isfinite(current_a) else math.inf
 
 
 def field_effort(
@@ -43,6 +49,8 @@ def winding_rise(spec: RigSpec, motor: str, energy_j: float) -> tuple[float | No
     thermal = spec.motor[motor].thermal
     if thermal is None or thermal.winding_capacity_j_k is None:
         return None, (f"motor.{motor}.thermal.winding_capacity_j_k",)
+    if not (thermal.winding_capacity_j_k.low > 0.0 and math.isfinite(energy_j)):
+        return None, (f"a winding of motor.{motor} that is known to have a resistance and a heat capacity",)
     return UNEVEN * energy_j / thermal.winding_capacity_j_k.low, ()
 
 

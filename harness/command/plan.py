@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -53,15 +54,22 @@ def plan(arguments: argparse.Namespace) -> int:
         measured=before.measured,
         differences=before.differences,
     )
-    _tell(terminal, made, policy, before, arguments.within)
-    return ExitCode.AGREES
-
-
-def _tell(terminal: Terminal, made: Plan, policy: Policy | None, before: Foresight, within_s: float | None) -> None:
     hindrances = obstacles(made, policy, before.title, utc_now().date())
+    _tell(terminal, made, policy, before, arguments.within, hindrances)
+    return ExitCode.USAGE if policy is not None and hindrances else ExitCode.AGREES
+
+
+def _tell(
+    terminal: Terminal,
+    made: Plan,
+    policy: Policy | None,
+    before: Foresight,
+    within_s: float | None,
+    hindrances: tuple[str, ...],
+) -> None:
     choice = made.within(within_s) if within_s is not None else None
     if terminal.json:
-        content = _content(made, hindrances)
+        content = _content(made, hindrances, decides=policy is None or not hindrances)
         if choice is not None:
             content["within"] = {
                 "seconds": within_s,
@@ -86,7 +94,7 @@ def _tell(terminal: Terminal, made: Plan, policy: Policy | None, before: Foresig
     if policy is not None or before.title:
         for line in hindrances:
             terminal.result(f"no decision: {line}")
-        if not hindrances:
+        if policy is not None and not hindrances:
             terminal.result("a decision is within reach")
 
 
@@ -122,10 +130,10 @@ def _option(option: Option) -> dict[str, Any]:
     return {"checks": option.checks, "seconds": option.seconds, "decisions": option.decisions}
 
 
-def _content(made: Plan, hindrances: tuple[str, ...]) -> dict[str, Any]:
+def _content(made: Plan, hindrances: tuple[str, ...], *, decides: bool) -> dict[str, Any]:
     one, whole = made.one_run, made.whole
     return {
-        "exit_code": int(ExitCode.AGREES),
+        "exit_code": int(ExitCode.AGREES if decides else ExitCode.USAGE),
         "rig": made.spec.rig.name,
         "repeats": made.repeats,
         "run_s": one.usual_s,
@@ -150,14 +158,19 @@ def _check(each: CheckOutlook) -> dict[str, Any]:
             "usual_s": effort.duration.usual_s,
             "least_s": effort.duration.least_s,
             "most_s": effort.duration.most_s,
-            "phase_current_a": effort.phase_current_a,
+            "phase_current_a": _finite(effort.phase_current_a),
             "travel_rad": effort.travel_rad,
-            "energy_j": effort.energy_j,
+            "energy_j": _finite(effort.energy_j),
             "rise_k": effort.rise_k,
             "rise_needs": effort.rise_needs,
         }
     )
     return {"check": each.planned.check, "motor": each.planned.motor, "not_run": each.reason, **taken}
+
+
+def _finite(value: float) -> float | None:
+    """None where nobody can say."""
+    return value if math.isfinite(value) else None
 
 
 def _quantity(each: QuantityOutlook, made: Plan) -> dict[str, Any]:

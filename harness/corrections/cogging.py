@@ -32,7 +32,8 @@ SWINGS_SHARE = 1.3
 estimate)."""
 SWINGING_SHARE = 0.26
 """Of cogging over the field's torque, what swinging that no smoothing takes out leaves in the largest torque (own
-simulation: rms 0.05 to 0.26 at 90 to 180 periods a turn, twice that at 24 to 60)."""
+simulation: rms 0.05 to 0.26 at 90 to 180 periods a turn, as a rectangle of this half-width has 0.15; twice that at 24
+to 60)."""
 FEW_PERIODS, FEW = 75.0, 2.0
 
 

@@ -224,7 +224,9 @@ def _try(claim: _Claim, items: list[_Item], differs: tuple[str, ...]) -> tuple[f
             return None
     touched = [item for item in items if _says_something(effects[item.name])]
     happened = any(claim.named_effect(name) is Anything.HAPPENS for name in differs)
-    if not happened and not any(item.outcome is Outcome.DIFFERS for item in touched):
+    # A code that such a cause may end in, of whatever size, says nothing of its size: it is no evidence for one.
+    evidence = [item for item in touched if not (claim.cause.sizes and isinstance(effects[item.name], OneOf))]
+    if not happened and not any(item.outcome is Outcome.DIFFERS for item in evidence):
         return None
     if happened and not _stopped_at(claim.motors, differs):
         return None

@@ -63,9 +63,14 @@ def _unasked(verdict: Verdict) -> bool:
     if verdict.outcome is not Outcome.NOT_JUDGED:
         return False
     if verdict.unasked:
-        measurand = measurand_of(verdict.name)
-        return measurand is not None and measurand.detect.entry is None
+        return usually_unasked(verdict.name)
     return verdict.expected is not None and not stateable(verdict.expected.needs)
+
+
+def usually_unasked(name: str) -> bool:
+    """Whether the check's own row asks nothing of a quantity: it is unasked where the rig file is silent."""
+    measurand = measurand_of(name)
+    return measurand is not None and measurand.detect.entry is None
 
 
 def gaps(verdicts: Sequence[Verdict], required: Iterable[str] = ()) -> tuple[Gap, ...]:

@@ -26,8 +26,8 @@ CELLS = 1024
 """Cells of the numerical convolution; arbitrary, error of a half-width below 0.1 %."""
 LEAST_TAIL = 1e-15
 """Least probability in a table of tails: less is never asked for (arbitrary)."""
-TABLE = 512
-"""Rows of a table of tails (arbitrary): a tail is then known to a thousandth of itself."""
+TABLE = 2048
+"""Rows of a table of tails (arbitrary): a tail is then known to a ten-thousandth of itself."""
 COUNT_U = 4.0
 """Standard uncertainties within which a count lies: one in ten thousand does not (arbitrary)."""
 CAUGHT = 0.95
@@ -220,10 +220,14 @@ class _Spread:
             # In logarithms it is nearly straight.
             return math.log(max(outside(half), LEAST_TAIL) / risk)
 
+        if off(0.0) <= 0.0:  # at a risk of 1, by rounding
+            return 0.0
         return high if off(high) >= 0.0 else float(brentq(off, 0.0, high, xtol=1e-7 * high, rtol=1e-7))
 
     def outside(self, half: float) -> float:
         """Probability of an error beyond +-half."""
+        if len(self.bounded) == 1 and self.bounded[0][0] == "rectangular" and not any(u for u, _ in self.bell):
+            return max(0.0, 1.0 - half / (REACH["rectangular"] * self.bounded[0][1]))
         return self._outside()(half)
 
     def _bell_reach(self, tail: float) -> float:

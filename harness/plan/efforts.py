@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.base.errors import MissingCapability
 from harness.checks.definition import CheckNamed
 from harness.nouns.effort import Duration, Effort, in_all
 from harness.plan.assumed import Declarations
-from harness.plan.order import PlannedCheck, planned_check, runs, selected_checks
+from harness.plan.order import PlannedCheck, needed_first, planned_check, runs, selected_checks
 from harness.rigfile import RigSpec
 from harness.rigfile.addresses import simulated_place
 
@@ -32,11 +32,17 @@ class CheckOutlook:
 def outlooks(
     spec: RigSpec, declarations: Declarations, only: Sequence[str], check_named: CheckNamed
 ) -> tuple[CheckOutlook, ...]:
-    """The chosen checks in the order of the bench, with what they need."""
-    return tuple(
-        _outlook(spec, declarations, planned_check(spec, check, motor, check_named), check_named)
-        for check, motor in runs(selected_checks(only), spec.motors)
-    )
+    """The chosen checks in the order of the bench, with what they need; what waits for one left out is left out too."""
+    found: dict[tuple[str, str], CheckOutlook] = {}
+    for check, motor in runs(selected_checks(only), spec.motors):
+        outlook = _outlook(spec, declarations, planned_check(spec, check, motor, check_named), check_named)
+        first = needed_first(check, motor, spec.motors)
+        before = next((found[each] for each in first if each in found and found[each].reason), None)
+        if before is not None and not outlook.reason:
+            reason = f"because {before.planned.prefix} is not run, which shows whether its loop may be closed"
+            outlook = replace(outlook, effort=None, reason=reason)
+        found[check, motor] = outlook
+    return tuple(found.values())
 
 
 def _outlook(spec: RigSpec, declarations: Declarations, planned: PlannedCheck, check_named: CheckNamed) -> CheckOutlook:

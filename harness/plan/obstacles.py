@@ -7,6 +7,7 @@ from datetime import date
 
 from harness.base.spans import in_words
 from harness.gate.policy import Policy, required_by
+from harness.nouns.names import Name
 from harness.nouns.standing import Standing
 from harness.plan.efforts import computes_time
 from harness.plan.plan import Plan
@@ -61,7 +62,8 @@ def _of_rig(plan: Plan, names: Sequence[str]) -> Iterator[str]:
             where = f"{plan.spec.file}: rig.required: {wanted}"
             yield f"{where}: {name} cannot be measured on this rig: {reason}; or leave it out"
         for each in _of(plan, asked):
-            if each.standing is Standing.UNJUDGED and not each.verdicts:
+            by_name = wanted in {str(Name(each.name)), Name(each.name).suffix}
+            if each.standing is Standing.UNJUDGED and not each.verdicts and (by_name or each.of_check):
                 yield f"{plan.spec.file}: rig.required: {wanted}: {each.name} is not judged, it {each.reason}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import groupby
 
@@ -52,9 +53,9 @@ def check_row(each: CheckOutlook, plan: Plan) -> TableRow:
     cells = (
         in_words(took.usual_s),
         most,
-        rounded(effort.phase_current_a, 2),
+        rounded(effort.phase_current_a, 2) if math.isfinite(effort.phase_current_a) else "?",
         rounded(effort.travel_rad, 2),
-        _two_digits(effort.energy_j),
+        _two_digits(effort.energy_j) if math.isfinite(effort.energy_j) else "?",
     )
     parts = [
         in_words(took.usual_s) + (f", at most {most}" if most else ""),

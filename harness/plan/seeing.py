@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from harness.checks.catalogue import measurand_of, quantities_of
 from harness.checks.definition import CheckNamed
 from harness.judge import verdict as rules
+from harness.judge.tally import usually_unasked
 from harness.nouns.coverage import caught_from
 from harness.nouns.measurand import Sense
 from harness.nouns.quantity import Quantity, difference, exact
-from harness.nouns.results import Expectation, needed
+from harness.nouns.results import Expectation, needed, stateable
 from harness.nouns.standing import Standing
 from harness.plan.assumed import Declarations
 from harness.plan.efforts import CheckOutlook
@@ -43,6 +44,8 @@ class QuantityOutlook:
     must_see: float | None = None
     limited_by: str = ""
     """The largest contribution, with what would shrink it."""
+    of_check: bool = True
+    """Whether who requires the whole check asks for it: not where nobody usually does, or no rig file can."""
     measured: bool = False
     """Whether what a measurement leaves open is in it, as a run before had it."""
 
@@ -103,7 +106,8 @@ def _by_model(
 ) -> QuantityOutlook:
     if expectation is None or expectation.quantity is None:
         missing = expectation.needs if expectation is not None else ()
-        return replace(plain, reason=needed(missing or ("a model of this quantity, or a baseline",)))
+        reason = needed(missing or ("a model of this quantity, or a baseline",))
+        return replace(plain, reason=reason, of_check=stateable(missing))
     expected = expectation.quantity
     plain = replace(plain, expected=expected)
     row = measurand_of(plain.name)
@@ -125,7 +129,7 @@ def _by_model(
         measured=before is not None,
     )
     if must is None:
-        return replace(plain, reason=rules.UNASKED)
+        return replace(plain, reason=rules.UNASKED, of_check=not usually_unasked(plain.name))
     if not gap.u:
         return replace(plain, word=UNKNOWN, reason=FIRST_RUN, verdicts=1)
     if seen > must:

@@ -72,7 +72,7 @@ def settling(motion: SwingMotion, start: float, noise_rad: float) -> float:
 def frequency(motion: SwingMotion) -> float:
     """From the first three turning points, or two, rad/s. Raises MeasurementError for fewer."""
     last = min(2, len(motion.turns) - 1)
-    if not last:
+    if last < 1:
         raise MeasurementError("a frequency needs two turning points: friction ends the motion at once")
     return math.pi * last / (motion.turns[last][0] - motion.turns[0][0])
 

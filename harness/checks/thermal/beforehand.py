@@ -6,8 +6,18 @@ import math
 from collections.abc import Mapping
 
 from harness.base.reference import REFERENCE_C
-from harness.checks.thermal.model import heating_modes
-from harness.checks.thermal.procedure import BASE_S, COLD_VISITS, LEAST_S, RESERVE, longest_s, slow_time_s
+from harness.checks.strength import largest_current_a
+from harness.checks.thermal.model import RUNS_AWAY, heating_modes
+from harness.checks.thermal.procedure import (
+    ALONE_BASE_S,
+    BASE_S,
+    COLD_VISITS,
+    LEAST_S,
+    RESERVE,
+    STRONGER,
+    longest_s,
+    slow_time_s,
+)
 from harness.checks.thermal.stimulus import CURRENT_A, Stimulus, stimulus
 from harness.nouns.contract import Declared
 from harness.nouns.effort import Duration, Effort
@@ -15,28 +25,30 @@ from harness.nouns.quantity import Quantity, combine, propagate
 from harness.nouns.reading import Reading
 from harness.rigfile import RigSpec, unstated
 
-LOOKING_S = (COLD_VISITS - 1) * BASE_S + 15.0
-"""The looks at the cold motor, those themselves in it (own simulation)."""
-BOOSTED, USUAL = 0.6, 1.0
-"""Of the rig file's slow time, how long the stronger current is on, and how long both are as a rule: until REACHED of
-the housing's end is there, and until times and rises are known to what is usually asked (own simulation)."""
+LOOK_S = 3.0
+"""For the looks of one visit to the cold motor (arbitrary: setting the current and four readings of each kind)."""
+USUAL = 1.0
+"""Of the rig file's slow time, how long both currents are on as a rule (arbitrary: it depends on what is asked)."""
 
 
 def length(spec: RigSpec, motor: str) -> Duration:
     """How long: looking at the cold motor, then heating until what is asked is known, at most for the longest time."""
-    slow_s, most_s = slow_time_s(spec, motor), longest_s(spec, motor)
-    least_s = min(BOOSTED * slow_s + LEAST_S, most_s)
-    return Duration(
-        least_s=LOOKING_S + least_s,
-        usual_s=LOOKING_S + min(max(USUAL * slow_s, least_s), most_s),
-        most_s=LOOKING_S + most_s,
-    )
+    looking_s = COLD_VISITS * LOOK_S + (COLD_VISITS - 1) * (BASE_S if boosted(spec, motor) else ALONE_BASE_S)
+    most_s = longest_s(spec, motor)
+    least_s = LEAST_S * (2.0 if boosted(spec, motor) else 1.0)
+    usual_s = min(max(USUAL * slow_time_s(spec, motor), least_s), most_s)
+    return Duration(least_s=looking_s + least_s, usual_s=looking_s + usual_s, most_s=looking_s + most_s)
+
+
+def boosted(spec: RigSpec, motor: str) -> bool:
+    """Whether the rig's limits allow a stronger current first."""
+    return largest_current_a(spec, motor).value >= STRONGER * CURRENT_A
 
 
 def effort(spec: RigSpec, declared: Declared, motor: str) -> Effort:
     """Two constant currents through two phases, one after the other; the shaft drawn by at most half a turn of them."""
     given = stimulus(spec, declared, motor)
-    entry, heating_s = spec.motor[motor], length(spec, motor).most_s - LOOKING_S
+    entry, heating_s = spec.motor[motor], longest_s(spec, motor)
     rise_k, needs = final_rise(spec, motor, given)
     k = unstated.reciprocal_coefficient(spec, motor).value
     hotter = 1.0 + (rise_k or 0.0) / (k + REFERENCE_C)
@@ -79,10 +91,10 @@ def final_rise(spec: RigSpec, motor: str, given: Stimulus) -> tuple[float | None
         current_a=given.current_a,
     )
     if min(modes.times_s) <= 0.0:
-        return None, ("a motor that this current does not overheat",)
-    boosted = (given.boost_a / given.current_a) ** 2 - 1.0
+        return None, (RUNS_AWAY,)
+    more = (given.boost_a / given.current_a) ** 2 - 1.0
     limit_k = RESERVE * (spec.limits.winding_temperature_c - REFERENCE_C)  # where the stronger one is ended
-    return max(modes.final_k, min(modes.final_k + boosted * modes.fast_rise_k, limit_k)), ()
+    return max(modes.final_k, min(modes.final_k + more * modes.fast_rise_k, limit_k)), ()
 
 
 def foreseen(spec: RigSpec, motor: str, expected: Mapping[str, Quantity]) -> Mapping[str, Quantity]:

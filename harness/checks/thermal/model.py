@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.base.errors import MeasurementError
 from harness.base.reference import DIODE_V, REFERENCE_C
 from harness.checks.thermal.stimulus import CURRENT_A
 from harness.nouns.contract import Declared
@@ -26,6 +27,7 @@ from harness.rigfile import RigSpec, unstated
 from harness.rigfile.known import StatedValue
 
 MODEL = "three windings on one housing, I^2 R with copper's rise at constant current; convection taken as linear"
+RUNS_AWAY = "a motor that this current does not overheat: its loss grows faster than its cooling"
 DRIVER_MODEL = "thermal resistance x (2 on-resistances x I^2 + diodes in the dead time of two phases)"
 
 
@@ -125,7 +127,10 @@ def _predicted(
         return Expectation(name=name, needs=tuple(absent), model=words)
     inputs = {short: known.quantity(of) for short, (_, known, of) in table.items() if known is not None}
     keys = {key: known.value for key, known, _ in table.values() if known is not None}
-    quantity = propagate(function, unit, **inputs, **(extra or {}))
+    try:
+        quantity = propagate(function, unit, **inputs, **(extra or {}))
+    except MeasurementError as error:
+        return Expectation(name=name, needs=(str(error),), model=words)
     return Expectation(name=name, quantity=quantity, model=words, inputs=keys)
 
 
@@ -135,7 +140,13 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
     conductor = {"conductor_k": unstated.reciprocal_coefficient(spec, motor)}
 
     def of(part: Callable[[HeatingModes], float]) -> Callable[..., float]:
-        return lambda **inputs: part(heating_modes(**inputs))
+        def value(**inputs: float) -> float:
+            modes = heating_modes(**inputs)
+            if min(modes.times_s) <= 0.0:
+                raise MeasurementError(RUNS_AWAY)
+            return part(modes)
+
+        return value
 
     carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
     return [

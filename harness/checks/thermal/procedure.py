@@ -87,6 +87,8 @@ class Heating:
         self._room: list[tuple[float, float]] = []
         self._driver: list[tuple[float, float]] = []
         self._began_s = 0.0
+        self._earlier_k = 0.0
+        """What the first look still had of earlier heat, as its cooling tells."""
         self._longest_s = longest_s(rig.spec, motor)
 
     # --- parts of it ---------------------------------------------------------------------------------
@@ -99,6 +101,7 @@ class Heating:
         self._read_driver(DRIVER_READINGS)
         difference = service.find_current()
         apart_s = BASE_S if self._boost(stimulus, difference) > 1.0 else ALONE_BASE_S
+        begun_s = self.rig.clock.now_s()
         for number in range(COLD_VISITS):
             service.settle()
             for _ in range(COLD_LOOKS):
@@ -112,6 +115,7 @@ class Heating:
             self._read_driver(DRIVER_READINGS // 2)
             service.set(difference, RAMP_S)
         self._began_s = self._readings[-1].at_s
+        self._earlier_k = self._cooled_k() * slow_time_s(self.rig.spec, self.motor) / (self._began_s - begun_s)
 
     def heat(self, stimulus: Stimulus) -> None:
         """The stronger current until the housing is where CURRENT_A will leave it, then CURRENT_A."""
@@ -218,12 +222,21 @@ class Heating:
     def _look(self) -> None:
         self._readings.append(self._service.look())
 
+    def _cooled_k(self) -> float:
+        """By how much the winding cooled from the first visit to the last, K; 0 where it did not."""
+        first, last = (
+            float(np.mean([look.volts_v / self._service.current_a(look) for look in looks]))
+            for looks in (self._readings[:COLD_LOOKS], self._readings[-COLD_LOOKS:])
+        )
+        k = conductor_k(self.rig.spec, self.motor)
+        return max(0.0, (first / last - 1.0) * (k + self._room[0][1]))
+
     def _winding_c(self) -> float:
-        """The winding, degC: as if the first look had been at a cold one, or by the rig file, whichever is hotter."""
+        """The winding, degC: from the first look, which had cooled so far, or by the rig file, whichever is hotter."""
         first, last = (r.volts_v / self._service.current_a(r) for r in (self._readings[0], self._readings[-1]))
         k, stated = conductor_k(self.rig.spec, self.motor), self.rig.spec.motor[self.motor].resistance_ohm.high
         by_file_c = temperature_c(abs(last) / 2.0 / stated, REFERENCE_C, k)
-        return max(temperature_c(last / first, self._room[0][1], k), by_file_c)
+        return max(temperature_c(last / first, self._room[0][1] + self._earlier_k, k), by_file_c)
 
     def _check_winding(self) -> None:
         self.rig.check_limits(winding_temperature_c=self._winding_c())

@@ -109,8 +109,8 @@ def test_nothing_is_opened_and_nothing_written(say):
 def test_the_demo_is_told_check_by_check_and_quantity_by_quantity(capsys):
     assert cli.main(["plan", str(DEMO), "--within", "10m", "--policy", str(SHIPPED)]) == 0
     lines = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
-    assert re.fullmatch(r"sluice: 13 checks, \d+ decisions within reach; usually .* h .* min on steel .*", lines[0])
-    assert any(re.match(r"ok  leaf\.thermal +\d+ min +1 h \d+ min +0\.55 ", line) for line in lines)
+    assert re.fullmatch(r"sluice: 13 checks, \d+ decisions within reach; usually \d+ min on steel .*", lines[0])
+    assert any(re.match(r"ok  leaf\.thermal +\d+ min +\d+ min +0\.83 ", line) for line in lines)
     assert any(
         re.match(r"ok  closed_loop +0\.6029 +0\.0\d+ +0\.12  N m/rad  motor\.leaf\.flux_link", line) for line in lines
     )
@@ -217,7 +217,7 @@ def test_a_baseline_says_what_is_seen_from_it_and_what_measuring_leaves_open(spr
     assert sorted(Path().rglob("*")) == before
     assert "baseline" in out
     assert "what measuring leaves open is taken as in the newest run of baseline spring, revision 1" in out
-    assert out.splitlines()[-1] == "a decision is within reach"
+    assert "a decision is within reach" not in out, "without a policy nobody decides"
     code, out, _ = spring("--json", "plan", str(SLUICE), "--against", "spring")
     found = {each["name"]: each for each in json.loads(out)["quantities"]}
     closed = found["leaf.stiffness.closed_loop"]

@@ -73,7 +73,11 @@ def test_a_motor_of_which_nothing_is_stated_may_cog_as_a_usual_one_in_few_period
     spec = loads(re.sub(r"(?m)^cogging_.*\n", "", TEXT).encode(), "rig.toml")
     cogging, stated = cogging_of(spec, "leaf"), cogging_of(SPEC, "leaf")
     assert cogging.periods == PERIODS_PER_POLE_PAIR * spec.motor["leaf"].pole_pairs
-    for name in ("level_rad", "rise_share", "swinging_share"):
-        assert 0.5 * getattr(stated, name) < getattr(cogging, name) < 5.0 * getattr(stated, name), name
+    # 1.5 % of a field of amplitude 0.6, over the loop's amplitude per rad and at its clip, by hand; few periods: twice.
+    gain, limit = spec.firmware.gain_per_rad, spec.firmware.amplitude_limit
+    assert gain is not None and limit is not None
+    assert cogging.level_rad == pytest.approx(0.4 * 0.009 / gain.value)
+    assert cogging.rise_share == pytest.approx(0.28 * 0.009 / limit.value)
+    assert cogging.swinging_share == pytest.approx(2.0 * 0.26 * 0.015)
     assert cogging.decay(0.05) > stated.decay(0.05)
     assert cogging.frequency_share_u(0.05) > stated.frequency_share_u(0.05)

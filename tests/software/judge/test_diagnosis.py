@@ -15,7 +15,7 @@ from harness.checks.catalogue import CHECKS, CheckCauses
 from harness.judge.causes import CAUSES, gathered
 from harness.judge.diagnosis import Diagnosis, diagnose
 from harness.judge.verdict import at_fault, judge_all
-from harness.nouns.effects import FREE, Cause, OneOf, Shift
+from harness.nouns.effects import FREE, NO_SIZE, Cause, OneOf, Shift
 from harness.nouns.names import Name
 from harness.nouns.quantity import exact, normal
 from harness.nouns.results import Expectation, Measurement, Outcome, Verdict
@@ -133,12 +133,18 @@ def names(diagnosis: Diagnosis) -> set[str]:
     return {cause.name for cause in diagnosis.causes}
 
 
+def fault_named(expected: set[str]) -> str:
+    """The true one of a row's causes."""
+    return next(iter(expected)) if len(expected) == 1 else "magnet flux"
+
+
 @pytest.mark.parametrize("fault", SINGLE)
 def test_a_single_fault_gets_its_cause_and_place(fault: str) -> None:
     change, expected, motors = SINGLE[fault]
     for seed in range(rounds(5)):
         diagnosis = diagnose(judged(seed, change), RULE)
-        assert names(diagnosis) == expected, diagnosis.words
+        # What is wrong is always named; of what else would look the same, chance may show that it does not.
+        assert fault_named(expected) in names(diagnosis) <= expected, diagnosis.words
         assert {cause.motors for cause in diagnosis.causes} == {motors}
         assert diagnosis.known and diagnosis.words
 
@@ -339,6 +345,7 @@ def test_one_cause_may_end_in_one_of_several_codes_on_each_motor(wheel: float, k
     row = Cause(
         name="by chance",
         words="by chance",
+        sizes=NO_SIZE,
         where="rig",
         effects={"commutation.phase_order": OneOf((2.0, 5.0))},
         confirmed_by="nothing",
@@ -419,6 +426,23 @@ def test_a_noisier_reading_is_likened_to_pulse_width_only_where_it_is_like_it(
 
     diagnosis = diagnose(judged(0, fault, nominal=True), RULE)
     assert re.fullmatch(f"leaf and wheel: the angle is read by a noisier path than stated: {words}", diagnosis.words)
+
+
+def test_a_code_that_a_cause_may_end_in_is_no_evidence_of_its_size() -> None:
+    """Everything agrees but for the code: a cause of size nothing explains nothing."""
+    row = Cause(
+        name="weaker",
+        words="{ratio:.2f}",
+        where="any",
+        effects={"stiffness.closed_loop": 1.0, "stiffness.ratio": 1.0, "commutation.phase_order": OneOf((0.0, 2.0))},
+        confirmed_by="nothing",
+    )
+    orders = {"leaf": 2.0, "wheel": 0.0}
+    odd = judged(1, lambda name, m: replace(m, order=orders[name]), nominal=True)
+    assert not diagnose(odd, RULE, [row]).known
+    weak = judged(1, lambda name, m: replace(m, order=orders[name], gain=0.5 * m.gain), nominal=True)
+    elsewhere = replace(row, effects={**row.effects, "step.*": FREE, "together.*": FREE})
+    assert diagnose(weak, RULE, [elsewhere]).known
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -1,6 +1,6 @@
 """A heating as the procedure runs it, on motors whose heat we integrate ourselves: never too sure, whatever they are.
 
-The nine curves are those of motors that our two lags do not describe, or of a bench that misleads: each read again and
+The curves are those of motors that our two lags do not describe, or of a bench that misleads: each read again and
 again with other noise, and judged against a limit that the true rise is just beyond.
 """
 

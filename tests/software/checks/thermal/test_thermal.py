@@ -94,16 +94,16 @@ def test_every_planned_quantity_comes_out_where_it_was_put() -> None:
     assert tuple(found) == PLANNED
     assert abs(found["resistance"].value - 5.7) < 3.0 * found["resistance"].u
     assert abs(found["rise"].value - final_rise(20.0)) < 3.0 * found["rise"].u
-    assert found["rise"].u < 0.4
+    assert found["rise"].u < 0.7  # nearly all of it: how cooling grows with the rise
     true = heating_modes(5.7, 2.5, 8.7, 11.2, 47.0)
     assert found["fast_time"].value == pytest.approx(true.fast_time_s, abs=3.0 * found["fast_time"].u)
     assert found["fast_rise"].value == pytest.approx(true.fast_rise_k, abs=3.0 * found["fast_rise"].u)
     assert found["slow_time"].value == pytest.approx(true.times_s[0], abs=3.0 * found["slow_time"].u)
-    assert max(found[name].u / found[name].value for name in ("fast_time", "fast_rise", "slow_time")) < 0.03
+    assert max(found[name].u / found[name].value for name in ("fast_time", "fast_rise", "slow_time")) < 0.07
     assert found["driver_rise"].value == pytest.approx(4.0, abs=5e-3)
 
 
-@pytest.mark.parametrize("room_c", [10.0, 30.0])
+@pytest.mark.parametrize("room_c", [2.0, 38.0])
 def test_the_room_does_not_show_in_what_is_referred_to_20_degrees(room_c: float) -> None:
     found = measured(room_c=room_c)
     assert found["rise"].value == pytest.approx(final_rise(20.0), abs=3.0 * found["rise"].u)
@@ -112,7 +112,10 @@ def test_the_room_does_not_show_in_what_is_referred_to_20_degrees(room_c: float)
 
 
 def test_a_current_set_a_little_wrong_is_referred_to_the_nominal_one() -> None:
-    assert measured(current_a=0.98 * CURRENT_A)["rise"].value == pytest.approx(measured()["rise"].value, abs=0.15)
+    """But for how cooling grows between the two, of which the rise's own budget has as much."""
+    nominal = measured()["rise"]
+    assert abs(final_rise(20.0) * 0.04) > 3.0 * nominal.u  # what is not referred would be this far off
+    assert measured(current_a=0.98 * CURRENT_A)["rise"].value == pytest.approx(nominal.value, abs=0.5 * nominal.u)
 
 
 def test_a_gain_within_its_accuracy_moves_the_rise_by_what_the_budget_says() -> None:
@@ -120,7 +123,8 @@ def test_a_gain_within_its_accuracy_moves_the_rise_by_what_the_budget_says() -> 
     assert gain is not None
     right, wrong = (measured(gain=factor, noise_a=0.0)["rise"] for factor in (1.0, 1.0 + gain.percent / 100.0))
     part = abs(right.budget["instrument.supply.current_gain"].u)
-    assert abs(wrong.value - right.value) == pytest.approx(part * 3.0**0.5, rel=0.1)
+    # To first order: at another current cooling that grows is another one, too.
+    assert abs(wrong.value - right.value) == pytest.approx(part * 3.0**0.5, rel=0.15)
 
 
 def test_hot_and_cold_share_their_instruments() -> None:
