@@ -94,7 +94,7 @@ class Belief:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Record:
+class LevelRecord:
     """Levels `y` (m) at some of an input's instants, `places` (m), and what else is known of them.
 
     `at_rest`: nothing is left of earlier inputs when it begins; otherwise every term has a start of its own.
@@ -164,7 +164,7 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Term:
+class Lag:
     """One lag: its gain, its time constant (s), and what is left in it of earlier inputs when the record begins."""
 
     gain: float
@@ -176,14 +176,14 @@ class Term:
 class Response:
     """A fitted sum of lags, slowest first and those of fixed times last."""
 
-    record: Record
+    record: LevelRecord
     terms: int
     """How many of them have a time that was fitted."""
     why: str
     """Why there is one such term only; "" where there are two."""
     fit: regression.Fit
 
-    def parted(self, parameters: Array) -> tuple[float, tuple[Term, ...]]:
+    def parted(self, parameters: Array) -> tuple[float, tuple[Lag, ...]]:
         """Level and terms that parameters stand for."""
         record, terms = self.record, self.terms
         times = (*np.exp(parameters[-terms:]).tolist(), *record.also_s)
@@ -193,23 +193,17 @@ class Response:
         starts += [0.0] * (len(times) - len(starts))
         gains = gains[: len(times)] + [0.0] * (len(times) - len(gains))
         found = [
-            Term(gain=gain, time_s=time_s, start=start)
-            for gain, time_s, start in zip(gains, times, starts, strict=True)
+            Lag(gain=gain, time_s=time_s, start=start) for gain, time_s, start in zip(gains, times, starts, strict=True)
         ]
         if terms == 2:
             quick = found[1]
             found[1:2] = [
-                Term(gain=share * quick.gain, time_s=ratio * quick.time_s, start=share * quick.start)
+                Lag(gain=share * quick.gain, time_s=ratio * quick.time_s, start=share * quick.start)
                 for share, ratio in record.quick
             ]
         return float(parameters[0]), tuple(found)
 
-    def believed(self, parameters: Array) -> list[float]:
-        """The parameters of which something was known before."""
-        end = parameters.size - self.terms
-        return [float(value) for value in parameters[end - len(self.record.beliefs) : end]]
-
-    def with_beliefs(self, record: Record) -> Response:
+    def with_beliefs(self, record: LevelRecord) -> Response:
         """The same parameters for a record with beliefs, as a beginning."""
         values = np.insert(self.fit.values, self.fit.values.size - self.terms, [each.value for each in record.beliefs])
         return replace(self, record=record, fit=replace(self.fit, values=values))
@@ -221,7 +215,7 @@ class Response:
         part = slow.start * np.exp(-since / slow.time_s) + slow.gain * self.record.drive.lagged(slow.time_s)
         return np.asarray(part if self.record.known is None else part + self.record.known, dtype=np.float64)
 
-    def moved(self, changed: Record) -> Array:
+    def moved(self, changed: LevelRecord) -> Array:
         """The parameters that a slightly different record of as many levels has, by one Gauss-Newton step."""
         off = changed.rest() - changed.model(self.fit.values, self.terms)
         return np.asarray(self.fit.values + self._inverse() @ off, dtype=np.float64)
@@ -233,7 +227,7 @@ class Response:
         return np.asarray(np.linalg.pinv(jacobian / scale) / scale[:, None], dtype=np.float64)
 
 
-def respond(record: Record, most_terms: int = 2) -> Response:
+def respond(record: LevelRecord, most_terms: int = 2) -> Response:
     """Fit a sum of one or two lags; two only where the samples part them.
 
     Covariance by the scatter of the residuals, inflated for neighbours that move together.
@@ -259,7 +253,7 @@ def respond(record: Record, most_terms: int = 2) -> Response:
     return Response(record=record, terms=1, why=why, fit=_honest(_fitted(record, _start(record, 1), 1)))
 
 
-def again(response: Response, record: Record) -> Response:
+def again(response: Response, record: LevelRecord) -> Response:
     """The same model on a record that differs, fitted from where it was. Raises MeasurementError."""
     fit = _fitted(record, response.fit.values.tolist(), response.terms)
     return replace(response, record=record, fit=_honest(fit))
@@ -288,7 +282,7 @@ def one_more(response: Response, times_s: Sequence[float]) -> list[Response]:
     return [wider for fit, wider in found if fit.chi_squared <= limit]
 
 
-def _start(record: Record, terms: int) -> list[float]:
+def _start(record: LevelRecord, terms: int) -> list[float]:
     """Best parameters on a grid of time constants."""
     shortest = max(record.length_s / (record.y.size - 1), record.length_s * 1e-3)
     grid = np.geomspace(shortest, 3.0 * record.length_s, GRID).tolist()
@@ -305,7 +299,7 @@ def _start(record: Record, terms: int) -> list[float]:
     return best[1]
 
 
-def _fitted(record: Record, start: list[float], terms: int) -> regression.Fit:
+def _fitted(record: LevelRecord, start: list[float], terms: int) -> regression.Fit:
     """All parameters together, slowest term first."""
     fit = regression.nonlinear(
         lambda parameters: record.model(parameters, terms),
@@ -323,7 +317,7 @@ def _fitted(record: Record, start: list[float], terms: int) -> regression.Fit:
     return fit
 
 
-def _as_started(record: Record, start: list[float], terms: int) -> regression.Fit:
+def _as_started(record: LevelRecord, start: list[float], terms: int) -> regression.Fit:
     """Linear parameters alone, at times that will not be fitted any better."""
     linear = regression.linear(record.design(np.exp(start[-terms:]).tolist()), record.rest())
     size = linear.values.size
@@ -332,7 +326,7 @@ def _as_started(record: Record, start: list[float], terms: int) -> regression.Fi
     return replace(linear, values=np.append(linear.values, start[-terms:]), covariance=covariance)
 
 
-def _second(record: Record) -> tuple[regression.Fit | None, str]:
+def _second(record: LevelRecord) -> tuple[regression.Fit | None, str]:
     """The fit of two terms if the samples support it; otherwise None and the reason."""
     try:
         two = _fitted(record, _start(record, 2), 2)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from harness.checks.thermal import procedure as thermal
 from harness.checks.thermal.readings import Readings
 from harness.corrections.resistance import resistance_at, rise_k, temperature_c
-from harness.fits.lags import Input, Record, respond
+from harness.fits.lags import Input, LevelRecord, respond
 from harness.nouns.observation import Column, Condition, Observation
 from harness.nouns.quantity import exact
 from harness.rigfile import loads, unstated
@@ -62,7 +62,7 @@ def test_cooling_back_to_the_instant_of_switching_off(case: Case) -> dict[str, o
     # Switched off at 0: a record without an input, in which what is left of the earlier one dies away.
     off = Input(at_s=at_s, first=np.zeros(at_s.size - 1), last=np.zeros(at_s.size - 1))
     ohm = np.asarray(case.column("R_ohm"), dtype=np.float64)
-    found = respond(Record(drive=off, places=np.arange(1, at_s.size), y=ohm, at_rest=False))
+    found = respond(LevelRecord(drive=off, places=np.arange(1, at_s.size), y=ohm, at_rest=False))
     level, terms = found.parted(found.fit.values)
     start = exact(level + sum(term.start for term in terms), "ohm")
     cold, room = exact(i["theta_cold_degC"], "degC"), exact(i["coolant_degC"], "degC")

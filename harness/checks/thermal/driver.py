@@ -12,7 +12,7 @@ import numpy as np
 from harness.base.errors import MeasurementError
 from harness.checks.thermal.readings import Readings, moments
 from harness.checks.thermal.stimulus import CURRENT_A
-from harness.fits.lags import Record, Response, respond
+from harness.fits.lags import LevelRecord, Response, respond
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity, combine, rectangular, repeats, scaled
 
@@ -64,7 +64,7 @@ def _from_lag(rows: np.ndarray, source: str, readings: Readings, motor: str) -> 
 
     def response(exponent: float) -> Response:
         drive = readings.current_behind(at_s, exponent)
-        record = Record(drive=drive, places=np.searchsorted(drive.at_s, at_s), y=degrees, at_rest=False)
+        record = LevelRecord(drive=drive, places=np.searchsorted(drive.at_s, at_s), y=degrees, at_rest=False)
         try:
             return respond(record, most_terms=1)
         except MeasurementError as error:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from harness.base.reference import REFERENCE_C
 from harness.checks.thermal.readings import Changes, Readings
 from harness.checks.thermal.settled import Settled, settled
 from harness.corrections.resistance import resistance_at
-from harness.fits.lags import Belief, Record, Response, again, one_more, respond
+from harness.fits.lags import Belief, LevelRecord, Response, again, one_more, respond
 from harness.nouns.array import Array
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Contribution, Quantity, combine, from_covariance, propagate, rectangular
@@ -72,13 +73,10 @@ class HeatingCurve:
         self.room = Reading(
             name=name, function="temperature", value=self.readings.room_c, unit="degC", accuracy=accuracy
         ).quantity()
-        record = self.readings.record()
-        self.response = respond(record)
+        self._record = self.readings.record()
+        self.response = self._straight = respond(self._record)
         self._at_rise = max(float(self.response.slowest()[-1]), 1e-9)
-        straight = self.response
-        stronger = self._at_bend(record, BEND + BEND_U, straight)
-        self._stronger = self._settle(stronger.fit.values, stronger, BEND + BEND_U)
-        self.response = self._at_bend(record, BEND, straight)
+        self.response = self._at_bend(self._record, BEND, self._straight)
         self.settled = self._settle(self.response.fit.values)
         self._quantities: dict[str, Quantity] = {}
 
@@ -92,7 +90,15 @@ class HeatingCurve:
         """Why they were not."""
         return self.response.why
 
-    def _at_bend(self, record: Record, bend: float, straight: Response) -> Response:
+    @cached_property
+    def _stronger(self) -> Settled:
+        """The curve, were the cooling to grow by a standard uncertainty more with the rise."""
+        own = self.response
+        stronger = self._at_bend(self._record, BEND + BEND_U, self._straight)
+        self.response = own
+        return self._settle(stronger.fit.values, stronger, BEND + BEND_U)
+
+    def _at_bend(self, record: LevelRecord, bend: float, straight: Response) -> Response:
         """The fit with one exponent of the cooling."""
         self.response = straight
         for number in range(ROUNDS):
@@ -125,7 +131,7 @@ class HeatingCurve:
         middle = share + (1.0 - share) * housing
         return (share, 1.0 / middle), (1.0 - share, housing / middle)
 
-    def _of_bridge(self, record: Record, u_y: float) -> list[Belief]:
+    def _of_bridge(self, record: LevelRecord, u_y: float) -> list[Belief]:
         """Dead time beyond what is stated, and how the idle current went between its readings.
 
         Both show where the current changes.
@@ -137,13 +143,13 @@ class HeatingCurve:
                 beliefs.append(Belief(effect=-off / u, value=0.0, u=u, u_y=u_y))
         return beliefs
 
-    def _off(self, record: Record) -> Array:
+    def _off(self, record: LevelRecord) -> Array:
         """How far the levels of a record are off the lags that were found, but for what no reading changes."""
         like = replace(self.response.record, drive=record.drive, places=record.places)
         found = like.model(self.response.fit.values, self.response.terms)
         return np.asarray(record.y - found[: record.y.size], dtype=np.float64)
 
-    def _known(self, record: Record, bend: float, *, follows: float = 1.0, left: float = 0.5) -> Array:
+    def _known(self, record: LevelRecord, bend: float, *, follows: float = 1.0, left: float = 0.5) -> Array:
         """What no parameter of the lags changes, at all instants, ohm: stronger cooling, the room's drift, old heat."""
         level, terms = self.response.parted(self.response.fit.values)
         at_s, slow_s = record.drive.at_s, terms[0].time_s

@@ -44,7 +44,7 @@ FAST_S, FAST_EVERY_S, SLOW_EVERY_S = 80.0, 2.5, 5.0
 """Looks are as near as this for so long after each change of current, then less near."""
 IDLE_S = 45.0
 """After each change of current the idle bridge is read once more: a small bridge has warmed by then (arbitrary)."""
-CHECK_S, LEAST_S = 16.0, 60.0
+CHECK_S, LEAST_S = 20.0, 60.0
 """How often it is asked whether this will do, and from when on at one current (arbitrary)."""
 HOT_SHARE = 1.3
 """Of the resistance of a cold winding, which the duties must still drive (arbitrary: 75 K of copper)."""

@@ -14,7 +14,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.thermal.stimulus import CURRENT_A
 from harness.corrections.dead_time import dead_share
 from harness.fits.instrument_scatter import last_digit
-from harness.fits.lags import Input, Record
+from harness.fits.lags import Input, LevelRecord
 from harness.nouns.array import Array
 from harness.nouns.observation import Observation
 from harness.rigfile import RigSpec
@@ -136,7 +136,7 @@ class Readings:
         dead = self.dead_share.value + changes.dead_share
         return np.asarray(supply / (self._difference - 2.0 * dead), dtype=np.float64)
 
-    def record(self, changes: Changes = NONE) -> Record:
+    def record(self, changes: Changes = NONE) -> LevelRecord:
         """Resistance (ohm) of every look, and the loss behind it: ohm x (current / CURRENT_A)^2."""
         current = self.current_a(changes)
         ohm = (self._volts * (1.0 + changes.volts_gain) + changes.volts_offset_v) / (2.0 * current)
@@ -144,7 +144,7 @@ class Readings:
         # Between looks the loss goes with the square of what the duties leave to the winding.
         scaled = ohm * (current / CURRENT_A / (self._difference - dead)) ** 2
         drive = self._drive(self.at_s, scaled, 2.0, dead, changes.instant_s)
-        return Record(drive=drive, places=np.searchsorted(drive.at_s, self.at_s), y=ohm, at_rest=self.begun_cold)
+        return LevelRecord(drive=drive, places=np.searchsorted(drive.at_s, self.at_s), y=ohm, at_rest=self.begun_cold)
 
     def current_behind(self, at_s: Array, exponent: float) -> Input:
         """(current / CURRENT_A)^exponent as an input, with instants of its own (n) among its instants."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.base.errors import MeasurementError
-from harness.fits.lags import Term
+from harness.fits.lags import Lag
 from harness.nouns.array import Array
 
 ROUNDS = 200
@@ -45,7 +45,7 @@ class Settled:
 
 
 def settled(
-    level: float, terms: Sequence[Term], bend: float = 0.0, at_rise: float = 1.0, quick: int | None = None
+    level: float, terms: Sequence[Lag], bend: float = 0.0, at_rise: float = 1.0, quick: int | None = None
 ) -> Settled:
     """From the resistance at the room's temperature and its lags; slowest first, any that are slower still last.
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
-from harness.fits.lags import Input, Record, one_more, respond
+from harness.fits.lags import Input, LevelRecord, one_more, respond
 from tests.examples import examples
 
 AT_S = np.concatenate((np.arange(0.0, 80.0, 2.5), np.arange(80.0, 600.0, 8.0)))
@@ -51,7 +51,7 @@ def test_a_record_many_times_longer_than_the_lag_stays_in_range() -> None:
 def test_two_lags_and_what_was_left_of_before_come_back(fast_s: float, slow_s: float, start: float) -> None:
     y = 20.0 + start * np.exp(-AT_S / slow_s) + 12.0 * DRIVE.lagged(slow_s) + 4.0 * DRIVE.lagged(fast_s)
     y = y + np.random.default_rng(1).normal(0.0, 1e-4, y.size)
-    found = respond(Record(drive=DRIVE, places=np.arange(AT_S.size), y=y, at_rest=False))
+    found = respond(LevelRecord(drive=DRIVE, places=np.arange(AT_S.size), y=y, at_rest=False))
     level, (slow, fast) = found.parted(found.fit.values)
     assert found.terms == 2
     assert level == pytest.approx(20.0, abs=0.05)
@@ -62,7 +62,7 @@ def test_two_lags_and_what_was_left_of_before_come_back(fast_s: float, slow_s: f
 def test_one_more_body_is_found_where_there_is_one() -> None:
     y = 20.0 + 8.0 * DRIVE.lagged(250.0) + 4.0 * DRIVE.lagged(20.0) + 9.0 * DRIVE.lagged(1500.0)
     y = y + np.random.default_rng(1).normal(0.0, 1e-3, y.size)
-    found = respond(Record(drive=DRIVE, places=np.arange(AT_S.size), y=y, at_rest=True))
+    found = respond(LevelRecord(drive=DRIVE, places=np.arange(AT_S.size), y=y, at_rest=True))
     wider = one_more(found, [700.0, 1500.0, 4000.0])
     gains = [sum(term.gain for term in each.parted(each.fit.values)[1]) for each in wider]
     assert min(gains) <= 21.0 * 1.05
@@ -71,4 +71,4 @@ def test_one_more_body_is_found_where_there_is_one() -> None:
 
 def test_a_level_that_does_not_move_tells_nothing() -> None:
     with pytest.raises(MeasurementError, match="at least 4 samples of a level that moves"):
-        respond(Record(drive=DRIVE, places=np.arange(AT_S.size), y=np.ones(AT_S.size), at_rest=True))
+        respond(LevelRecord(drive=DRIVE, places=np.arange(AT_S.size), y=np.ones(AT_S.size), at_rest=True))
