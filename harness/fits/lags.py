@@ -238,7 +238,7 @@ def respond(record: LevelRecord, most_terms: int = 2) -> Response:
     >>> power = np.where(at[:-1] < 500.0, 2.0, 1.0)
     >>> drive = Input(at_s=at, first=power, last=power)
     >>> body = 20.0 + 30.0 * drive.lagged(400.0)
-    >>> found = respond(Record(drive=drive, places=np.arange(at.size), y=body, at_rest=True), most_terms=1)
+    >>> found = respond(LevelRecord(drive=drive, places=np.arange(at.size), y=body, at_rest=True), most_terms=1)
     >>> level, (term,) = found.parted(found.fit.values)
     >>> round(level, 4), round(term.gain, 4), round(term.time_s, 2)
     (20.0, 30.0, 400.0)
