@@ -19,7 +19,8 @@ ROOMS = ("nouns", "fits", "corrections", "physics")
 """Rooms whose parameters are all explained."""
 WITH_EXAMPLES = (
     "base.words", "nouns.names", "nouns.standing",
-    "nouns.quantity", "nouns.coverage", "nouns.monte_carlo", "corrections.cogging", "fits.field_fit", "fits.pulse", "fits.regression",
+    "nouns.quantity", "nouns.coverage", "nouns.monte_carlo", "corrections.cogging", "fits.field_fit", "fits.pulse",
+    "fits.regression",
     "fits.sliding", "fits.swings", "corrections.dead_time", "corrections.resistance", "physics.drive",
     "physics.holding", "physics.motor", "physics.swing", "compare.between", "compare.difference", "compare.drift",
     "compare.runlength", "study.anova", "study.limits", "lot.capability",
