@@ -35,7 +35,7 @@ RESULTS = Results(
     command="python tests/bench/validate.py --out FOLDER",
     inputs=("tests/bench/validate.py", "tests/bench/cases.py", *QUALIFIED_BY),
 )
-SEEDS, PLANTS, FAULT_PLANTS = 12, 20, 2
+SEEDS, PLANTS, FAULT_PLANTS = 12, 10, 1
 """What half an hour holds (arbitrary)."""
 CHANCE = 1.0 / 1400.0
 """Of a bound below being crossed by luck, for one name: among 70 quantities once in 20 validations (arbitrary)."""

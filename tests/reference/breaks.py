@@ -63,7 +63,7 @@ BREAKS = (
     ),
     Break(
         words="a Monte Carlo draw of half the width",
-        file=f"{NOUNS}/coverage.py",
+        file=f"{NOUNS}/monte_carlo.py",
         right="generator.uniform(-SQRT3, SQRT3, trials)",
         wrong="0.5 * generator.uniform(-SQRT3, SQRT3, trials)",
     ),

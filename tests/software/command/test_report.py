@@ -81,7 +81,7 @@ def test_another_analysis_is_told_with_what_it_changes(say: Say) -> None:
     entries = with_entry("measurements", RATIO, value=0.757, interval95=[0.747, 0.767], u=u)
     as_if(**entries, **with_entry("verdicts", RATIO, outcome="agrees"))
     line = say()[1].splitlines()[2]
-    found = f"{RATIO}: measured 0.3834 +- 0.0087, then 0.757 +- 0.010 ("
+    found = f"{RATIO}: measured 0.3834 +- 0.0091, then 0.757 +- 0.010 ("
     assert line.startswith(found)
     assert line.endswith(" u); differs, then agrees (another analysis)")
     assert float(line.removeprefix(found).split()[0]) == pytest.approx((0.3834 - 0.757) / u, rel=0.02)
@@ -94,7 +94,7 @@ def test_what_the_digits_do_not_show_is_told_beside_them(say: Say) -> None:
     as_if(**with_entry("measurements", RATIO, value=value, u=u))
     line = say()[1].splitlines()[2]
     assert (
-        line == f"{RATIO}: measured 0.3834 +- 0.0087, then 0.3834 +- 0.0087 (-0.00099 u, u -0.99 %) (another analysis)"
+        line == f"{RATIO}: measured 0.3834 +- 0.0091, then 0.3834 +- 0.0091 (-0.00099 u, u -0.99 %) (another analysis)"
     )
 
 
@@ -129,7 +129,7 @@ def test_a_quantity_that_had_no_number_is_told(say: Say) -> None:
     verdicts = with_entry("verdicts", RATIO, outcome="cannot tell")
     as_if(measurements=left, unmeasured=[*content["unmeasured"], none], **verdicts)
     line = say()[1].splitlines()[2]
-    assert line == f"{RATIO}: measured 0.3834 +- 0.0087, then nothing; differs, then cannot tell (another analysis)"
+    assert line == f"{RATIO}: measured 0.3834 +- 0.0091, then nothing; differs, then cannot tell (another analysis)"
 
 
 def test_another_cause_is_told(say: Say) -> None:

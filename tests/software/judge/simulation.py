@@ -28,7 +28,7 @@ RESULTS = Results(
         *("harness/nouns/quantity.py", "harness/nouns/coverage.py"),
     ),
 )
-USUAL = 5_000
+USUAL = 2_000
 SQRT3 = math.sqrt(3.0)
 
 

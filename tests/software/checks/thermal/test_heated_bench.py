@@ -76,7 +76,10 @@ def measured(observations: list[Observation], spec: RigSpec) -> dict[str, Quanti
     return {r.name.rpartition(".")[2]: r.quantity for r in results if isinstance(r, Measurement)}
 
 
-@pytest.mark.parametrize("case", CASES)
+QUICK = {"all of the cooling grows with the rise", "on 400 J/K", "idle current 3 mA up"}
+
+
+@pytest.mark.parametrize("case", [pytest.param(c, marks=[] if c in QUICK else [pytest.mark.slow]) for c in CASES])
 def test_the_true_rise_lies_in_the_interval_and_nothing_beyond_a_limit_conforms(
     case: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -111,11 +114,14 @@ def test_without_noise_every_quantity_comes_out_where_it_was_put(monkeypatch: py
 
 
 def test_a_motor_of_which_nobody_says_how_it_is_mounted_is_doubted(monkeypatch: pytest.MonkeyPatch) -> None:
-    widths = []
+    doubts, widths = [], []
     for mounting in (FREE, None):
         _, spec, observations = heated(monkeypatch, Body(), mounting, seconds=450.0)
-        widths.append(measured(observations, spec)["rise"].u)
-    assert widths[1] > 1.5 * widths[0]
+        rise = measured(observations, spec)["rise"]
+        doubts.append("leaf a body behind the housing" in rise.budget)
+        widths.append(rise.u)
+    assert doubts == [False, True]
+    assert widths[1] > widths[0]
 
 
 def test_the_curve_is_referred_to_one_current_and_a_cold_motor(monkeypatch: pytest.MonkeyPatch) -> None:
