@@ -262,7 +262,8 @@ def again(response: Response, record: LevelRecord) -> Response:
 def one_more(response: Response, times_s: Sequence[float]) -> list[Response]:
     """Those responses with one more term, of each of the time constants, that fit as well as any.
 
-    A term of the other sense than the slowest is none: what is warmed by the one is not cooled by the other.
+    A term of the other sense than the slowest is none, beyond what chance makes of nothing (two deviations): what is
+    warmed by the one is not cooled by the other.
     """
     found = []
     for time_s in times_s:
@@ -274,7 +275,8 @@ def one_more(response: Response, times_s: Sequence[float]) -> list[Response]:
             fit = _as_started(record, start, response.terms)
         wider = replace(response, record=record, fit=_honest(fit))
         terms = wider.parted(fit.values)[1]
-        if terms[-1].gain * terms[0].gain > 0.0:
+        place = 1 + (0 if record.at_rest else wider.terms) + wider.terms
+        if math.copysign(1.0, terms[0].gain) * terms[-1].gain > -2.0 * float(wider.fit.u[place]):
             found.append((fit, wider))
     best = min((fit for fit, _ in found), key=lambda fit: fit.chi_squared, default=response.fit)
     best = min(best, response.fit, key=lambda fit: fit.chi_squared)

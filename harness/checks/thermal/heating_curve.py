@@ -257,27 +257,34 @@ class HeatingCurve:
         return found
 
     def _extrapolated(self, growth: Quantity) -> Quantity:
-        """With what a further body would make of the end, wherever the samples allow one."""
+        """With what a further body would make of the end, wherever the samples allow one.
+
+        They are asked as if cooling did not grow with the rise: growth bends the end the other way, and would hide it.
+        """
         if self.two and self.mounting == "free":
             return growth
-        slowest = self.response.parted(self.response.fit.values)[1][0].time_s
+        own = self.response
+        straight = self._at_bend(self._record, 0.0, self._straight)
+        self.response = own
+        slowest = straight.parted(straight.fit.values)[1][0].time_s
+        alone = PARTS["growth"][1](self._settle(straight.fit.values, straight, 0.0))
         if self.two:
             times = np.geomspace(THIRD_FROM * slowest, max(THIRD_LONGEST_S, 2.0 * slowest), THIRDS)
         else:
             times = np.geomspace(slowest / 20.0, max(THIRD_LONGEST_S, 2.0 * slowest), 2 * THIRDS)
-        ends = [(growth.value, growth.value)]
-        for wider in one_more(self.response, times.tolist()):
+        ends = [(alone, alone)]
+        for wider in one_more(straight, times.tolist()):
             try:
                 value, u = self._growth_of(wider)
             except MeasurementError:
                 continue
-            ends.append((value - u, value + u))
+            ends.append((max(value - u, alone), max(value + u, alone)))  # a further body stores: it cools nothing
         low, high = min(low for low, _ in ends), max(high for _, high in ends)
         if low == high:
             return growth
         remedy = "a longer record" if self.mounting == "bolted" else f"state motor.{self.motor}.thermal.mounting"
         doubt = rectangular(
-            (low + high) / 2.0 - growth.value,
+            (low + high) / 2.0 - alone,
             (high - low) / 2.0,
             "1",
             f"{self.motor} a body behind the housing",
@@ -295,7 +302,7 @@ class HeatingCurve:
             )
         }
         found = propagate(
-            lambda **values: PARTS["growth"][1](self._settle(np.array(list(values.values())), wider)),
+            lambda **values: PARTS["growth"][1](self._settle(np.array(list(values.values())), wider, 0.0)),
             "1",
             **inputs,
         )
