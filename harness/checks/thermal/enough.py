@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 from harness.base.errors import MeasurementError
 from harness.checks.thermal import quantities
 from harness.checks.thermal.driver import driver_rise
@@ -27,27 +29,26 @@ def long_enough(heating: Observation, spec: RigSpec, motor: str) -> bool:
     By how well they are known alone, never by what they are: to stop as soon as a limit is kept would be to ask again
     and again until it is.
     """
+    rows = {row.name: row for row in quantities.CHECK.quantities}
     try:
         curve = HeatingCurve(heating, spec, motor)
-        if not curve.two:
-            return False
-        found = {
-            "rise": curve.rise(),
-            "fast_rise": curve.fast_rise(),
-            "fast_time": curve.fast_time(),
-            "slow_time": curve.slow_time(),
-            "resistance": curve.resistance(),
+        asked: Mapping[str, Callable[[], Quantity | None]] = {
+            "rise": curve.rise,
+            "fast_rise": curve.fast_rise,
+            "fast_time": curve.fast_time,
+            "slow_time": curve.slow_time,
+            "resistance": curve.resistance,
+            "driver_rise": lambda: driver_rise(heating, curve.readings, motor),  # takes longest, and is asked last
         }
-        if (driver := driver_rise(heating, curve.readings, motor)) is not None:
-            found["driver_rise"] = driver
+        return curve.two and all(_known(made(), rows[name], spec, motor) for name, made in asked.items())
     except MeasurementError:
         return False
-    rows = {row.name: row for row in quantities.CHECK.quantities}
-    return all(_known(found[name], rows[name], spec, motor) for name in found)
 
 
-def _known(quantity: Quantity, row: Measurand, spec: RigSpec, motor: str) -> bool:
-    """Whether more time would answer nothing more about it."""
+def _known(quantity: Quantity | None, row: Measurand, spec: RigSpec, motor: str) -> bool:
+    """Whether more time would answer nothing more about it; None: there is nothing to answer."""
+    if quantity is None:
+        return True
     name = Name(f"{motor}.{quantities.CHECK.name}.{row.name}")
     asked = name.entry_in(spec.detect) or row.detect.entry
     if asked is not None and quantity.u > WELL_ENOUGH * asked.deviation(quantity.value):

@@ -76,8 +76,8 @@ class HeatingCurve:
         self._record = self.readings.record()
         self.response = self._straight = respond(self._record)
         self._at_rise = max(float(self.response.slowest()[-1]), 1e-9)
-        self.response = self._at_bend(self._record, BEND, self._straight)
-        self.settled = self._settle(self.response.fit.values)
+        self.response = self._at_bend(BEND)
+        self.settled = self._settle(self.response)
         self._quantities: dict[str, Quantity] = {}
 
     @property
@@ -93,22 +93,18 @@ class HeatingCurve:
     @cached_property
     def _stronger(self) -> Settled:
         """The curve, were the cooling to grow by a standard uncertainty more with the rise."""
-        own = self.response
-        stronger = self._at_bend(self._record, BEND + BEND_U, self._straight)
-        self.response = own
-        return self._settle(stronger.fit.values, stronger, BEND + BEND_U)
+        return self._settle(self._at_bend(BEND + BEND_U), bend=BEND + BEND_U)
 
-    def _at_bend(self, record: LevelRecord, bend: float, straight: Response) -> Response:
-        """The fit with one exponent of the cooling."""
-        self.response = straight
+    def _at_bend(self, bend: float) -> Response:
+        """The fit with one exponent of the cooling: what follows from the curve is taken from the fit before."""
+        found = self._straight
         for number in range(ROUNDS):
-            before = self.response
-            beliefs = self._of_bridge(record, before.fit.residual_deviation)
-            bent = replace(record, known=self._known(record, bend), beliefs=tuple(beliefs), quick=self._quick(before))
-            self.response = again(before.with_beliefs(bent) if number == 0 else before, bent)
-            if number and np.allclose(self.response.fit.values, before.fit.values, rtol=1e-4, atol=1e-5):
+            before, known = found, self._known(found, bend)
+            bent = replace(self._record, known=known, beliefs=self._of_bridge(before), quick=self._quick(before))
+            found = again(before.with_beliefs(bent) if number == 0 else before, bent)
+            if number and np.allclose(found.fit.values, before.fit.values, rtol=1e-4, atol=1e-5):
                 break
-        return self.response
+        return found
 
     def _quick(self, response: Response) -> tuple[tuple[float, float], ...]:
         """Shares and relative times of the two fast lags of three phases in one housing, one of them not heated.
@@ -131,43 +127,38 @@ class HeatingCurve:
         middle = share + (1.0 - share) * housing
         return (share, 1.0 / middle), (1.0 - share, housing / middle)
 
-    def _of_bridge(self, record: LevelRecord, u_y: float) -> list[Belief]:
+    def _of_bridge(self, response: Response) -> tuple[Belief, ...]:
         """Dead time beyond what is stated, and how the idle current went between its readings.
 
         Both show where the current changes.
         """
-        beliefs = []
+        beliefs, u_y = [], response.fit.residual_deviation
         for name, u in (("dead_share", self.readings.dead_share.u), ("idle_lag", 1.0)):
-            off = self._off(self.readings.record(Changes(**{name: u}))) - self._off(record)
+            off = _off(response, self.readings.record(Changes(**{name: u}))) - _off(response, self._record)
             if np.any(off):
                 beliefs.append(Belief(effect=-off / u, value=0.0, u=u, u_y=u_y))
-        return beliefs
+        return tuple(beliefs)
 
-    def _off(self, record: LevelRecord) -> Array:
-        """How far the levels of a record are off the lags that were found, but for what no reading changes."""
-        like = replace(self.response.record, drive=record.drive, places=record.places)
-        found = like.model(self.response.fit.values, self.response.terms)
-        return np.asarray(record.y - found[: record.y.size], dtype=np.float64)
-
-    def _known(self, record: LevelRecord, bend: float, *, follows: float = 1.0, left: float = 0.5) -> Array:
+    def _known(self, response: Response, bend: float, *, follows: float = 1.0, left: float = 0.5) -> Array:
         """What no parameter of the lags changes, at all instants, ohm: stronger cooling, the room's drift, old heat."""
-        level, terms = self.response.parted(self.response.fit.values)
-        at_s, slow_s = record.drive.at_s, terms[0].time_s
+        level, terms = response.parted(response.fit.values)
+        drive = response.record.drive
+        at_s, slow_s = drive.at_s, terms[0].time_s
         per_k = level / (self.k.value + self.readings.room_c)
         known = follows * per_k * self.readings.room(at_s).lagged(slow_s)
         if bend:
-            part = np.maximum(self.response.slowest() / self._at_rise, LEAST_PART)
+            part = np.maximum(response.slowest() / self._at_rise, LEAST_PART)
             stronger = self._at_rise * part * (part**bend - 1.0)
-            known = known - replace(record.drive, first=stronger[:-1], last=stronger[1:]).lagged(slow_s)
+            known = known - replace(drive, first=stronger[:-1], last=stronger[1:]).lagged(slow_s)
         if self.readings.begun_cold:
             known = known + left * BEGUN_COLD_K * per_k * np.exp(-(at_s - at_s[0]) / slow_s)
         return np.asarray(known, dtype=np.float64)
 
-    def _settle(self, parameters: Array, response: Response | None = None, bend: float | None = None) -> Settled:
-        by = response or self.response
-        level, terms = by.parted(parameters)
-        quick = len(by.record.quick) if by.terms == 2 else 0
-        return settled(level, terms, BEND if bend is None else bend, self._at_rise, quick)
+    def _settle(self, response: Response, parameters: Array | None = None, bend: float = BEND) -> Settled:
+        """Where a response ends at a constant current; with other parameters than were found, where they are given."""
+        level, terms = response.parted(response.fit.values if parameters is None else parameters)
+        quick = len(response.record.quick) if response.terms == 2 else 0
+        return settled(level, terms, bend, self._at_rise, quick)
 
     # --- budgets -----------------------------------------------------------------------------------
 
@@ -178,12 +169,7 @@ class HeatingCurve:
         return self._quantities[name]
 
     def _with_budgets(self) -> dict[str, Quantity]:
-        fit = self.response.fit
-        parameters = from_covariance(
-            fit.values.tolist(), fit.covariance.tolist(), ["1"] * len(fit.values), self.source, fit.dof,
-            "a longer record",
-        )  # fmt: skip
-        inputs = {f"p{number}": parameter for number, parameter in enumerate(parameters)}
+        inputs = _parameters(self.response, self.source)
         doubts = dict(self._doubts())
         quantities = {}
         known: dict[tuple[float, ...], Settled] = {}
@@ -191,7 +177,7 @@ class HeatingCurve:
         def at(values: Mapping[str, float]) -> Settled:
             place = tuple(values.values())
             if place not in known:
-                known[place] = self._settle(np.array(place))
+                known[place] = self._settle(self.response, np.array(place))
             return known[place]
 
         for name, (unit, part) in PARTS.items():
@@ -219,12 +205,13 @@ class HeatingCurve:
             known = self.response.record.known
             rest = record.y if known is None else record.y - known[self.response.record.places]
             like = self.response.record
-            return self._settle(self.response.moved(replace(record, y=rest, beliefs=like.beliefs, quick=like.quick)))
+            changed = replace(record, y=rest, beliefs=like.beliefs, quick=like.quick)
+            return self._settle(self.response, self.response.moved(changed))
 
         def otherwise(added: Array) -> Settled:
             record = self.response.record
             known = added if record.known is None else record.known + added
-            return self._settle(self.response.moved(replace(record, known=known)))
+            return self._settle(self.response, self.response.moved(replace(record, known=known)))
 
         supply, meter = self._instrument("supply"), self._instrument("multimeter")
         for (name, accuracy), function, gain, offset in (
@@ -247,12 +234,12 @@ class HeatingCurve:
         bent = f"{self.motor} cooling that grows with the rise"
         found.append((bent, (self._stronger, replace(once, remedy="a longer record"))))
         found.append((f"{self.source} instants", (moved(Changes(instant_s=INSTANT_DOUBT_S)), half)))
-        record = self.response.record
+        usual = self._known(self.response, 0.0)
         if self.readings.room_moved_k:
-            followed = self._known(record, 0.0, follows=1.0 + ROOM_DOUBT) - self._known(record, 0.0)
+            followed = self._known(self.response, 0.0, follows=1.0 + ROOM_DOUBT) - usual
             found.append((f"{self.motor} room's drift", (otherwise(followed), replace(half, remedy="a steady room"))))
         if self.readings.begun_cold:
-            warm = otherwise(self._known(record, 0.0, left=1.0) - self._known(record, 0.0))
+            warm = otherwise(self._known(self.response, 0.0, left=1.0) - usual)
             found.append((f"{self.motor} not wholly cold", (warm, replace(half, remedy="let it cool for longer"))))
         return found
 
@@ -263,50 +250,34 @@ class HeatingCurve:
         """
         if self.two and self.mounting == "free":
             return growth
-        own = self.response
-        straight = self._at_bend(self._record, 0.0, self._straight)
-        self.response = own
+        straight = self._at_bend(0.0)
         slowest = straight.parted(straight.fit.values)[1][0].time_s
-        alone = PARTS["growth"][1](self._settle(straight.fit.values, straight, 0.0))
+        alone = PARTS["growth"][1](self._settle(straight, bend=0.0))
         if self.two:
             times = np.geomspace(THIRD_FROM * slowest, max(THIRD_LONGEST_S, 2.0 * slowest), THIRDS)
         else:
             times = np.geomspace(slowest / 20.0, max(THIRD_LONGEST_S, 2.0 * slowest), 2 * THIRDS)
-        ends = [(alone, alone)]
+        most = alone  # a further body stores: it cools nothing
         for wider in one_more(straight, times.tolist()):
             try:
-                value, u = self._growth_of(wider)
+                end = self._growth_of(wider)
             except MeasurementError:
                 continue
-            ends.append((max(value - u, alone), max(value + u, alone)))  # a further body stores: it cools nothing
-        low, high = min(low for low, _ in ends), max(high for _, high in ends)
-        if low == high:
+            most = max(most, end.value + end.u)
+        if most == alone:
             return growth
         remedy = "a longer record" if self.mounting == "bolted" else f"state motor.{self.motor}.thermal.mounting"
-        doubt = rectangular(
-            (low + high) / 2.0 - alone,
-            (high - low) / 2.0,
-            "1",
-            f"{self.motor} a body behind the housing",
-            remedy,
-        )
+        half = (most - alone) / 2.0
+        doubt = rectangular(half, half, "1", f"{self.motor} a body behind the housing", remedy)
         return combine(((1.0, growth), (1.0, doubt)), "1")
 
-    def _growth_of(self, wider: Response) -> tuple[float, float]:
-        """Growth of the resistance and its standard uncertainty by a response with one more term."""
-        fit = wider.fit
-        inputs = {
-            f"p{number}": parameter
-            for number, parameter in enumerate(
-                from_covariance(fit.values.tolist(), fit.covariance.tolist(), ["1"] * len(fit.values), "wider", fit.dof)
-            )
-        }
-        found = propagate(
-            lambda **values: PARTS["growth"][1](self._settle(np.array(list(values.values())), wider, 0.0)),
+    def _growth_of(self, wider: Response) -> Quantity:
+        """Growth of the resistance by a response with one more term."""
+        return propagate(
+            lambda **values: PARTS["growth"][1](self._settle(wider, np.array(list(values.values())), 0.0)),
             "1",
-            **inputs,
+            **_parameters(wider, "wider"),
         )
-        return found.value, found.u
 
     def _instrument(self, class_: str) -> tuple[str, AccuracyEntry]:
         """Name and accuracy of the supply, or of the motor's multimeter."""
@@ -370,6 +341,23 @@ class HeatingCurve:
             return 0.0
         final = self.settled.final - self.settled.start - self.settled.fast_change
         return float(self.response.slowest()[-1]) / final
+
+
+def _off(response: Response, record: LevelRecord) -> Array:
+    """How far the levels of a record are off the lags that were found, but for what no reading changes."""
+    like = replace(response.record, drive=record.drive, places=record.places)
+    found = like.model(response.fit.values, response.terms)
+    return np.asarray(record.y - found[: record.y.size], dtype=np.float64)
+
+
+def _parameters(response: Response, source: str) -> dict[str, Quantity]:
+    """Those of a fit, by names for `propagate`, in their order."""
+    fit = response.fit
+    units = ["1"] * len(fit.values)
+    quantities = from_covariance(
+        fit.values.tolist(), fit.covariance.tolist(), units, source, fit.dof, "a longer record"
+    )
+    return {f"p{number}": quantity for number, quantity in enumerate(quantities)}
 
 
 def _doubted(quantity: Quantity, relative: float, source: str) -> Quantity:
