@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from harness.rigfile import RigSpec
+from harness.rigfile.arm import field_torque_n_m
 
 USUAL_SHARE = 0.015
 """Peak of a small motor's cogging over the torque of a field of amplitude AMPLITUDE (common practice, no source)."""
@@ -92,9 +93,8 @@ def cogging_of(spec: RigSpec, motor: str) -> Cogging:
     """
     entry, firmware = spec.motor[motor], spec.firmware
     share = USUAL_SHARE
-    if entry.cogging_n_m is not None and entry.flux_linkage_v_s is not None:
-        volts, ohm = spec.supply.voltage_v.value, entry.resistance_ohm.value
-        field_n_m = 1.5 * entry.pole_pairs * entry.flux_linkage_v_s.value * AMPLITUDE * volts / 2.0 / ohm
+    field_n_m = field_torque_n_m(spec, motor, AMPLITUDE)
+    if entry.cogging_n_m is not None and field_n_m is not None:
         share = entry.cogging_n_m.high / field_n_m
     gain, limit = firmware.gain_per_rad, firmware.amplitude_limit
     return Cogging(

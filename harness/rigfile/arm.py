@@ -75,3 +75,15 @@ def most_torque_n_m(spec: RigSpec, motor: str) -> float | None:
     if entry.flux_linkage_v_s is None:
         return None
     return 1.5 * entry.pole_pairs * entry.flux_linkage_v_s.high * spec.limits.phase_current_a
+
+
+def field_torque_n_m(spec: RigSpec, motor: str, amplitude: float) -> float | None:
+    """What a field of an amplitude makes at most, all values as stated; None where the flux linkage is not.
+
+    The same with a peak current of amplitude x half the supply over the winding's resistance.
+    """
+    entry = spec.motor[motor]
+    if entry.flux_linkage_v_s is None:
+        return None
+    current_a = amplitude * spec.supply.voltage_v.value / 2.0 / entry.resistance_ohm.value
+    return 1.5 * entry.pole_pairs * entry.flux_linkage_v_s.value * current_a

@@ -12,7 +12,7 @@ from harness.checks.step import dynamics, metrics
 from harness.checks.step.quantities import CHECK
 from harness.checks.step.steps import Step, small_and_large
 from harness.checks.step.stimulus import HUNTS
-from harness.corrections.cogging import cogging_of
+from harness.corrections.cogging import Cogging, cogging_of
 from harness.nouns.loop_span import LoopSpan, span_of
 from harness.nouns.observation import Observation
 from harness.nouns.quantity import Quantity
@@ -49,7 +49,7 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
     take("overshoot", lambda: metrics.small_overshoot(small, cogging, f"{source}.overshoot scatter"))
     take(
         "steady_state_error",
-        lambda: _error_left(small, spec, motor, results, f"{source}.steady_state_error scatter"),
+        lambda: _error_left(small, spec, cogging, results, f"{source}.steady_state_error scatter"),
     )
     take("settling_time", lambda: _settling(small, spec, motor, results, source))
     if large:
@@ -72,12 +72,13 @@ def loop_spans(observations: Sequence[Observation], spec: RigSpec, motor: str) -
     return [span_of(trace.si("t"), trace.si("count"), target_rad, hang_rad)]
 
 
-def _error_left(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:
+def _error_left(
+    small: Sequence[Step], spec: RigSpec, cogging: Cogging, results: dynamics.Results, source: str
+) -> Quantity:
     need = "how wide friction's band of rest is needs the frequency"
     frequency = dynamics.measured(results, "natural_frequency", need)
-    return metrics.error_left(
-        small, cogging_of(spec, motor), source, dynamics.rest_half_width_rad(small, spec, motor, frequency.value)
-    )
+    rest_rad = dynamics.rest_half_width_rad(small, spec, cogging.motor, frequency.value)
+    return metrics.error_left(small, cogging, source, rest_rad)
 
 
 def _settling(small: Sequence[Step], spec: RigSpec, motor: str, results: dynamics.Results, source: str) -> Quantity:

@@ -18,6 +18,7 @@ from harness.nouns.observation import Observation, observation_named
 from harness.nouns.quantity import Contribution, Quantity
 from harness.nouns.results import Curve, Measurement, Outcome, Unmeasured
 from harness.rigfile import RigSpec
+from harness.rigfile.arm import field_torque_n_m
 
 SIDE = 0.5
 """Part of friction / stiffness by which one slow approach from below may end to either side of another: friction holds
@@ -66,12 +67,10 @@ def _error_rad(observation: Observation, spec: RigSpec, motor: int, spell: int) 
 
 def _stuck(spec: RigSpec, motor: str) -> float:
     """Half-width, rad, of where friction may leave the shaft: the most that the rig file lets friction be."""
-    entry = spec.motor[motor]
-    friction, flux, gain = entry.coulomb_friction_n_m, entry.flux_linkage_v_s, spec.firmware.gain_per_rad
-    if friction is None or flux is None or gain is None:
+    friction, gain = spec.motor[motor].coulomb_friction_n_m, spec.firmware.gain_per_rad
+    stiffness = None if gain is None else field_torque_n_m(spec, motor, gain.value)  # an amplitude for each rad
+    if friction is None or stiffness is None:
         return SIDE * UNSTATED_STUCK_RAD
-    volts, ohm = spec.supply.voltage_v.value, entry.resistance_ohm.value
-    stiffness = 1.5 * entry.pole_pairs * flux.value * gain.value * volts / 2.0 / ohm
     return SIDE * friction.high / stiffness
 
 
