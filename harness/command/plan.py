@@ -12,8 +12,8 @@ from harness.base.clock import utc_now
 from harness.base.errors import ExitCode, UsageError
 from harness.base.spans import in_words
 from harness.base.words import visible
-from harness.gate import Policy, load_policy
-from harness.plan.choice import Option
+from harness.gate import load_policy
+from harness.plan.choice import Choice, Option
 from harness.plan.efforts import CheckOutlook
 from harness.plan.obstacles import obstacles
 from harness.plan.plan import Plan, plan_of
@@ -55,47 +55,39 @@ def plan(arguments: argparse.Namespace) -> int:
         differences=before.differences,
     )
     hindrances = obstacles(made, policy, before.title, utc_now().date())
-    _tell(terminal, made, policy, before, arguments.within, hindrances)
-    return ExitCode.USAGE if policy is not None and hindrances else ExitCode.AGREES
-
-
-def _tell(
-    terminal: Terminal,
-    made: Plan,
-    policy: Policy | None,
-    before: Foresight,
-    within_s: float | None,
-    hindrances: tuple[str, ...],
-) -> None:
-    choice = made.within(within_s) if within_s is not None else None
+    code = ExitCode.USAGE if policy is not None and hindrances else ExitCode.AGREES
+    choice = made.within(arguments.within) if arguments.within is not None else None
     if terminal.json:
-        content = _content(made, hindrances, decides=policy is None or not hindrances)
+        content = _content(made, hindrances, code)
         if choice is not None:
-            content["within"] = {
-                "seconds": within_s,
-                "best": None if choice.best is None else _option(choice.best),
-                "more": [_option(option) for option in choice.more],
-            }
+            content["within"] = _choice(choice, arguments.within)
         terminal.result(json.dumps(content, allow_nan=False))
-        return
+        return code
+    _tell(terminal, made, before)
+    if choice is not None:
+        _tell_choice(terminal, choice, arguments.within)
+    if policy is not None or before.title:
+        for line in hindrances:
+            terminal.result(f"no decision: {line}")
+    if policy is not None and not hindrances:
+        terminal.result("a decision is within reach")
+    return code
+
+
+def _tell(terminal: Terminal, made: Plan, before: Foresight) -> None:
     running = sum(not each.reason for each in made.checks)
     left = f", {len(made.checks) - running} not run" if running < len(made.checks) else ""
     counted = f"{running} checks{left}, {made.decisions} decisions within reach"
     terminal.result(f"{made.spec.rig.name}: {counted}; {made.length}")
     if not terminal.quiet:
         _tables(terminal, made, before)
-    if choice is not None and within_s is not None:
-        if choice.best is None:
-            terminal.result(f"within {in_words(within_s)}: nothing fits")
-        else:
-            terminal.result(f"within {in_words(within_s)}: {_option_words(choice.best)}")
-        for option in choice.more:
-            terminal.result(f"  more time: {_option_words(option)}")
-    if policy is not None or before.title:
-        for line in hindrances:
-            terminal.result(f"no decision: {line}")
-        if policy is not None and not hindrances:
-            terminal.result("a decision is within reach")
+
+
+def _tell_choice(terminal: Terminal, choice: Choice, within_s: float) -> None:
+    best = "nothing fits" if choice.best is None else _option_words(choice.best)
+    terminal.result(f"within {in_words(within_s)}: {best}")
+    for option in choice.more:
+        terminal.result(f"  more time: {_option_words(option)}")
 
 
 def _tables(terminal: Terminal, made: Plan, before: Foresight) -> None:
@@ -130,10 +122,18 @@ def _option(option: Option) -> dict[str, Any]:
     return {"checks": option.checks, "seconds": option.seconds, "decisions": option.decisions}
 
 
-def _content(made: Plan, hindrances: tuple[str, ...], *, decides: bool) -> dict[str, Any]:
+def _choice(choice: Choice, within_s: float) -> dict[str, Any]:
+    return {
+        "seconds": within_s,
+        "best": None if choice.best is None else _option(choice.best),
+        "more": [_option(option) for option in choice.more],
+    }
+
+
+def _content(made: Plan, hindrances: tuple[str, ...], code: ExitCode) -> dict[str, Any]:
     one, whole = made.one_run, made.whole
     return {
-        "exit_code": int(ExitCode.AGREES if decides else ExitCode.USAGE),
+        "exit_code": int(code),
         "rig": made.spec.rig.name,
         "repeats": made.repeats,
         "run_s": one.usual_s,

@@ -52,8 +52,8 @@ def missing(verdicts: Sequence[Verdict], required: Iterable[str]) -> list[Verdic
     left = []
     for verdict in verdicts:
         name = Name(verdict.name)
-        by_name = wanted & {str(name), name.suffix}
-        if verdict.name not in answered and (by_name or (wanted & name.keys and not _unasked(verdict))):
+        asked = wanted & name.own_keys or (wanted & name.keys and not _unasked(verdict))
+        if asked and verdict.name not in answered:
             left.append(verdict)
     return left
 

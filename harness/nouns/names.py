@@ -57,6 +57,11 @@ class Name(str):
         return ".".join(self.split(".")[-2:])
 
     @property
+    def own_keys(self) -> frozenset[str]:
+        """Under which it can be asked for by itself, on its motor or on every one."""
+        return frozenset({str(self), self.suffix})
+
+    @property
     def keys(self) -> frozenset[str]:
         """Under which it can be asked for: by itself or with all of its check, on its motor or on every one."""
         return frozenset({str(self), self.suffix, self.prefix, self.check} - {""})

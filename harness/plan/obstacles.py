@@ -62,8 +62,8 @@ def _of_rig(plan: Plan, names: Sequence[str]) -> Iterator[str]:
             where = f"{plan.spec.file}: rig.required: {wanted}"
             yield f"{where}: {name} cannot be measured on this rig: {reason}; or leave it out"
         for each in _of(plan, asked):
-            by_name = wanted in {str(Name(each.name)), Name(each.name).suffix}
-            if each.standing is Standing.UNJUDGED and not each.verdicts and (by_name or each.of_check):
+            missed = wanted in Name(each.name).own_keys or each.of_check
+            if each.standing is Standing.UNJUDGED and not each.verdicts and missed:
                 yield f"{plan.spec.file}: rig.required: {wanted}: {each.name} is not judged, it {each.reason}"
 
 

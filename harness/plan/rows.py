@@ -148,14 +148,13 @@ def quantity_row(each: QuantityOutlook, seen: ForeseenDifference | None, *, agai
     by_baseline = ""
     if seen is not None and not seen.why_not:
         by_baseline = "any" if seen.seen_from == 0.0 else number(seen.seen_from)
-    limited = each.limited_by.partition(" (")[0]
     parts = [
         f"expected {centre} {unit}".strip() if centre and expected is not None else "",
         f"sees from {by_model} {unit}".strip() if each.seen_from and by_model else "",
         f"asked {asked}" if asked else "",
         f"from the baseline {by_baseline}" if by_baseline else "",
         each.word,
-        f"limited by {limited}" if limited else "",
+        f"limited by {each.limiting}" if each.limiting else "",
     ]
     reason = f"{each.word}: {each.reason}" if each.reason else ""
     if seen is not None and seen.why_not and not reason:
@@ -169,7 +168,7 @@ def quantity_row(each: QuantityOutlook, seen: ForeseenDifference | None, *, agai
             asked,
             *((by_baseline,) if against else ()),
             "" if counted else unit,
-            limited,
+            each.limiting,
         ),
         word="",
         sentence=", ".join(part for part in parts if part),

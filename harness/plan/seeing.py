@@ -11,7 +11,7 @@ from harness.judge import verdict as rules
 from harness.judge.tally import usually_unasked
 from harness.nouns.coverage import caught_from
 from harness.nouns.measurand import Sense
-from harness.nouns.quantity import Quantity, difference, exact
+from harness.nouns.quantity import BEND, Quantity, difference, exact
 from harness.nouns.results import Expectation, needed, stateable
 from harness.nouns.standing import Standing
 from harness.plan.assumed import Declarations
@@ -42,8 +42,10 @@ class QuantityOutlook:
     least_seen_from: float | None = None
     """The same without what readings scatter, from a measurement before: no run sees less. None without one."""
     must_see: float | None = None
+    limiting: str = ""
+    """The largest contribution's source; where a model bends, the tolerance that it bends over most stands for that."""
     limited_by: str = ""
-    """The largest contribution, with what would shrink it."""
+    """The same in words, with what would shrink it."""
     of_check: bool = True
     """Whether who requires the whole check asks for it: not where nobody usually does, or no rig file can."""
     measured: bool = False
@@ -119,12 +121,13 @@ def _by_model(
     low, high = expectation.interval or (expected.value, expected.value)
     half = (high - low) / 2.0
     seen = half + _seen_from(gap, rule)
-    largest = _limiting(gap)
+    limiting, largest = _limiting(gap)
     plain = replace(
         plain,
         seen_from=seen if gap.u else None,
         least_seen_from=None if before is None else half + _seen_from(_lasting(gap), rule),
         must_see=must,
+        limiting=limiting,
         limited_by=largest,
         measured=before is not None,
     )
@@ -140,16 +143,17 @@ def _by_model(
 
 
 def _seen_from(gap: Quantity, rule: rules.Rule) -> float:
-    return caught_from(gap, rule.factor(gap) * gap.u)
+    return caught_from(gap, rule.limit(gap))
 
 
-def _limiting(gap: Quantity) -> str:
-    """The largest contribution in words. Where a model bends, the tolerance that it bends over most stands for that."""
-    for source, share in gap.shares():
-        if not source.startswith("bend"):
+def _limiting(gap: Quantity) -> tuple[str, str]:
+    """The largest contribution's source, and in words; the tolerance that a model bends over most, not the bend."""
+    shares = gap.shares()
+    for source, share in shares:
+        if not source.startswith(BEND):
             remedy = gap.remedy(source)
-            return f"{source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
-    return gap.largest()
+            return source, f"{source} ({share:.0%} of the variance){': ' + remedy if remedy else ''}"
+    return (shares[0][0] if shares else ""), gap.largest()
 
 
 def _lasting(gap: Quantity) -> Quantity:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from harness.base.errors import MissingCapability
 from harness.bench.rig import Rig
 from harness.checks.catalogue import CHECK_NAMES
 from harness.checks.definition import CheckNamed
 from harness.nouns.contract import Declared
 from harness.plan import order
+from harness.plan.assumed import Declarations
+from harness.plan.efforts import outlooks
 from harness.plan.order import PlannedCheck
 from harness.record.entries import LackEntry
 from harness.rigfile import RigSpec
@@ -28,20 +29,14 @@ def planned_check(rig: Rig, check: str, motor: str, check_named: CheckNamed) -> 
 def usual_seconds(
     spec: RigSpec, declared: Mapping[str, Declared], check_named: CheckNamed
 ) -> dict[tuple[str, str], float]:
-    """How long each check usually takes on each motor, s; what a limit forbids takes none.
+    """How long each check usually takes on each motor, s; what is not run takes none.
 
     On a bench that computes its time ([clock]) waits cost nothing, and only ratios mean something.
     """
-    found = {}
-    for check, motor in order.runs(CHECK_NAMES, spec.motors):
-        named = check_named(check)
-        try:
-            of = declared.get(motor) or next(iter(declared.values()))
-            usual_s = named.effort(spec, of, motor).duration.usual_s
-        except MissingCapability:
-            usual_s = 0.0
-        found[check, motor] = named.computing_s if spec.clock is not None else usual_s
-    return found
+    if spec.clock is not None:
+        return {(check, motor): check_named(check).computing_s for check, motor in order.runs(CHECK_NAMES, spec.motors)}
+    every = outlooks(spec, Declarations(of=declared, assumptions=()), (), check_named)
+    return {(each.planned.check, each.planned.motor): each.duration.usual_s for each in every}
 
 
 def missing_things(rig: Rig) -> list[LackEntry]:

@@ -7,7 +7,7 @@ import argparse
 from harness.command.arguments.shared import BESIDE, PLACE, Commands, Parser, add_simulated, count, natural
 
 
-class CheckNames:
+class _Checks:
     """Their names, once help is shown: to know them takes as long as all else of a command's start."""
 
     def __str__(self) -> str:
@@ -51,8 +51,7 @@ def add(commands: Commands, common: Parser) -> None:
     # Whether it was given is looked at by `lacking`, which knows what else was: argparse has one sentence for all.
     qualify.add_argument("rig", metavar="RIG", nargs="?", help="a rig file; it moves motors: read it before use")
     qualify.add_argument("--out", metavar="DIR", help="folder for record and report (default: a new one under runs)")
-    only = qualify.add_argument("--only", metavar="NAME", nargs="+", default=[], help="only these checks: %(checks)s")
-    only.checks = CheckNames()  # type: ignore[attr-defined]
+    add_only(qualify)
     qualify.add_argument(
         "--seed",
         metavar="N",
@@ -79,6 +78,12 @@ def add(commands: Commands, common: Parser) -> None:
     )
     kept.add_argument("--no-store", action="store_true", help="leave the run out of the store; its folder is there")
     add_simulated(qualify)
+
+
+def add_only(parser: argparse.ArgumentParser) -> None:
+    """The checks that are asked for; RIG comes before them, which `lacking` looks after."""
+    only = parser.add_argument("--only", metavar="NAME", nargs="+", default=[], help="only these checks: %(checks)s")
+    only.checks = _Checks()  # type: ignore[attr-defined]
 
 
 def lacking(arguments: argparse.Namespace) -> str:

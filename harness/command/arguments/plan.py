@@ -6,7 +6,7 @@ import argparse
 
 from harness.base.errors import UsageError
 from harness.base.spans import span_of
-from harness.command.arguments.bench import CheckNames
+from harness.command.arguments.bench import add_only
 from harness.command.arguments.shared import PLACE, Commands, Parser, count, natural
 
 
@@ -21,8 +21,7 @@ def add(commands: Commands, common: Parser) -> None:
     )
     # Whether it was given is looked at by `bench.lacking`.
     plan.add_argument("rig", metavar="RIG", nargs="?", help="a rig file")
-    only = plan.add_argument("--only", metavar="NAME", nargs="+", default=[], help="only these checks: %(checks)s")
-    only.checks = CheckNames()  # type: ignore[attr-defined]
+    add_only(plan)
     plan.add_argument(
         "--repeats",
         metavar="N",
