@@ -300,13 +300,18 @@ class Board:
                         return False, "Traceback (most recent call last):\nKeyboardInterrupt: \n"
         except SystemExit:
             return True, ""
-        except BaseException:
-            return False, traceback.format_exc()
+        except BaseException as error:
+            self._at_its_end()  # to make its traceback takes a while
+            return False, "".join(traceback.format_exception(error))
         finally:
-            with contextlib.suppress(KeyboardInterrupt):
-                self.wire.running = False  # from here on an interrupt is nobody's
-            self.wire.running = False
+            self._at_its_end()
             self.wire.script_ends()
+
+    def _at_its_end(self) -> None:
+        """From here on an interrupt is nobody's."""
+        with contextlib.suppress(KeyboardInterrupt):
+            self.wire.running = False
+        self.wire.running = False
 
     def _reset(self) -> None:
         self.scope = {}
