@@ -34,6 +34,9 @@ INTERRUPT_AFTER_NS = 200_000_000
 
 QUIET_US = 5000
 """Rest after which a board counts as waiting, where the system tells nothing better (arbitrary)."""
+COMING_UP_NS = 20_000_000_000
+"""For so long rest says nothing of a board that has asked for nothing yet: on a busy machine a process that begins
+has to wait for its processor (arbitrary)."""
 
 FLOOD_BYTES = 1 << 18
 """Output in one go, without touching clock or hardware, after which the board has to wait for its host (arbitrary)."""
@@ -109,6 +112,8 @@ class BoardProcess:
         self.output = bytearray()
         self._was_stuck = False
         self._roused = False
+        self._born_ns = wall_ns()
+        self._came_up = False
 
     # --- what it is doing ---------------------------------------------------------------------------------------
 
@@ -126,6 +131,7 @@ class BoardProcess:
         while True:
             asked = self._turns.wait(self.line, SOON_S if waits < FEW else LATER_S)
             if asks():
+                self._came_up = True
                 self._was_stuck = self._was_stuck and in_callback
                 return State.ASKS
             if asked:
@@ -179,7 +185,8 @@ class BoardProcess:
         # Where the system does not tell what the board waits for: it used no processor for a while. Not as exact.
         before_ns = processor_ns(self.pid)
         pause_us(QUIET_US)
-        return processor_ns(self.pid) == before_ns
+        quiet = processor_ns(self.pid) == before_ns
+        return quiet and (self._came_up or wall_ns() - self._born_ns > COMING_UP_NS)
 
     def unread(self) -> int:
         """Bytes given to the board that it has not taken yet."""

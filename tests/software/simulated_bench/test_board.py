@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
 import sys
 from collections.abc import Iterator
+from threading import Timer
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from rigs_demo.board import system
+from rigs_demo.board import process, system
 from tests.software.simulated_bench.direct import MS, RAW, Direct, direct
 
 pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
@@ -220,14 +225,30 @@ def test_what_stands_in_for_built_in_modules_leaves_no_line_in_a_traceback(board
     assert b"ValueError: invalid pin" in said
 
 
+def untold(self: system.Blocked, which: int) -> bool:
+    """As on a system without /proc."""
+    self.system_tells = False
+    return False
+
+
+def test_a_board_that_gets_no_processor_while_it_begins_has_not_failed(monkeypatch) -> None:
+    def starved(*args: Any, **named: Any) -> subprocess.Popen[bytes]:
+        begun = subprocess.Popen(*args, **named)
+        begun.send_signal(signal.SIGSTOP)
+        Timer(0.1, begun.send_signal, [signal.SIGCONT]).start()
+        return begun
+
+    monkeypatch.setattr(system.Blocked, "_reads", untold)
+    monkeypatch.setattr(process, "subprocess", SimpleNamespace(Popen=starved, DEVNULL=subprocess.DEVNULL))
+    with direct() as board:
+        board.raw()
+        assert board.execute("print(2 + 3)") == "5\n"
+
+
 @pytest.mark.parametrize("tells", [pytest.param(True, marks=linux_only), False])
 def test_a_board_that_waits_for_an_answer_that_nobody_owes_it_looks_again(tells: bool, monkeypatch) -> None:
-    def silent(self: system.Blocked, which: int) -> bool:
-        self.system_tells = False
-        return False
-
-    if not tells:  # as a system without /proc
-        monkeypatch.setattr(system.Blocked, "_reads", silent)
+    if not tells:
+        monkeypatch.setattr(system.Blocked, "_reads", untold)
     with direct() as board:
         board.raw()
         # As after a request that one from a callback took over: both wait, and only one is answered.
