@@ -9,14 +9,17 @@ R. S. Ayre, Engineering Vibrations (1958). Left out: cogging, saliency, noise, t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from harness.base.errors import MeasurementError
 
 MOST_PIECES = 400
-HALVINGS = 26
-"""Of an interval of some ms that holds an event: to 0.1 ns."""
+NEAR_RAD = 1e-9
+"""So far ahead of a shaft at an edge it is asked which zone it is in (arbitrary)."""
+CREPT_RAD = 1e-6
+"""So near to its end a shaft that creeps there is at rest (arbitrary: a hundredth of what a sensor tells apart)."""
+NEAR, MOST_TRIES = 1e-10, 60
+"""How near an event is found, of the time that it took, and in how many tries at most (arbitrary)."""
 MOST_S = 3.0
 """A swing that lasts longer is cut: a loop that hunts never rests. Arbitrary."""
 
@@ -41,11 +44,70 @@ class Shaft:
     """Error at which the loop's demand is at its limit."""
 
 
+class Piece:
+    """Motion under a spring, a damper and a constant torque `push` from angle `y` (rad) and speed `v` (rad/s)."""
+
+    __slots__ = ("_a", "_b", "_bends", "_rate", "_turning", "_v", "_w", "centre")
+
+    def __init__(self, inertia: float, stiffness: float, damping: float, push: float, y: float, v: float) -> None:
+        stiffness = max(stiffness, 1e-9)
+        self.centre = push / stiffness
+        self._rate = damping / (2.0 * inertia)
+        square = stiffness / inertia - self._rate**2
+        self._bends = square > 0.0
+        self._w = math.sqrt(abs(square)) or 1e-6
+        self._a, self._v = y - self.centre, v
+        self._b = (v + self._rate * self._a) / self._w
+        self._turning = (self._a if self._bends else -self._a) * self._w + self._rate * self._b
+
+    def angle(self, t: float) -> float:
+        """Rad, so long after its start."""
+        if self._bends:
+            x = self._w * t
+            return self.centre + math.exp(-self._rate * t) * (self._a * math.cos(x) + self._b * math.sin(x))
+        grown, decayed = math.exp((self._w - self._rate) * t), math.exp(-(self._w + self._rate) * t)
+        return self.centre + 0.5 * ((self._a + self._b) * grown + (self._a - self._b) * decayed)
+
+    def speed(self, t: float) -> float:
+        """Rad/s."""
+        if self._bends:
+            x = self._w * t
+            return math.exp(-self._rate * t) * (self._v * math.cos(x) - self._turning * math.sin(x))
+        grown, decayed = math.exp((self._w - self._rate) * t), math.exp(-(self._w + self._rate) * t)
+        return 0.5 * ((self._v - self._turning) * grown + (self._v + self._turning) * decayed)
+
+    def turn_s(self) -> float:
+        """When it first comes to rest after its start; infinite for one that creeps or runs away."""
+        if self._bends:
+            return (math.atan2(self._v, self._turning) % math.pi or math.pi) / self._w
+        share = self._v / self._turning if self._turning else math.inf
+        return math.atanh(share) / self._w if 0.0 < share < 1.0 else math.inf
+
+    def reaches_s(self, level: float, way: float, end_s: float) -> float:
+        """When it passes a level, going one way (+-1) until `end_s`; infinite if it does not by then."""
+        if math.isinf(level):
+            return math.inf
+        before, after = 0.0, min(end_s, 0.5 / (self._w + abs(self._rate)))
+        while way * (self.angle(after) - level) < 0.0:
+            if after >= end_s:
+                return math.inf
+            before, after = after, min(2.0 * after, end_s)
+        t = after
+        for _ in range(MOST_TRIES):  # Newton's, within what is known
+            left, speed = self.angle(t) - level, self.speed(t)
+            before, after = (t, after) if way * left < 0.0 else (before, t)
+            step = left / speed if speed else math.inf
+            if abs(step) < NEAR * t:
+                break
+            t = t - step if before < t - step < after else 0.5 * (before + after)
+        return t
+
+
 @dataclass(slots=True, kw_only=True)
 class SwingMotion:
-    """Pieces (begin_s, y(t)), turning points (instant_s, y), and where friction holds the shaft."""
+    """Pieces and when each begins (s), turning points (instant_s, y), and where friction holds the shaft."""
 
-    pieces: list[tuple[float, Callable[[float], float]]] = field(default_factory=list)
+    pieces: list[tuple[float, Piece]] = field(default_factory=list)
     turns: list[tuple[float, float]] = field(default_factory=list)
     rest: float = 0.0
     rest_s: float = 0.0
@@ -55,50 +117,21 @@ class SwingMotion:
         """y at an instant after the start."""
         if instant_s >= self.rest_s:
             return self.rest
-        for begin_s, y in reversed(self.pieces):
+        for begin_s, piece in reversed(self.pieces):
             if instant_s >= begin_s:
-                return y(instant_s - begin_s)
-        return self.pieces[0][1](0.0)
+                return piece.angle(instant_s - begin_s)
+        return self.pieces[0][1].angle(0.0)
 
     def crossing(self, level: float, begin_s: float, end_s: float) -> float:
-        """Instant of a level between two instants with a monotone stretch between them."""
-        rising = self.at(end_s) > self.at(begin_s)
-        low, high = begin_s, end_s
-        for _ in range(HALVINGS):
-            middle = 0.5 * (low + high)
-            if (self.at(middle) < level) == rising:
-                low = middle
-            else:
-                high = middle
-        return 0.5 * (low + high)
-
-
-def _piece(
-    shaft: Shaft, zone: int, sense: float, hang: float, y: float, v: float
-) -> tuple[Callable[[float], float], Callable[[float], float], float]:
-    """y(t), v(t) of one piece from its start, and its natural frequency. `zone`: 0 dead, +-1 follows, +-2 clipped."""
-    stiffness, push, damping = shaft.arm, shaft.arm * hang - sense * shaft.friction, shaft.damping
-    if abs(zone) == 1:
-        stiffness += shaft.loop
-        push += math.copysign(shaft.loop * shaft.dead_rad, zone)
-        damping -= shaft.loop * shaft.lag_s
-    elif abs(zone) == 2:
-        push -= math.copysign(shaft.loop * (shaft.clip_rad - shaft.dead_rad), zone)
-    stiffness = max(stiffness, 1e-9)
-    centre, rate = push / stiffness, damping / (2.0 * shaft.inertia)
-    square = stiffness / shaft.inertia - rate**2
-    w = math.sqrt(abs(square)) or 1e-9
-    cosine, sine = (math.cos, math.sin) if square > 0.0 else (math.cosh, math.sinh)
-    bend = -1.0 if square > 0.0 else 1.0
-    a, b = y - centre, (v + rate * (y - centre)) / w
-
-    def angle(t: float) -> float:
-        return centre + math.exp(-rate * t) * (a * cosine(w * t) + b * sine(w * t))
-
-    def speed(t: float) -> float:
-        return math.exp(-rate * t) * ((b * w - rate * a) * cosine(w * t) + (bend * a * w - rate * b) * sine(w * t))
-
-    return angle, speed, math.sqrt(stiffness / shaft.inertia)
+        """Instant of a level between two instants with a monotone stretch between them; the end, if it is beyond."""
+        way = math.copysign(1.0, self.at(end_s) - self.at(begin_s))
+        ends = [*(from_s for from_s, _ in self.pieces[1:]), self.rest_s]
+        for (from_s, piece), to_s in zip(self.pieces, ends, strict=True):
+            if to_s > begin_s and from_s < end_s:
+                at_s = from_s + piece.reaches_s(level, way, min(to_s, end_s) - from_s)
+                if at_s <= end_s:
+                    return max(at_s, begin_s)
+        return end_s
 
 
 def let_go(shaft: Shaft, start: float, hang: float) -> SwingMotion:
@@ -117,55 +150,56 @@ def let_go(shaft: Shaft, start: float, hang: float) -> SwingMotion:
     edges = (-shaft.clip_rad, -shaft.dead_rad, shaft.dead_rad, shaft.clip_rad)
     motion = SwingMotion()
     y, v, now, sense = start, 0.0, 0.0, 0.0
+    most = shaft.loop * (shaft.clip_rad - shaft.dead_rad)
 
-    def zone_of(angle: float, way: float) -> int:
-        probe = angle + way * 1e-9
-        return sum(probe > edge for edge in edges) - 2
+    def zone_of(angle: float) -> int:
+        """0 dead, +-1 follows, +-2 clipped."""
+        return sum([angle > edge for edge in edges]) - 2
 
     def torque(angle: float) -> float:
-        zone = zone_of(angle, 0.0)
+        zone = zone_of(angle)
         loop = 0.0
         if abs(zone) == 1:
             loop = -shaft.loop * (angle - math.copysign(shaft.dead_rad, angle))
         elif abs(zone) == 2:
-            loop = -math.copysign(shaft.loop * (shaft.clip_rad - shaft.dead_rad), angle)
+            loop = -math.copysign(most, angle)
         return loop - shaft.arm * (angle - hang)
+
+    def piece_in(zone: int) -> Piece:
+        stiffness, damping, push = shaft.arm, shaft.damping, shaft.arm * hang - sense * shaft.friction
+        if abs(zone) == 1:
+            stiffness += shaft.loop
+            push += math.copysign(shaft.loop * shaft.dead_rad, zone)
+            damping -= shaft.loop * shaft.lag_s
+        elif abs(zone) == 2:
+            push -= math.copysign(most, zone)
+        return Piece(shaft.inertia, stiffness, damping, push, y, v)
 
     for _ in range(MOST_PIECES):
         if sense == 0.0:  # at rest: does anything move it?
             pull = torque(y)
             if abs(pull) <= shaft.friction or now > MOST_S:
                 motion.rest, motion.rest_s, motion.held = y, now, abs(pull) <= shaft.friction
-                break
+                return motion
             sense = math.copysign(1.0, pull)
-        zone = zone_of(y, sense)
-        angle, speed, w = _piece(shaft, zone, sense, hang, y, v)
-        motion.pieces.append((now, angle))
-        low, high = (-math.inf, *edges)[zone + 2], (*edges, math.inf)[zone + 2]
-        step, t = 0.12 / w, 0.0
-        while sense * speed(t + step) > 0.0 and low <= angle(t + step) <= high:
-            t += step
-            if t > MOST_S:
-                break
-
-        def over(
-            at: float,
-            angle: Callable[[float], float] = angle,
-            speed: Callable[[float], float] = speed,
-            low: float = low,
-            high: float = high,
-            way: float = sense,
-        ) -> bool:
-            return way * speed(at) <= 0.0 or not low <= angle(at) <= high
-
-        before, after = t, t + step
-        for _ in range(HALVINGS):
-            middle = 0.5 * (before + after)
-            before, after = (before, middle) if over(middle) else (middle, after)
-        y, v, now = angle(after), speed(after), now + after
-        if sense * v <= 0.0:
+        zone = zone_of(y + sense * NEAR_RAD)
+        piece = piece_in(zone)
+        motion.pieces.append((now, piece))
+        ahead = (*edges, math.inf)[zone + 2] if sense > 0.0 else (-math.inf, *edges)[zone + 2]
+        turn_s = piece.turn_s()
+        creeps = math.isinf(turn_s)
+        if creeps:
+            turn_s = piece.reaches_s(piece.centre - sense * CREPT_RAD, sense, MOST_S)
+        lasts_s = min(piece.reaches_s(ahead, sense, min(turn_s, MOST_S)), turn_s)
+        if lasts_s > MOST_S:
+            y, now = piece.angle(MOST_S), now + MOST_S
+            break
+        y, v, now = piece.angle(lasts_s), piece.speed(lasts_s), now + lasts_s
+        if lasts_s == turn_s:
             motion.turns.append((now, y))
             v = sense = 0.0
-    else:
-        motion.rest, motion.rest_s, motion.held = y, now, False
+            if creeps:
+                motion.rest, motion.rest_s = y, now
+                return motion
+    motion.rest, motion.rest_s, motion.held = y, now, False
     return motion

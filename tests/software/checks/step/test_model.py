@@ -71,6 +71,42 @@ def test_a_motion_ends_where_friction_holds_it(
         assert abs(pull - shaft.arm * (motion.rest - hang)) <= friction * (1 + 1e-6)
 
 
+@examples(100)
+@given(
+    exponents=st.tuples(*(st.floats(low, high) for low, high in ((-3, 9), (-6, -3), (-5, 0), (-5, -1), (-6, -2)))),
+    start=st.floats(0.01, 1.0), arm=st.sampled_from([0.0, 0.05]), clip=st.floats(1e-6, 3.0),
+    share=st.floats(0.05, 0.95),
+)  # fmt: skip
+def test_any_shaft_moves_at_once_and_passes_what_lies_on_its_way(
+    exponents: tuple[float, ...], start: float, arm: float, clip: float, share: float
+) -> None:
+    loop, inertia, damping, lag, friction = (10.0**exponent for exponent in exponents)
+    shaft = Shaft(
+        loop=loop, arm=arm, inertia=inertia, damping=damping, lag_s=lag, friction=friction, dead_rad=0.0, clip_rad=clip
+    )
+    motion = let_go(shaft, -start, 0.0)
+    assert math.isfinite(motion.rest)
+    if motion.turns:
+        end_s, end = motion.turns[0]
+        level = -start + share * (end + start)
+        crossed_s = motion.crossing(level, 0.0, end_s)
+        assert 0.0 < crossed_s <= end_s
+        assert motion.at(crossed_s) == pytest.approx(level, abs=1e-7 * start)
+
+
+def test_a_shaft_that_creeps_comes_to_rest_where_friction_leaves_it() -> None:
+    shaft = Shaft(**{**SHAFT, "damping": 0.1, "lag_s": 0.0, "dead_rad": 0.0, "clip_rad": 9.0, "arm": 0.0})
+    motion = let_go(shaft, -0.06, 0.0)
+    ((end_s, end),) = motion.turns
+    assert motion.held and motion.rest_s == end_s
+    assert end == pytest.approx(-shaft.friction / shaft.loop, abs=2e-6)
+    low, high = (-0.06 + share * (end + 0.06) for share in (0.1, 0.9))
+    # Two real poles: the slow one is nearly all of it (any textbook).
+    slow_s = 0.5 / shaft.loop * (shaft.damping + math.sqrt(shaft.damping**2 - 4.0 * shaft.loop * shaft.inertia))
+    rise_s = motion.crossing(high, 0.0, end_s) - motion.crossing(low, 0.0, end_s)
+    assert rise_s == pytest.approx(slow_s * math.log(9.0), rel=1e-3)
+
+
 def test_linear_limit_is_the_textbook_half_cycle() -> None:
     shaft = Shaft(**{**SHAFT, "dead_rad": 0.0, "clip_rad": 9.0, "arm": 0.0})
     motion = let_go(shaft, -0.06, 0.0)
