@@ -11,6 +11,7 @@ import contextlib
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from functools import cache
 from importlib import import_module
 from typing import TYPE_CHECKING, NoReturn, cast
 
@@ -41,6 +42,7 @@ RUNNERS = {
 }
 
 
+@cache
 def build_parser() -> Parser:
     """The whole command line."""
     common = Parser(add_help=False)

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from tests import warm
+
 ROOT = Path(__file__).resolve().parents[2]
 WHOLE_S = 1800.0
 """For a command to end, a whole qualification among them: many times what it takes (arbitrary)."""
@@ -64,15 +66,7 @@ def bench(tmp_path: Path) -> Iterator[StandAlone]:
 
 def rotorgate(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     """The command as a person runs it."""
-    return subprocess.run(
-        [sys.executable, "-m", "harness.command.main", *words],
-        cwd=cwd,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=WHOLE_S,
-        env=environment(cwd),
-    )
+    return warm.run("rotorgate", words, cwd, environment(cwd), WHOLE_S)
 
 
 def start(*words: str, cwd: Path) -> subprocess.Popen[str]:

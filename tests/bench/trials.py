@@ -7,9 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
@@ -25,6 +23,7 @@ from harness.nouns.names import Name
 from harness.nouns.standing import Standing
 from harness.record import Record, read
 from rigs_demo.slips import RIGS, slip_of, source_of
+from tests import warm
 from tests.bench.cases import QUALIFIED_BY, claim
 from tests.bench.conftest import environment, stand_alone
 from tests.results import ROOT
@@ -169,10 +168,9 @@ def _qualified(trial: Trial, folder: Path) -> Ended:
         tempfile.TemporaryDirectory() as scratch,
         stand_alone(Path(scratch), RIGS[trial.firmware], *options, witness=witness) as bench,
     ):
-        command = [sys.executable, "-m", "harness.command.main", "--quiet", "qualify", str(bench.rig_file)]
-        command += ["--no-store", "--out", str(run), "--seed", str(trial.seed), "--firmware", str(firmware)]
-        command += ["--only", *trial.only] if trial.only else []
-        code, said = _run(command, Path(scratch))
+        words = ["--quiet", "qualify", str(bench.rig_file), "--no-store", "--out", str(run), "--seed", str(trial.seed)]
+        words += ["--firmware", str(firmware), *(["--only", *trial.only] if trial.only else [])]
+        code, said = _run(words, Path(scratch))
         try:
             bench.process.wait(ENDS_S)
         except subprocess.TimeoutExpired:
@@ -193,26 +191,14 @@ def _qualified(trial: Trial, folder: Path) -> Ended:
     )
 
 
-def _run(command: list[str], scratch: Path) -> tuple[int | None, str]:
-    """Exit code, None after too long, and the last line of the error stream."""
-    process = subprocess.Popen(
-        command,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-        cwd=ROOT,
-        env=environment(scratch),
-        start_new_session=True,
-    )
+def _run(words: list[str], scratch: Path) -> tuple[int | None, str]:
+    """Exit code of the command, None after too long, and the last line of its error stream."""
     try:
-        _, err = process.communicate(timeout=LONGEST_S)
-        code: int | None = process.returncode
+        done = warm.run("rotorgate", words, ROOT, environment(scratch), LONGEST_S)
     except subprocess.TimeoutExpired:
-        os.killpg(process.pid, signal.SIGKILL)
-        _, err = process.communicate()
-        code = None
-    lines = err.strip().splitlines()
-    return code, lines[-1].removeprefix("rotorgate: ") if lines else ""
+        return None, ""
+    lines = done.stderr.strip().splitlines()
+    return done.returncode, lines[-1].removeprefix("rotorgate: ") if lines else ""
 
 
 def _found(folder: Path) -> tuple[tuple[Finding, ...], tuple[str, ...]]:

@@ -9,6 +9,7 @@ import math
 import random
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 
 from harness.judge.verdict import Rule, judge_all
 from harness.nouns.quantity import Quantity, exact, normal, propagate, rectangular, shifted
@@ -225,7 +226,8 @@ def _source(name: str, motor: str) -> str:
     return name if name in SHARED_BY_MOTORS else f"motor.{motor}.{name}"
 
 
-def expectations(motor: str, file: Motor) -> list[Expectation]:
+@cache
+def expectations(motor: str, file: Motor) -> tuple[Expectation, ...]:
     """What the rig file lets expect, by propagation through the same closed forms."""
     result = []
     for suffix, (unit, formula) in QUANTITIES.items():
@@ -234,7 +236,7 @@ def expectations(motor: str, file: Motor) -> list[Expectation]:
         else:
             quantity = propagate(lambda f=formula, **k: f(replace(file, **k)), unit, **known_inputs(motor, file))
         result.append(Expectation(name=f"{motor}.{suffix}", quantity=quantity))
-    return result
+    return tuple(result)
 
 
 def measurements(

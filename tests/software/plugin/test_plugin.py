@@ -11,8 +11,9 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from harness.store import Store
+from tests import warm
+from tests.patience import PATIENCE_S
 from tests.software.run.fakes import ROOT, SLUICE
-from tests.warm import run_pytest
 
 RIG = f"--rig={SLUICE}"  # as two words its path would take part in pytest's choice of a root folder
 
@@ -63,7 +64,7 @@ def run(tmp_path, monkeypatch):
         environment = {**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONPATH": str(ROOT)}
         environment.pop("PYTEST_ADDOPTS", None)
         chosen = [word for name in ("harness.plugin", *plugins) for word in ("-p", name)]
-        return run_pytest([*chosen, "-p", "no:cacheprovider", *words], tmp_path, environment)
+        return warm.run("pytest", [*chosen, "-p", "no:cacheprovider", *words], tmp_path, environment, PATIENCE_S)
 
     return of
 

@@ -42,8 +42,10 @@ def verdict(name: str, outcome: str, unit: str, low: float | None, high: float |
     }
 
 
+SWING = [[0.001 * t, 0.06 * (1 - math.exp(-0.004 * t) * math.cos(0.05 * t))] for t in range(3000)]
+
+
 def record(**changes: Any) -> dict[str, Any]:
-    swing = [[0.001 * t, 0.06 * (1 - math.exp(-0.004 * t) * math.cos(0.05 * t))] for t in range(3000)]
     hold = [[0.01 * i - 0.1, 0.55 * math.sin(0.01 * i - 0.1)] for i in range(20)]
     made: dict[str, Any] = {
         "schema": 1,
@@ -102,7 +104,7 @@ def record(**changes: Any) -> dict[str, Any]:
                 "y_label": "angle",
                 "y_unit": "rad",
                 "joined": True,
-                "series": {"up": swing, "down": [[x, -y] for x, y in swing]},
+                "series": {"up": SWING, "down": [[x, -y] for x, y in SWING]},
                 "model": [[0.01 * i, 0.06 * (1 - math.exp(-0.04 * i) * math.cos(0.5 * i)), 0.004] for i in range(300)],
             },
             {
