@@ -61,7 +61,7 @@ class Piece:
         self._turning = (self._a if self._bends else -self._a) * self._w + self._rate * self._b
 
     def angle(self, t: float) -> float:
-        """Rad, so long after its start."""
+        """Rad, at `t` (s) after its start."""
         if self._bends:
             x = self._w * t
             return self.centre + math.exp(-self._rate * t) * (self._a * math.cos(x) + self._b * math.sin(x))
@@ -69,7 +69,7 @@ class Piece:
         return self.centre + 0.5 * ((self._a + self._b) * grown + (self._a - self._b) * decayed)
 
     def speed(self, t: float) -> float:
-        """Rad/s."""
+        """Rad/s, at `t` (s) after its start."""
         if self._bends:
             x = self._w * t
             return math.exp(-self._rate * t) * (self._v * math.cos(x) - self._turning * math.sin(x))
