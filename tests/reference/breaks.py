@@ -160,8 +160,8 @@ BREAKS = (
     Break(
         words="the model's shaft damped twice",
         file="harness/physics/swing.py",
-        right="damping / (2.0 * shaft.inertia)",
-        wrong="damping / shaft.inertia",
+        right="damping / (2.0 * inertia)",
+        wrong="damping / inertia",
     ),
     Break(
         words="what back-EMF brakes by the resistance of two phases",
