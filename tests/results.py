@@ -15,6 +15,7 @@ import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -127,10 +128,14 @@ def _files(root: Path, pattern: str) -> list[Path]:
 
 
 def _bare(path: Path) -> str:
-    """A source without what changes no number: comments, docstrings, empty lines."""
+    """A source without what changes no number."""
     text = path.read_text(encoding="utf-8")
-    if path.suffix == ".toml":
-        return repr(tomllib.loads(text))
+    return repr(tomllib.loads(text)) if path.suffix == ".toml" else _code(text)
+
+
+@cache
+def _code(text: str) -> str:
+    """Python without comments, docstrings and empty lines."""
     lines = text.splitlines()
     for start, column in _comments(text):
         lines[start - 1] = lines[start - 1][:column]

@@ -10,7 +10,7 @@ from tests.conftest import is_quick
 from tests.contracts.boards import running
 from tests.contracts.disturbance import EXCHANGES, Line, disturbances
 
-EVERY, EVERY_QUICK = 97, 397
+EVERY, EVERY_QUICK = 97, 1597
 """Bytes from one that is disturbed to the next; `python -m tests.contracts.disturbance` takes every one."""
 
 

@@ -38,7 +38,7 @@ from harness.nouns.quantity import (
     rectangular,
 )
 from harness.nouns.results import Detect, Expectation, Gauge, Measurement, Outcome, Requirement, Unmeasured, Verdict
-from tests.examples import examples
+from tests.examples import examples, rounds
 from tests.software.judge.simulation import bell_plan, caught, demo_plan, false_alarms, interval, one_qualification
 
 NAME = "leaf.stiffness.open_loop"
@@ -86,11 +86,12 @@ def test_k_lies_between_the_quantiles_of_its_parts(parts: list[tuple[float, floa
 
 
 def test_the_risk_of_a_whole_qualification_is_kept() -> None:
-    """Few here; `python -m tests.software.judge.simulation` does 5000 of each kind."""
-    alarms = false_alarms(80)
-    assert interval(alarms, 80, z=3.3)[0] < 0.01
-    alarms = false_alarms(80, risk=0.3, seed=5)
-    assert interval(alarms, 80, z=3.3)[0] < 0.3
+    """Few here; `python -m tests.software.judge.simulation` does 2000 of each kind."""
+    number = rounds(80)
+    alarms = false_alarms(number)
+    assert interval(alarms, number, z=3.3)[0] < 0.01
+    alarms = false_alarms(number, risk=0.3, seed=5)
+    assert interval(alarms, number, z=3.3)[0] < 0.3
 
 
 def test_normal_errors_spend_the_risk_and_no_more() -> None:
