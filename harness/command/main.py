@@ -118,8 +118,8 @@ def main(words: Sequence[str] | None = None, means: Means | None = None) -> int:
     except HarnessError as error:
         complain(str(error), error.exit_code, wants_json)
         return int(error.exit_code)
-    except KeyboardInterrupt:
-        complain("interrupted", ExitCode.BENCH, wants_json)
+    except KeyboardInterrupt as error:
+        complain(str(error) or "interrupted", ExitCode.BENCH, wants_json)
         return int(ExitCode.BENCH)
     except BrokenPipeError:  # the reader of our output has left; nothing is left to say to it
         with contextlib.suppress(OSError):

@@ -19,7 +19,7 @@ from harness.base.versions import version_of, versions
 from harness.base.words import visible
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
-from harness.bench.safe import order_first, signals_held
+from harness.bench.safe import StopSignal, order_first, signals_held
 from harness.bench.simulated import scenario_of
 from harness.checks.catalogue import CHECK_NAMES, needed_by
 from harness.judge.tally import headline
@@ -189,6 +189,10 @@ class BenchSession:
                     order, rest = order_first(error)
                     self.record.stop("bench", rest or "the run ended", by_hand=order)
                 self._tidy()
+            if isinstance(error, StopSignal):
+                order, words = order_first(error)
+                said = f"{words} while the rig was being opened: rotorgate had switched nothing on yet"
+                error.args = (f"{order}\n{said}" if order else said,)
             raise
         return self.qualification
 

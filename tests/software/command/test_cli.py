@@ -16,7 +16,7 @@ import pytest
 
 from harness.base.errors import BenchError, FirmwareFault, HarnessError, InstrumentError, StoppedByBoard
 from harness.bench import safe
-from harness.bench.safe import StopSignal
+from harness.bench.safe import SUPPLY_OFF, StepOutcome, StopSignal, UnsafeBench, note_unsafe
 from harness.command import main as cli
 from harness.nouns.results import Outcome
 from harness.record import read
@@ -378,6 +378,22 @@ def test_a_signal_while_firmware_is_refused_leaves_its_record_whole(bench, monke
     assert read(Path("run")).finished
     with Store.open("store.sqlite") as store:
         assert [run.exit_code for run in store.runs()] == [1]
+
+
+@pytest.mark.parametrize("unsafe", [False, True])
+def test_a_signal_while_the_rig_is_opened_says_what_is_switched_on(bench, capsys, unsafe):
+    opening = StopSignal("stopped by Ctrl-C")
+    said = ["stopped by Ctrl-C while the rig was being opened: rotorgate had switched nothing on yet"]
+    if unsafe:
+        trouble = UnsafeBench([StepOutcome(step=SUPPLY_OFF, trouble="no answer")], "stopped by Ctrl-C")
+        note_unsafe(opening, trouble)
+        said.insert(0, trouble.order)
+    bench(opening=opening)
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
+    assert [line for line in capsys.readouterr().err.splitlines() if line.startswith("rotorgate: ")] == [
+        f"rotorgate: {line}" for line in said
+    ]
+    assert not Path("run").exists()
 
 
 def test_what_would_settle_a_cause_stands_after_it(bench, capsys):
