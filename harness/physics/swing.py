@@ -47,34 +47,47 @@ class Shaft:
 class Piece:
     """Motion under a spring, a damper and a constant torque `push` from angle `y` (rad) and speed `v` (rad/s)."""
 
-    __slots__ = ("_a", "_b", "_bends", "_rate", "_turning", "_v", "_w", "centre")
+    __slots__ = ("_a", "_b", "_bends", "_fast", "_rate", "_slow", "_turning", "_v", "_w", "_y", "centre")
 
     def __init__(self, inertia: float, stiffness: float, damping: float, push: float, y: float, v: float) -> None:
-        stiffness = max(stiffness, 1e-9)
-        self.centre = push / stiffness
+        square = max(stiffness, 1e-9) / inertia
+        self.centre = push / inertia / square
         self._rate = damping / (2.0 * inertia)
-        square = stiffness / inertia - self._rate**2
-        self._bends = square > 0.0
-        self._w = math.sqrt(abs(square)) or 1e-6
-        self._a, self._v = y - self.centre, v
-        self._b = (v + self._rate * self._a) / self._w
-        self._turning = (self._a if self._bends else -self._a) * self._w + self._rate * self._b
+        self._bends = square > self._rate**2
+        self._w = math.sqrt(abs(square - self._rate**2)) or 1e-6
+        self._y, self._v = y, v
+        away = y - self.centre
+        if self._bends:
+            self._a, self._b = away, (v + self._rate * away) / self._w
+            self._turning = away * self._w + self._rate * self._b
+            return
+        # Two rates of decay; one from the other, as their difference would lose its digits.
+        if self._rate >= 0.0:
+            self._fast = self._rate + self._w
+            self._slow = square / self._fast
+        else:
+            self._slow = self._rate - self._w
+            self._fast = square / self._slow
+        self._a = (v + away * self._fast) / (2.0 * self._w)
+        self._b = -(v + away * self._slow) / (2.0 * self._w)
+        self._turning = (square * away + self._rate * v) / self._w
+
+    # Both from where it starts, and not from the centre, which is far away where hardly anything pulls back.
 
     def angle(self, t: float) -> float:
         """Rad, at `t` (s) after its start."""
         if self._bends:
-            x = self._w * t
-            return self.centre + math.exp(-self._rate * t) * (self._a * math.cos(x) + self._b * math.sin(x))
-        grown, decayed = math.exp((self._w - self._rate) * t), math.exp(-(self._w + self._rate) * t)
-        return self.centre + 0.5 * ((self._a + self._b) * grown + (self._a - self._b) * decayed)
+            x, lost = self._w * t, math.expm1(-self._rate * t)
+            swung = lost * math.cos(x) - 2.0 * math.sin(0.5 * x) ** 2
+            return self._y + self._a * swung + self._b * (1.0 + lost) * math.sin(x)
+        return self._y + self._a * math.expm1(-self._slow * t) + self._b * math.expm1(-self._fast * t)
 
     def speed(self, t: float) -> float:
         """Rad/s, at `t` (s) after its start."""
         if self._bends:
             x = self._w * t
             return math.exp(-self._rate * t) * (self._v * math.cos(x) - self._turning * math.sin(x))
-        grown, decayed = math.exp((self._w - self._rate) * t), math.exp(-(self._w + self._rate) * t)
-        return 0.5 * ((self._v - self._turning) * grown + (self._v + self._turning) * decayed)
+        return -self._a * self._slow * math.exp(-self._slow * t) - self._b * self._fast * math.exp(-self._fast * t)
 
     def turn_s(self) -> float:
         """When it first comes to rest after its start; infinite for one that creeps or runs away."""
