@@ -18,9 +18,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-EXAMPLES = 100
-QUICK_EXAMPLES = 20
-"""Of each property (both arbitrary); a property whose examples are slow takes its share, see `tests/examples.py`."""
+EXAMPLES, BUILD_EXAMPLES, QUICK_EXAMPLES = 100, 40, 20
+"""Of each property (all arbitrary); a property whose examples are slow takes its share, see `tests/examples.py`."""
 MEMORY = Path("/dev/shm")
 """Where Linux keeps files in memory. What is forced to the disk there waits for none: half of all tests' time else."""
 ROOM = 1_000_000_000
@@ -29,9 +28,9 @@ PROCESSES = 8
 """At most: each loads the same libraries before it is of use (arbitrary)."""
 
 # New examples are drawn wherever a person runs all tests. A build of one tree says one thing, and so does the quick
-# form, which somebody may run who has changed nothing: the same examples each time.
+# form, which somebody may run who has changed nothing: the same examples each time, and so fewer of them.
 settings.register_profile("full", deadline=None, max_examples=EXAMPLES)
-settings.register_profile("build", deadline=None, max_examples=EXAMPLES, derandomize=True)
+settings.register_profile("build", deadline=None, max_examples=BUILD_EXAMPLES, derandomize=True)
 settings.register_profile("quick", deadline=None, max_examples=QUICK_EXAMPLES, derandomize=True)
 settings.load_profile("full")
 
