@@ -5,6 +5,7 @@ No text from outside passes through rich's markup, which deletes `[requirements]
 
 from __future__ import annotations
 
+import io
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -91,8 +92,9 @@ def write_rows(
     """
     from rich.console import Console
 
+    plain = io.StringIO()
     console = Console(
-        file=stream,
+        file=stream if known_width else plain,
         highlight=False,
         markup=False,
         emoji=False,
@@ -104,6 +106,7 @@ def write_rows(
     else:
         _columns(console, layout, rows)
     _reasons(console, rows, words)
+    stream.write("\n".join(line.rstrip() for line in plain.getvalue().split("\n")))  # rich fills a row with blanks
 
 
 def _columns(console: Console, layout: Layout, rows: Sequence[TableRow]) -> None:

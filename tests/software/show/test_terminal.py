@@ -79,7 +79,7 @@ def test_each_reason_is_given_once_and_what_is_wrong_first():
         verdict("wheel.step.decay", Outcome.NOT_JUDGED, "needs a limit"),
         verdict("wheel.step.delay", Outcome.DIFFERS, "2 ms off"),
     )
-    assert [line.rstrip() for line in shown.split("\n\n")[1].splitlines()] == [
+    assert shown.split("\n\n")[1].splitlines() == [
         "XX  wheel.step.delay: differs: 2 ms off",
         "--  leaf.step.decay, wheel.step.decay: not judged: needs a limit",
     ]
@@ -94,7 +94,7 @@ def test_what_the_rig_file_asks_nothing_of_is_one_line_in_plain_words():
         verdict("wheel.step.stability_margin", Outcome.AGREES),
     )
     assert shown.splitlines()[1].split() == ["--", "leaf.step.decay", "not", "judged"]
-    assert [line.rstrip() for line in shown.split("\n\n")[1].splitlines()] == [
+    assert shown.split("\n\n")[1].splitlines() == [
         "--  measured, not judged: [detect] of the rig file says nothing of step.decay, leaf.step.stability_margin",
         "--  leaf.step.step_spread: not judged: needs a model",
     ]
