@@ -17,7 +17,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.base.disk import unwritten
+from harness.base.disk import unwritten, write_text
 from harness.base.errors import BoardBusy, DeviceError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.base.words import visible
 from harness.nouns.standing import Standing
@@ -98,12 +98,10 @@ def write_template(path: Path) -> None:
     """Write the commented rig file. Raises UsageError rather than overwrite one."""
     from harness.rigfile.template import template
 
-    text = template()
     try:
-        with path.open("x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError as error:
-        raise UsageError(f"--new {visible(str(path))}: is there already; nothing was written") from error
+        if path.is_symlink() or path.exists():
+            raise UsageError(f"--new {visible(str(path))}: is there already; nothing was written")
+        write_text(path, template())
     except OSError as error:
         raise unwritten(UsageError, f"--new {visible(str(path))}: cannot write", error) from error
 

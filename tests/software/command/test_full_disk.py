@@ -64,3 +64,19 @@ def test_a_page_that_does_not_fit_is_one_line_and_3(
     assert cli.main(["report", str(tmp_path / "run")]) == 3
     said = capsys.readouterr().err
     assert said == f"rotorgate: {tmp_path}/run/report.html: cannot write: No space left on device\n"
+
+
+def test_a_template_that_does_not_fit_leaves_nothing_that_stands_in_the_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refused(_: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    new = tmp_path / "new.toml"
+    with monkeypatch.context() as full:
+        full.setattr(os, "fsync", refused)
+        assert cli.main(["inspect", "--new", str(new)]) == 3
+    assert capsys.readouterr().err == f"rotorgate: --new {new}: cannot write: No space left on device\n"
+    assert list(tmp_path.iterdir()) == []
+    assert cli.main(["inspect", "--new", str(new)]) == 0
+    assert cli.main(["inspect", "--new", str(new)]) == 4, "what is there is never written over"
