@@ -11,12 +11,16 @@
 
 Every answer has `time_ns`, and `out`: bytes that the board has put out in all; a run also says its `reason`. A
 `number` in the question comes back in its answer, so that a host that was interrupted between the two finds its place.
+Before an answer that takes long there is `{"working": true}` every SIGN_S, so that a bench that hangs is known from one
+that works.
 """
 
 from __future__ import annotations
 
 import json
 import socket
+from contextlib import suppress
+from threading import Event, Lock, Thread
 from typing import Any
 
 from rigs_demo.clock import Bench
@@ -24,6 +28,8 @@ from rigs_demo.clock_wall import pause_us, wall_ns
 
 ARRIVAL_NS = 5_000_000_000
 """Wall time within which bytes that the host says it sent must be there (arbitrary, generous)."""
+SIGN_S = 0.5
+"""Wall time from one sign of life to the next (arbitrary, a tenth of what the host waits for)."""
 
 
 class Ended(Exception):
@@ -40,6 +46,11 @@ class Control:
         self._unread: dict[socket.socket, bytes] = {}
         self.had_host = False
         self.left = False
+        self._sending = Lock()
+        self._asker: socket.socket | None = None
+        """Who waits for an answer."""
+        self._closed = Event()
+        Thread(target=self._live, daemon=True).start()
 
     def sockets(self) -> list[socket.socket]:
         """What to wait for."""
@@ -68,12 +79,24 @@ class Control:
         *lines, rest = (self._unread[ready] + received).split(b"\n")
         self._unread[ready] = rest
         for line in lines:
+            self._wait_for(ready)
             reply = self._answer(line)
+            self._wait_for(None)
             try:
                 ready.sendall(json.dumps(reply).encode() + b"\n")
             except OSError:
                 self._leave(ready)
                 return
+
+    def _wait_for(self, asker: socket.socket | None) -> None:
+        with self._sending:
+            self._asker = asker
+
+    def _live(self) -> None:
+        while not self._closed.wait(SIGN_S):
+            with self._sending, suppress(OSError):
+                if self._asker is not None:
+                    self._asker.send(b'{"working": true}\n', socket.MSG_DONTWAIT)
 
     def _leave(self, connection: socket.socket) -> None:
         self._unread.pop(connection, None)
@@ -81,6 +104,7 @@ class Control:
 
     def close(self) -> None:
         """Close everything."""
+        self._closed.set()
         for connection in list(self._unread):
             self._leave(connection)
         self._listener.close()

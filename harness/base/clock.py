@@ -18,6 +18,8 @@ from harness.base.errors import BenchError, RigFileError
 
 ANSWER_S = 60.0
 """Longest wall time for the bench's answer to one message (arbitrary; a wait of an hour at rest takes it 0.1 s)."""
+SILENT_S = 5.0
+"""Wall time after which a bench that says nothing hangs (arbitrary): one that works says so twice a second."""
 NANOSECOND = 1_000_000_000
 
 
@@ -103,10 +105,12 @@ class BenchClock:
             raise RigFileError([f"clock.address: expected HOST:PORT, found {address!r}"])
         self._address = address
         with self._translated():
-            self._socket = socket.create_connection((host, int(port)), timeout=ANSWER_S)
+            self._socket = socket.create_connection((host, int(port)), timeout=SILENT_S)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._unread = b""
         self._asked = 0
+        self._lost = ""
+        """Why it is not asked again: who makes a bench safe has no time to wait for it once more."""
         self._wire: BenchWire | None = None
         self._now_ns: int | None = None
 
@@ -139,13 +143,18 @@ class BenchClock:
 
     def ask(self, **message: object) -> dict[str, Any]:
         """The bench's answer to one message, for its wire, too. Raises BenchError."""
+        if self._lost:
+            raise BenchError(self._lost)
         self._now_ns = None
         self._asked += 1
+        latest_s = time.monotonic() + ANSWER_S
         with self._translated():
             self._socket.sendall(json.dumps({**message, "number": self._asked}).encode() + b"\n")
-            # A signal may have struck between an earlier question and its answer, which is then still to come.
+            # Signs of life come before an answer; and a signal may have struck between an earlier question and its
+            # answer, which is then still to come.
             while (reply := self._next_reply()).get("number") != self._asked:
-                pass
+                if time.monotonic() > latest_s:
+                    raise TimeoutError(f"still at work after {ANSWER_S:g} s")
         if "error" in reply:
             raise BenchError(f"clock at {self._address}: {reply['error']}")
         self._now_ns = reply.get("time_ns")
@@ -155,7 +164,8 @@ class BenchClock:
         while b"\n" not in self._unread:
             received = self._socket.recv(65536)
             if not received:
-                raise BenchError(f"clock at {self._address}: the bench has ended; start it again")
+                self._lost = f"clock at {self._address}: the bench has ended; start it again"
+                raise BenchError(self._lost)
             self._unread += received
         line, self._unread = self._unread.split(b"\n", 1)
         reply = json.loads(line)
@@ -168,10 +178,11 @@ class BenchClock:
         try:
             yield
         except (OSError, ValueError) as error:
-            raise BenchError(
+            self._lost = (
                 f"clock at {self._address}: no answer from the bench that owns the time ({error}); "
-                "it has ended, or was never there"
-            ) from error
+                "it has ended, hangs, or was never there"
+            )
+            raise BenchError(self._lost) from error
 
 
 class BenchWire:

@@ -113,7 +113,9 @@ def _attempted(
     def run(each: Settings) -> FinishedRun:
         if each.firmware is not None and means.firmware.files(each.firmware, spec) != files:
             raise UsageError(f"--firmware {visible(str(each.firmware))}: its files changed while the gate was running")
-        sessions.append(BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means))
+        sessions.append(
+            BenchSession(each, on_step=terminal.step, on_open=opened, on_unsafe=terminal.urge, locks=locks, means=means)
+        )
         if each.number == 1:
             terminal.say(f"{spec.rig.name}: {length}")
         terminal.say(f"run {each.number} of {each.runs_sharing_risk}, seed {sessions[-1].seed}")

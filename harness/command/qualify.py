@@ -106,7 +106,9 @@ def run(
             terminal.say(remark)
 
     def once(each: Settings) -> FinishedRun:
-        session = BenchSession(each, on_step=terminal.step, on_open=opened, locks=locks, means=means)
+        session = BenchSession(
+            each, on_step=terminal.step, on_open=opened, on_unsafe=terminal.urge, locks=locks, means=means
+        )
         if each.number == 1:
             terminal.say(f"{session.spec.rig.name}: {length_of(session.spec, means.check_named, settings.only, count)}")
         if count > 1:

@@ -97,14 +97,17 @@ class BenchSession:
         *,
         on_step: Callable[[Activity, float | None], None] | None = None,
         on_open: Callable[[Rig], None] | None = None,
+        on_unsafe: Callable[[str], None] | None = None,
         locks: DeviceLocks | None = None,
         means: Means | None = None,
     ) -> None:
         """Check what can be checked before anything is opened. Raises UsageError with every problem.
 
         `on_open` is called with the opened rig before its firmware is exchanged or asked, the record is begun and
-        anything is energised; what it raises ends the run. `locks` may hold devices of the rig already, and also beyond
-        this machine; it is released with the rig. `means`: other than those of every session.
+        anything is energised; what it raises ends the run. `on_unsafe` is called with the order to a person as soon as
+        making safe has failed: what is closed after it may take long where a bench hangs. `locks` may hold devices of
+        the rig already, and also beyond this machine; it is released with the rig. `means`: other than those of every
+        session.
         """
         self.settings = settings
         self.means = means or Means()
@@ -130,6 +133,7 @@ class BenchSession:
         """Where the firmware from before is held, once an exchange has begun."""
         self._on_step = on_step
         self._on_open = on_open
+        self._on_unsafe = on_unsafe
         self._made: list[Path] = []
         self._refusal: Refusal | None = None
         self._locks = locks
@@ -176,6 +180,7 @@ class BenchSession:
                     gauge=self.record.read().gauges,
                     check_named=self.means.check_named,
                     on_step=self._tell,
+                    on_unsafe=self._on_unsafe,
                 )
                 self._stack = stack.pop_all()
         except BaseException as error:

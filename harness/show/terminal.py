@@ -67,6 +67,12 @@ class Terminal:
             self._err.write(visible_lines(text) + "\n")
             self._err.flush()
 
+    def urge(self, order: str) -> None:
+        """What a person must do now, whatever else was asked for; it stands in the result once more."""
+        self._clear()
+        self._err.write(visible_lines(order) + "\n")
+        self._err.flush()
+
     def result(self, text: str) -> None:
         """A line of the result, always."""
         self._clear()

@@ -32,6 +32,9 @@ SILENT_NS = 1_000_000_000
 INTERRUPT_AFTER_NS = 200_000_000
 """Wall time without a request after which Ctrl-C becomes a signal (arbitrary)."""
 
+OFTEN = 50
+"""Looks after which it is asked once more whether somebody has stopped the board (arbitrary)."""
+
 QUIET_US = 5000
 """Rest after which a board counts as waiting, where the system tells nothing better (arbitrary)."""
 COMING_UP_NS = 20_000_000_000
@@ -161,6 +164,9 @@ class BoardProcess:
             now_ns = processor_ns(self.pid)
             if now_ns is None:
                 now_ns = wall_ns()
+            if waits % OFTEN == 0 and system.is_stopped(self.pid):
+                self._was_stuck = True
+                return State.STUCK
             if used_ns is None:
                 used_ns = now_ns
             elif now_ns - used_ns > (SILENT_NS // 100 if self._was_stuck else SILENT_NS) and not interrupt_wanted:

@@ -33,6 +33,14 @@ def signals(pid: int, *sets: str) -> int:
     return bits_set
 
 
+def is_stopped(pid: int) -> bool:
+    """Whether somebody has stopped it, and nobody has let it go on; False where nothing is told."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[0] in "Tt"
+    except OSError:
+        return False
+
+
 def catches_interrupt(pid: int) -> bool:
     """Whether it has a handler for SIGINT now."""
     return bool(signals(pid, "SigCgt") >> (signal.SIGINT - 1) & 1)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from harness.base import clock as times
 from harness.base.clock import BenchClock
 from harness.base.errors import BenchError, InstrumentError
 from harness.bench.visa import Session
@@ -26,6 +27,9 @@ class CountingBench:
         self.time_ns = 0
         self.error = ""
         self.interrupts = False
+        self.signs = 0
+        """Of life, before an answer; without an answer if it is not to come."""
+        self.answers = True
         self.gone_on = threading.Event()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.address = f"127.0.0.1:{self._listener.getsockname()[1]}"
@@ -44,6 +48,10 @@ class CountingBench:
                     self.interrupts = False
                     signal.pthread_kill(threading.main_thread().ident, signal.SIGINT)
                     self.gone_on.wait(PATIENCE_S)  # the answer comes only when the host has gone on
+                connection.sendall(b'{"working": true}\n' * self.signs)
+                if not self.answers:
+                    self.gone_on.wait(PATIENCE_S)
+                    return
                 connection.sendall(json.dumps({**reply, "number": message["number"]}).encode() + b"\n")
 
     def close(self) -> None:
@@ -138,6 +146,28 @@ def test_an_interrupt_between_question_and_answer_shifts_no_later_answer(bench: 
 def test_a_bench_that_has_ended_is_told_in_words_that_read_on() -> None:
     with socket.create_server(("127.0.0.1", 0)) as gone:
         port = gone.getsockname()[1]
-    words = rf"^clock at 127\.0\.0\.1:{port}: no answer from the bench that owns the time \(.*\); it has ended, or was"
+    words = rf"^clock at 127\.0\.0\.1:{port}: no answer from the bench that owns the time \(.*\); it has ended, hangs, or was"
     with pytest.raises(BenchError, match=words):
         BenchClock(f"127.0.0.1:{port}").now_s()
+
+
+def test_a_bench_that_says_that_it_works_is_waited_for(bench: CountingBench) -> None:
+    clock = BenchClock(bench.address)
+    bench.signs, bench.time_ns = 3, 1_000_000_000
+    assert clock.now_s() == 1.0
+
+
+@pytest.mark.parametrize(("signs", "why"), [(0, "timed out"), (1, "still at work after 0 s")])
+def test_a_bench_that_hangs_is_given_up_once_and_for_all(
+    bench: CountingBench, monkeypatch: pytest.MonkeyPatch, signs: int, why: str
+) -> None:
+    monkeypatch.setattr(times, "SILENT_S", 0.1)
+    monkeypatch.setattr(times, "ANSWER_S", 0.0 if signs else PATIENCE_S)
+    clock = BenchClock(bench.address)
+    bench.signs, bench.answers = signs, False
+    with pytest.raises(BenchError, match=rf"no answer .* \({why}\); it has ended, hangs, or was never there"):
+        clock.sleep_s(1.0)
+    with pytest.raises(BenchError, match=why):
+        clock.sleep_s(1.0)
+    assert bench.questions == ["sleep"], "who makes it safe does not wait for it once more"
+    bench.gone_on.set()

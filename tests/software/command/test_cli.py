@@ -270,10 +270,12 @@ def test_where_making_safe_fails_the_order_to_a_person_comes_first_everywhere(be
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe=unsafe))
     assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
     order = "SWITCH THE POWER OFF BY HAND: phases and supply may still be on"
-    out = capsys.readouterr().out
-    assert out.startswith(f"{order} (phases off FAILED: clock: gone; supply off FAILED: supply: silent)\n")
+    out, err = capsys.readouterr()
+    whole = f"{order} (phases off FAILED: clock: gone; supply off FAILED: supply: silent)\n"
+    assert out.startswith(whole)
     assert "\nstopped: clock: gone\n" in out
     assert out.count(order) == 1
+    assert err.endswith(whole), "at once, before anything is closed"
     stop = read(Path("run")).stop
     assert stop.by_hand.startswith(order)
     assert stop.message == "clock: gone"

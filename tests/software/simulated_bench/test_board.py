@@ -245,6 +245,20 @@ def test_a_board_that_gets_no_processor_while_it_begins_has_not_failed(monkeypat
         assert board.execute("print(2 + 3)") == "5\n"
 
 
+@linux_only
+def test_a_board_that_somebody_has_stopped_is_stuck_and_time_goes_on(board: Direct) -> None:
+    board.start(STATES["sleeping"])
+    board.run_ms(100.0)
+    assert board.board.process is not None
+    board.board.process._process.send_signal(signal.SIGSTOP)
+    board.start("print('heard')")
+    before_ns = board.bench.now_ns
+    board.run_ms(300.0)
+    assert board.bench.now_ns == before_ns + 300 * MS
+    board.board.process._process.send_signal(signal.SIGCONT)
+    assert b"heard" in board.until(b"\x04\x04>")
+
+
 @pytest.mark.parametrize("tells", [pytest.param(True, marks=linux_only), False])
 def test_a_board_that_waits_for_an_answer_that_nobody_owes_it_looks_again(tells: bool, monkeypatch) -> None:
     if not tells:
