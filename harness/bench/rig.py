@@ -163,13 +163,14 @@ class Rig:
     def script(self, module: str, call: str, **parameters: object) -> ScriptRun:
         """Start `module.call(guard, **parameters)` of the device scripts, under the board's own guard.
 
-        While the host waits for frames the board's deadman is fed. Raises LinkError, DeviceError; BenchError where
-        the guard of the supply has ended, or a device may be somebody else's by now.
+        While the host waits for frames the board's deadman is fed, as long as the guard of the supply watches. Raises
+        LinkError, DeviceError; BenchError where that guard has ended, or a device may be somebody else's by now.
         """
         self._look_first()
         self._deploy()
         text = source.script(self.spec, module, call, parameters, self._hangs_rad)
-        return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS)
+        watch = None if self.guard is None else self.guard.check
+        return self.board.run(text, heartbeat_s=self.spec.board.deadman_s / HEARTBEATS, before_beat=watch)
 
     def guard_terms(self) -> dict[str, object]:
         """What the guard of a script that is started now holds it to: pins, levels, counts and milliseconds."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 
 from harness.base.errors import LinkError
@@ -56,11 +56,19 @@ class Board(Console):
             raise LinkError(f"{self.port.url}: what the board says of itself makes no sense: {error}") from error
         return BoardIdentity(**identity)
 
-    def run(self, source: str, timeout_s: float = 5.0, *, heartbeat_s: float | None = None) -> ScriptRun:
+    def run(
+        self,
+        source: str,
+        timeout_s: float = 5.0,
+        *,
+        heartbeat_s: float | None = None,
+        before_beat: Callable[[], None] | None = None,
+    ) -> ScriptRun:
         """Start a script that sends frames. `timeout_s`: until it is started.
 
         `heartbeat_s`: while the host waits for frames it sends an empty line this often (the script reads
-        them with `frames.Inbox`, and feeds its deadman).
+        them with `frames.Inbox`, and feeds its deadman). `before_beat` is called before each: what it raises ends the
+        script, and the deadman is fed no more.
         """
         if "frames.py" not in self.deployed:
             names = ("frames.py", "inbox.py") if "select" in self.abilities else ("frames.py",)
@@ -68,7 +76,7 @@ class Board(Console):
 
         def started() -> ScriptRun:
             self.port.listen()
-            run = ScriptRun(self, heartbeat_s=heartbeat_s)
+            run = ScriptRun(self, heartbeat_s=heartbeat_s, before_beat=before_beat)
             self.start(self.with_checksum(snippets.framed(source)), framed=True)
             run.wait_started(timeout_s)
             return run

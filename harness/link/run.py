@@ -21,8 +21,11 @@ LONGEST_LINE = 121
 class ScriptRun:
     """A running script. A context manager that interrupts a script still running and makes the board safe."""
 
-    def __init__(self, console: Console, *, heartbeat_s: float | None = None) -> None:
+    def __init__(
+        self, console: Console, *, heartbeat_s: float | None = None, before_beat: Callable[[], None] | None = None
+    ) -> None:
         self.console = console
+        self._before_beat = before_beat
         self._ended = False
         self._failure: LinkError | None = None
         self._heartbeat_s = heartbeat_s
@@ -184,6 +187,8 @@ class ScriptRun:
 
     def _beat(self, now_s: float) -> None:
         if now_s >= self._next_beat_s() - TICK_S and self._in_flight < CREDIT and not self.ended:
+            if self._before_beat is not None:
+                self._before_beat()
             self.console.port.write(b"\n")
             self._in_flight += 1
             self._beaten_s = now_s

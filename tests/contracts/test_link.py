@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from harness.base.clock import WallClock
-from harness.base.errors import BoardBusy, DeviceError, LinkError, LinkTimeout
+from harness.base.errors import BenchError, BoardBusy, DeviceError, LinkError, LinkTimeout
 from harness.link.board import Board
 from harness.link.frames import Event, StreamRows
 from harness.link.port import Port
@@ -271,6 +271,24 @@ def test_the_heartbeat_reaches_a_waiting_script(board: Board) -> None:
     with board.run(source, heartbeat_s=0.02) as run:
         assert run.next_frame(timeout_s=60) == Event("beats", 5)
         run.finish()
+
+
+def test_a_script_is_ended_where_something_is_wrong_before_a_heartbeat(board: Board) -> None:
+    needs(board, "stdin", "select")
+    seen = iter((None, None, BenchError("nobody watches")))
+
+    def look() -> None:
+        if (wrong := next(seen)) is not None:
+            raise wrong
+
+    source = "box = frames.Inbox()\nframes.event('on', 1)\nwhile True: box.line(20)"
+    with (
+        pytest.raises(BenchError, match="nobody watches"),
+        board.run(source, heartbeat_s=0.02, before_beat=look) as run,
+    ):
+        assert run.next_frame(timeout_s=60) == Event("on", 1)
+        run.next_frame(timeout_s=60)
+    assert board.execute("print(2)").strip() == "2", "the board was interrupted, and answers"
 
 
 def test_more_heartbeats_than_the_credit_holds_are_acknowledged(board: Board) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from harness.base.clock import WallClock
@@ -102,8 +103,9 @@ class StubBoard:
     def deploy(self, scripts: object) -> None:
         self.events.append("deploy")
 
-    def run(self, source: str, heartbeat_s: float) -> str:
+    def run(self, source: str, heartbeat_s: float, before_beat: Callable[[], None] | None = None) -> str:
         self.events.append("run")
+        self.before_beat = before_beat
         return source
 
 

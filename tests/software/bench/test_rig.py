@@ -86,8 +86,12 @@ def test_nothing_is_energised_without_a_guard_that_watches(events: list[str], su
     rig = stub_rig(events, supply=supply, guard=guard)
     rig.power_on()
     rig.script("fields", "serve")
+    assert rig.board.before_beat is not None
+    rig.board.before_beat()
     guard.dead = True
     before = list(events)
+    with pytest.raises(BenchError, match="guard of the supply has ended"):
+        rig.board.before_beat()  # while a script runs, as often as its deadman is fed
     with pytest.raises(BenchError, match="guard of the supply has ended"):
         rig.power_on()  # asked again before each check, with the output on
     with pytest.raises(BenchError, match="guard of the supply has ended"):
