@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import json
 import os
+import shutil
 import signal
 import sys
 import tempfile
@@ -68,6 +69,12 @@ def _arguments(argv: list[str]) -> argparse.Namespace:
         metavar="PERMILLE",
         help="cost of Python work on the board, 1000 is usual",
     )
+    parser.add_argument(
+        "--scratch",
+        type=Path,
+        metavar="FOLDER",
+        help="a folder that is there, for what lies on the board; gone at the end",
+    )
     arguments = parser.parse_args(argv)
     if not 100 <= arguments.cost <= 100_000:
         parser.error(f"--cost: expected 100 to 100000, found {arguments.cost}")
@@ -124,6 +131,9 @@ def _run(arguments: argparse.Namespace) -> None:
     files = {name: firmware_copy(source, faults) for name, source in scenario.firmware.items()}
     hardware = Hardware(plant, Wiring.of(scenario.rig))
     with contextlib.ExitStack() as stack:
+        if arguments.scratch is not None:  # of whoever started this, and may have died by then
+            tempfile.tempdir = str(arguments.scratch)
+            stack.callback(shutil.rmtree, arguments.scratch, ignore_errors=True)
         name = scenario.name if arguments.board_seed is None else f"{scenario.name} board {arguments.board_seed}"
         board = SimulatedBoard(hardware, files, name=name, cost_permille=arguments.cost)
         stack.callback(board.close)

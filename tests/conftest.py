@@ -12,7 +12,9 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import tempfile
 from collections.abc import Iterator
+from multiprocessing.util import get_temp_dir
 from pathlib import Path
 
 import pytest
@@ -93,6 +95,21 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if slow:
         config.hook.pytest_deselected(items=slow)
         items[:] = [item for item in items if not item.get_closest_marker("slow")]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def temporary_folder() -> Iterator[None]:
+    """What processes leave behind that a test kills goes with the tests."""
+    former = os.environ.get("TMPDIR")
+    get_temp_dir()  # multiprocessing's own is there until this process ends
+    with tempfile.TemporaryDirectory(prefix="rotorgate-tests-", ignore_cleanup_errors=True) as folder:
+        Path(folder).chmod(0o755)  # a database runs as another user
+        os.environ["TMPDIR"] = tempfile.tempdir = folder
+        yield
+        tempfile.tempdir = None
+        os.environ.pop("TMPDIR")
+        if former is not None:
+            os.environ["TMPDIR"] = former
 
 
 @pytest.fixture

@@ -61,6 +61,7 @@ class SimulatedBench(Closable):
             command.append(f"--with-fault={fault}")
         self._folder = tempfile.TemporaryDirectory(prefix="rotorgate-bench-")
         command += ["--rig-file", str(Path(self._folder.name) / f"{scenario}.toml")]
+        command += ["--scratch", self._folder.name]  # whichever of both ends last takes it away
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115  (closed in close)
         try:
             self._process = subprocess.Popen(

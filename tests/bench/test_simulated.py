@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -12,6 +15,8 @@ from harness.bench.opening import addressed, open_rig
 from harness.bench.simulated import SimulatedBench
 from harness.rigfile import loads
 from tests.bench.conftest import rotorgate
+from tests.patience import PATIENCE_S, has_ended, until
+from tests.results import ROOT
 from tests.software.run.fakes import SLUICE
 
 pytestmark = pytest.mark.board
@@ -70,3 +75,28 @@ def test_a_bench_that_dies_is_named_with_its_last_words():
     ):
         os.kill(started[0].pid, signal.SIGKILL)
         rig.board.execute("1")
+
+
+HOST = """
+from harness.bench.simulated import SimulatedBench
+with SimulatedBench("sluice", seed=1) as bench:
+    print(bench.pid, bench.rig_file.parent, flush=True)
+    input()
+"""
+
+
+@pytest.mark.parametrize("killed", ["host", "bench"])
+def test_whichever_of_host_and_bench_is_killed_the_other_leaves_nothing_behind(killed: str):
+    host = subprocess.Popen(
+        [sys.executable, "-c", HOST], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT
+    )
+    assert host.stdin is not None and host.stdout is not None
+    pid, folder = host.stdout.readline().split()
+    assert list(Path(folder).glob("rotorgate-flash-*"))
+    if killed == "host":
+        host.kill()
+    else:
+        os.kill(int(pid), signal.SIGKILL)
+        host.stdin.write("\n")
+    host.communicate(timeout=PATIENCE_S)
+    until(lambda: has_ended(int(pid)) and not Path(folder).exists(), "the end of the bench and of its folder")
