@@ -154,12 +154,13 @@ def open_rig(
     Raises BenchBusy, LinkError, InstrumentError, UsageError, FirmwareFault.
     """
     with ExitStack() as stack:
-        started_here = scenario_of(spec) is not None  # then nobody else can reach it
+        started_here = scenario_of(spec) is not None  # then nobody else can reach it, and its names are soon another's
         held = stack.enter_context(doors.locks() if locks is None or started_here else locks)
         spec = stack.enter_context(
             doors.addressed(spec, seed=seed, plant_seed=plant_seed, board_seed=board_seed, faults=faults)
         )
-        held.hold(devices_of(spec))
+        if not started_here:
+            held.hold(devices_of(spec))
         clock = open_clock(spec)
         if isinstance(clock, BenchClock):
             stack.callback(clock.close)

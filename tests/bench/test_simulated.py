@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,13 @@ def test_a_bench_that_dies_is_named_with_its_last_words():
     ):
         os.kill(started[0].pid, signal.SIGKILL)
         rig.board.execute("1")
+
+
+def test_a_bench_that_was_started_here_leaves_no_locks(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with open_rig(spec(), seed=1) as rig:
+        assert rig.board.execute("print(1)").strip() == "1"
+    assert list(tmp_path.iterdir()) == []
 
 
 HOST = """
