@@ -6,7 +6,6 @@ import argparse
 import contextlib
 import json
 import os
-import shutil
 import signal
 import sys
 import tempfile
@@ -133,7 +132,7 @@ def _run(arguments: argparse.Namespace) -> None:
     with contextlib.ExitStack() as stack:
         if arguments.scratch is not None:  # of whoever started this, and may have died by then
             tempfile.tempdir = str(arguments.scratch)
-            stack.callback(shutil.rmtree, arguments.scratch, ignore_errors=True)
+            stack.callback(_leave, arguments.scratch, arguments.rig_file)
         name = scenario.name if arguments.board_seed is None else f"{scenario.name} board {arguments.board_seed}"
         board = SimulatedBoard(hardware, files, name=name, cost_permille=arguments.cost)
         stack.callback(board.close)
@@ -158,6 +157,14 @@ def _run(arguments: argparse.Namespace) -> None:
             loop.free_run()
         else:
             loop.run()
+
+
+def _leave(scratch: Path, rig_file: Path | None) -> None:
+    """Take away what was made for this bench, and nothing else."""
+    with contextlib.suppress(OSError):
+        if rig_file is not None and rig_file.parent == scratch:
+            rig_file.unlink(missing_ok=True)
+        scratch.rmdir()
 
 
 @contextlib.contextmanager

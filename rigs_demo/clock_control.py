@@ -11,15 +11,16 @@
 
 Every answer has `time_ns`, and `out`: bytes that the board has put out in all; a run also says its `reason`. A
 `number` in the question comes back in its answer, so that a host that was interrupted between the two finds its place.
-Before an answer that takes long there is `{"working": true}` every SIGN_S, so that a bench that hangs is known from one
-that works.
+While the bench is at work for somebody, every host that is connected gets `{"working": true}` every SIGN_S, so that a
+process that was stopped, or starves, is known from one that works.
 """
 
 from __future__ import annotations
 
 import json
 import socket
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from threading import Event, Lock, Thread
 from typing import Any
 
@@ -47,8 +48,7 @@ class Control:
         self.had_host = False
         self.left = False
         self._sending = Lock()
-        self._asker: socket.socket | None = None
-        """Who waits for an answer."""
+        self._working = False
         self._closed = Event()
         Thread(target=self._live, daemon=True).start()
 
@@ -79,24 +79,30 @@ class Control:
         *lines, rest = (self._unread[ready] + received).split(b"\n")
         self._unread[ready] = rest
         for line in lines:
-            self._wait_for(ready)
-            reply = self._answer(line)
-            self._wait_for(None)
+            with self.at_work():
+                reply = self._answer(line)
             try:
                 ready.sendall(json.dumps(reply).encode() + b"\n")
             except OSError:
                 self._leave(ready)
                 return
 
-    def _wait_for(self, asker: socket.socket | None) -> None:
-        with self._sending:
-            self._asker = asker
+    @contextmanager
+    def at_work(self) -> Iterator[None]:
+        """Whatever lasts within this is known as work to every host."""
+        self._working = True
+        try:
+            yield
+        finally:
+            with self._sending:  # a sign is whole before an answer follows it
+                self._working = False
 
     def _live(self) -> None:
         while not self._closed.wait(SIGN_S):
-            with self._sending, suppress(OSError):
-                if self._asker is not None:
-                    self._asker.send(b'{"working": true}\n', socket.MSG_DONTWAIT)
+            with self._sending:
+                for host in list(self._unread) if self._working else []:
+                    with suppress(OSError):
+                        host.send(b'{"working": true}\n', socket.MSG_DONTWAIT)
 
     def _leave(self, connection: socket.socket) -> None:
         self._unread.pop(connection, None)

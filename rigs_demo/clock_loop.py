@@ -83,8 +83,9 @@ class ClockLoop:
             ready, _, _ = select.select(wanted, [], [], 0)
             if not ready:
                 return
-            for server in self._servers:
-                server.serve(ready)
+            with self._control.at_work():
+                for server in self._servers:
+                    server.serve(ready)
 
     def _linger(self) -> None:
         bench = self._bench

@@ -20,7 +20,7 @@ from harness.bench.guard import Guard
 from harness.bench.locks import DeviceLocks
 from harness.bench.multimeter import Multimeter
 from harness.bench.rig import AnyInstrument, Rig
-from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe, signals_held
+from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe, order_of, signals_held
 from harness.bench.simulated import SimulatedBench, scenario_of
 from harness.bench.supply import Supply
 from harness.bench.thermometer import Thermometer
@@ -140,6 +140,7 @@ def open_rig(
     on_observation: Callable[[Observation], None] | None = None,
     on_progress: Callable[[Activity], None] | None = None,
     on_fault: OnFault | None = None,
+    on_unsafe: Callable[[str], None] | None = None,
     doors: Doors = DOORS,
 ) -> Iterator[Rig]:
     """Open everything that the rig file names, prove it, and make it safe at the end, whatever the end is.
@@ -150,6 +151,7 @@ def open_rig(
     `interrupt=False` and no `guard_log`: for looking only. `locks` may hold devices of the rig already, and also beyond
     this machine; it is released at the end. `on_observation` and `on_progress` are the rig's.
     `on_fault` is called, with all made safe, where the firmware cannot be imported or asked, before that is raised.
+    `on_unsafe` is called with the order to a person where making safe has failed, before anything is closed.
     `doors`: by what all this is opened.
     Raises BenchBusy, LinkError, InstrumentError, UsageError, FirmwareFault.
     """
@@ -212,6 +214,8 @@ def open_rig(
                 with signals_held():
                     if interrupt:
                         end.unsafe = rig.make_safe()
+                        if end.unsafe and on_unsafe is not None:
+                            on_unsafe(order_of(end.unsafe))
                     end.not_put_back = _put_back(at_end)
 
 

@@ -247,8 +247,7 @@ class Rig:
         """What `make_safe` has switched off where no step of it failed, and what it could not ask or switch."""
         phases, supply = "phases off", "supply output off"
         if self._link_lost:
-            deadman_s = self.spec.board.deadman_s
-            phases = f"the link was lost, the phases are left to the board's own timer of {deadman_s:g} s"
+            phases = "the link was lost, the phases are left to the board's own timer"
         if self.supply is None:
             supply = "this rig has no supply that could be switched, what powers the board still does"
             if self._link_lost:

@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import queue
 import threading
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness.base.disk import unwritten, write_text
+from harness.base.disk import unwritten
 from harness.base.errors import BoardBusy, DeviceError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.base.words import visible
 from harness.nouns.standing import Standing
@@ -98,12 +99,27 @@ def write_template(path: Path) -> None:
     """Write the commented rig file. Raises UsageError rather than overwrite one."""
     from harness.rigfile.template import template
 
+    text = template()
     try:
-        if path.is_symlink() or path.exists():
-            raise UsageError(f"--new {visible(str(path))}: is there already; nothing was written")
-        write_text(path, template())
+        with path.open("x", encoding="utf-8") as stream, _gone_unless_whole(path):
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+    except FileExistsError as error:
+        raise UsageError(f"--new {visible(str(path))}: is there already; nothing was written") from error
     except OSError as error:
         raise unwritten(UsageError, f"--new {visible(str(path))}: cannot write", error) from error
+
+
+@contextmanager
+def _gone_unless_whole(path: Path) -> Iterator[None]:
+    """A file that could not be written is gone: an empty one would stand in the way of the next try."""
+    try:
+        yield
+    except BaseException:
+        with suppress(OSError):
+            path.unlink()
+        raise
 
 
 def list_devices() -> Inspection:

@@ -67,8 +67,8 @@ class Board(Console):
         """Start a script that sends frames. `timeout_s`: until it is started.
 
         `heartbeat_s`: while the host waits for frames it sends an empty line this often (the script reads
-        them with `frames.Inbox`, and feeds its deadman). `before_beat` is called before each: what it raises ends the
-        script, and the deadman is fed no more.
+        them with `frames.Inbox`, and feeds its deadman). `before_beat` is called before each and before any other
+        line: what it raises ends the script, and the deadman is fed no more.
         """
         if "frames.py" not in self.deployed:
             names = ("frames.py", "inbox.py") if "select" in self.abilities else ("frames.py",)

@@ -98,6 +98,7 @@ class ScriptRun:
         if self._ended:
             self._raise_failure()
             raise LinkError(f"{self.console.port.url}: the script has ended; {line!r} was not sent")
+        self._look()
         self.console.port.write(data)
         self._sent += bool(line)
         self._in_flight += len(data)
@@ -187,11 +188,15 @@ class ScriptRun:
 
     def _beat(self, now_s: float) -> None:
         if now_s >= self._next_beat_s() - TICK_S and self._in_flight < CREDIT and not self.ended:
-            if self._before_beat is not None:
-                self._before_beat()
+            self._look()
             self.console.port.write(b"\n")
             self._in_flight += 1
             self._beaten_s = now_s
+
+    def _look(self) -> None:
+        """Before whatever feeds the deadman."""
+        if self._before_beat is not None:
+            self._before_beat()
 
     def _take(self, happenings: list[ReplEvent]) -> None:
         for happening in happenings:

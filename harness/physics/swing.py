@@ -47,13 +47,15 @@ class Shaft:
 class Piece:
     """Motion under a spring, a damper and a constant torque `push` from angle `y` (rad) and speed `v` (rad/s)."""
 
-    __slots__ = ("_a", "_b", "_bends", "_fast", "_rate", "_slow", "_turning", "_v", "_w", "_y", "centre")
+    __slots__ = ("_a", "_b", "_bends", "_fast", "_rate", "_slow", "_turning", "_v", "_w", "_y", "centre", "settles")
 
     def __init__(self, inertia: float, stiffness: float, damping: float, push: float, y: float, v: float) -> None:
         square = max(stiffness, 1e-9) / inertia
         self.centre = push / inertia / square
         self._rate = damping / (2.0 * inertia)
         self._bends = square > self._rate**2
+        self.settles = self._rate >= 0.0
+        """Whether it comes to its centre in the end; otherwise it runs away from there."""
         self._w = math.sqrt(abs(square - self._rate**2)) or 1e-6
         self._y, self._v = y, v
         away = y - self.centre
@@ -200,7 +202,7 @@ def let_go(shaft: Shaft, start: float, hang: float) -> SwingMotion:
         motion.pieces.append((now, piece))
         ahead = (*edges, math.inf)[zone + 2] if sense > 0.0 else (-math.inf, *edges)[zone + 2]
         turn_s = piece.turn_s()
-        creeps = math.isinf(turn_s)
+        creeps = piece.settles and math.isinf(turn_s)
         if creeps:
             turn_s = piece.reaches_s(piece.centre - sense * CREPT_RAD, sense, MOST_S)
         lasts_s = min(piece.reaches_s(ahead, sense, min(turn_s, MOST_S)), turn_s)

@@ -65,7 +65,6 @@ class Qualification:
         runs_sharing_risk: int = 1,
         gauge: Mapping[str, Gauge] | None = None,
         on_step: Callable[[Activity, float | None], None] | None = None,
-        on_unsafe: Callable[[str], None] | None = None,
         check_named: CheckNamed = registry.check_named,
     ) -> None:
         self.rig = rig
@@ -97,7 +96,6 @@ class Qualification:
         self._now = ("", "")
         """Check and motor whose turn it is."""
         self._on_step = on_step or (lambda _activity, _remaining_s: None)
-        self._on_unsafe = on_unsafe or (lambda _order: None)
         self._progress = Progress(
             [(entry.check, entry.motor) for entry in self.plan if not entry.reason],
             usual_s=planning.usual_seconds(self.spec, rig.declared, check_named),
@@ -165,9 +163,7 @@ class Qualification:
             unsafe = self.rig.make_safe()
             words = str(error) or type(error).__name__
             kind = "bench" if is_bench(error) else "defect"
-            if by_hand := order_of(unsafe):
-                self._on_unsafe(by_hand)
-            self.record.stop(kind, words, by_hand=by_hand)
+            self.record.stop(kind, words, by_hand=order_of(unsafe))
             if entry is not None:
                 self._leave_out(entry, f"because the run was {why_stopped(error)}")
 

@@ -104,10 +104,10 @@ class BenchSession:
         """Check what can be checked before anything is opened. Raises UsageError with every problem.
 
         `on_open` is called with the opened rig before its firmware is exchanged or asked, the record is begun and
-        anything is energised; what it raises ends the run. `on_unsafe` is called with the order to a person as soon as
-        making safe has failed: what is closed after it may take long where a bench hangs. `locks` may hold devices of
-        the rig already, and also beyond this machine; it is released with the rig. `means`: other than those of every
-        session.
+        anything is energised; what it raises ends the run. `on_unsafe` is called with the order to a person where
+        making safe has failed, before anything is closed, which may take long where a bench hangs. `locks` may hold
+        devices of the rig already, and also beyond this machine; it is released with the rig. `means`: other than
+        those of every session.
         """
         self.settings = settings
         self.means = means or Means()
@@ -168,6 +168,7 @@ class BenchSession:
                         on_observation=self._on_observation,
                         on_progress=self._on_progress,
                         on_fault=self._on_fault,
+                        on_unsafe=self._on_unsafe,
                     )
                 )
                 self.record = RecordWriter(self.folder, self._opening(self.rig))
@@ -180,7 +181,6 @@ class BenchSession:
                     gauge=self.record.read().gauges,
                     check_named=self.means.check_named,
                     on_step=self._tell,
-                    on_unsafe=self._on_unsafe,
                 )
                 self._stack = stack.pop_all()
         except BaseException as error:

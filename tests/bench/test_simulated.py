@@ -93,7 +93,7 @@ with SimulatedBench("sluice", seed=1) as bench:
 """
 
 
-@pytest.mark.parametrize("killed", ["host", "bench"])
+@pytest.mark.parametrize("killed", [pytest.param("host", marks=pytest.mark.slow), "bench"])
 def test_whichever_of_host_and_bench_is_killed_the_other_leaves_nothing_behind(killed: str):
     host = subprocess.Popen(
         [sys.executable, "-c", HOST], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT

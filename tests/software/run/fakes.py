@@ -12,7 +12,7 @@ import numpy as np
 
 from harness.base.errors import BenchError, FirmwareFault, LeftLive
 from harness.bench.exchange import INDEX
-from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe
+from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe, order_of
 from harness.checks.catalogue import row_of
 from harness.checks.definition import Check, Need, needs_multimeter, needs_supply
 from harness.command.main import main
@@ -291,12 +291,14 @@ def means_of(
             yield rig
         except BaseException as error:
             if unsafe := rig.make_safe():
+                _urge(options, unsafe)
                 note_unsafe(error, UnsafeBench(unsafe, str(error)))
             elif rig.not_put_back:
                 error.args = (f"{error}; then {rig.not_put_back}", *error.args[1:])
             raise
         else:
             if unsafe := rig.make_safe():
+                _urge(options, unsafe)
                 raise UnsafeBench(unsafe)
             if rig.not_put_back:
                 raise BenchError(rig.not_put_back)
@@ -304,6 +306,11 @@ def means_of(
             rig.events.append("closed")
 
     return Means(open_rig=open_rig, check_named=checks.check_named, firmware=firmware)  # type: ignore[arg-type]
+
+
+def _urge(options: Mapping[str, object], unsafe: Sequence[StepOutcome]) -> None:
+    if (urge := options["on_unsafe"]) is not None:
+        urge(order_of(unsafe))  # type: ignore[operator]
 
 
 class Bench:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from harness.checks.step import model as loop
 from harness.checks.step import staircase, stimulus
 from harness.physics import loop as loop_shaft
-from harness.physics.swing import Shaft, let_go
+from harness.physics.swing import CREPT_RAD, Shaft, let_go
 from harness.rigfile import load, loads
 from tests.examples import examples
 
@@ -86,6 +86,10 @@ def test_any_shaft_moves_at_once_and_passes_what_lies_on_its_way(
     )
     motion = let_go(shaft, -start, 0.0)
     assert math.isfinite(motion.rest)
+    if motion.held:
+        at = motion.rest
+        pull = loop * min(max(at, -clip), clip) + arm * at
+        assert abs(pull) <= friction + (loop + arm) * 1.1 * CREPT_RAD
     if motion.turns:
         end_s, end = motion.turns[0]
         level = -start + share * (end + start)
@@ -105,6 +109,27 @@ def test_a_shaft_that_creeps_comes_to_rest_where_friction_leaves_it() -> None:
     slow_s = 0.5 / shaft.loop * (shaft.damping + math.sqrt(shaft.damping**2 - 4.0 * shaft.loop * shaft.inertia))
     rise_s = motion.crossing(high, 0.0, end_s) - motion.crossing(low, 0.0, end_s)
     assert rise_s == pytest.approx(slow_s * math.log(9.0), rel=1e-3)
+
+
+@pytest.mark.parametrize("lag_s", [0.05, 0.08, 0.2])
+def test_a_loop_so_late_that_it_runs_away_is_never_at_rest_on_its_way(lag_s: float) -> None:
+    from scipy.integrate import solve_ivp
+
+    shaft = Shaft(**{**SHAFT, "arm": 0.0, "dead_rad": 0.0, "clip_rad": 0.5, "lag_s": lag_s})
+    motion = let_go(shaft, -0.06, 0.0)
+    assert not motion.held
+
+    def rate(_t: float, state: list[float]) -> list[float]:
+        y, v = state
+        follows = abs(y) < shaft.clip_rad
+        damping = shaft.damping - (shaft.loop * shaft.lag_s if follows else 0.0)
+        pull = -shaft.loop * min(max(y, -shaft.clip_rad), shaft.clip_rad)
+        return [v, (pull - damping * v - shaft.friction) / shaft.inertia]
+
+    first_s, first = motion.turns[0]
+    found = solve_ivp(rate, (0.0, first_s), [-0.06, 0.0], rtol=1e-9, atol=1e-12, max_step=1e-3)
+    assert found.y[0][-1] == pytest.approx(first, rel=1e-4)
+    assert abs(found.y[1][-1]) < 1e-3 * np.max(np.abs(found.y[1]))
 
 
 def test_linear_limit_is_the_textbook_half_cycle() -> None:
