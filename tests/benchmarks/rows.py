@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 
 from harness.base.words import OLDER_WORD
@@ -15,18 +16,20 @@ RUN = {
 }  # fmt: skip
 
 
-def fill(store: Store, runs: int, names: Sequence[str], versions: int = 1) -> None:
+def fill(store: Store, runs: int, names: Sequence[str], versions: int = 1, last: Sequence[str] = ()) -> None:
     """Add `runs` runs over that many firmware versions, each with a value of each of these quantities of one motor.
 
-    There are no records: what only reads rows does not ask for them.
+    There are no records: what only reads rows does not ask for them. `last`: identities of the last runs, whose records
+    are added by whoever knows them.
     """
     with store._database.adding() as adding:
         adding.first(
             f"INSERT INTO run (uid, started_utc, firmware_version, {', '.join(RUN)}) "
             "WITH RECURSIVE count(k) AS (SELECT 0 UNION ALL SELECT k + 1 FROM count WHERE k + 1 < ?) "
-            "SELECT printf('%064x', k), printf('2026-01-01T00:00:00+%09d', k), printf('1.%d.0', k * ? / ?), "
+            """SELECT coalesce(json_extract(?, printf('$."%d"', k)), printf('%064x', k)), """
+            "printf('2026-01-01T00:00:00+%09d', k), printf('1.%d.0', k * ? / ?), "
             f"{', '.join('?' * len(RUN))} FROM count",
-            runs, versions, runs, *RUN.values(),
+            runs, json.dumps(dict(enumerate(last, runs - len(last)))), versions, runs, *RUN.values(),
         )  # fmt: skip
         for name in names:
             motor, check, _ = name.split(".")

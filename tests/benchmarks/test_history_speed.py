@@ -21,7 +21,9 @@ import pytest
 
 from harness.checks.catalogue import CHECKS, quantities_of
 from harness.history import read_history, render
+from harness.history.watch import WATCHED_RUNS
 from harness.store import Store, tables
+from harness.store.rows import uid_of
 from tests.benchmarks.measure import least
 from tests.benchmarks.rows import fill
 from tests.software.compare.records import quantity, record
@@ -31,7 +33,7 @@ pytestmark = pytest.mark.slow
 
 TOTALS = (1_000, 10_000, 100_000, 1_000_000)
 VERSIONS = 30
-READ = 12
+READ = WATCHED_RUNS
 """Newest runs of which a page reads the records."""
 MOST = 1.5
 """The command, from start to written page of 1e6 values, in processor times of BARE."""
@@ -56,12 +58,14 @@ def filled(place: Path, total: int) -> Iterator[Store]:
     records that a page reads are there, without curves."""
     runs = -(-total // len(NAMES))
     with Store.open(place, make=True) as store:
-        fill(store, runs, NAMES, VERSIONS)
+        records = {}
+        for k in range(max(runs - READ, 0), runs):
+            values = {name: quantity(0.65 + 1e-4 * (k * 7 % 11)) for name in NAMES}
+            records[k] = edited(record(values, k, simulated=True), exit_code=0)
+        fill(store, runs, NAMES, VERSIONS, [uid_of(each, {}) for each in records.values()])
         with store._database.adding() as adding:
-            for k in range(max(runs - READ, 0), runs):
-                values = {name: quantity(0.65 + 1e-4 * (k * 7 % 11)) for name in NAMES}
-                run_record = edited(record(values, k, simulated=True), exit_code=0)
-                adding.add(tables.record, [{"run_id": k + 1, "json": zlib.compress(run_record.data)}])
+            for k, each in records.items():
+                adding.add(tables.record, [{"run_id": k + 1, "json": zlib.compress(each.data)}])
         yield store
 
 
