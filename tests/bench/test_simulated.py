@@ -85,25 +85,17 @@ def test_a_bench_that_was_started_here_leaves_no_locks(monkeypatch: pytest.Monke
     assert list(tmp_path.iterdir()) == []
 
 
-IMPATIENT = """
-import sys
-import rigs_demo.__main__ as bench
-from rigs_demo import clock_loop
-clock_loop.ALONE_S = 0.3
-sys.exit(bench.main())
-"""
 HOST = """
 from harness.bench.simulated import SimulatedBench
-with SimulatedBench("sluice", seed=1, bench="impatient") as bench:
+with SimulatedBench("sluice", seed=1, bench="tests.software.simulated_bench.impatient") as bench:
     print(bench.pid, bench.rig_file.parent, flush=True)
     input()
 """
 
 
 @pytest.mark.parametrize("killed", ["host", "bench"])
-def test_whichever_of_host_and_bench_is_killed_the_other_leaves_nothing_behind(killed: str, tmp_path: Path):
-    (tmp_path / "impatient.py").write_text(IMPATIENT, encoding="utf-8")
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(ROOT)])}
+def test_whichever_of_host_and_bench_is_killed_the_other_leaves_nothing_behind(killed: str):
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     host = subprocess.Popen(
         [sys.executable, "-c", HOST], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment
     )

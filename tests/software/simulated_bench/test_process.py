@@ -22,6 +22,7 @@ import serial
 from harness.base.clock import BenchClock
 from harness.base.errors import BenchError, RigFileError
 from tests.patience import PATIENCE_S, has_ended, until
+from tests.results import ROOT
 
 pytestmark = pytest.mark.board
 RAW = b"raw REPL; CTRL-B to exit\r\n>"
@@ -101,16 +102,10 @@ def bench(tmp_path: Path) -> Iterator[Running]:
         yield running
 
 
-BENCH = """
-import sys
-import rigs_demo.__main__ as bench
-from rigs_demo import clock_loop
-clock_loop.ALONE_S = 0.3
-sys.exit(bench.main())
-"""
+IMPATIENT = "tests.software.simulated_bench.impatient"
 STARTER = """
 import subprocess, sys
-child = subprocess.Popen([sys.executable, "-c", *sys.argv[1:]], stdout=subprocess.PIPE, start_new_session=True)
+child = subprocess.Popen([sys.executable, "-m", *sys.argv[1:]], stdout=subprocess.PIPE, start_new_session=True)
 print(child.stdout.readline().decode(), flush=True)
 sys.stdin.readline()
 """
@@ -118,8 +113,8 @@ sys.stdin.readline()
 
 def test_a_bench_whose_starter_died_before_a_host_came_ends_by_itself(tmp_path: Path) -> None:
     pytest.importorskip("micropython_unix", reason="no MicroPython interpreter for the simulated board")
-    command = [sys.executable, "-c", STARTER, BENCH, "sluice", "--rig-file", str(tmp_path / "bench.toml")]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as starter:
+    command = [sys.executable, "-c", STARTER, IMPATIENT, "sluice", "--rig-file", str(tmp_path / "bench.toml")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT) as starter:
         assert starter.stdin is not None
         assert starter.stdout is not None
         pid = int(json.loads(starter.stdout.readline())["pid"])
