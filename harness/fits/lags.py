@@ -8,7 +8,7 @@ Source: linear systems, any textbook; variable projection by a grid of time cons
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
@@ -33,8 +33,6 @@ KEPT = 64
 """Lags of one input that are kept (arbitrary)."""
 RANGE = 300.0
 """Powers of e whose product with a level a float holds."""
-STEP = 1e-4
-"""Step of a time constant's logarithm for a derivative (arbitrary)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,21 +61,45 @@ class Input:
             self._lagged[time_s] = self._lag(time_s)
         return self._lagged[time_s]
 
+    def slope(self, time_s: float) -> Array:
+        """Derivative of `lagged` by the logarithm of the time constant, at the instants (n + 1); exact, too.
+
+        >>> step = Input(at_s=np.array([0.0, 1.0, 3.0]), first=np.ones(2), last=np.ones(2))
+        >>> step.slope(2.0).round(4).tolist(), [round(-s * math.exp(-s), 4) for s in (0.0, 0.5, 1.5)]
+        ([0.0, -0.3033, -0.3347], [-0.0, -0.3033, -0.3347])
+        """
+        share, kept, mean = self._shares(time_s)
+        moved = mean - kept  # of `mean`, by the logarithm of the time constant; `kept` moves by share * kept
+        gained = share * kept * self.lagged(time_s)[:-1] - self.last * moved + self.first * (moved - share * kept)
+        return _summed(share, gained)
+
     def _lag(self, time_s: float) -> Array:
+        share, kept, mean = self._shares(time_s)
+        return _summed(share, self.last * (1.0 - mean) + self.first * (mean - kept))
+
+    def _shares(self, time_s: float) -> tuple[Array, Array, Array]:
+        """Each interval in time constants; what is left of a level after it, and on the mean during it."""
         share = np.diff(self.at_s) / time_s
-        kept = np.exp(-share)
-        mean = np.where(share > 1e-6, -np.expm1(-share) / np.maximum(share, 1e-300), 1.0 - share / 2.0)
-        gained = self.last * (1.0 - mean) + self.first * (mean - kept)
-        levels = np.zeros(self.at_s.size)
-        since = np.concatenate(([0.0], np.cumsum(share)))
-        begin = 0
-        while begin < gained.size:
-            # Level by level would be a loop; growing weights do as many at once as a float's range holds.
-            end = max(begin + 1, int(np.searchsorted(since, since[begin] + RANGE, side="right")) - 1)
-            grown = np.exp(np.minimum(since[begin + 1 : end + 1] - since[begin], 2.0 * RANGE))
-            levels[begin + 1 : end + 1] = (levels[begin] + np.cumsum(gained[begin:end] * grown)) / grown
-            begin = end
-        return levels
+        lost = -np.expm1(-share)
+        mean = 1.0 - share / 2.0
+        np.divide(lost, share, out=mean, where=share > 1e-6)
+        return share, 1.0 - lost, mean
+
+
+def _summed(share: Array, gained: Array) -> Array:
+    """The level (n + 1) that starts at 0, falls by exp(-share) in each interval (n) and gains what is `gained` there.
+
+    Level by level would be a loop; growing weights do as many at once as a float's range holds.
+    """
+    levels = np.zeros(gained.size + 1)
+    since = np.cumsum(share)
+    begin, begun = 0, 0.0
+    while begin < gained.size:
+        end = max(begin + 1, int(np.searchsorted(since, begun + RANGE, side="right")))
+        grown = np.exp(np.minimum(since[begin:end] - begun, 2.0 * RANGE))
+        levels[begin + 1 : end + 1] = (levels[begin] + np.cumsum(gained[begin:end] * grown)) / grown
+        begin, begun = end, float(since[end - 1])
+    return levels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,17 +151,17 @@ class LevelRecord:
 
     def design(self, times_s: Sequence[float]) -> Array:
         """A row for each of `rest`, a column each of: the level, the starts of the terms, the gains of the terms."""
-        since = self.drive.at_s - self.drive.at_s[0]
-        columns = [np.ones_like(since)]
+        columns: list[Array] = []
         if not self.at_rest:
+            since = self.drive.at_s - self.drive.at_s[0]
             columns += [np.exp(-since / time_s) for time_s in times_s]
         if self.driven:
             columns.append(self.drive.lagged(times_s[0]))
-            columns += [
-                sum(share * self.drive.lagged(ratio * time_s) for share, ratio in self.quick) for time_s in times_s[1:]
-            ]
+            columns += [self._together(self.drive.lagged, time_s) for time_s in times_s[1:]]
             columns += [self.drive.lagged(time_s) for time_s in self.also_s]
-        design = np.column_stack(columns)[self.places]
+        design = np.ones((self.places.size, 1 + len(columns)))
+        for number, column in enumerate(columns, 1):
+            design[:, number] = column[self.places]
         if not self.beliefs:
             return design
         sure = np.diag([belief.u_y / belief.u for belief in self.beliefs])
@@ -152,15 +174,24 @@ class LevelRecord:
 
     def slopes(self, parameters: Array, terms: int) -> Array:
         """Derivatives of `model` of so many `terms` by the parameters, a column each."""
-        linear, logs = parameters[:-terms], parameters[-terms:]
+        linear, times_s = parameters[:-terms], np.exp(parameters[-terms:]).tolist()
+        design = self.design(times_s)
+        since = self.drive.at_s - self.drive.at_s[0]
+        starts = 0 if self.at_rest else terms
+        slopes = np.zeros((len(design), terms))
+        for place, time_s in enumerate(times_s):
+            slope = np.zeros_like(since)
+            if starts:
+                slope += linear[1 + place] * np.exp(-since / time_s) * since / time_s
+            if self.driven:
+                moved = self._together(self.drive.slope, time_s) if place else self.drive.slope(time_s)
+                slope += linear[1 + starts + place] * moved
+            slopes[: self.places.size, place] = slope[self.places]
+        return np.hstack((design, slopes))
 
-        def levels(place: int, step: float) -> Array:
-            changed = logs.copy()
-            changed[place] += step
-            return np.asarray(self.design(np.exp(changed).tolist()) @ linear, dtype=np.float64)
-
-        columns = [(levels(place, STEP) - levels(place, -STEP)) / (2.0 * STEP) for place in range(terms)]
-        return np.column_stack((self.design(np.exp(logs).tolist()), *columns))
+    def _together(self, lag: Callable[[float], Array], time_s: float) -> Array:
+        """What the parts of the second term make together."""
+        return np.asarray(sum(share * lag(ratio * time_s) for share, ratio in self.quick), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

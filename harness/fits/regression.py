@@ -17,6 +17,9 @@ from harness.base.errors import MeasurementError
 from harness.nouns.array import Array
 from harness.nouns.quantity import Quantity, from_covariance
 
+TOLERANCE = 1e-12
+"""Relative, of parameters and sum of squares, at which a fit has converged: nearer, rounding is all that is gained."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
@@ -135,9 +138,9 @@ def nonlinear(
             bounds=(low, high),
             method="trf" if bounded else "lm",
             x_scale="jac",
-            xtol=1e-14,
-            ftol=1e-14,
-            gtol=1e-14,
+            xtol=TOLERANCE,
+            ftol=TOLERANCE,
+            gtol=TOLERANCE,
             max_nfev=patience,
         )
     except (ValueError, FloatingPointError) as error:

@@ -6,9 +6,10 @@ shows Kt: its torque per ampere, or per share of the supply's voltage over the c
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from harness.nouns.quantity import Quantity, combine, exact, propagate
+from harness.nouns.quantity import Quantity, combine, propagate
 from harness.rigfile import RigSpec, unstated
 
 
@@ -23,32 +24,46 @@ class Braking:
 
     def damping(self, per_weight: Quantity) -> Quantity:
         """N m s, where a field gives so much torque per weight (N m/A, or N m of amplitude 1)."""
-        entry = self.spec.motor[self.motor]
-        flux, pole_pairs = entry.flux_linkage_v_s, entry.pole_pairs
-        circuit = {
-            "winding_ohm": entry.resistance_ohm.quantity("ohm"),
-            "on_ohm": unstated.on_resistance(self.spec, self.motor),
-        }
-
-        def by_constant(torque_per_ampere: float, winding_ohm: float, on_ohm: float) -> float:
-            return torque_per_ampere**2 / (1.5 * (winding_ohm + on_ohm))
-
-        def by_flux(flux_v_s: float, **ohms: float) -> float:
-            return by_constant(1.5 * pole_pairs * flux_v_s, **ohms)
-
-        def by_amplitude(per_weight: float, supply_v: float, **ohms: float) -> float:
-            return by_constant(per_weight * sum(ohms.values()) / (supply_v / 2.0), **ohms)
-
-        if flux is not None:
-            electrical = propagate(by_flux, "N m s", flux_v_s=flux.quantity("V s"), **circuit)
-        elif self.by_current:
-            electrical = propagate(by_constant, "N m s", torque_per_ampere=per_weight, **circuit)
-        else:
-            supply = self.spec.supply.voltage_v.quantity("V")
-            electrical = propagate(by_amplitude, "N m s", per_weight=per_weight, supply_v=supply, **circuit)
+        electrical = propagate(self._electrical, "N m s", per_weight=per_weight, **self._known())
         viscous = unstated.viscous_friction(self.spec, self.motor, electrical.value)
         return combine(((1.0, electrical), (1.0, viscous)), "N m s")
 
-    def value(self, per_weight: float) -> float:
-        """The same without its width."""
-        return self.damping(exact(per_weight, "1")).value
+    def values(self) -> Callable[[float], float]:
+        """The same without widths, as a function: a fit asks again and again."""
+        known = {name: quantity.value for name, quantity in self._known().items()}
+
+        def value(per_weight: float) -> float:
+            electrical = self._electrical(per_weight, **known)
+            return electrical + unstated.viscous_friction(self.spec, self.motor, electrical).value
+
+        return value
+
+    def _known(self) -> dict[str, Quantity]:
+        """What the rig file says of the circuit, and of what turns a field's weight into torque per ampere."""
+        entry = self.spec.motor[self.motor]
+        known = {
+            "winding_ohm": entry.resistance_ohm.quantity("ohm"),
+            "on_ohm": unstated.on_resistance(self.spec, self.motor),
+        }
+        if entry.flux_linkage_v_s is not None:
+            known["flux_v_s"] = entry.flux_linkage_v_s.quantity("V s")
+        elif not self.by_current:
+            known["supply_v"] = self.spec.supply.voltage_v.quantity("V")
+        return known
+
+    def _electrical(
+        self,
+        per_weight: float,
+        winding_ohm: float,
+        on_ohm: float,
+        flux_v_s: float | None = None,
+        supply_v: float | None = None,
+    ) -> float:
+        ohms = winding_ohm + on_ohm
+        if flux_v_s is not None:
+            torque_per_ampere = 1.5 * self.spec.motor[self.motor].pole_pairs * flux_v_s
+        elif supply_v is not None:
+            torque_per_ampere = per_weight * ohms / (supply_v / 2.0)
+        else:
+            torque_per_ampere = per_weight
+        return torque_per_ampere**2 / (1.5 * ohms)

@@ -86,11 +86,13 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
     beliefs = _beliefs(readings)
     believed = [NAMES.index(name) for name in beliefs]
 
+    damping_n_m_s = readings.braking.values()
+
     def model(values: Array) -> Array:
         given = dict(zip(NAMES, values, strict=True))
         x = shaft_of(s, given)
         torque = arm * np.sin(x - given["hang"]) + way * given["friction"]
-        torque += readings.braking.value(given["per_weight"]) * speed + given["inertia"] * acceleration
+        torque += damping_n_m_s(given["per_weight"]) * speed + given["inertia"] * acceleration
         behind = np.arcsin(np.clip(torque / (given["per_weight"] * weight), -0.9999, 0.9999))
         field = readings.pole_pairs * (x + speed * given["lag"]) + given["offset"] + behind
         return np.concatenate((field, values[believed]))

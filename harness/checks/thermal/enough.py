@@ -23,6 +23,10 @@ OF_A_LIMIT = 0.02
 """Standard uncertainty over a required limit: one reading in two of a motor that is 4 % better conforms (arbitrary)."""
 
 
+TIMES = "fast_time", "slow_time"
+"""What is known last, asked first: the scatter of the samples, told at once, mostly says already that it is not."""
+
+
 def long_enough(heating: Observation, spec: RigSpec, motor: str) -> bool:
     """Whether rise, its fast part and both times are known to WELL_ENOUGH, and what is limited to OF_A_LIMIT.
 
@@ -40,7 +44,9 @@ def long_enough(heating: Observation, spec: RigSpec, motor: str) -> bool:
             "resistance": curve.resistance,
             "driver_rise": lambda: driver_rise(heating, curve.readings, motor),  # takes longest, and is asked last
         }
-        return curve.two and all(_known(made(), rows[name], spec, motor) for name, made in asked.items())
+        if not curve.two or not all(_known(curve.by_samples(name), rows[name], spec, motor) for name in TIMES):
+            return False
+        return all(_known(made(), rows[name], spec, motor) for name, made in asked.items())
     except MeasurementError:
         return False
 

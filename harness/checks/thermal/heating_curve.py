@@ -79,6 +79,7 @@ class HeatingCurve:
         self.response = self._at_bend(BEND)
         self.settled = self._settle(self.response)
         self._quantities: dict[str, Quantity] = {}
+        self._places: dict[tuple[float, ...], Settled] = {}
 
     @property
     def two(self) -> bool:
@@ -168,29 +169,32 @@ class HeatingCurve:
             self._quantities = self._with_budgets()
         return self._quantities[name]
 
+    def by_samples(self, name: str) -> Quantity:
+        """One of PARTS with what the scatter of the samples makes of it alone: the least that its budget will have."""
+        unit, part = PARTS[name]
+
+        def at(**values: float) -> float:
+            place = tuple(values.values())
+            if place not in self._places:
+                self._places[place] = self._settle(self.response, np.array(place))
+            return part(self._places[place])
+
+        fitted = propagate(at, unit, **_parameters(self.response, self.source))
+        return replace(fitted, value=part(self.settled))
+
     def _with_budgets(self) -> dict[str, Quantity]:
-        inputs = _parameters(self.response, self.source)
         doubts = dict(self._doubts())
         quantities = {}
-        known: dict[tuple[float, ...], Settled] = {}
-
-        def at(values: Mapping[str, float]) -> Settled:
-            place = tuple(values.values())
-            if place not in known:
-                known[place] = self._settle(self.response, np.array(place))
-            return known[place]
-
         for name, (unit, part) in PARTS.items():
             if name.startswith("fast") and not self.two:
                 continue
-            fitted = propagate(lambda part=part, **values: part(at(values)), unit, **inputs)
-            value = part(self.settled)
+            fitted = self.by_samples(name)
             budget = dict(fitted.budget)
             for source, (changed, doubt) in doubts.items():
-                shift = part(changed) - value
+                shift = part(changed) - fitted.value
                 if shift:
                     budget[source] = replace(doubt, u=doubt.u * shift)
-            quantities[name] = Quantity(value=value, unit=unit, budget=budget)
+            quantities[name] = Quantity(value=fitted.value, unit=unit, budget=budget)
         quantities["growth"] = self._extrapolated(quantities["growth"])
         return quantities
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.base.errors import MeasurementError
-from harness.fits.lags import Input, LevelRecord, one_more, respond
+from harness.fits.lags import Belief, Input, LevelRecord, one_more, respond
 from tests.examples import examples
 
 AT_S = np.concatenate((np.arange(0.0, 80.0, 2.5), np.arange(80.0, 600.0, 8.0)))
@@ -57,6 +57,37 @@ def test_two_lags_and_what_was_left_of_before_come_back(fast_s: float, slow_s: f
     assert level == pytest.approx(20.0, abs=0.05)
     assert (slow.time_s, fast.time_s) == pytest.approx((slow_s, fast_s), rel=0.01)
     assert (slow.gain, fast.gain) == pytest.approx((12.0, 4.0), rel=0.01)
+
+
+@examples(40)
+@given(
+    times=st.tuples(st.floats(1.0, 40.0), st.floats(60.0, 3000.0)),
+    linear=st.lists(st.floats(-5.0, 5.0), min_size=6, max_size=6),
+    at_rest=st.booleans(),
+    driven=st.booleans(),
+    quick=st.sampled_from([((1.0, 1.0),), ((0.4, 1.2), (0.6, 0.8))]),
+)
+def test_slopes_are_what_small_changes_make(
+    times: tuple[float, float],
+    linear: list[float],
+    at_rest: bool,
+    driven: bool,
+    quick: tuple[tuple[float, float], ...],
+) -> None:
+    drive = DRIVE if driven else Input(at_s=AT_S, first=0.0 * POWER, last=0.0 * POWER)
+    places = np.arange(0, AT_S.size, 3)
+    belief = Belief(effect=np.linspace(0.0, 1.0, places.size), value=0.5, u=0.2, u_y=0.1)
+    record = LevelRecord(
+        drive=drive, places=places, y=np.zeros(places.size), at_rest=at_rest, quick=quick, beliefs=(belief,)
+    )
+    columns = record.design(times[::-1]).shape[1]
+    parameters = np.array([*linear[: columns - 1], 1.3, *np.log(times[::-1])])
+    slopes = record.slopes(parameters, 2)
+    for place in range(parameters.size):
+        step = np.zeros(parameters.size)
+        step[place] = 1e-5
+        changed = (record.model(parameters + step, 2) - record.model(parameters - step, 2)) / 2e-5
+        assert slopes[:, place] == pytest.approx(changed, abs=1e-6)
 
 
 def test_one_more_body_is_found_where_there_is_one() -> None:

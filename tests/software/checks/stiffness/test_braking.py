@@ -33,7 +33,7 @@ def heat(steps: int = 3600) -> float:
 
 
 def test_by_the_flux_that_the_rig_file_states() -> None:
-    assert Braking(spec=rig(), motor="leaf", by_current=False).value(1.0) == pytest.approx(heat() + VISCOUS)
+    assert Braking(spec=rig(), motor="leaf", by_current=False).values()(1.0) == pytest.approx(heat() + VISCOUS)
 
 
 def test_by_the_torque_of_an_ampere_where_no_flux_is_stated() -> None:
@@ -41,14 +41,14 @@ def test_by_the_torque_of_an_ampere_where_no_flux_is_stated() -> None:
     machine = Machine(pole_pairs=PAIRS, flux_v_s=FLUX, ohm=OHM)
     one_ampere = 2.0 * OHM / VOLTS
     per_ampere = machine.torque(math.pi / 2.0 / PAIRS, one_ampere, VOLTS)
-    found = Braking(spec=rig("flux_linkage_v_s"), motor="leaf", by_current=True).value(per_ampere)
+    found = Braking(spec=rig("flux_linkage_v_s"), motor="leaf", by_current=True).values()(per_ampere)
     assert found == pytest.approx(heat() + VISCOUS, rel=1e-3)
 
 
 def test_by_the_torque_of_an_amplitude_where_no_current_was_read_either() -> None:
     machine = Machine(pole_pairs=PAIRS, flux_v_s=FLUX, ohm=OHM)
     whole = machine.torque(math.pi / 2.0 / PAIRS, 1.0, VOLTS)
-    found = Braking(spec=rig("flux_linkage_v_s"), motor="leaf", by_current=False).value(whole)
+    found = Braking(spec=rig("flux_linkage_v_s"), motor="leaf", by_current=False).values()(whole)
     assert found == pytest.approx(heat() + VISCOUS, rel=1e-3)
 
 
