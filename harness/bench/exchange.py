@@ -1,29 +1,26 @@
 """Putting a firmware on the board, and the old one back.
 
 The supply is off. Each file is written under another name, checked there, and renamed; what was there before is on
-this machine's disk, synced, before the first write. The backup lies under the user's own folder for the board, so
-that after a kill `--restore` alone finds it.
+this machine's disk, synced, before the first write (backups.py), so that after a kill `--restore` alone finds it.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
-import os
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from harness.base.disk import sync_folder, write_synced
-from harness.base.errors import BenchError, DeviceError, UsageError
+from harness.base.errors import BenchError, UsageError
 from harness.base.words import visible
+from harness.bench.backups import SavedFile, back_up, contents, exists, forget, on_board, place_of, saved_before
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
-    from harness.link.board import Board
+    from harness.link.board import Board, BoardIdentity
     from harness.rigfile import RigSpec
 
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}\.(py|mpy)")
@@ -31,7 +28,6 @@ PART = re.compile(r"[A-Za-z_][A-Za-z0-9_]{0,63}")
 RUN_AT_START = ("boot.py", "main.py")
 LARGEST = 512 * 1024
 """Bytes of one file, at most. Arbitrary: more than a small board can hold."""
-INDEX = "index.json"
 BESIDE = ".new"
 """Ending of a file that is written and not yet in place."""
 
@@ -83,24 +79,33 @@ def firmware_files(path: Path, spec: RigSpec) -> dict[str, bytes]:
 
 
 def exchange(
-    rig: Rig, path: Path | None, *, restore: bool, hold: bool = False, folder: Path | None = None
+    rig: Rig,
+    path: Path | None,
+    *,
+    restore: bool,
+    hold: bool = False,
+    held: Path | None = None,
+    folder: Path | None = None,
 ) -> Callable[[], None] | None:
     """Put the firmware at `path` on the board; without a path put back what a killed run left in the backup.
 
     Returns what puts the old one back at the end, if `restore` asks for that; with `hold` neither that is done nor the
-    backup forgotten: the caller does one of both later. Raises UsageError, BenchError.
+    backup forgotten: the caller does one of both later. `held` is the backup of an earlier exchange, where it is known:
+    a simulated bench that is started anew has another port. Raises UsageError, BenchError.
     """
-    store = backup_of(rig, folder)
+    store = held or backup_of(rig, folder)
     board = rig.board
     if path is None:
-        if not (store / INDEX).exists():
+        entries = saved_before(store)
+        if not entries:
             raise UsageError("--restore: no backup of an earlier firmware of this board; nothing was changed")
+        _same_board(board, store, entries)
         put_back(board, store)
         return None
     files = firmware_files(path, rig.spec)
     if hidden := hidden_by(board, files):
         raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
-    back_up(board, store, list(files))
+    back_up(board, store, files, rig.identity, rig.spec.board.port)
     install(board, files)
     board.soft_reset()
     if hold:
@@ -108,8 +113,15 @@ def exchange(
     return partial(put_back, board, store) if restore else partial(_dropped, store)
 
 
+def backup_of(rig: Rig, folder: Path | None = None) -> Path:
+    """Where the backup of a board's firmware lies, if there is one."""
+    return place_of(rig.identity, rig.spec.board.port, folder)
+
+
 @contextlib.contextmanager
-def on_trial(board: Board, spec: RigSpec, unique_id: str, path: Path, folder: Path | None = None) -> Iterator[None]:
+def on_trial(
+    board: Board, spec: RigSpec, identity: BoardIdentity, path: Path, folder: Path | None = None
+) -> Iterator[None]:
     """The firmware at `path` on the board for as long as it is looked at, supply off; then the one from before.
 
     Raises UsageError, BenchError.
@@ -117,84 +129,14 @@ def on_trial(board: Board, spec: RigSpec, unique_id: str, path: Path, folder: Pa
     files = firmware_files(path, spec)
     if hidden := hidden_by(board, files):
         raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
-    store = (folder or backup_folder()) / _safe(unique_id)
-    back_up(board, store, list(files))
+    store = place_of(identity, spec.board.port, folder)
+    back_up(board, store, files, identity, spec.board.port)
     try:
         install(board, files)
         board.soft_reset()
         yield
     finally:
         put_back(board, store)
-
-
-def backup_of(rig: Rig, folder: Path | None = None) -> Path:
-    """Where the backup of a board's firmware lies, if there is one."""
-    return (folder or backup_folder()) / _safe(rig.identity.unique_id)
-
-
-def left_behind(unique_id: str | None) -> str:
-    """What is to be known of a board whose firmware from before is in a backup still, in one line; "" if there is none.
-
-    It was left there by a run that was killed.
-    """
-    store = backup_folder() / _safe(unique_id)
-    if not (store / INDEX).exists():
-        return ""
-    return (
-        "this board holds firmware that a killed run put on it; `rotorgate qualify RIG --restore` puts back the one "
-        f"from before, which is in {store}"
-    )
-
-
-def _safe(unique_id: str | None) -> str:
-    return re.sub(r"[^A-Za-z0-9]", "", unique_id or "board")[:64]
-
-
-def backup_folder() -> Path:
-    """The user's folder for backups, kept over a restart of the machine."""
-    base = os.environ.get("XDG_STATE_HOME") or os.environ.get("LOCALAPPDATA")
-    return (Path(base) if base else Path.home() / ".local" / "state") / "rotorgate" / "firmware"
-
-
-def back_up(board: Board, store: Path, names: list[str]) -> None:
-    """Save what the board holds under these names; what it does not hold is noted as absent.
-
-    A backup that is there is from a killed run and holds the firmware from before that: it stays, and is added to.
-    Raises BenchError.
-    """
-    index = saved_before(store)
-    known = {entry["name"] for entry in index}
-    if index and known.issuperset(names):
-        return
-    try:
-        store.mkdir(parents=True, exist_ok=True)
-        for place, name in enumerate((name for name in names if name not in known), start=len(index)):
-            content = on_board(board, name)
-            if content is not None:
-                write_synced(store / f"{place}.bin", lambda stream, data=content: stream.write(data))  # type: ignore[misc]
-            index.append(
-                {
-                    "name": name,
-                    "file": None if content is None else f"{place}.bin",
-                    "sha256": None if content is None else hashlib.sha256(content).hexdigest(),
-                }
-            )
-        text = json.dumps({"schema": 1, "files": index}).encode("ascii")
-        write_synced(store / INDEX, lambda stream: stream.write(text))
-        sync_folder(store.parent)
-    except OSError as error:
-        raise BenchError(f"{store}: cannot save the firmware that is on the board: {error.strerror}") from error
-
-
-def saved_before(store: Path) -> list[dict[str, Any]]:
-    """The entries of a backup, none where there is none. Raises BenchError for one that cannot be read."""
-    try:
-        entries = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
-        return [{key: entry[key] for key in ("name", "file", "sha256")} for entry in entries]
-    except FileNotFoundError:
-        return []
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
 
 
 def hidden_by(board: Board, files: Mapping[str, bytes]) -> list[str]:
@@ -230,21 +172,10 @@ def install(board: Board, files: dict[str, bytes]) -> None:
 
 def put_back(board: Board, store: Path) -> None:
     """Put the saved firmware back and forget the backup. Raises BenchError, and then keeps the backup."""
-    index = saved_before(store)
-    if not index:
+    saved = contents(store)
+    if not saved:
         raise BenchError(f"{store}: the backup of the firmware is gone; nothing was written to the board")
-    try:
-        saved = {
-            entry["name"]: None if entry["file"] is None else (store / Path(entry["file"]).name).read_bytes()
-            for entry in index
-        }
-        whole = all(
-            content is None or hashlib.sha256(content).hexdigest() == entry["sha256"]
-            for entry, content in zip(index, saved.values(), strict=True)
-        )
-    except (OSError, ValueError, TypeError) as error:
-        raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
-    if not whole or not all(NAME.fullmatch(name.rpartition("/")[2]) for name in saved):
+    if not all(NAME.fullmatch(name.rpartition("/")[2]) for name in saved):
         raise BenchError(f"{store}: the backup of the firmware is damaged; not written to the board")
     board.enter()
     install(board, {name: content for name, content in saved.items() if content is not None})
@@ -255,36 +186,21 @@ def put_back(board: Board, store: Path) -> None:
     forget(store)
 
 
+def _same_board(board: Board, store: Path, entries: Sequence[SavedFile]) -> None:
+    """Whether what the board holds is what was saved, or was put on it since. Raises BenchError; writes nothing."""
+    for entry in entries:
+        content = on_board(board, entry.name)
+        found = None if content is None else hashlib.sha256(content).hexdigest()
+        if entry.put and found not in (entry.sha256, *entry.put):
+            raise BenchError(
+                f"{store}: the board holds another {visible(entry.name)} than was saved there or put on it by the run "
+                "that was killed: it is another board, or was changed since; nothing was written to it. Remove the "
+                "folder to give that backup up"
+            )
+
+
 def _dropped(store: Path) -> None:
     forget(store)
-
-
-def forget(store: Path) -> str:
-    """Drop a backup that is no longer wanted; why it could not be dropped, "" if it could. The index goes first."""
-    with contextlib.suppress(OSError):
-        (store / INDEX).unlink()
-        for file in store.glob("*.bin"):
-            file.unlink()
-        store.rmdir()
-    if not (store / INDEX).exists():
-        return ""
-    return (
-        f"{store}: cannot be removed; remove it, or a later --restore takes what it holds for the firmware from before"
-    )
-
-
-def on_board(board: Board, name: str) -> bytes | None:
-    """Content of a file on the board, None if it has none of that name."""
-    return board.read_file(name) if exists(board, name) else None
-
-
-def exists(board: Board, name: str) -> bool:
-    """Whether the board has a file or folder of that name."""
-    try:
-        board.execute(f"import os\nos.stat({name!r})\n")
-    except DeviceError:
-        return False
-    return True
 
 
 def make_folders(board: Board, folder: str) -> None:

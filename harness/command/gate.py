@@ -105,7 +105,7 @@ def _attempted(
 
     def opened(rig: Rig) -> None:
         same_kind(rig, conditions.stored)
-        if len(sessions) == 1 and (left := means.firmware.left_behind(rig.identity.unique_id)):
+        if len(sessions) == 1 and (left := means.firmware.left_behind(rig.identity, rig.spec.board.port)):
             terminal.say(left)
         if rig.simulated and len(sessions) == 1:
             terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")

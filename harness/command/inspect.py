@@ -123,8 +123,10 @@ def _gone_unless_whole(path: Path) -> Iterator[None]:
 
 
 def list_devices() -> Inspection:
-    """Serial ports with their USB serial numbers, and VISA addresses, within five seconds."""
+    """Serial ports with their USB serial numbers, and VISA addresses, within five seconds; backups of firmware."""
     from serial.tools import list_ports
+
+    from harness.bench.backups import kept_backups
 
     findings = Inspection()
     ports = sorted(list_ports.comports(), key=lambda port: str(port.device))
@@ -151,6 +153,8 @@ def list_devices() -> Inspection:
             findings.note(
                 "no VISA instrument found; one on a plain socket does not announce itself: TCPIP0::HOST::PORT::SOCKET"
             )
+    for kept in kept_backups():
+        findings.note(f"firmware from before, left by a killed run or held by one that is under way: {kept.line}")
     return findings
 
 
@@ -235,7 +239,8 @@ def _inspect_board(
     """
     from harness.bench import source
     from harness.bench.asking import ask_firmware
-    from harness.bench.exchange import left_behind, on_trial
+    from harness.bench.backups import left_behind
+    from harness.bench.exchange import on_trial
     from harness.bench.opening import check_board
     from harness.checks.catalogue import needed_by
     from harness.checks.states.stimulus import contradictions
@@ -254,7 +259,7 @@ def _inspect_board(
             f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
             f"unique id {identity.unique_id or 'none'}{simulated}"
         )
-        if left := left_behind(identity.unique_id):
+        if left := left_behind(identity, spec.board.port):
             findings.note(left)
         if powered and not interrupt:
             findings.note(
@@ -263,7 +268,7 @@ def _inspect_board(
             )
             return
         board.make_safe_source = safe
-        with nullcontext() if firmware is None else on_trial(board, spec, identity.unique_id, firmware):
+        with nullcontext() if firmware is None else on_trial(board, spec, identity, firmware):
             try:
                 names, answers = ask_firmware(board, spec)
             except (DeviceError, FirmwareFault) as error:

@@ -100,7 +100,7 @@ def run(
         if rig.simulated:
             terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")
         exchanged = settings.firmware is not None or settings.restore
-        if not exchanged and (left := means.firmware.left_behind(rig.identity.unique_id)):
+        if not exchanged and (left := means.firmware.left_behind(rig.identity, rig.spec.board.port)):
             terminal.say(left)
         if named is not None and (remark := named.check(rig.identity.unique_id, simulated=rig.simulated)):
             terminal.say(remark)

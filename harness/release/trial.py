@@ -15,7 +15,7 @@ from pathlib import Path
 from harness.base.clock import Clock
 from harness.base.errors import BenchError, ExitCode, FirmwareFault, HarnessError, UsageError
 from harness.baseline.stored import compare_with
-from harness.bench.exchange import INDEX
+from harness.bench.backups import INDEX
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import signals_held
@@ -209,7 +209,7 @@ def restore_or_forget(sessions: Sequence[BenchSession], *, released: bool, locks
                 plant_seed=asked.plant_seed,
                 board_seed=asked.board_seed,
                 faults=asked.faults,
-                before_firmware=lambda rig: firmware.put(rig, None, restore=True),
+                before_firmware=lambda rig: firmware.put(rig, None, restore=True, held=session.backup),
                 ask_firmware=False,
                 locks=locks,
             ),

@@ -10,10 +10,11 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.bench import exchange, opening
+from harness.bench import backups, exchange, opening
 from harness.bench.rig import Rig
 from harness.checks import registry
 from harness.checks.definition import CheckNamed
+from harness.link.board import BoardIdentity
 from harness.rigfile import RigSpec
 
 
@@ -24,8 +25,8 @@ class FirmwareExchange:
     files: Callable[[Path, RigSpec], dict[str, bytes]] = exchange.firmware_files
     put: Callable[..., Callable[[], None] | None] = exchange.exchange
     backup_of: Callable[[Rig], Path] = exchange.backup_of
-    forget: Callable[[Path], str] = exchange.forget
-    left_behind: Callable[[str | None], str] = exchange.left_behind
+    forget: Callable[[Path], str] = backups.forget
+    left_behind: Callable[[BoardIdentity, str], str] = backups.left_behind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

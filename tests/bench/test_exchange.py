@@ -9,7 +9,8 @@ from types import SimpleNamespace
 import pytest
 
 from harness.base.errors import FirmwareFault
-from harness.bench.exchange import backup_of, exchange, exists
+from harness.bench.backups import exists
+from harness.bench.exchange import backup_of, exchange
 from harness.bench.opening import open_rig
 from harness.bench.rig import Rig
 from harness.release.trial import restore_or_forget

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import json
 import os
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
 
 from harness.base.errors import BenchError, DeviceError, LinkError, UsageError
-from harness.bench.exchange import INDEX, backup_folder, collect, exchange, forget, left_behind
+from harness.bench import backups
+from harness.bench.backups import INDEX, MOST, backup_folder, forget, kept_backups, left_behind, place_of
+from harness.bench.exchange import backup_of, collect, exchange
 from harness.bench.rig import Rig
+from harness.link.board import BoardIdentity
 
 OLD = {"sluice_drive.py": b"old", "main.py": b"keep"}
 
@@ -61,10 +66,20 @@ class FakeBoard:
         self._burn("enter")
 
 
-def rig(board: FakeBoard, allowed: tuple[str, ...] = ()):
+PORT = "/dev/ttyACM0"
+
+
+def identity(unique_id: str = "ab12", *, simulated: bool = False) -> BoardIdentity:
+    machine = "SIMULATED board" if simulated else "a board"
+    return BoardIdentity(unique_id=unique_id, system="rp2", implementation="micropython", version="1", machine=machine)
+
+
+def rig(board: FakeBoard, allowed: tuple[str, ...] = (), who: BoardIdentity | None = None, port: str = PORT):
     firmware = SimpleNamespace(module="sluice_drive", exchange=allowed)
     return SimpleNamespace(
-        board=board, spec=SimpleNamespace(firmware=firmware), identity=SimpleNamespace(unique_id="ab-12")
+        board=board,
+        spec=SimpleNamespace(firmware=firmware, board=SimpleNamespace(port=port)),
+        identity=who or identity(),
     )
 
 
@@ -119,7 +134,7 @@ def test_the_old_firmware_is_saved_first_and_comes_back(new, tmp_path):
     assert not any(name.endswith(".new") for name in board.files)
     restore()
     assert board.files == OLD
-    assert not (tmp_path / "store" / "ab12" / INDEX).exists()
+    assert not (backup_of(rig(board), tmp_path / "store") / INDEX).exists()
 
 
 def test_without_restore_the_new_one_stays_and_the_backup_goes(new, tmp_path):
@@ -146,7 +161,7 @@ def test_after_a_kill_at_any_call_restore_alone_brings_it_back(new, tmp_path, ca
     with contextlib.suppress(LinkError):
         exchange(rig(board), new, restore=True, folder=tmp_path / "store")
     board.left = 10**9
-    if (tmp_path / "store" / "ab12" / INDEX).exists():
+    if (backup_of(rig(board), tmp_path / "store") / INDEX).exists():
         assert exchange(rig(board), None, restore=True, folder=tmp_path / "store") is None
         assert board.files == OLD
     else:  # killed before anything was written
@@ -217,7 +232,7 @@ def test_a_damaged_backup_is_not_written(new, tmp_path):
     exchange(rig(board), new, restore=True, folder=tmp_path / "store")
     saved = next(
         file
-        for file in (tmp_path / "store" / "ab12").glob("*.bin")
+        for file in backup_of(rig(board), tmp_path / "store").glob("*.bin")
         if hashlib.sha256(file.read_bytes()).digest() == hashlib.sha256(b"old").digest()
     )
     saved.write_bytes(b"olt")
@@ -248,12 +263,83 @@ def test_a_backup_that_cannot_be_dropped_is_told(tmp_path):
     )
 
 
-def test_a_board_with_firmware_that_a_killed_run_left_is_told_of(tmp_path, monkeypatch):
+def test_a_board_with_firmware_that_a_killed_run_left_is_told_of(new, tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    assert left_behind("ab-12") == ""
-    backup = backup_folder() / "ab12"
-    backup.mkdir(parents=True)
-    (backup / INDEX).write_text("{}")
-    assert "`rotorgate qualify RIG --restore` puts back the one from before" in left_behind("ab-12")
-    assert str(backup) in left_behind("ab-12")
-    assert left_behind("cd") == ""
+    assert left_behind(identity(), PORT) == ""
+    exchange(rig(FakeBoard(OLD)), new, restore=True)
+    backup = place_of(identity(), PORT)
+    assert "`rotorgate qualify RIG --restore` puts back the one from before" in left_behind(identity(), PORT)
+    assert str(backup) in left_behind(identity(), PORT)
+    assert left_behind(identity("cd"), PORT) == ""
+    elsewhere = left_behind(identity(), "/dev/ttyACM1")
+    assert elsewhere.startswith(f"this board was at {PORT} when a killed run put firmware on it")
+    assert left_behind(identity("", simulated=True), PORT) == ""
+    (kept,) = kept_backups()
+    assert kept.line.startswith(f"board ab12 at {PORT}, 2 files, since 20")
+    assert kept.line.endswith(f": {backup}")
+
+
+def test_boards_without_an_id_never_get_what_another_one_held(new, tmp_path):
+    nameless = identity("")
+    first, second = FakeBoard({"sluice_drive.py": b"first"}), FakeBoard({"sluice_drive.py": b"second"})
+    exchange(rig(first, who=nameless, port="/dev/ttyACM0"), new, restore=True, folder=tmp_path)
+    exchange(rig(second, who=nameless, port="/dev/ttyACM1"), new, restore=True, folder=tmp_path)
+    exchange(rig(second, who=nameless, port="/dev/ttyACM1"), None, restore=True, folder=tmp_path)
+    exchange(rig(first, who=nameless, port="/dev/ttyACM0"), None, restore=True, folder=tmp_path)
+    assert (first.files, second.files) == ({"sluice_drive.py": b"first"}, {"sluice_drive.py": b"second"})
+
+
+@pytest.mark.parametrize("found", [{"sluice_drive.py": b"a third"}, {}])
+def test_a_board_that_holds_neither_what_was_saved_nor_what_was_put_on_it_is_another_one(new, tmp_path, found):
+    exchange(rig(FakeBoard({**OLD, "parts/table.mpy": b"old"})), new, restore=True, folder=tmp_path)
+    other = FakeBoard(found)
+    with pytest.raises(BenchError, match=r"another parts/table\.mpy than was saved there or put on it"):
+        exchange(rig(other), None, restore=True, folder=tmp_path)
+    assert other.files == found
+    assert not any(what.startswith(("write", "rename", "remove")) for what in other.log)
+
+
+def test_backups_of_real_boards_are_bounded_and_never_dropped_by_themselves(new, tmp_path):
+    for number in range(MOST):
+        exchange(rig(FakeBoard(OLD), who=identity(f"{number:04x}")), new, restore=True, folder=tmp_path)
+    late = FakeBoard(OLD)
+    with pytest.raises(BenchError, match=f"from before of {MOST} boards, as many as are kept"):
+        exchange(rig(late, who=identity("ffff")), new, restore=True, folder=tmp_path)
+    assert late.files == OLD
+    assert len(kept_backups(tmp_path)) == MOST
+    again = FakeBoard(OLD)
+    exchange(rig(again, who=identity("0000")), new, restore=True, folder=tmp_path)
+    assert again.files["sluice_drive.py"] == b"new", "one that is there is added to, however many there are"
+
+
+def test_of_simulated_boards_the_oldest_go(new, tmp_path, monkeypatch):
+    times = iter(datetime(2026, 1, 1, tzinfo=UTC) + timedelta(hours=hour) for hour in range(2 * MOST))
+    monkeypatch.setattr(backups, "utc_now", lambda: next(times))
+    exchange(rig(FakeBoard(OLD)), new, restore=True, folder=tmp_path)
+    for number in range(MOST + 5):
+        exchange(rig(FakeBoard(OLD), who=identity(f"{number:04x}", simulated=True)), new, restore=True, folder=tmp_path)
+    kept = kept_backups(tmp_path)
+    assert [each.board for each in kept] == ["ab12", *(f"{number:04x}" for number in range(6, MOST + 5))]
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", "7", '{"files": 3}', "[" * 5000, '{"files": [{"name": 1}]}'])
+def test_a_backup_that_is_damaged_is_listed_and_never_put_back(new, tmp_path, text):
+    board = FakeBoard(OLD)
+    store = backup_of(rig(board), tmp_path)
+    store.mkdir(parents=True)
+    (store / INDEX).write_text(text)
+    assert [each.place for each in kept_backups(tmp_path)] == [store]
+    with pytest.raises(BenchError, match="the backup of the firmware cannot be read"):
+        exchange(rig(board), None, restore=True, folder=tmp_path)
+    assert board.files == OLD
+
+
+def test_a_backup_as_it_was_written_before_boards_were_compared_goes_back(tmp_path):
+    store = backup_of(rig(FakeBoard({})), tmp_path)
+    store.mkdir(parents=True)
+    (store / "0.bin").write_bytes(b"old")
+    files = [{"name": "sluice_drive.py", "file": "0.bin", "sha256": hashlib.sha256(b"old").hexdigest()}]
+    (store / INDEX).write_text(json.dumps({"schema": 1, "files": files}))
+    board = FakeBoard({"sluice_drive.py": b"new"})
+    exchange(rig(board), None, restore=True, folder=tmp_path)
+    assert board.files == {"sluice_drive.py": b"old"}

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from harness.base.errors import BenchError, ExitCode, FirmwareFault, HarnessError, UsageError
-from harness.bench.exchange import INDEX
+from harness.bench.backups import INDEX
 from harness.compare import baseline_of, terms_of
 from harness.gate import DecisionWord, Policy
 from harness.gate.policy import loads_policy
@@ -210,7 +210,7 @@ def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tm
         "seed": 2, "plant_seed": 5, "board_seed": 6, "faults": ("a",),
     }  # fmt: skip
     assert options["ask_firmware"] is False, "where no module of that name was before, there is none to ask"
-    assert held.put_back == [(("the rig", None), {"restore": True})]
+    assert held.put_back == [(("the rig", None), {"restore": True, "held": tmp_path / "last"})]
 
 
 def test_what_is_released_stays_and_its_backup_goes(tmp_path):

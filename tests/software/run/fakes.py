@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from harness.base.errors import BenchError, FirmwareFault, LeftLive
-from harness.bench.exchange import INDEX
+from harness.bench.backups import INDEX
 from harness.bench.safe import StepOutcome, UnsafeBench, note_unsafe, order_of
 from harness.checks.catalogue import row_of
 from harness.checks.definition import Check, Need, needs_multimeter, needs_supply
@@ -256,7 +256,9 @@ class FakeFirmware:
         }
         return FirmwareExchange(**files)
 
-    def put(self, _rig: object, path: Path | None, *, restore: bool, hold: bool = False) -> None:
+    def put(
+        self, _rig: object, path: Path | None, *, restore: bool, hold: bool = False, held: Path | None = None
+    ) -> None:
         """Hold the one from before, or put it back."""
         if path is not None:
             assert hold and not restore
@@ -264,6 +266,7 @@ class FakeFirmware:
             (self.held / INDEX).write_text("{}")
             self.done.append("put on, the one from before held")
             return
+        assert held == self.held
         self.done.append("put back")
         if self.putting_back is not None:
             raise self.putting_back

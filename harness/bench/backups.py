@@ -1,0 +1,235 @@
+"""The firmware from before, on this machine's disk for as long as another one is on trial on a board.
+
+A backup lies under the user's own folder, by the board and the port that it was at: what a killed run left there is
+found again, and a board that has no id of its own never gets what another one held. One that is there when a run
+begins was left by a run that was killed, and holds the firmware from before that: it stays, and is added to.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.base.clock import utc_now
+from harness.base.disk import sync_folder, write_synced
+from harness.base.errors import BenchError, DeviceError
+from harness.base.words import visible
+
+if TYPE_CHECKING:
+    from harness.link.board import Board, BoardIdentity
+
+INDEX = "index.json"
+MOST = 64
+"""Backups of one user (arbitrary: each stands for a run that was killed, or one that is running)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SavedFile:
+    """One file of a backup: its name on the board, where it is kept, its hash, and the hashes of what took its place.
+
+    No file and no hash: the board held none of that name.
+    """
+
+    name: str
+    file: str | None
+    sha256: str | None
+    put: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptBackup:
+    """A backup that lies on this machine, and of which board at which port."""
+
+    place: Path
+    board: str
+    port: str
+    simulated: bool
+    since_utc: str
+    files: int
+
+    @property
+    def line(self) -> str:
+        """For a person."""
+        kind = "simulated board" if self.simulated else "board"
+        which = f"{kind} {visible(self.board) or 'without an id'} at {visible(self.port) or 'a port not noted'}"
+        return f"{which}, {self.files} file{'s' * (self.files != 1)}, since {visible(self.since_utc)}: {self.place}"
+
+
+def backup_folder() -> Path:
+    """The user's folder for backups, kept over a restart of the machine."""
+    base = os.environ.get("XDG_STATE_HOME") or os.environ.get("LOCALAPPDATA")
+    return (Path(base) if base else Path.home() / ".local" / "state") / "rotorgate" / "firmware"
+
+
+def place_of(identity: BoardIdentity, port: str, folder: Path | None = None) -> Path:
+    """Where the backup of the firmware of a board at a port lies, if there is one."""
+    by_port = hashlib.sha256(port.encode()).hexdigest()[:12]
+    return (folder or backup_folder()) / f"{_safe(identity.unique_id)}-{by_port}"
+
+
+def left_behind(identity: BoardIdentity, port: str) -> str:
+    """What is to be known of a board whose firmware from before is in a backup still, in one line; "" if there is none.
+
+    It was left there by a run that was killed.
+    """
+    store = place_of(identity, port)
+    if (store / INDEX).exists():
+        return (
+            "this board holds firmware that a killed run put on it; `rotorgate qualify RIG --restore` puts back the "
+            f"one from before, which is in {store}"
+        )
+    if not identity.unique_id or identity.simulated:
+        return ""
+    for kept in kept_backups():
+        if kept.board == identity.unique_id and not kept.simulated:
+            return (
+                f"this board was at {visible(kept.port)} when a killed run put firmware on it: a rig file with that "
+                f"port and `rotorgate qualify RIG --restore` put back the one from before, which is in {kept.place}"
+            )
+    return ""
+
+
+def kept_backups(folder: Path | None = None) -> list[KeptBackup]:
+    """All that lie there, oldest first; those that cannot be read are listed by what can."""
+    kept = []
+    for index in sorted((folder or backup_folder()).glob(f"*/{INDEX}")):
+        try:
+            content = json.loads(index.read_text(encoding="ascii"))
+        except (OSError, ValueError, RecursionError):
+            content = None
+        content = content if isinstance(content, dict) else {}
+        files = content.get("files")
+        kept.append(
+            KeptBackup(
+                place=index.parent,
+                board=str(content.get("board", "")),
+                port=str(content.get("port", "")),
+                simulated=content.get("simulated") is True,
+                since_utc=str(content.get("since_utc", "a time not noted")),
+                files=len(files) if isinstance(files, list) else 0,
+            )
+        )
+    return sorted(kept, key=lambda each: each.since_utc)
+
+
+def back_up(board: Board, store: Path, files: Mapping[str, bytes], identity: BoardIdentity, port: str) -> None:
+    """Save what the board holds under the names of `files`, which are to take its place.
+
+    Raises BenchError, also where there are too many backups already.
+    """
+    index = {entry.name: entry for entry in saved_before(store)}
+    if not index:
+        _make_room(store.parent)
+    try:
+        store.mkdir(parents=True, exist_ok=True)
+        for name, new in files.items():
+            entry = index.get(name) or _saved(board, store, name, len(index))
+            put = (*entry.put, hashlib.sha256(new).hexdigest())
+            index[name] = SavedFile(name=name, file=entry.file, sha256=entry.sha256, put=tuple(dict.fromkeys(put)))
+        content = {
+            "schema": 2,
+            "board": identity.unique_id,
+            "port": port,
+            "simulated": identity.simulated,
+            "since_utc": utc_now().isoformat(timespec="seconds"),
+            "files": [asdict(entry) for entry in index.values()],
+        }
+        text = json.dumps(content).encode("ascii")
+        write_synced(store / INDEX, lambda stream: stream.write(text))
+        sync_folder(store.parent)
+    except OSError as error:
+        raise BenchError(f"{store}: cannot save the firmware that is on the board: {error.strerror}") from error
+
+
+def _saved(board: Board, store: Path, name: str, place: int) -> SavedFile:
+    content = on_board(board, name)
+    if content is None:
+        return SavedFile(name=name, file=None, sha256=None)
+    write_synced(store / f"{place}.bin", lambda stream: stream.write(content))
+    return SavedFile(name=name, file=f"{place}.bin", sha256=hashlib.sha256(content).hexdigest())
+
+
+def _make_room(folder: Path) -> None:
+    """Room for one more: those of simulated boards go, oldest first, those of real ones stay. Raises BenchError."""
+    kept = kept_backups(folder)
+    too_many = len(kept) + 1 - MOST
+    for backup in [each for each in kept if each.simulated][: max(too_many, 0)]:
+        if not forget(backup.place):
+            too_many -= 1
+    if too_many > 0:
+        raise BenchError(
+            f"{folder}: holds the firmware from before of {MOST} boards, as many as are kept; put it back with "
+            "--restore or remove what is not wanted any more (`rotorgate inspect` lists it); nothing was changed"
+        )
+
+
+def saved_before(store: Path) -> list[SavedFile]:
+    """The files of a backup, none where there is none. Raises BenchError for one that cannot be read."""
+    try:
+        entries = json.loads((store / INDEX).read_text(encoding="ascii"))["files"]
+        return [
+            SavedFile(
+                name=str(entry["name"]),
+                file=None if entry["file"] is None else str(entry["file"]),
+                sha256=None if entry["sha256"] is None else str(entry["sha256"]),
+                put=tuple(str(put) for put in entry.get("put", ())),
+            )
+            for entry in entries
+        ]
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
+
+
+def contents(store: Path) -> dict[str, bytes | None]:
+    """What a backup holds by names on the board, None for what was not there. Raises BenchError, also if damaged."""
+    found: dict[str, bytes | None] = {}
+    for entry in saved_before(store):
+        try:
+            content = None if entry.file is None else (store / Path(entry.file).name).read_bytes()
+        except (OSError, ValueError) as error:
+            raise BenchError(f"{store}: the backup of the firmware cannot be read: {error}") from error
+        if content is not None and hashlib.sha256(content).hexdigest() != entry.sha256:
+            raise BenchError(f"{store}: the backup of the firmware is damaged; not written to the board")
+        found[entry.name] = content
+    return found
+
+
+def forget(store: Path) -> str:
+    """Drop a backup that is no longer wanted; why it could not be dropped, "" if it could. The index goes first."""
+    with contextlib.suppress(OSError):
+        (store / INDEX).unlink()
+        for file in store.glob("*.bin"):
+            file.unlink()
+        store.rmdir()
+    if not (store / INDEX).exists():
+        return ""
+    return (
+        f"{store}: cannot be removed; remove it, or a later --restore takes what it holds for the firmware from before"
+    )
+
+
+def on_board(board: Board, name: str) -> bytes | None:
+    """Content of a file on the board, None if it has none of that name."""
+    return board.read_file(name) if exists(board, name) else None
+
+
+def exists(board: Board, name: str) -> bool:
+    """Whether the board has a file or folder of that name."""
+    try:
+        board.execute(f"import os\nos.stat({name!r})\n")
+    except DeviceError:
+        return False
+    return True
+
+
+def _safe(unique_id: str | None) -> str:
+    return re.sub(r"[^A-Za-z0-9]", "", unique_id or "board")[:64]
