@@ -109,9 +109,9 @@ def kept_backups(folder: Path | None = None) -> list[KeptBackup]:
         kept.append(
             KeptBackup(
                 place=index.parent,
-                board=str(content.get("board", "")),
+                board=str(content.get("unique_id", "")),
                 port=str(content.get("port", "")),
-                simulated=content.get("simulated") is True,
+                simulated=content.get("is_simulated") is True,
                 since_utc=str(content.get("since_utc", "a time not noted")),
                 files=len(files) if isinstance(files, list) else 0,
             )
@@ -135,9 +135,9 @@ def back_up(board: Board, store: Path, files: Mapping[str, bytes], identity: Boa
             index[name] = SavedFile(name=name, file=entry.file, sha256=entry.sha256, put=tuple(dict.fromkeys(put)))
         content = {
             "schema": 2,
-            "board": identity.unique_id,
+            "unique_id": identity.unique_id,
             "port": port,
-            "simulated": identity.simulated,
+            "is_simulated": identity.simulated,
             "since_utc": utc_now().isoformat(timespec="seconds"),
             "files": [asdict(entry) for entry in index.values()],
         }

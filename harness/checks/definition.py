@@ -24,8 +24,11 @@ if TYPE_CHECKING:
 Stimulus = TypeVar("Stimulus")
 Need = Callable[[RigSpec, str], str]
 """What a rig lacks for a check on a motor, with what to add; "" where it lacks nothing."""
-Overlay = Callable[[str, list[float], RigSpec, Declared, str], list[tuple[float, float]] | None]
-"""(curve's name, x, rig file, declared, motor) -> the model's value and standard uncertainty at each x, or None."""
+Overlay = Callable[
+    [str, Sequence[float], Mapping[str, float], RigSpec, Declared, str], list[tuple[float, float]] | None
+]
+"""(curve's name, x, how the series began, rig file, declared, motor) -> the model's value and standard uncertainty at
+each x, or None."""
 
 Foreseen = Callable[[RigSpec, str, Mapping[str, Quantity]], Mapping[str, Quantity]]
 """(rig file, motor, what is expected by full name) -> measurements of it with the sources that are foreseen."""

@@ -9,13 +9,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from harness.rigfile import RigSpec
-from harness.rigfile.arm import field_torque_n_m
+from harness.rigfile import RigSpec, unstated
+from harness.rigfile.unstated import COGGED_AMPLITUDE
 
-USUAL_SHARE = 0.015
-"""Peak of a small motor's cogging over the torque of a field of amplitude AMPLITUDE (common practice, no source)."""
-AMPLITUDE = 0.6
-"""Of that field; the amplitude at which the stiffness check turns one."""
 USUAL_SHIFT_RAD = 2e-3
 """Peak over the loop's stiffness, where the rig file states no gain (arbitrary)."""
 USUAL_LIMIT = 0.5
@@ -48,7 +44,7 @@ class Cogging:
     clip_share: float
     """Over the loop's largest torque."""
     field_share: float
-    """Over the torque of a field of amplitude AMPLITUDE."""
+    """Over the torque of a field of amplitude COGGED_AMPLITUDE."""
     periods: float
     """In a turn of the shaft, at least."""
 
@@ -92,15 +88,12 @@ def cogging_of(spec: RigSpec, motor: str) -> Cogging:
     A field's torque goes with its amplitude, and the loop's with its demand: of a usual share no torque is needed.
     """
     entry, firmware = spec.motor[motor], spec.firmware
-    share = USUAL_SHARE
-    field_n_m = field_torque_n_m(spec, motor, AMPLITUDE)
-    if entry.cogging_n_m is not None and field_n_m is not None:
-        share = entry.cogging_n_m.high / field_n_m
+    share = unstated.cogging_share(spec, motor)
     gain, limit = firmware.gain_per_rad, firmware.amplitude_limit
     return Cogging(
         motor=motor,
-        shift_rad=USUAL_SHIFT_RAD if gain is None else share * AMPLITUDE / gain.value,
-        clip_share=share * AMPLITUDE / (USUAL_LIMIT if limit is None else limit.value),
+        shift_rad=USUAL_SHIFT_RAD if gain is None else share * COGGED_AMPLITUDE / gain.value,
+        clip_share=share * COGGED_AMPLITUDE / (USUAL_LIMIT if limit is None else limit.value),
         field_share=share,
         periods=float(entry.cogging_periods or PERIODS_PER_POLE_PAIR * entry.pole_pairs),
     )

@@ -224,10 +224,11 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """A measured curve for the reader of a report, with the model and its band over the same x where there is one.
+    """A measured curve for the reader of a report, with the model of each series and its band where there is one.
 
     `name` is `motor.check.what`. Lists are in SI units; points measured in different ways are separate
-    entries of `series`. `model` holds (x, value, standard uncertainty) rows.
+    entries of `series`. `models` holds (x, value, standard uncertainty) rows by the names of `series`; in a record
+    of before each series had its own, one model of all of them, under "".
     """
 
     name: str
@@ -239,4 +240,6 @@ class Curve:
     series: Mapping[str, tuple[tuple[float, float], ...]]
     joined: bool = False
     """True for a signal sampled in time (drawn as a line), False for separate points."""
-    model: tuple[tuple[float, float, float], ...] = ()
+    begun: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    """How each series came about, for its model: sense, start, size, in the words of its check. Not recorded."""
+    models: Mapping[str, tuple[tuple[float, float, float], ...]] = field(default_factory=dict)

@@ -6,7 +6,7 @@ import math
 from functools import partial
 
 from harness.nouns.quantity import Contribution, Quantity, propagate, scaled
-from harness.physics.drive import circuit_ohm
+from harness.physics.drive import circuit_ohm, dead_time_volts
 from harness.physics.motor import known, torque_per_ampere
 from harness.rigfile import RigSpec, unstated
 
@@ -33,6 +33,15 @@ def loop_stiffness(spec: RigSpec, motor: str, pole_pairs: int) -> Quantity:
     """Stiffness of the proportional loop outside its dead zone on a motor of so many pole pairs, N m/rad."""
     inputs = known(spec, motor, *LOOP)
     return misaligned(spec, motor, propagate(partial(proportional_n_m_rad, pole_pairs), "N m/rad", **inputs))
+
+
+def dead_zone(spec: RigSpec, motor: str, carrier_hz: float) -> Quantity:
+    """Error of a loop below which dead time lets no current flow, rad; the rig file states gain, supply, dead time."""
+
+    def error(dead_time_s: float, supply_v: float, gain_per_rad: float) -> float:
+        return dead_time_volts(supply_v, dead_time_s, carrier_hz) / (gain_per_rad * supply_v / 2.0)
+
+    return propagate(error, "rad", **known(spec, motor, "dead_time_s", "supply_v", "gain_per_rad"))
 
 
 def misaligned(spec: RigSpec, motor: str, torque: Quantity) -> Quantity:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from harness.base.errors import MeasurementError
 from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, propagate
-from harness.physics.drive import circuit_ohm, dead_time_volts
-from harness.physics.holding import proportional_n_m_rad
+from harness.physics.drive import circuit_ohm
+from harness.physics.holding import dead_zone, proportional_n_m_rad
 from harness.physics.motor import known, needs, torque_per_ampere
 from harness.rigfile import unstated
 
@@ -85,9 +85,7 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
                       "viscous_n_m_s", *ohms, "flux_v_s"),
         "lag_s": propagate(lambda late, hold: late + hold / 2.0, "s", late=delay, hold=period),
         "friction": given["coulomb_n_m"],
-        "dead_rad": of("rad", lambda dead_time_s, supply_v, gain_per_rad:
-                       dead_time_volts(supply_v, dead_time_s, carrier_hz) / (gain_per_rad * supply_v / 2.0),
-                       "dead_time_s", "supply_v", "gain_per_rad"),
+        "dead_rad": dead_zone(spec, motor, carrier_hz),
         "clip_rad": of("rad", lambda amplitude_limit, gain_per_rad: amplitude_limit / gain_per_rad,
                        "amplitude_limit", "gain_per_rad"),
     }  # fmt: skip

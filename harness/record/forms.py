@@ -142,7 +142,7 @@ def curve_entry(curve: Curve) -> RecordEntry:
         "y_unit": curve.y_unit,
         "joined": curve.joined,
         "series": {label: [list(point) for point in points] for label, points in curve.series.items()},
-        "model": [list(row) for row in curve.model],
+        "models": {label: [list(row) for row in rows] for label, rows in curve.models.items()},
     }
 
 

@@ -139,6 +139,8 @@ def curve_from(entry: RecordEntry) -> Curve:
     """The curve of an entry. Raises Damage."""
     name = name_of(entry, "curves")
     series = table(at(entry, "series", name), name)
+    one = {"": entry["model"]} if entry.get("model") else {}  # of all series, in a record of before each had its own
+    models = table(at(entry, "models", name), name) if "models" in entry else one
     return Curve(
         **{
             key: text(at(entry, key, name), name) for key in ("name", "title", "x_label", "x_unit", "y_label", "y_unit")
@@ -147,7 +149,8 @@ def curve_from(entry: RecordEntry) -> Curve:
             label: tuple(_point(point, 2, name) for point in listed(points, name)) for label, points in series.items()
         },
         joined=flag(at(entry, "joined", name), name),
-        model=tuple(_point(point, 3, name) for point in listed(at(entry, "model", name), name)),
+        begun={},
+        models={label: tuple(_point(row, 3, name) for row in listed(rows, name)) for label, rows in models.items()},
     )
 
 

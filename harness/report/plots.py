@@ -33,11 +33,11 @@ def _finished(root: Tree.Element) -> Markup:
 
 
 def curve_plot(curve: Curve, name: str) -> Markup:
-    """A curve of the record: measured points or line, the model's line and its band over them."""
-    series, model = curve.series, sorted(curve.model)
-    xs = [row[0] for rows in series.values() for row in rows] + [row[0] for row in model]
+    """A curve of the record: measured points or line, and over them the line and band of each series' own model."""
+    series, models = curve.series, [sorted(rows) for rows in curve.models.values() if rows]
+    xs = [row[0] for rows in (*series.values(), *models) for row in rows]
     ys = [row[1] for rows in series.values() for row in rows]
-    ys += [row[1] + side * BAND * row[2] for row in model for side in (-1, 1)]
+    ys += [row[1] + side * BAND * row[2] for rows in models for row in rows for side in (-1, 1)]
     x_factor, x_unit = prefix_for(max((abs(x) for x in xs), default=0.0), curve.x_unit)
     y_factor, y_unit = prefix_for(max((abs(y) for y in ys), default=0.0), curve.y_unit)
     low, high = svg.spread([x / x_factor for x in xs], 0.02)
@@ -49,9 +49,10 @@ def curve_plot(curve: Curve, name: str) -> Markup:
         return [(across(row[0] / x_factor), up(row[1] / y_factor)) for row in rows]
 
     described = f"{sum(map(len, series.values()))} measured points in {len(series)} series: {', '.join(series)}."
-    if model:
-        described += f" The model's line with a band of {BAND:g} standard uncertainties lies over them."
-    extra = ROW * ((len(series) + bool(model) - 1) // IN_A_ROW)
+    if models:
+        whose = "The model's line" if len(models) == 1 else "Each one's own model line"
+        described += f" {whose} with a band of {BAND:g} standard uncertainties lies over them."
+    extra = ROW * ((len(series) + bool(models) - 1) // IN_A_ROW)
     root = svg.drawing(WIDTH, HEIGHT + extra, visible(curve.title), visible(described), name)
     svg.axes(
         root,
@@ -60,7 +61,7 @@ def curve_plot(curve: Curve, name: str) -> Markup:
         f"{visible(curve.x_label)} / {x_unit or '1'}",
         f"{visible(curve.y_label)} / {y_unit or '1'}",
     )
-    if model:
+    for model in models:
         upper = place([(x, value + BAND * u) for x, value, u in model])
         lower = place([(x, value - BAND * u) for x, value, u in reversed(model)])
         svg.path(root, upper + lower, "band", closed=True)
@@ -70,9 +71,9 @@ def curve_plot(curve: Curve, name: str) -> Markup:
             svg.path(root, points, f"trace s{number % 4}")
         else:
             svg.marks(root, points, f"mark s{number % 4}", number)
-    if model:
+    for model in models:
         svg.path(root, place([(x, value) for x, value, _ in model]), "model")
-    _legend(root, list(series), bool(model), curve.joined)
+    _legend(root, list(series), bool(models), curve.joined)
     return _finished(root)
 
 

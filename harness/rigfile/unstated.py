@@ -9,6 +9,7 @@ from __future__ import annotations
 from harness.base.reference import RECIPROCAL_COEFFICIENT_C
 from harness.nouns.contract import OFFSET_LIMIT_RAD
 from harness.nouns.quantity import Quantity, exact, rectangular
+from harness.rigfile.arm import field_torque_n_m
 from harness.rigfile.known import StatedValue
 from harness.rigfile.spec import RigSpec
 
@@ -35,6 +36,10 @@ CONDUCTOR = "copper"
 """Of nearly every small motor's winding (common practice, no source)."""
 ECCENTRICITY_RAD = 0.02
 """The most that a sensor's magnet placed by hand bends a reading, once a turn (common practice, no source)."""
+USUAL_COGGING = 0.015
+"""Peak of a small motor's cogging over the torque of a field of COGGED_AMPLITUDE (common practice, no source)."""
+COGGED_AMPLITUDE = 0.6
+"""Of that field; the amplitude at which the stiffness check turns one."""
 ROOM_HALF_K = 10.0
 """Half-width of a room about the reference temperature that nobody has read (arbitrary)."""
 
@@ -107,6 +112,12 @@ def eccentricity_rad(spec: RigSpec, motor: str) -> float:
     """The most that a sensor's reading is bent once a turn, rad."""
     stated = spec.motor[motor].sensor.eccentricity_rad
     return stated if stated is not None else ECCENTRICITY_RAD
+
+
+def cogging_share(spec: RigSpec, motor: str) -> float:
+    """Largest torque of cogging over that of a field of amplitude COGGED_AMPLITUDE: as stated, at its upper end."""
+    stated, field_n_m = spec.motor[motor].cogging_n_m, field_torque_n_m(spec, motor, COGGED_AMPLITUDE)
+    return USUAL_COGGING if stated is None or field_n_m is None else stated.high / field_n_m
 
 
 def electrical_offset_u(spec: RigSpec, motor: str) -> float:

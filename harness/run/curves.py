@@ -13,13 +13,16 @@ from harness.nouns.observation import Observation
 from harness.nouns.results import Curve
 from harness.rigfile import RigSpec
 
+POINTS = 250
+"""Of a model's line, at most: half a plot's width in drawing units (arbitrary)."""
+
 
 def curves(
     check: Check[Any], observations: Sequence[Observation], spec: RigSpec, declared: Declared, motor: str
 ) -> list[Curve]:
     """The curves of a check on a motor; one that cannot be had costs only its picture.
 
-    A curve that brings no model of its own is given the model's.
+    A curve that brings no models of its own is given the check's, one for each series.
     """
     if not observations:
         return []
@@ -27,14 +30,22 @@ def curves(
         measured = check.curves(observations, spec, motor)
     except MeasurementError:
         return []
-    return [_with_model(curve, check, spec, declared, motor) for curve in measured]
+    return [_with_models(curve, check, spec, declared, motor) for curve in measured]
 
 
-def _with_model(curve: Curve, check: Check[Any], spec: RigSpec, declared: Declared, motor: str) -> Curve:
-    if check.overlay is None or curve.model:
+def _with_models(curve: Curve, check: Check[Any], spec: RigSpec, declared: Declared, motor: str) -> Curve:
+    if check.overlay is None or curve.models:
         return curve
-    x = sorted({point[0] for points in curve.series.values() for point in points})
-    rows = check.overlay(curve.name, x, spec, declared, motor)
-    if not rows:
-        return curve
-    return replace(curve, model=tuple((at, value, u) for at, (value, u) in zip(x, rows, strict=True)))
+    models = {}
+    for label, points in curve.series.items():
+        x = _thinned(sorted({point[0] for point in points}))
+        if rows := check.overlay(curve.name, x, curve.begun.get(label, {}), spec, declared, motor):
+            models[label] = tuple((at, value, u) for at, (value, u) in zip(x, rows, strict=True))
+    return replace(curve, models=models)
+
+
+def _thinned(x: list[float]) -> list[float]:
+    """At most POINTS of them, both ends among them."""
+    if len(x) <= POINTS:
+        return x
+    return [x[round(number * (len(x) - 1) / (POINTS - 1))] for number in range(POINTS)]

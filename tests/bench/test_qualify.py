@@ -8,12 +8,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from harness.compare.ownership import owners_of
 from harness.compare.reference import surroundings
 from harness.nouns.results import Measurement
-from harness.record import read
+from harness.record import Record, read
+from harness.report.plots import BAND
 from harness.rigfile import loads
 from harness.run.judge_again import judge_again
 from harness.store import Store
@@ -56,10 +58,40 @@ def test_the_demo_ends_with_a_verdict_a_record_and_a_report(tmp_path):
     assert record.causes == ()
     judged = {verdict.name for verdict in record.verdicts}
     assert judged == set(record.planned)
+    shares = inside(record)
+    assert {name.partition(".")[2] for name in shares} == {
+        *("commutation.following", "stiffness.open_loop", "stiffness.closed_loop"),
+        *("step.small", "step.large", "thermal.rise"),
+    }
+    assert min(shares.values()) > 0.8 and np.mean(list(shares.values())) > 0.9, shares
     planned = json.loads(rotorgate("--json", "plan", str(RIGS / "sluice.toml"), cwd=tmp_path).stdout)
     assert tuple(planned["planned"]) == record.planned
     assert "sluice: usually " in done.stderr
     assert "SIMULATED" in (tmp_path / "run" / "report.html").read_text(encoding="utf-8")
+
+
+def inside(record: Record) -> dict[str, float]:
+    """Share of each curve's points that lie in the band of their own series' model, by the curve's name."""
+    shares = {}
+    for curve in record.curves:
+        held = []
+        for label, model in curve.models.items():
+            x, value, u = np.array(model).T
+            points = np.array(curve.series[label])
+            off = np.abs(points[:, 1] - np.interp(points[:, 0], x, value))
+            held.append(off <= BAND * np.interp(points[:, 0], x, u))
+        if held:
+            shares[curve.name] = float(np.mean(np.concatenate(held)))
+    return shares
+
+
+def test_the_pictures_of_a_loop_of_half_the_gain_show_it_where_the_verdicts_do(slack):
+    shares = inside(read(slack[0] / "run"))
+    for motor in ("leaf", "wheel"):
+        assert shares[f"{motor}.commutation.following"] > 0.9
+        assert shares[f"{motor}.stiffness.open_loop"] > 0.9
+        for name in ("stiffness.closed_loop", "step.small", "step.large"):
+            assert shares[f"{motor}.{name}"] < 0.7, (motor, name, shares)
 
 
 def test_a_loop_of_half_the_gain_is_found_named_and_explained_and_nothing_else_is(slack):

@@ -195,9 +195,9 @@ BREAKS = (
     ),
     Break(
         words="the expected curve of a held field without its sine",
-        file=f"{STIFFNESS}/model.py",
-        right="(peak.value * math.sin(pole_pairs * at),",
-        wrong="(peak.value * pole_pairs * at,",
+        file=f"{STIFFNESS}/overlay.py",
+        right="shape, slope = np.sin(pole_pairs * at) / warm,",
+        wrong="shape, slope = pole_pairs * at / warm,",
     ),
     Break(
         words="the measured open-loop stiffness doubled",

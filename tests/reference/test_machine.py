@@ -14,6 +14,7 @@ from harness.checks.step import staircase
 from harness.checks.stiffness import analysis as stiffness
 from harness.checks.stiffness import model as holding
 from harness.checks.stiffness.held_field import NAMES, shaft_of
+from harness.checks.stiffness.overlay import overlay
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
 from harness.nouns.observation import Column, Observation
 from harness.nouns.results import Measurement
@@ -58,7 +59,7 @@ def _expected(spec: RigSpec, name: str) -> float:
 
 def _torque(spec: RigSpec, deflection_rad: float) -> float:
     """The model's curve of a held field."""
-    rows = holding.overlay("shaft.stiffness.open_loop", [deflection_rad], spec, DECLARED, MOTOR)
+    rows = overlay("shaft.stiffness.open_loop", [deflection_rad], {}, spec, DECLARED, MOTOR)
     assert rows is not None
     return rows[0][0]
 

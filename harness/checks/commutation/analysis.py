@@ -15,7 +15,7 @@ from harness.base.errors import MeasurementError
 from harness.checks.commutation import alignment as results
 from harness.checks.commutation import standstill
 from harness.checks.commutation.quantities import CHECK
-from harness.checks.commutation.stimulus import VECTOR_RAD
+from harness.checks.commutation.stimulus import EDGE, VECTOR_RAD
 from harness.corrections.dead_time import amplitude_lost
 from harness.fits.field_fit import Sweep
 from harness.nouns.contract import FULL_AMPLITUDE, FULL_TURN
@@ -54,10 +54,18 @@ def analyse(observations: Sequence[Observation], spec: RigSpec, motor: str) -> l
 def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> list[Curve]:
     """Shaft reading against the turned field, each sweep a series."""
     data = _Readings(observations, spec, motor)
-    series = {}
+    series, begun = {}, {}
     for name, sweep in data.sweeps.items():
         every = max(1, sweep.field_rad.size // 250)
-        series[name.replace("_", " amplitude, ")] = tuple(
+        label = name.replace("_", " amplitude, ")
+        turned, took_s = float(sweep.shaft_rad[-1] - sweep.shaft_rad[0]), float(sweep.t_s[-1] - sweep.t_s[0])
+        speed_rad_s = turned / took_s
+        begun[label] = {
+            "amplitude": sweep.amplitude,
+            "speed_rad_s": speed_rad_s,
+            "acceleration_rad_s2": abs(speed_rad_s) / (EDGE * took_s),
+        }
+        series[label] = tuple(
             (float(a), float(b) + data.zero_rad)
             for a, b in zip(sweep.field_rad[::every], sweep.shaft_rad[::every], strict=True)
         )
@@ -70,6 +78,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
             y_label="shaft reading",
             y_unit="rad",
             series=series,
+            begun=begun,
             joined=True,
         )
     ]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from harness.checks.commutation import quantities
 from harness.checks.commutation.analysis import analyse, curves
 from harness.checks.commutation.beforehand import effort
-from harness.checks.commutation.model import expect, overlay
+from harness.checks.commutation.model import expect
+from harness.checks.commutation.overlay import overlay
 from harness.checks.commutation.procedure import procedure
 from harness.checks.commutation.stimulus import Stimulus, stimulus
 from harness.checks.definition import Check

@@ -7,18 +7,13 @@ is the field's, less what the arm draws it behind: asin(arm / Tmax) electrical.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
-import numpy as np
-
-from harness.checks.commutation.stimulus import AMPLITUDE, READINGS
-from harness.nouns import gravity
+from harness.checks.commutation.stimulus import READINGS
 from harness.nouns.contract import Declared
-from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
-from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque
+from harness.physics.motor import known
 from harness.rigfile import RigSpec, unstated
 from harness.rigfile.known import StatedValue
 
@@ -134,45 +129,3 @@ def _codes(noise_rad: float, code_rad: float, places: int = 24) -> float:
             p = below((code + 0.5) * code_rad - at) - below((code - 0.5) * code_rad - at)
             total += 1.0 - (1.0 - p) ** READINGS
     return total / places
-
-
-def overlay(
-    curve: str, x: Sequence[float], spec: RigSpec, declared: Declared, motor: str
-) -> list[tuple[float, float]] | None:
-    """Reading (rad) and its standard uncertainty at fields `x` (rad, counted through), at the larger amplitude.
-
-    The branch nearest to hanging. None for a curve without a model, or where the rig file lacks offset or hang.
-    """
-    entry = spec.motor[motor]
-    load, offset = entry.load, entry.electrical_offset_rad
-    if Name(curve).quantity != "following" or offset is None or load is None or load.hang_reading_rad is None or not x:
-        return None
-    sense, pairs, hang = entry.direction or 1, entry.pole_pairs, load.hang_reading_rad.value
-    ahead = np.asarray(x, dtype=np.float64) - electrical_angle(sense, pairs, hang, offset.value)
-    ahead = sense * (ahead - math.tau * round(float(np.mean(ahead)) / math.tau))
-    ratio = arm_over_field(spec, declared, motor)
-    share = ratio.value if ratio is not None else 0.0
-    turned = ahead / (pairs + share)
-    for _ in range(30):  # a contraction while the arm takes less than the field gives
-        turned = (ahead - np.arcsin(np.clip(share * np.sin(turned), -1.0, 1.0))) / pairs
-    eccentric = unstated.eccentricity_rad(spec, motor) / math.sqrt(6.0)
-    u_share = ratio.u if ratio is not None else 0.0
-    u = np.sqrt((offset.u / pairs) ** 2 + eccentric**2 + (np.sin(turned) * u_share / pairs) ** 2)
-    return [(float(s) + hang, float(spread)) for s, spread in zip(turned, u, strict=True)]
-
-
-def arm_over_field(spec: RigSpec, declared: Declared, motor: str) -> Quantity | None:
-    """The arm's largest torque over the field's at AMPLITUDE; None where the rig file does not state enough."""
-    needed = ("supply_v", "winding_ohm", "flux_v_s", "mass_kg", "length_m")
-    inputs = known(spec, motor, *needed)
-    if len(inputs) < len(needed):
-        return None
-    inputs["on_ohm"] = unstated.on_resistance(spec, motor)
-    inputs["dead_time_s"] = unstated.dead_time(spec, declared.dead_time_s)
-    pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or declared.carrier_hz
-
-    def ratio(mass_kg: float, length_m: float, g: float, **field: float) -> float:
-        level = -arm_torque(mass_kg, length_m, g, math.pi / 2.0)
-        return level / peak_torque(pairs, amplitude=AMPLITUDE, carrier_hz=carrier, **field)
-
-    return propagate(ratio, "1", g=gravity.local(), **inputs)

@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.acting.hold import Hold
 from harness.checks.commutation import standstill
-from harness.checks.commutation.stimulus import READINGS, VECTOR_RAD, Stimulus, vectors_between
+from harness.checks.commutation.stimulus import EDGE, READINGS, VECTOR_RAD, Stimulus, vectors_between
 from harness.fits.shaft import shaft_rad
 from harness.nouns.observation import Observation
 
@@ -26,8 +26,6 @@ SPARE = 0.4
 """Of a step, gone further at either end: after a turn the shaft has to break loose first (arbitrary)."""
 STEP_S = 0.07
 """Time for 60 electrical degrees in a sweep: about 1.4 rad/s of the shaft (arbitrary)."""
-EDGE = 0.4
-"""Of a sweep, speeding up and again slowing down: a sudden start would set the held arm swinging."""
 ROW_S = 4e-3
 SWING_S = 0.9
 """For an arm let go a vector from hanging to come to rest (arbitrary: friction takes its swing in a few passes)."""

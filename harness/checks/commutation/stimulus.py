@@ -19,6 +19,8 @@ STEPS = 6
 """Vectors either way from hanging; half as many at half the amplitude, which carries half the arm."""
 CARRIED = 0.75
 """Largest share of the field's torque that the arm may take (arbitrary: cogging and friction need the rest)."""
+EDGE = 0.4
+"""Of a sweep, speeding up and again slowing down: a sudden start would set the held arm swinging."""
 READINGS = 256
 """Readings at rest of one run, among which distinct codes are counted."""
 

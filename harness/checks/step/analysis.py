@@ -105,7 +105,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
     for size, steps in zip(("small", "large"), small_and_large(trace), strict=True):
         if not steps:
             continue
-        series = {}
+        series, begun = {}, {}
         for word, way in (("up", 1.0), ("down", -1.0)):
             step = next((each for each in steps if each.way == way), None)
             if step is None:
@@ -113,10 +113,15 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
             share = (step.angle_rad - step.initial_rad) / (step.set_point_rad - step.initial_rad)
             every = max(1, step.t_s.size // 1000)
             series[word] = tuple((float(t), float(y)) for t, y in zip(step.t_s[::every], share[::every], strict=True))
+            begun[word] = {
+                "way": step.way,
+                "way_rad": abs(step.set_point_rad - step.initial_rad),
+                "place_rad": step.place_rad,
+            }
         drawn.append(
             Curve(
                 name=f"{motor}.step.{size}", title=f"{size} step".capitalize(), x_label="time from the step",
-                x_unit="s", y_label="share of the step", y_unit="1", series=series, joined=True,
+                x_unit="s", y_label="share of the step", y_unit="1", series=series, begun=begun, joined=True,
             )
         )  # fmt: skip
     return drawn

@@ -6,7 +6,8 @@ from harness.checks.definition import Check
 from harness.checks.step import quantities
 from harness.checks.step.analysis import analyse, curves, loop_spans
 from harness.checks.step.beforehand import effort, unmeasured
-from harness.checks.step.model import expect, expected_to_hunt, overlay
+from harness.checks.step.model import expect, expected_to_hunt
+from harness.checks.step.overlay import overlay
 from harness.checks.step.procedure import procedure
 from harness.checks.step.stimulus import Stimulus, stimulus
 from harness.nouns.contract import Declared

@@ -11,7 +11,7 @@ points by harness/physics/swing.py, with the definitions of the measurement appl
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -19,8 +19,7 @@ import numpy as np
 
 from harness.base.errors import MeasurementError
 from harness.checks.step import staircase as stairs
-from harness.checks.step.stimulus import LARGE_RAD, MEAN_PLACE_RAD, MEAN_SMALL_RAD
-from harness.nouns.names import Name
+from harness.checks.step.stimulus import MEAN_PLACE_RAD
 from harness.nouns.quantity import Quantity, exact, propagate, rectangular, shifted
 from harness.nouns.results import Expectation
 from harness.physics.loop import lacking, loop_delay, loop_period, shaft
@@ -157,33 +156,3 @@ def _error_expectation(name: str, lack: tuple[str, ...], parts: dict[str, Quanti
         for way in (-1.0, 0.0, 1.0)}  # fmt: skip
     middle = Quantity(value=half[0.0].value, unit="rad", budget=half[1.0].budget)
     return Expectation(name=name, quantity=middle, interval=(half[-1.0].value, half[1.0].value), model=model)
-
-
-def overlay(
-    curve: str, x: Sequence[float], spec: RigSpec, declared: Declared, motor: str
-) -> list[tuple[float, float]] | None:
-    """(share of the step, standard uncertainty) at times after a step, for the curves of the step check."""
-    size = Name(curve).quantity
-    if size not in ("small", "large") or lacking(spec, motor):
-        return None
-    step_rad, arm_at = (MEAN_SMALL_RAD, 0.0) if size == "small" else (LARGE_RAD, LARGE_RAD / 2.0)
-    parts = shaft(spec, declared, motor)
-    delay = loop_delay(spec, motor)
-    late = delay.value if delay is not None else 0.0
-
-    def shares(**values: float) -> np.ndarray:
-        motion = stairs.motions(tuple(values[name] for name in stairs.SHAFT), (-step_rad,), arm_at)[0]
-        return np.array([1.0 + motion.at(max(0.0, t - late)) / step_rad for t in x])
-
-    centre = {name: quantity.value for name, quantity in parts.items()}
-    middle = shares(**centre)
-    by_source: dict[str, np.ndarray] = {}
-    for name, quantity in parts.items():
-        if quantity.u == 0.0:
-            continue
-        slope = (shares(**{**centre, name: centre[name] + quantity.u})
-                 - shares(**{**centre, name: centre[name] - quantity.u})) / (2.0 * quantity.u)  # fmt: skip
-        for source, part in quantity.budget.items():
-            by_source[source] = by_source.get(source, np.zeros(len(x))) + slope * part.u
-    u = np.sqrt(sum((each**2 for each in by_source.values()), np.zeros(len(x))))
-    return [(float(value), float(width)) for value, width in zip(middle, u, strict=True)]

@@ -126,24 +126,35 @@ class StaircaseDraws:
         return Quantity(value=whole.value, unit=unit, budget=rest), (whole.value - half, whole.value + half)
 
 
+def sources_of(parts: Mapping[str, Quantity]) -> tuple[str, ...]:
+    """All sources of uncertainty of a shaft's parameters, in the order in which they are drawn."""
+    return tuple(sorted({source for quantity in parts.values() for source in quantity.budget}))
+
+
+def draw(parts: Mapping[str, Quantity], random: np.random.Generator) -> tuple[list[float], tuple[float, ...]]:
+    """One draw of all sources, in standard uncertainties, and the values of SHAFT that it makes."""
+    sources = sources_of(parts)
+    budgets = [part for quantity in parts.values() for part in quantity.budget.items()]
+    normals = {source for source, part in budgets if part.shape == "normal"}
+    level, bell = random.uniform(-math.sqrt(3.0), math.sqrt(3.0), len(sources)), random.normal(size=len(sources))
+    row = [float(bell[k] if source in normals else level[k]) for k, source in enumerate(sources)]
+    drawn = dict(zip(sources, row, strict=True))
+    values = tuple(
+        parts[name].value + sum(drawn[source] * part.u for source, part in parts[name].budget.items()) for name in SHAFT
+    )
+    return row, values
+
+
 READ_OFF: Mapping[str, Callable[[SwingMotion, float], float]] = {"rise_time": rise, "overshoot": overshoot}
 
 
 def draw_staircases(parts: Mapping[str, Quantity], noise_rad: float) -> StaircaseDraws:
     """Sequences of steps for TRIALS draws of the inputs. Raises MeasurementError for a loop that mostly hunts."""
     random = np.random.default_rng(1)
-    budgets = [part for quantity in parts.values() for part in quantity.budget.items()]
-    normals = {source for source, part in budgets if part.shape == "normal"}
-    sources = tuple(sorted({source for source, _ in budgets}))
+    sources = sources_of(parts)
     draws, rows = [], []
     for _ in range(TRIALS):
-        level, bell = random.uniform(-math.sqrt(3.0), math.sqrt(3.0), len(sources)), random.normal(size=len(sources))
-        row = [float(bell[k] if source in normals else level[k]) for k, source in enumerate(sources)]
-        draw = dict(zip(sources, row, strict=True))
-        values = tuple(
-            parts[name].value + sum(draw[source] * part.u for source, part in parts[name].budget.items())
-            for name in SHAFT
-        )
+        row, values = draw(parts, random)
         small, large = (
             [each for each in steps if each.turns and each.held]
             for steps in sequence(values, random.permutation(SMALL_RAD).tolist())

@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Sequence
 
 from harness.base.errors import MeasurementError
-from harness.checks.stiffness.held_field import open_loop
+from harness.checks.stiffness.held_field import WAYS, open_loop
 from harness.checks.stiffness.held_loop import closed_loop, largest_clipped, largest_slipping, loop_points
 from harness.checks.stiffness.quantities import CHECK
 from harness.checks.stiffness.readings import HoldingReadings, readings_of
@@ -112,24 +112,26 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
     made = [
         Curve(
             name=f"{motor}.stiffness.open_loop",
-            title=f"Held field, amplitude {AMPLITUDE:g}: arm torque over deflection",
+            title=f"Held field, amplitude {AMPLITUDE:g}: torque of arm and motion over deflection",
             x_label="deflection",
             x_unit="rad",
             y_label="torque",
             y_unit="N m",
             series=held.points,
+            begun={branch: {"way": way, "warm": held.warm} for branch, way in WAYS.items()},
         )
     ]
     if LOOP in by_name:
         made.append(
             Curve(
                 name=f"{motor}.stiffness.closed_loop",
-                title="Firmware's loop: arm torque over position error",
+                title="Firmware's loop: torque of arm and motion over position error",
                 x_label="set point less reading",
                 x_unit="rad",
                 y_label="torque",
                 y_unit="N m",
                 series=loop_points(readings, held),
+                begun={branch: {"way": way, "warm": held.warm} for branch, way in WAYS.items()},
             )
         )
     return made

@@ -6,7 +6,8 @@ from harness.checks.definition import Check, needs_arms
 from harness.checks.stiffness import quantities
 from harness.checks.stiffness.analysis import analyse, curves, loop_spans
 from harness.checks.stiffness.beforehand import effort, foreseen, unmeasured
-from harness.checks.stiffness.model import expect, overlay
+from harness.checks.stiffness.model import expect
+from harness.checks.stiffness.overlay import overlay
 from harness.checks.stiffness.procedure import procedure
 from harness.checks.stiffness.stimulus import Stimulus, stimulus
 

@@ -36,6 +36,8 @@ LATENCY_S = 0.15e-3
 FIRM = 1e-6
 """Share of itself to which a fit holds what the rig file states as exact (arbitrary: it binds, and can be weighed)."""
 NAMES = ("per_weight", "friction", "hang", "offset", "inertia", "lag", "cos_1", "sin_1", "cos_2", "sin_2")
+WAYS = {"rising": 1.0, "falling": -1.0}
+"""The two branches of a sweep, and the sense in which the shaft moves on each."""
 SPREAD_RAD = 0.02
 """Electrical, of the residuals: where the fit starts from; its own scatter takes over."""
 
@@ -51,6 +53,9 @@ class HeldFieldFit:
     damping_n_m_s: Quantity
     """Torque per speed, of winding and bearing."""
     points: Mapping[str, tuple[tuple[float, float], ...]]
+    """Torque of arm, damping and inertia over deflection, a series a branch: friction parts them."""
+    warm: float
+    """Factor that refers the points' torque to 20 degC."""
     parameters: Mapping[str, Quantity]
     """Of the fit, by NAMES; they share its sources."""
 
@@ -155,10 +160,11 @@ def open_loop(readings: HoldingReadings) -> HeldFieldFit:
         torque_per_ampere=magnet,
         damping_n_m_s=damping,
         points=branches(
-            (phi - values["offset"])[chosen] / readings.pole_pairs - x[chosen],
-            arm * np.sin(x - values["hang"])[chosen],
+            (phi - values["offset"])[chosen] / readings.pole_pairs - x[chosen] - (speed * values["lag"])[chosen],
+            (arm * np.sin(x - values["hang"]) + damping.value * speed + values["inertia"] * acceleration)[chosen],
             way[chosen],
         ),
+        warm=refer[1].value,
         parameters=parameters,
     )
 
@@ -199,7 +205,7 @@ def _friction(readings: HoldingReadings, fitted: Quantity, damping: Quantity, sp
 def branches(x: Array, y: Array, way: Array) -> dict[str, tuple[tuple[float, float], ...]]:
     """Points of the two senses of motion, thinned to at most 150 each."""
     made = {}
-    for word, sense in (("rising", 1.0), ("falling", -1.0)):
+    for word, sense in WAYS.items():
         places = np.flatnonzero(way == sense)
         places = places[:: max(1, places.size // 150)]
         made[word] = tuple((float(x[i]), float(y[i])) for i in places)

@@ -82,9 +82,10 @@ def _inside_clip(readings: HoldingReadings, reached_rad: float) -> None:
 
 
 def loop_points(readings: HoldingReadings, held: HeldFieldFit) -> dict[str, tuple[tuple[float, float], ...]]:
-    """Arm torque over position error, a series a branch, thinned."""
+    """Torque of arm, damping and inertia over position error, a series a branch, thinned."""
     moves, values = readings.loop_moves(), held.values
     torque = readings.arm_n_m.value * np.sin(shaft_of(moves.shaft_rad, values) - values["hang"])
+    torque += held.damping_n_m_s.value * moves.speed_rad_s + values["inertia"] * moves.acceleration_rad_s2
     return branches(moves.command_rad - moves.shaft_rad, torque, moves.way)
 
 

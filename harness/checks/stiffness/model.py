@@ -9,12 +9,10 @@ out), the firmware's table steps.
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from harness.checks.stiffness.stimulus import AMPLITUDE
 from harness.checks.strength import FIELD_SHARE
-from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, propagate, scaled
 from harness.nouns.results import Expectation
 from harness.physics.drive import circuit_ohm
@@ -116,17 +114,3 @@ def clip_torque(spec: RigSpec, declared: Declared, motor: str, pole_pairs: int) 
     """Peak torque at the loop's amplitude limit, with its misalignment, N m."""
     limit = known(spec, motor, "amplitude_limit")["amplitude_limit"]
     return misaligned(spec, motor, _peak(spec, declared, motor, pole_pairs, limit))
-
-
-def overlay(
-    curve: str, x: list[float], spec: RigSpec, declared: Declared, motor: str
-) -> list[tuple[float, float]] | None:
-    """Torque and its standard uncertainty over deflection (rad), for the curves of the stiffness check."""
-    pole_pairs = spec.motor[motor].pole_pairs or declared.pole_pairs
-    if Name(curve).quantity == "open_loop" and not needs(spec, motor, OPEN):
-        peak = held_torque(spec, declared, motor, pole_pairs)
-        return [(peak.value * math.sin(pole_pairs * at), abs(peak.u * math.sin(pole_pairs * at))) for at in x]
-    if Name(curve).quantity == "closed_loop" and not needs(spec, motor, LOOP):
-        loop = loop_stiffness(spec, motor, pole_pairs)
-        return [(loop.value * at, abs(loop.u * at)) for at in x]
-    return None

@@ -12,7 +12,7 @@ IEC 60034-1. Left out: radiation and convection that grow faster than the rise, 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -173,10 +173,10 @@ def expect(spec: RigSpec, declared: Declared, motor: str) -> list[Expectation]:
 
 
 def overlay(
-    curve_name: str, x: Sequence[float], spec: RigSpec, declared: Declared, motor: str
+    curve_name: str, x: Sequence[float], begun: Mapping[str, float], spec: RigSpec, declared: Declared, motor: str
 ) -> list[tuple[float, float]] | None:
     """Rise and its standard uncertainty (K) at instants (s) for the curve `MOTOR.thermal.rise`; None for others."""
-    del declared
+    del begun, declared
     table = _motor_inputs(spec, motor)
     known = {short: entry for short, (_, entry, _) in table.items() if entry is not None}
     if curve_name != f"{motor}.thermal.rise" or len(known) < len(table):

@@ -17,8 +17,8 @@ from harness.nouns.quantity import Contribution, Quantity, exact
 from harness.nouns.results import Curve, Expectation, Measurement, Outcome, Requirement, Unmeasured, Verdict
 from harness.record import read
 from harness.record.entries import DiagnosisEntry, StopEntry
-from harness.record.forms import clean, expectation_entry, measurement_entry
-from harness.record.results import expectation_from, measurement_from
+from harness.record.forms import clean, curve_entry, expectation_entry, measurement_entry
+from harness.record.results import curve_from, expectation_from, measurement_from
 from harness.record.write import GROWING
 from tests.software.record.contents import content_of
 from tests.software.record.contents import writer as writer_of
@@ -87,6 +87,7 @@ def test_results_come_back_as_they_were(tmp_path):
                 y_label="y",
                 y_unit="rad",
                 series={"up": ((0.0, 1.0),)},
+                models={"up": ((0.0, 1.0, 0.1), (0.5, 1.2, 0.2))},
             )
         ]
     )
@@ -95,10 +96,20 @@ def test_results_come_back_as_they_were(tmp_path):
     assert record.finished
     assert record.results == [measurement, absent]
     assert record.expectations == [expectation, silent]
+    (curve,) = record.curves
+    assert curve.models == {"up": ((0.0, 1.0, 0.1), (0.5, 1.2, 0.2))}
     content = content_of(record)
     assert content["verdicts"][0]["limits"] == [None, 2.0]
     assert content["measurements"][0]["budget"][0]["source"] == "b"
     json.loads((tmp_path / "record.json").read_text(), parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
+
+
+def test_the_one_model_of_a_curve_of_before_is_that_of_all_its_series():
+    entry = curve_entry(Curve(name="a.b.c", title="", x_label="", x_unit="", y_label="", y_unit="", series={"up": ()}))
+    assert curve_from(entry).models == {}
+    older = {**{key: value for key, value in entry.items() if key != "models"}, "model": [[0.0, 1.0, 0.1]]}
+    assert curve_from(older).models == {"": ((0.0, 1.0, 0.1),)}
+    assert curve_from({**older, "model": []}).models == {}
 
 
 floats = st.floats(-1e6, 1e6)

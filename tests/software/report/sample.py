@@ -105,7 +105,13 @@ def record(**changes: Any) -> dict[str, Any]:
                 "y_unit": "rad",
                 "joined": True,
                 "series": {"up": SWING, "down": [[x, -y] for x, y in SWING]},
-                "model": [[0.01 * i, 0.06 * (1 - math.exp(-0.04 * i) * math.cos(0.5 * i)), 0.004] for i in range(300)],
+                "models": {
+                    word: [
+                        [0.01 * i, way * 0.06 * (1 - math.exp(-0.04 * i) * math.cos(0.5 * i)), 0.004]
+                        for i in range(300)
+                    ]
+                    for word, way in (("up", 1.0), ("down", -1.0))
+                },
             },
             {
                 "name": "leaf.stiffness.open",

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from harness.nouns.results import Curve
 from harness.report import svg
 from harness.report.numbers import decimals_for, in_unit, prefix_for, with_uncertainty
+from harness.report.plots import curve_plot
 
 finite = st.floats(min_value=-1e9, max_value=1e9, allow_nan=False)
 
@@ -73,3 +76,21 @@ def test_a_prefix_never_changes_the_quantity(size: float) -> None:
 
 def test_absent_numbers_are_dashes() -> None:
     assert in_unit(None, "s") == "–"
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3])
+def test_each_series_has_a_line_and_a_band_of_its_own(count: int) -> None:
+    names = ["up", "down", "up again"]
+    curve = Curve(
+        name="leaf.step.small", title="Small step", x_label="time", x_unit="s", y_label="share", y_unit="1",
+        series={name: tuple((0.1 * k, float(number)) for k in range(9)) for number, name in enumerate(names)},
+        models={
+            name: tuple((0.1 * k, float(number), 0.2) for k in range(9)) for number, name in enumerate(names[:count])
+        },
+        joined=True,
+    )  # fmt: skip
+    drawn = str(curve_plot(curve, "p"))
+    assert drawn.count('class="band"') == count
+    assert len(re.findall(r'<path d="[^"]*" class="model"', drawn)) == count
+    assert ("model, band 2 u" in drawn) == (count > 0)
+    assert ("Each one" in drawn) == (count > 1)

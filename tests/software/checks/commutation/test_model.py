@@ -12,13 +12,16 @@ from hypothesis import strategies as st
 
 from harness.checks.catalogue import row_of
 from harness.checks.commutation import model as alignment
+from harness.checks.commutation import overlay as following
 from harness.nouns.contract import Declared
 from harness.nouns.quantity import rectangular
 from harness.physics import drive, motor
 from harness.rigfile import load
+from tests.software.checks.windings import Machine
 from tests.software.run.fakes import declared
 
 SPEC = load("rigs_demo/rigs/sluice.toml")
+BEGUN = {"amplitude": 0.6, "speed_rad_s": 1.6, "acceleration_rad_s2": 8.0}
 NOTHING = cast("Declared", None)  # where the rig file states a thing, what the firmware says of it plays no part
 
 
@@ -106,7 +109,7 @@ def test_absent_inputs_are_named() -> None:
     assert needs["hang_reading"] == ("motor.leaf.load.hang_reading_rad",)
     assert needs["direction"] == ()
     assert motor.needs(spec, "leaf", ("mass_kg", "flux_v_s")) == ("motor.leaf.load.mass_kg",)
-    assert alignment.overlay("leaf.commutation.following", [0.0], spec, NOTHING, "leaf") is None
+    assert following.overlay("leaf.commutation.following", [0.0], BEGUN, spec, NOTHING, "leaf") is None
 
 
 @pytest.mark.parametrize("sense", [1, -1])
@@ -132,10 +135,42 @@ def test_codes_of_normal_noise() -> None:
 def test_overlay_is_the_balance_of_torques() -> None:
     leaf = SPEC.motor["leaf"]
     fields = [20.0, 22.0, 23.0, 24.0]
-    rows = alignment.overlay("leaf.commutation.following", fields, SPEC, declared(), "leaf")
-    ratio = alignment.arm_over_field(SPEC, declared(), "leaf")
-    assert rows is not None and ratio is not None
-    for field, (reading, u) in zip(fields, rows, strict=True):
-        ahead = math.sin(field - 0.80 - leaf.pole_pairs * reading)
-        assert ahead == pytest.approx(ratio.value * math.sin(reading - 2.0), abs=1e-6)
-        assert 0.0 < u < 0.01
+    for speed_rad_s in (1.6, -1.6):
+        for amplitude in (0.6, 0.3):
+            begun = {"amplitude": amplitude, "speed_rad_s": speed_rad_s, "acceleration_rad_s2": 8.0}
+            rows = following.overlay("leaf.commutation.following", fields, begun, SPEC, declared(), "leaf")
+            ratio = following.arm_over_field(SPEC, declared(), "leaf", amplitude)
+            drag = following.drag_over_field(SPEC, declared(), "leaf", amplitude, speed_rad_s)
+            assert rows is not None and ratio is not None and drag is not None
+            for field, (reading, u) in zip(fields, rows, strict=True):
+                ahead = math.sin(field - 0.80 - leaf.pole_pairs * reading)
+                assert ahead == pytest.approx(ratio.value * math.sin(reading - 2.0) + drag.value, abs=1e-6)
+                assert 0.0 < u < 0.02
+
+
+def test_what_drags_is_the_friction_of_the_sense_and_what_the_shorted_winding_takes() -> None:
+    """From three windings in which the turning magnet drives currents, and the torque of a field on them."""
+    machine, volts = Machine(pole_pairs=10, flux_v_s=6.6e-3, ohm=4.6 + 0.25), 12.0
+    lost = 4.0 / math.pi * 150e-9 * 20e3
+    largest = machine.torque(math.pi / 2.0 / 10, 0.6 - 2.0 * lost, volts)
+    for speed_rad_s in (2.0, -2.0):
+        drag = following.drag_over_field(SPEC, declared(), "leaf", 0.6, speed_rad_s)
+        taken = math.copysign(2.1e-3, speed_rad_s) + (1.3e-4 + 1.5 * (10 * 6.6e-3) ** 2 / 4.85) * speed_rad_s
+        assert drag is not None
+        assert drag.value == pytest.approx(taken / largest, rel=2e-3)
+
+
+def test_an_arm_may_swing_about_its_field_by_what_breaks_loose_and_what_speeds_up() -> None:
+    """A spring k let go by twice its friction swings by 2 F / k; drawn along by a ramp of speed, by a J / k."""
+    still = following.swinging_over_field(SPEC, declared(), "leaf", 0.3, 0.0)
+    drag = following.drag_over_field(SPEC, declared(), "leaf", 0.3, 1e-9)
+    assert drag is not None
+    assert still == pytest.approx(2.0 * drag.value, rel=1e-6)
+    ratio = following.arm_over_field(SPEC, declared(), "leaf", 0.3)
+    assert ratio is not None
+    more = following.swinging_over_field(SPEC, declared(), "leaf", 0.3, 8.0) - still
+    arm = 0.205 * 9.80665 * 0.030
+    assert more / ratio.value * arm == pytest.approx(8.0 * (4.6e-5 + 0.205 * 0.030**2 + 1e-5), rel=2e-3)
+    bare = SPEC.motor["leaf"].model_copy(update={"rotor_inertia_kg_m2": None})
+    silent = SPEC.model_copy(update={"motor": {**SPEC.motor, "leaf": bare}})
+    assert following.swinging_over_field(silent, declared(), "leaf", 0.3, 8.0) == 0.0

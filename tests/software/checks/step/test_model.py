@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from harness.checks.step import model as loop
 from harness.checks.step import staircase, stimulus
+from harness.checks.step.overlay import overlay
 from harness.physics import loop as loop_shaft
 from harness.physics.swing import CREPT_RAD, Shaft, let_go
 from harness.rigfile import load, loads
@@ -21,6 +22,7 @@ from tests.examples import examples
 
 RIG = Path(__file__).parents[4] / "rigs_demo" / "rigs" / "sluice.toml"
 SPEC = load(RIG)
+BEGUN = {"way": 1.0, "way_rad": 0.06, "place_rad": 0.0}
 DECLARED: Any = SimpleNamespace(pole_pairs=10, carrier_hz=20000.0, loop_period_s=1e-3, amplitude_limit=0.4)
 SHAFT = {
     "loop": 0.5, "arm": 0.05, "inertia": 2.0e-4, "damping": 1.2e-3, "lag_s": 1.1e-3, "friction": 2e-3,
@@ -95,7 +97,7 @@ def test_any_shaft_moves_at_once_and_passes_what_lies_on_its_way(
         level = -start + share * (end + start)
         crossed_s = motion.crossing(level, 0.0, end_s)
         assert 0.0 < crossed_s <= end_s
-        assert motion.at(crossed_s) == pytest.approx(level, abs=1e-7 * start)
+        assert motion.at(crossed_s) == pytest.approx(level, abs=1e-7 * max(start, abs(level)))
 
 
 def test_a_shaft_that_creeps_comes_to_rest_where_friction_leaves_it() -> None:
@@ -186,17 +188,43 @@ def test_absent_inertia_is_named_and_the_rest_still_expected() -> None:
     assert found["natural_frequency"].quantity is None
     assert found["delay"].quantity is not None
     assert found["loop_period"].quantity is not None
-    assert loop.overlay("leaf.step.small", [0.0, 0.1], spec, DECLARED, "leaf") is None
+    assert overlay("leaf.step.small", [0.0, 0.1], BEGUN, spec, DECLARED, "leaf") is None
     assert not loop.expected_to_hunt(spec, DECLARED, "leaf")
 
 
 def test_the_overlay_starts_at_zero_and_settles_near_one() -> None:
-    rows = loop.overlay("leaf.step.small", [0.0, 0.03, 0.06, 0.8], SPEC, DECLARED, "leaf")
+    rows = overlay("leaf.step.small", [0.0, 0.03, 0.06, 0.8], BEGUN, SPEC, DECLARED, "leaf")
     assert rows is not None
     assert rows[0][0] == pytest.approx(0.0, abs=1e-9)
     assert rows[2][0] > 1.5
     assert abs(rows[3][0] - 1.0) < 0.12
-    assert loop.overlay("leaf.step.other", [0.0], SPEC, DECLARED, "leaf") is None
+    assert overlay("leaf.step.other", [0.0], BEGUN, SPEC, DECLARED, "leaf") is None
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_the_overlay_ends_where_arm_and_loop_balance_at_the_place_of_its_step(way: float) -> None:
+    """The arm draws it back to hanging: short of a set point away from there, beyond one on its way there."""
+    parts = loop_shaft.shaft(SPEC, DECLARED, "leaf")
+    held = (parts["friction"].value + parts["loop"].value * parts["dead_rad"].value) / parts["loop"].value
+    for place in (-0.3, 0.0, 0.3):
+        begun = {"way": way, "way_rad": 0.2, "place_rad": place}
+        rows = overlay("leaf.step.large", [3.0], begun, SPEC, DECLARED, "leaf")
+        assert rows is not None
+        off_rad = (rows[0][0] - 1.0) * 0.2
+        droop = -way * parts["arm"].value * place / (parts["loop"].value + parts["arm"].value)
+        assert off_rad == pytest.approx(droop, abs=1.1 * held)
+
+
+def test_a_larger_step_is_clipped_and_takes_longer() -> None:
+    sizes = {"small": 0.05, "large": 0.5}
+    t = [0.001 * k for k in range(400)]
+    half = {}
+    for size, way_rad in sizes.items():
+        begun = {"way": 1.0, "way_rad": way_rad, "place_rad": way_rad}
+        rows = overlay(f"leaf.step.{size}", t, begun, SPEC, DECLARED, "leaf")
+        assert rows is not None
+        half[size] = next(at for at, (value, _) in zip(t, rows, strict=True) if value > 0.5)
+    assert half["large"] > 1.5 * half["small"]
 
 
 @pytest.mark.parametrize("share", [0.6, 0.8, 1.2, 1.4])

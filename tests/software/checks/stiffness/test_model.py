@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from harness.checks.stiffness import model
+from harness.checks.stiffness.overlay import overlay
 from harness.nouns.quantity import Quantity
 from harness.nouns.results import Expectation
 from harness.rigfile import RigSpec, loads
@@ -20,7 +21,7 @@ SOURCE = "[supply]\ninternal_resistance_ohm = { value = 1.5, tolerance_percent =
 WEAK = RIG.replace("[supply]", SOURCE)
 """The rig on a source of so much resistance that its sag is seen."""
 LEAF = Machine(pole_pairs=10, flux_v_s=6.6e-3, ohm=4.6 + 0.25, dead_share=150e-9 * 20e3)
-GAIN, CLIP = 4.93, 0.4
+GAIN, CLIP, FRICTION = 4.93, 0.4, 2.1e-3
 
 
 def spec_of(text: str) -> RigSpec:
@@ -147,14 +148,37 @@ def test_what_a_driver_takes_is_not_expected_to_be_nothing() -> None:
 
 def test_curves_are_those_of_the_windings_with_the_width_of_the_torque() -> None:
     spec, at = spec_of(RIG), [-0.1, 0.0, 0.03, 0.1]
-    held = model.overlay("leaf.stiffness.open_loop", at, spec, DECLARED, "leaf")
-    loop = model.overlay("leaf.stiffness.closed_loop", at, spec, DECLARED, "leaf")
+    held = overlay("leaf.stiffness.open_loop", at, {}, spec, DECLARED, "leaf")
+    loop = overlay("leaf.stiffness.closed_loop", at, {}, spec, DECLARED, "leaf")
     assert held is not None and loop is not None
     for x, (torque, u) in zip(at, held, strict=True):
         assert torque == pytest.approx(LEAF.torque(x, 0.6, 12.0), rel=5e-4, abs=1e-9)
         assert u == pytest.approx(abs(torque) * expected("open_loop").u / expected("open_loop").value)
-    assert [torque for torque, _ in loop] == pytest.approx([expected("closed_loop").value * x for x in at])
-    assert [u for _, u in loop] == pytest.approx([expected("closed_loop").u * abs(x) for x in at])
-    assert model.overlay("leaf.stiffness.other", at, spec, DECLARED, "leaf") is None
+    # A demand that dead time takes whole drives nothing: 4/pi of it, of supply and two diodes, over gain x half supply.
+    dead = 4.0 / math.pi * 150e-9 * 20e3 * (12.0 + 2.0 * 0.7) / (GAIN * 12.0 / 2.0)
+    driven = [math.copysign(max(abs(x) - dead, 0.0), x) for x in at]
+    stiffness = expected("closed_loop")
+    assert [torque for torque, _ in loop] == pytest.approx([stiffness.value * x for x in driven])
+    assert [u for _, u in loop] == pytest.approx([stiffness.u * abs(x) for x in driven])
+    assert overlay("leaf.stiffness.other", at, {}, spec, DECLARED, "leaf") is None
     bare = spec_of("\n".join(line for line in RIG.splitlines() if not line.startswith("flux_linkage")))
-    assert model.overlay("leaf.stiffness.open_loop", at, bare, DECLARED, "leaf") is None
+    assert overlay("leaf.stiffness.open_loop", at, {}, bare, DECLARED, "leaf") is None
+
+
+@pytest.mark.parametrize("name", ["open_loop", "closed_loop"])
+def test_on_either_branch_friction_takes_its_part_and_a_warm_winding_its_share(name: str) -> None:
+    spec, at = spec_of(RIG), [-0.1, 0.0, 0.03, 0.1]
+
+    def curve(way: float, warm: float) -> list[tuple[float, float]]:
+        rows = overlay(f"leaf.stiffness.{name}", at, {"way": way, "warm": warm}, spec, DECLARED, "leaf")
+        assert rows is not None
+        return rows
+
+    middle, rising, falling = curve(0.0, 1.0), curve(1.0, 1.0), curve(-1.0, 1.0)
+    for (torque, u), (up, u_up), (down, u_down) in zip(middle, rising, falling, strict=True):
+        assert (torque - up, down - torque) == pytest.approx((FRICTION, FRICTION))
+        assert u_up == u_down > u
+    warm = curve(0.0, 1.25)
+    assert [torque for torque, _ in warm] == pytest.approx([0.8 * torque for torque, _ in middle])
+    bare = spec_of("\n".join(line for line in RIG.splitlines() if not line.startswith("coulomb_friction")))
+    assert overlay(f"leaf.stiffness.{name}", at, {"way": 1.0}, bare, DECLARED, "leaf") is None

@@ -103,10 +103,10 @@ def test_expectations_name_what_they_came_from_and_what_they_need() -> None:
 
 def test_the_band_of_the_curve_ends_at_the_expected_rise() -> None:
     spec = load(SLUICE)
-    rows = thermal.overlay("leaf.thermal.rise", [0.0, 1e5], spec, declared(), "leaf")
+    rows = thermal.overlay("leaf.thermal.rise", [0.0, 1e5], {}, spec, declared(), "leaf")
     expected = next(e for e in thermal.expect(spec, declared(), "leaf") if e.name == "leaf.thermal.rise").quantity
     assert rows is not None
     assert expected is not None
     assert rows[0][0] == pytest.approx(0.0, abs=1e-9)
     assert rows[1][1] == pytest.approx(expected.u, rel=0.02)
-    assert thermal.overlay("leaf.step.small", [0.0], spec, declared(), "leaf") is None
+    assert thermal.overlay("leaf.step.small", [0.0], {}, spec, declared(), "leaf") is None
