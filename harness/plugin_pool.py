@@ -7,8 +7,11 @@ what drives it, so that they are free when, and only when, nobody drives it any 
 from __future__ import annotations
 
 import shutil
+import sys
 import tempfile
 from collections.abc import Generator
+from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +35,16 @@ ENDING_S = 20
 only after 5 s of them."""
 SPREADS = ("loadscope", "loadfile", "loadgroup", "worksteal")
 """Modes of xdist that give each test to one worker; here every worker runs all of them."""
+
+
+def urge(config: pytest.Config, order: str) -> None:
+    """Tell a person what to do now, past whatever is captured; it stands in the summary once more."""
+    from harness.base.words import visible_lines
+
+    capture = config.pluginmanager.getplugin("capturemanager")
+    with capture.global_and_fixture_disabled() if capture is not None else nullcontext():
+        sys.stderr.write(f"\n{visible_lines(order)}\n")
+        sys.stderr.flush()
 
 
 def pool_of(config: pytest.Config) -> Pool:
@@ -149,7 +162,9 @@ class OneRig:
             self.name = entry.name
             out = out_of(config, entry.name)
             settings = Settings(rig=entry.path, out=out, plant_seed=entry.plant_seed, name=entry.name)
-            self.session = config.stash[session_key] = BenchSession(settings, locks=held.locks, means=means)
+            self.session = config.stash[session_key] = BenchSession(
+                settings, on_unsafe=partial(urge, config), locks=held.locks, means=means
+            )
         except (HarnessError, pytest.UsageError) as error:
             config.stash[TROUBLE] = error  # each test that asks for a rig ends with it
 

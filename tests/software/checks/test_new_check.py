@@ -93,6 +93,7 @@ def qualified(copy: Path) -> str:
     return said
 
 
+@pytest.mark.slow
 def test_a_check_that_was_added_by_the_recipe_is_run_judged_and_drawn(copy: Path, qualified: str) -> None:
     assert re.search(r"--  leaf\.rest\.place", qualified), "nothing is asked of it yet: measured, not judged"
     (code, said), refused = rotorgate(

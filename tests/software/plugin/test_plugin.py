@@ -170,6 +170,10 @@ def test_where_making_safe_fails_the_summary_begins_with_the_order_to_a_person(r
         r"=+ rotorgate =+\nSWITCH THE POWER OFF BY HAND: supply may still be on \(supply off FAILED: supply: silent\)\n"
     )
     assert re.search(words, done.stdout), done.stdout
+    assert (
+        done.stderr.strip()
+        == "SWITCH THE POWER OFF BY HAND: supply may still be on (supply off FAILED: supply: silent)"
+    )
 
 
 def test_a_stop_by_the_board_is_a_failure(run):

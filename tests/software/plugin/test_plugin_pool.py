@@ -207,6 +207,7 @@ def test_a_rig_in_use_is_left_to_its_user_and_who_it_is_is_said(run, tmp_path):
         free.hold(["network port pa.lab:1", "network port pb.lab:1"])
 
 
+@pytest.mark.slow
 def test_a_worker_that_dies_takes_no_other_rig_with_it(run, tmp_path):
     tests = f"{TESTS}\n{DIES}"
     done = run("-n", "2", "--rig-out", "out", "test_own.py", pool=simulated(2), tests=tests)
