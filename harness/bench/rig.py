@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,8 @@ from harness.rigfile import RigSpec
 if TYPE_CHECKING:
     from harness.bench.guard import Guard
 
+WATCH_S = 1.0
+"""While time passes, between two looks at the guard of the supply."""
 HEARTBEATS = 3.0
 """Heartbeats in one deadman time: two may be lost (arbitrary)."""
 MAKE_SAFE_S = 0.9
@@ -179,6 +182,19 @@ class Rig:
     @property
     def _hangs_rad(self) -> dict[str, float]:
         return {motor: at for motor in self.motors if (at := self.hang_rad(motor)) is not None}
+
+    def pass_time(self, seconds: float) -> None:
+        """Let time pass; on the wall's clock with a look each second of it whether the supply's guard still watches.
+
+        Raises BenchError where it has ended.
+        """
+        longest_s = WATCH_S if self.spec.clock is None else math.inf
+        until_s = self.clock.now_s() + seconds
+        while seconds > 0.0:
+            self.clock.sleep_s(min(seconds, longest_s))
+            if self.guard is not None:
+                self.guard.check()
+            seconds = until_s - self.clock.now_s() if longest_s < math.inf else 0.0
 
     def keep(self, observation: Observation) -> None:
         """Record an observation at once. A stop signal waits meanwhile: what was measured is kept whole."""

@@ -158,10 +158,10 @@ class HeatingService(Service):
     def wait(self, seconds: float) -> None:
         """Let time pass and tell the board now and then that somebody is there; then take what it has answered."""
         while seconds > FEED_S:
-            self.rig.clock.sleep_s(FEED_S)
+            self.rig.pass_time(FEED_S)
             self.send("")
             seconds -= FEED_S
-        self.rig.clock.sleep_s(max(seconds, 0.0))
+        self.rig.pass_time(max(seconds, 0.0))
         while self._outstanding:
             self.until("done")
             self._outstanding -= 1

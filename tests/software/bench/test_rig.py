@@ -99,6 +99,36 @@ def test_nothing_is_energised_without_a_guard_that_watches(events: list[str], su
     assert events == before
 
 
+def test_while_time_passes_the_guard_is_looked_at_each_second_of_it(events: list[str], supply: StubSupply) -> None:
+    guard = StubGuard(events)
+    rig = stub_rig(events, supply=supply, guard=guard)
+    clock = StubClock(guard)
+    rig.clock = clock  # type: ignore[assignment]
+    rig.pass_time(2.5)
+    assert clock.slept == [1.0, 1.0, 0.5]
+    clock.slept.clear()
+    clock.dies_s = clock.now + 3.0
+    with pytest.raises(BenchError, match="guard of the supply has ended"):
+        rig.pass_time(8.0)
+    assert clock.slept == [1.0, 1.0, 1.0]
+
+
+class StubClock:
+    """A wall's clock that moves where it is told to; `guard` is dead from `dies_s` on."""
+
+    def __init__(self, guard: StubGuard) -> None:
+        self.guard, self.now, self.dies_s = guard, 0.0, math.inf
+        self.slept: list[float] = []
+
+    def now_s(self) -> float:
+        return self.now
+
+    def sleep_s(self, seconds: float) -> None:
+        self.now += seconds
+        self.slept.append(seconds)
+        self.guard.dead = self.now >= self.dies_s
+
+
 def test_made_safe_phases_before_supply(rig: Rig, events: list[str], supply: StubSupply) -> None:
     rig.power_on()
     events.clear()
