@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -17,8 +18,8 @@ from harness.rigfile import problems
 
 LARGEST = 1_000_000
 """Bytes of such a file, at most. Arbitrary: a real one has some thousand."""
-HIDDEN = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x2028, 0x2029}
-"""Characters that change how the text round them is shown; refused with the control characters."""
+CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
+"""Control characters, and those that change how the text round them is shown."""
 
 
 def bytes_of(path: Path, what: str, kind: type[FileProblems], *, hint: str = "") -> bytes:
@@ -83,4 +84,4 @@ def _decoded(content: bytes, file: str, kind: type[FileProblems]) -> str:
 
 
 def _has_control(words: str) -> bool:
-    return any(ord(mark) < 0x20 or 0x7F <= ord(mark) < 0xA0 or ord(mark) in HIDDEN for mark in words)
+    return CONTROL.search(words) is not None

@@ -23,7 +23,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))  # run as a file, it finds its neighbours
 
-from scipy.stats import binom, chi2
+from scipy.special import bdtr, chdtri
 
 from harness.rigfile import load
 from tests.bench.cases import QUALIFIED_BY, RIG, Case, Cases, OtherBench, Run
@@ -111,7 +111,7 @@ def intervals(cases: Cases, plants: int) -> Part:
     broken = [
         f"{name}: {held[name]} of {len(rows)} intervals hold, rms error {rms[name]:.2f} u, mean {mean[name]:+.2f} u"
         for name, rows in sorted(errors.items())
-        if held[name] < binom.ppf(CHANCE, len(rows), 0.95)
+        if bdtr(held[name], len(rows), 0.95) < CHANCE
         or not (_rms_bound(CHANCE, len(rows)) <= rms[name] <= _rms_bound(1.0 - CHANCE, len(rows))
                 or name.endswith(EXACT_HERE))
     ]  # fmt: skip
@@ -250,7 +250,7 @@ def unchanged(cases: Cases) -> bool:
 
 def _rms_bound(share: float, number: int) -> float:
     """The rms of so many standard normal errors that a share of all such sets stays below."""
-    return math.sqrt(float(chi2.ppf(share, number)) / number)
+    return math.sqrt(float(chdtri(number, 1.0 - share)) / number)
 
 
 def _drawn(plants: int) -> list[Case]:

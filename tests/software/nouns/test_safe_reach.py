@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.special import ndtr
-from scipy.stats import chi2
+from scipy.special import chdtri, ndtr
 
 from harness.nouns.coverage import half_width, safe_factor, safe_half_width, safe_tail
 from harness.nouns.quantity import Contribution, Quantity, exact, rectangular
@@ -115,7 +114,7 @@ def test_few_readings_beside_a_tolerance_never_exceed_the_risk(dof: int, risk: f
     low = np.exp(np.linspace(math.log(risk * 1e-3), math.log(0.5), 60))
     levels = np.concatenate([[0.0], low, 1.0 - low[-2::-1], [1.0]])
     shares = np.diff(levels)
-    scatters = sigma * np.sqrt(chi2.ppf((levels[:-1] + levels[1:]) / 2.0, dof) / dof)
+    scatters = sigma * np.sqrt(chdtri(dof, 1.0 - (levels[:-1] + levels[1:]) / 2.0) / dof)
     tolerance = Contribution(u=1.0 / math.sqrt(3.0), shape="rectangular")
     found = 0.0
     for share, scatter in zip(shares, scatters, strict=True):
