@@ -16,7 +16,8 @@ import pytest
 
 HERE = Path(__file__).parent
 FIRMWARE = Path("/usr/share/firmware-microbit-micropython/firmware.hex")
-KINDS = ("interpreter", "stand-in", "bare metal 1.9")
+OLD = "bare metal 1.9"
+KINDS = ("interpreter", "stand-in", OLD)
 
 
 @contextlib.contextmanager

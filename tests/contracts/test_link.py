@@ -14,7 +14,7 @@ from harness.base.errors import BenchError, BoardBusy, DeviceError, LinkError, L
 from harness.link.board import Board
 from harness.link.frames import Event, StreamRows
 from harness.link.port import Port
-from tests.contracts.boards import KINDS, running
+from tests.contracts.boards import KINDS, OLD, running
 
 pytestmark = pytest.mark.board
 
@@ -26,7 +26,9 @@ except AttributeError: raise SystemExit
 """A reset in the middle, as this board does it."""
 
 
-@pytest.fixture(scope="module", params=KINDS)
+@pytest.fixture(
+    scope="module", params=[kind if kind != OLD else pytest.param(kind, marks=pytest.mark.slow) for kind in KINDS]
+)
 def port_name(request: pytest.FixtureRequest) -> Iterator[str]:
     with running(request.param) as name:
         yield name
