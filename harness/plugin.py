@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -134,7 +133,7 @@ def session_of(config: pytest.Config) -> BenchSession | None:
     if path is None:
         return None
     from harness.base.errors import UsageError
-    from harness.plugin_pool import urge
+    from harness.plugin_pool import urged
     from harness.run.session import BenchSession, Settings
 
     out, firmware = config.getoption("--rig-out"), config.getoption("--rig-firmware")
@@ -145,9 +144,7 @@ def session_of(config: pytest.Config) -> BenchSession | None:
             firmware=Path(firmware) if firmware else None,
             restore=firmware is not None,
         )
-        config.stash[SESSION] = BenchSession(
-            settings, on_unsafe=partial(urge, config), means=config.stash.get(MEANS, None)
-        )
+        config.stash[SESSION] = BenchSession(settings, on_unsafe=urged(config), means=config.stash.get(MEANS, None))
     except UsageError as error:
         raise pytest.UsageError(*str(error).splitlines()) from error
     return config.stash[SESSION]

@@ -9,9 +9,8 @@ from __future__ import annotations
 import shutil
 import sys
 import tempfile
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from contextlib import nullcontext
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,14 +36,17 @@ SPREADS = ("loadscope", "loadfile", "loadgroup", "worksteal")
 """Modes of xdist that give each test to one worker; here every worker runs all of them."""
 
 
-def urge(config: pytest.Config, order: str) -> None:
-    """Tell a person what to do now, past whatever is captured; it stands in the summary once more."""
+def urged(config: pytest.Config) -> Callable[[str], None]:
+    """What tells a person an order to them at once, past whatever is captured; the summary says it once more."""
     from harness.base.words import visible_lines
 
-    capture = config.pluginmanager.getplugin("capturemanager")
-    with capture.global_and_fixture_disabled() if capture is not None else nullcontext():
-        sys.stderr.write(f"\n{visible_lines(order)}\n")
-        sys.stderr.flush()
+    def urge(order: str) -> None:
+        capture = config.pluginmanager.getplugin("capturemanager")
+        with capture.global_and_fixture_disabled() if capture is not None else nullcontext():
+            sys.stderr.write(f"\n{visible_lines(order)}\n")
+            sys.stderr.flush()
+
+    return urge
 
 
 def pool_of(config: pytest.Config) -> Pool:
@@ -163,7 +165,7 @@ class OneRig:
             out = out_of(config, entry.name)
             settings = Settings(rig=entry.path, out=out, plant_seed=entry.plant_seed, name=entry.name)
             self.session = config.stash[session_key] = BenchSession(
-                settings, on_unsafe=partial(urge, config), locks=held.locks, means=means
+                settings, on_unsafe=urged(config), locks=held.locks, means=means
             )
         except (HarnessError, pytest.UsageError) as error:
             config.stash[TROUBLE] = error  # each test that asks for a rig ends with it

@@ -194,7 +194,8 @@ def _qualified(trial: Trial, folder: Path) -> Ended:
 def _run(words: list[str], scratch: Path) -> tuple[int | None, str]:
     """Exit code of the command, None after too long, and the last line of its error stream."""
     try:
-        done = warm.run("rotorgate", words, ROOT, environment(scratch), LONGEST_S)
+        # Its locks are its own: a port of one bench is another's as soon as it has ended.
+        done = warm.run("rotorgate", words, ROOT, {**environment(scratch), "TMPDIR": str(scratch)}, LONGEST_S)
     except subprocess.TimeoutExpired:
         return None, ""
     lines = done.stderr.strip().splitlines()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.checks.commutation import model as alignment
+from harness.checks.commutation import overlay as following
 from harness.checks.step import dynamics as step_dynamics
 from harness.checks.stiffness.readings import readings_of
 from harness.nouns import gravity
@@ -34,7 +34,7 @@ def relative(quantity: Quantity) -> float:
 
 def test_measurement_and_model_have_the_same_width() -> None:
     arm = readings_of(SPEC, "leaf", {o.name.rpartition(".")[2]: o for o in observations()}).arm_n_m
-    modelled = alignment.arm_over_field(SPEC, declared(), "leaf")
+    modelled = following.arm_over_field(SPEC, declared(), "leaf")
     assert modelled is not None
     width = gravity.local().u / gravity.local().value
     assert relative(arm) == pytest.approx(width)
