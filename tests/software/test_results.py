@@ -14,6 +14,7 @@ SCRIPTS = [
     "tests.bench.validate",
     "tests.bench.readme",
     "tests.bench.breaks",
+    "tests.bench.slips",
     "tests.reference.breaks",
     *(f"tests.software.{path.parent.name}.simulation" for path in SIMULATIONS),
 ]
