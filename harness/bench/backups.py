@@ -70,8 +70,11 @@ def backup_folder() -> Path:
 
 def place_of(identity: BoardIdentity, port: str, folder: Path | None = None) -> Path:
     """Where the backup of the firmware of a board at a port lies, if there is one."""
-    by_port = hashlib.sha256(port.encode()).hexdigest()[:12]
-    return (folder or backup_folder()) / f"{_safe(identity.unique_id)}-{by_port}"
+    root, board = folder or backup_folder(), _safe(identity.unique_id)
+    place, older = root / f"{board}-{hashlib.sha256(port.encode()).hexdigest()[:12]}", root / board
+    # As they lay before ports were told apart: of a board with an id of its own, that is as good.
+    known = bool(identity.unique_id) and not identity.simulated and (older / INDEX).exists()
+    return older if known and not (place / INDEX).exists() else place
 
 
 def left_behind(identity: BoardIdentity, port: str) -> str:

@@ -334,12 +334,17 @@ def test_a_backup_that_is_damaged_is_listed_and_never_put_back(new, tmp_path, te
     assert board.files == OLD
 
 
-def test_a_backup_as_it_was_written_before_boards_were_compared_goes_back(tmp_path):
-    store = backup_of(rig(FakeBoard({})), tmp_path)
+@pytest.mark.parametrize("where", ["by board and port", "ab12"])
+def test_a_backup_as_it_was_written_before_boards_were_compared_goes_back(tmp_path, where):
+    """And as it lay before ports were told apart; never on a board without an id, which has nothing that is its own."""
+    store = backup_of(rig(FakeBoard({})), tmp_path) if where != "ab12" else tmp_path / where
     store.mkdir(parents=True)
     (store / "0.bin").write_bytes(b"old")
     files = [{"name": "sluice_drive.py", "file": "0.bin", "sha256": hashlib.sha256(b"old").hexdigest()}]
     (store / INDEX).write_text(json.dumps({"schema": 1, "files": files}))
     board = FakeBoard({"sluice_drive.py": b"new"})
+    for other in (identity(""), identity("cd"), identity(simulated=True)):
+        with pytest.raises(UsageError, match="no backup of an earlier firmware"):
+            exchange(rig(board, who=other, port="/dev/ttyACM7"), None, restore=True, folder=tmp_path)
     exchange(rig(board), None, restore=True, folder=tmp_path)
     assert board.files == {"sluice_drive.py": b"old"}
