@@ -1,8 +1,9 @@
 """The firmware from before, on this machine's disk for as long as another one is on trial on a board.
 
-A backup lies under the user's own folder, by the board and the port that it was at: what a killed run left there is
-found again, and a board that has no id of its own never gets what another one held. One that is there when a run
-begins was left by a run that was killed, and holds the firmware from before that: it stays, and is added to.
+A backup lies under the user's own folder, by the board's id; a board that has none of its own, or is simulated, by the
+port that it is at. One that is there when a run begins was left by a run that was killed, and holds the firmware from
+before that: it stays, and is added to, where the board holds what was saved or what was put on it since. A board that
+holds anything else is another one, or was changed: nothing is written to it.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from harness.base.clock import utc_now
 from harness.base.disk import sync_folder, write_synced
 from harness.base.errors import BenchError, DeviceError
 from harness.base.words import visible
+from harness.bench.devices import port_device
 
 if TYPE_CHECKING:
     from harness.link.board import Board, BoardIdentity
@@ -59,7 +61,8 @@ class KeptBackup:
         """For a person."""
         kind = "simulated board" if self.simulated else "board"
         which = f"{kind} {visible(self.board) or 'without an id'} at {visible(self.port) or 'a port not noted'}"
-        return f"{which}, {self.files} file{'s' * (self.files != 1)}, since {visible(self.since_utc)}: {self.place}"
+        files = f"{self.files} file{'s' * (self.files != 1)}"
+        return f"{which}, {files}, since {visible(self.since_utc)}: {visible(str(self.place))}"
 
 
 def backup_folder() -> Path:
@@ -71,10 +74,9 @@ def backup_folder() -> Path:
 def place_of(identity: BoardIdentity, port: str, folder: Path | None = None) -> Path:
     """Where the backup of the firmware of a board at a port lies, if there is one."""
     root, board = folder or backup_folder(), _safe(identity.unique_id)
-    place, older = root / f"{board}-{hashlib.sha256(port.encode()).hexdigest()[:12]}", root / board
-    # As they lay before ports were told apart: of a board with an id of its own, that is as good.
-    known = bool(identity.unique_id) and not identity.simulated and (older / INDEX).exists()
-    return older if known and not (place / INDEX).exists() else place
+    if identity.unique_id and not identity.simulated:
+        return root / board  # found again wherever it is plugged in
+    return root / f"{board}-{hashlib.sha256(port_device(port).encode()).hexdigest()[:12]}"
 
 
 def left_behind(identity: BoardIdentity, port: str) -> str:
@@ -88,14 +90,6 @@ def left_behind(identity: BoardIdentity, port: str) -> str:
             "this board holds firmware that a killed run put on it; `rotorgate qualify RIG --restore` puts back the "
             f"one from before, which is in {store}"
         )
-    if not identity.unique_id or identity.simulated:
-        return ""
-    for kept in kept_backups():
-        if kept.board == identity.unique_id and not kept.simulated:
-            return (
-                f"this board was at {visible(kept.port)} when a killed run put firmware on it: a rig file with that "
-                f"port and `rotorgate qualify RIG --restore` put back the one from before, which is in {kept.place}"
-            )
     return ""
 
 
@@ -130,6 +124,7 @@ def back_up(board: Board, store: Path, files: Mapping[str, bytes], identity: Boa
     index = {entry.name: entry for entry in saved_before(store)}
     if not index:
         _make_room(store.parent)
+    since_utc = next((kept.since_utc for kept in kept_backups(store.parent) if kept.place == store), "")
     try:
         store.mkdir(parents=True, exist_ok=True)
         for name, new in files.items():
@@ -141,7 +136,7 @@ def back_up(board: Board, store: Path, files: Mapping[str, bytes], identity: Boa
             "unique_id": identity.unique_id,
             "port": port,
             "is_simulated": identity.simulated,
-            "since_utc": utc_now().isoformat(timespec="seconds"),
+            "since_utc": since_utc or utc_now().isoformat(timespec="seconds"),
             "files": [asdict(entry) for entry in index.values()],
         }
         text = json.dumps(content).encode("ascii")
@@ -171,6 +166,19 @@ def _make_room(folder: Path) -> None:
             f"{folder}: holds the firmware from before of {MOST} boards, as many as are kept; put it back with "
             "--restore or remove what is not wanted any more (`rotorgate inspect` lists it); nothing was changed"
         )
+
+
+def check_same_board(board: Board, store: Path) -> None:
+    """Whether what the board holds is what was saved, or was put on it since. Raises BenchError; writes nothing."""
+    for entry in saved_before(store):
+        content = on_board(board, entry.name)
+        found = None if content is None else hashlib.sha256(content).hexdigest()
+        if entry.put and found not in (entry.sha256, *entry.put):
+            raise BenchError(
+                f"{store}: the board holds another {visible(entry.name)} than was saved there or put on it by the run "
+                "that was killed: it is another board, or was changed since; nothing was written to it. Remove the "
+                "folder to give that backup up"
+            )
 
 
 def saved_before(store: Path) -> list[SavedFile]:

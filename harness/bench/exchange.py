@@ -9,14 +9,14 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.base.errors import BenchError, UsageError
 from harness.base.words import visible
-from harness.bench.backups import SavedFile, back_up, contents, exists, forget, on_board, place_of, saved_before
+from harness.bench.backups import back_up, check_same_board, contents, exists, forget, on_board, place_of, saved_before
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
@@ -96,15 +96,15 @@ def exchange(
     store = held or backup_of(rig, folder)
     board = rig.board
     if path is None:
-        entries = saved_before(store)
-        if not entries:
+        if not saved_before(store):
             raise UsageError("--restore: no backup of an earlier firmware of this board; nothing was changed")
-        _same_board(board, store, entries)
+        check_same_board(board, store)
         put_back(board, store)
         return None
     files = firmware_files(path, rig.spec)
     if hidden := hidden_by(board, files):
         raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
+    check_same_board(board, store)
     back_up(board, store, files, rig.identity, rig.spec.board.port)
     install(board, files)
     board.soft_reset()
@@ -130,6 +130,7 @@ def on_trial(
     if hidden := hidden_by(board, files):
         raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
     store = place_of(identity, spec.board.port, folder)
+    check_same_board(board, store)
     back_up(board, store, files, identity, spec.board.port)
     try:
         install(board, files)
@@ -175,7 +176,7 @@ def put_back(board: Board, store: Path) -> None:
     saved = contents(store)
     if not saved:
         raise BenchError(f"{store}: the backup of the firmware is gone; nothing was written to the board")
-    if not all(NAME.fullmatch(name.rpartition("/")[2]) for name in saved):
+    if not all(NAME.fullmatch(file) and all(map(PART.fullmatch, parts)) for *parts, file in map(_split, saved)):
         raise BenchError(f"{store}: the backup of the firmware is damaged; not written to the board")
     board.enter()
     install(board, {name: content for name, content in saved.items() if content is not None})
@@ -186,17 +187,8 @@ def put_back(board: Board, store: Path) -> None:
     forget(store)
 
 
-def _same_board(board: Board, store: Path, entries: Sequence[SavedFile]) -> None:
-    """Whether what the board holds is what was saved, or was put on it since. Raises BenchError; writes nothing."""
-    for entry in entries:
-        content = on_board(board, entry.name)
-        found = None if content is None else hashlib.sha256(content).hexdigest()
-        if entry.put and found not in (entry.sha256, *entry.put):
-            raise BenchError(
-                f"{store}: the board holds another {visible(entry.name)} than was saved there or put on it by the run "
-                "that was killed: it is another board, or was changed since; nothing was written to it. Remove the "
-                "folder to give that backup up"
-            )
+def _split(name: str) -> list[str]:
+    return name.split("/")
 
 
 def _dropped(store: Path) -> None:

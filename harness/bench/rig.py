@@ -184,17 +184,22 @@ class Rig:
         return {motor: at for motor in self.motors if (at := self.hang_rad(motor)) is not None}
 
     def pass_time(self, seconds: float) -> None:
-        """Let time pass; on the wall's clock with a look each second of it whether the supply's guard still watches.
+        """Let time pass, with a look whether the supply's guard still watches: at once, and each second of it.
 
-        Raises BenchError where it has ended.
+        A bench that computes its time lets all of it pass at once. Raises BenchError where the guard has ended.
         """
         longest_s = WATCH_S if self.spec.clock is None else math.inf
         until_s = self.clock.now_s() + seconds
+        self.watch()
         while seconds > 0.0:
             self.clock.sleep_s(min(seconds, longest_s))
-            if self.guard is not None:
-                self.guard.check()
+            self.watch()
             seconds = until_s - self.clock.now_s() if longest_s < math.inf else 0.0
+
+    def watch(self) -> None:
+        """Raises BenchError where the guard of the supply no longer watches."""
+        if self.guard is not None:
+            self.guard.check()
 
     def keep(self, observation: Observation) -> None:
         """Record an observation at once. A stop signal waits meanwhile: what was measured is kept whole."""

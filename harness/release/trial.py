@@ -197,6 +197,8 @@ def restore_or_forget(sessions: Sequence[BenchSession], *, released: bool, locks
         return ""
     session = held[-1]
     firmware = session.means.firmware
+    for other in {each.backup for each in held} - {session.backup}:
+        firmware.forget(other or Path())  # of a simulated board that has ended with its bench: others share one place
     if released:
         return firmware.forget(session.backup or Path())
     asked = session.settings

@@ -124,12 +124,17 @@ def test_a_gate_that_is_interrupted_is_undecided_and_puts_the_firmware_back(lab)
     assert backups(lab) == []
 
 
-def test_a_gate_that_is_killed_leaves_the_way_back(lab):
+def test_a_gate_that_is_killed_keeps_its_backup_and_haunts_no_later_run(lab):
+    """The simulated board has ended with its bench; one that outlives its host gets it back in test_firmware.py."""
     process = start(*words_for("tidied", 27)[:-1], "runs/killed", cwd=lab)
     until((lab / "runs/killed/record.json").exists, "a record")
     os.kill(process.pid, signal.SIGKILL)
     process.communicate(timeout=PATIENCE_S)
-    assert len(backups(lab)) == 1
-    done = rotorgate("qualify", "rig.toml", "--restore", "--only", "commutation", "--out", "runs/again", cwd=lab)
+    (kept,) = backups(lab)
+    assert "simulated board 53494d55" in rotorgate("inspect", cwd=lab).stdout
+    done = rotorgate("qualify", "rig.toml", "--only", "commutation", "--seed", "28", "--out", "runs/again", cwd=lab)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert backups(lab) == []
+    assert "a killed run" not in done.stdout + done.stderr
+    done = rotorgate("qualify", "rig.toml", "--restore", "--only", "commutation", "--out", "runs/back", cwd=lab)
+    assert (done.returncode, backups(lab)) == (4, [kept])
+    assert "--restore: no backup of an earlier firmware of this board; nothing was changed" in done.stderr

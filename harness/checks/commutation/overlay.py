@@ -40,6 +40,9 @@ def overlay(
         turned = (ahead - np.arcsin(np.clip(arm * np.sin(turned) + behind, -1.0, 1.0))) / pairs
     eccentric = unstated.eccentricity_rad(spec, motor) / math.sqrt(6.0)
     u_arm, u_behind = (0.0 if each is None else each.u for each in (ratio, drag))
+    still = drag_over_field(spec, declared, motor, begun["amplitude"], math.copysign(0.0, begun["speed_rad_s"]))
+    if drag is not None and still is not None:  # at either end of a sweep it is slower than amid it
+        u_behind = math.hypot(u_behind, (drag.value - still.value) / math.sqrt(3.0))
     cogs = unstated.cogging_share(spec, motor) * COGGED_AMPLITUDE / begun["amplitude"]
     swings = swinging_over_field(spec, declared, motor, begun["amplitude"], begun["acceleration_rad_s2"])
     u_pull = np.sqrt((np.sin(turned) * u_arm) ** 2 + u_behind**2 + (cogs**2 + swings**2) / 2.0)

@@ -108,6 +108,7 @@ class HeatingService(Service):
 
     def read(self) -> HeatingReading:
         """Volts and supply current one after the other; checked against the rig file's limits."""
+        self.rig.watch()
         volts = self._meter.measure_voltage().value
         at_s = self.rig.clock.now_s()
         supply_a = self._supply.measure_current().value

@@ -271,8 +271,9 @@ def test_a_board_with_firmware_that_a_killed_run_left_is_told_of(new, tmp_path, 
     assert "`rotorgate qualify RIG --restore` puts back the one from before" in left_behind(identity(), PORT)
     assert str(backup) in left_behind(identity(), PORT)
     assert left_behind(identity("cd"), PORT) == ""
-    elsewhere = left_behind(identity(), "/dev/ttyACM1")
-    assert elsewhere.startswith(f"this board was at {PORT} when a killed run put firmware on it")
+    assert str(backup) in left_behind(identity(), "/dev/ttyACM1"), (
+        "a board with an id is itself wherever it is plugged in"
+    )
     assert left_behind(identity("", simulated=True), PORT) == ""
     (kept,) = kept_backups()
     assert kept.line.startswith(f"board ab12 at {PORT}, 2 files, since 20")
@@ -299,6 +300,42 @@ def test_a_board_that_holds_neither_what_was_saved_nor_what_was_put_on_it_is_ano
     assert not any(what.startswith(("write", "rename", "remove")) for what in other.log)
 
 
+@pytest.mark.parametrize("who", [identity(""), identity("cd")])
+def test_another_board_or_other_firmware_in_its_place_is_never_taken_for_what_a_killed_run_left(new, tmp_path, who):
+    """Exchanged, killed, and then a board at the same port, or of the same id, that holds firmware of its own."""
+    exchange(rig(FakeBoard(OLD), who=who), new, restore=True, folder=tmp_path)
+    own = FakeBoard({"sluice_drive.py": b"its own"})
+    with pytest.raises(BenchError, match=r"another .* than was saved there or put on it"):
+        exchange(rig(own, who=who), new, restore=True, folder=tmp_path)
+    assert own.files == {"sluice_drive.py": b"its own"}
+
+
+def test_a_board_with_an_id_is_restored_at_whatever_port_it_is_now(new, tmp_path):
+    board = FakeBoard(OLD)
+    exchange(rig(board, port="/dev/ttyACM0"), new, restore=True, folder=tmp_path)
+    exchange(rig(board, port="/dev/ttyACM1"), None, restore=True, folder=tmp_path)
+    assert board.files == OLD
+
+
+def test_how_a_port_is_spelt_makes_no_other_place_of_it(tmp_path):
+    (tmp_path / "ttyACM0").write_text("")
+    (tmp_path / "by-id").symlink_to(tmp_path / "ttyACM0")
+    nameless = identity("")
+    assert place_of(nameless, str(tmp_path / "by-id")) == place_of(nameless, str(tmp_path / "ttyACM0"))
+    assert place_of(nameless, str(tmp_path / "by-id")) != place_of(nameless, str(tmp_path / "ttyACM1"))
+
+
+@pytest.mark.parametrize("name", ["../main.py", "a b/x.py", "/x.py", "parts//x.py"])
+def test_no_name_in_a_backup_leads_out_of_where_firmware_lies(tmp_path, name):
+    board = FakeBoard(OLD)
+    store = backup_of(rig(board), tmp_path)
+    store.mkdir(parents=True)
+    (store / INDEX).write_text(json.dumps({"files": [{"name": name, "file": None, "sha256": None}]}))
+    with pytest.raises(BenchError, match="the backup of the firmware is damaged"):
+        exchange(rig(board), None, restore=True, folder=tmp_path)
+    assert board.files == OLD
+
+
 def test_backups_of_real_boards_are_bounded_and_never_dropped_by_themselves(new, tmp_path):
     for number in range(MOST):
         exchange(rig(FakeBoard(OLD), who=identity(f"{number:04x}")), new, restore=True, folder=tmp_path)
@@ -316,6 +353,8 @@ def test_of_simulated_boards_the_oldest_go(new, tmp_path, monkeypatch):
     times = iter(datetime(2026, 1, 1, tzinfo=UTC) + timedelta(hours=hour) for hour in range(2 * MOST))
     monkeypatch.setattr(backups, "utc_now", lambda: next(times))
     exchange(rig(FakeBoard(OLD)), new, restore=True, folder=tmp_path)
+    exchange(rig(FakeBoard({**OLD, "sluice_drive.py": b"new"})), new, restore=True, folder=tmp_path)
+    assert kept_backups(tmp_path)[0].since_utc == "2026-01-01T00:00:00+00:00", "since it was saved first"
     for number in range(MOST + 5):
         exchange(rig(FakeBoard(OLD), who=identity(f"{number:04x}", simulated=True)), new, restore=True, folder=tmp_path)
     kept = kept_backups(tmp_path)
@@ -334,10 +373,8 @@ def test_a_backup_that_is_damaged_is_listed_and_never_put_back(new, tmp_path, te
     assert board.files == OLD
 
 
-@pytest.mark.parametrize("where", ["by board and port", "ab12"])
-def test_a_backup_as_it_was_written_before_boards_were_compared_goes_back(tmp_path, where):
-    """And as it lay before ports were told apart; never on a board without an id, which has nothing that is its own."""
-    store = backup_of(rig(FakeBoard({})), tmp_path) if where != "ab12" else tmp_path / where
+def test_a_backup_as_it_was_written_before_boards_were_compared_goes_back(tmp_path):
+    store = tmp_path / "ab12"  # where it lay then
     store.mkdir(parents=True)
     (store / "0.bin").write_bytes(b"old")
     files = [{"name": "sluice_drive.py", "file": "0.bin", "sha256": hashlib.sha256(b"old").hexdigest()}]

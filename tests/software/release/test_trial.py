@@ -213,6 +213,14 @@ def test_what_is_not_released_is_taken_off_the_board_that_the_last_run_was_on(tm
     assert held.put_back == [(("the rig", None), {"restore": True, "held": tmp_path / "last"})]
 
 
+def test_backups_of_simulated_boards_that_have_ended_go_with_the_decision(tmp_path):
+    """Each of its runs had a bench of its own, at a port of its own."""
+    held = Held(tmp_path)
+    assert len({session.backup for session in held.sessions}) > 1
+    assert restore_or_forget(held.sessions, released=False) == ""
+    assert [session.backup.exists() for session in held.sessions[:-1]] == [False] * (len(held.sessions) - 1)
+
+
 def test_what_is_released_stays_and_its_backup_goes(tmp_path):
     held = Held(tmp_path)
     assert restore_or_forget(held.sessions, released=True) == ""

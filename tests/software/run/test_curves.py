@@ -52,5 +52,14 @@ def test_what_cannot_be_drawn_costs_only_its_picture() -> None:
         raise MeasurementError("no sweep")
 
     assert drawn(by_way, refused) == []
+
+    def impossible(
+        name: str, x: list[float], begun: dict[str, float], *more: object
+    ) -> list[tuple[float, float]] | None:
+        if begun.get("way") == 1.0:
+            raise MeasurementError("tolerances that reach a shaft without inertia")
+        return by_way(name, x, begun, *more)
+
+    assert set(drawn(impossible, lambda *_: [curve()])[0].models) == {"down"}
     with pytest.raises(KeyError):
         drawn(lambda *_: {}["a defect"], lambda *_: [curve()])

@@ -128,6 +128,9 @@ class HeatedBench:
         ohm = self.body.ohm * (K + self.state[1]) / (K + 20.0)
         return max(left, 0.0) * VOLTS / (2.0 * (ohm + ON_OHM))
 
+    def watch(self) -> None:
+        pass
+
     def pass_time(self, seconds: float) -> None:
         self.clock.sleep_s(seconds)
 
