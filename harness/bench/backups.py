@@ -26,6 +26,7 @@ from harness.bench.devices import port_device
 
 if TYPE_CHECKING:
     from harness.link.board import Board, BoardIdentity
+    from harness.rigfile import RigSpec
 
 INDEX = "index.json"
 MOST = 64
@@ -71,20 +72,29 @@ def backup_folder() -> Path:
     return (Path(base) if base else Path.home() / ".local" / "state") / "rotorgate" / "firmware"
 
 
-def place_of(identity: BoardIdentity, port: str, folder: Path | None = None) -> Path:
-    """Where the backup of the firmware of a board at a port lies, if there is one."""
+def where(spec: RigSpec) -> str:
+    """What tells a board's place from others: its port; of a bench that owns its time that bench, too.
+
+    The port of a simulated board is a pseudo-terminal, whose name the next bench gets as soon as it has ended.
+    """
+    port = port_device(spec.board.port)
+    return port if spec.clock is None else f"{port} of {spec.clock.address}"
+
+
+def place_of(identity: BoardIdentity, place: str, folder: Path | None = None) -> Path:
+    """Where the backup of the firmware of a board lies, if there is one; `place` by `where`."""
     root, board = folder or backup_folder(), _safe(identity.unique_id)
     if identity.unique_id and not identity.simulated:
         return root / board  # found again wherever it is plugged in
-    return root / f"{board}-{hashlib.sha256(port_device(port).encode()).hexdigest()[:12]}"
+    return root / f"{board}-{hashlib.sha256(place.encode()).hexdigest()[:12]}"
 
 
-def left_behind(identity: BoardIdentity, port: str) -> str:
+def left_behind(identity: BoardIdentity, place: str) -> str:
     """What is to be known of a board whose firmware from before is in a backup still, in one line; "" if there is none.
 
     It was left there by a run that was killed.
     """
-    store = place_of(identity, port)
+    store = place_of(identity, place)
     if (store / INDEX).exists():
         return (
             "this board holds firmware that a killed run put on it; `rotorgate qualify RIG --restore` puts back the "

@@ -16,7 +16,17 @@ from typing import TYPE_CHECKING
 
 from harness.base.errors import BenchError, UsageError
 from harness.base.words import visible
-from harness.bench.backups import back_up, check_same_board, contents, exists, forget, on_board, place_of, saved_before
+from harness.bench.backups import (
+    back_up,
+    check_same_board,
+    contents,
+    exists,
+    forget,
+    on_board,
+    place_of,
+    saved_before,
+    where,
+)
 
 if TYPE_CHECKING:
     from harness.bench.rig import Rig
@@ -115,7 +125,7 @@ def exchange(
 
 def backup_of(rig: Rig, folder: Path | None = None) -> Path:
     """Where the backup of a board's firmware lies, if there is one."""
-    return place_of(rig.identity, rig.spec.board.port, folder)
+    return place_of(rig.identity, where(rig.spec), folder)
 
 
 @contextlib.contextmanager
@@ -129,7 +139,7 @@ def on_trial(
     files = firmware_files(path, spec)
     if hidden := hidden_by(board, files):
         raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
-    store = place_of(identity, spec.board.port, folder)
+    store = place_of(identity, where(spec), folder)
     check_same_board(board, store)
     back_up(board, store, files, identity, spec.board.port)
     try:

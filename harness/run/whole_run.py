@@ -47,10 +47,11 @@ class FinishedRun:
 
 
 class Handover:
-    """Gives the opened session to the plugin."""
+    """Gives the opened session to the plugin; `ready` is called once pytest has come up and begins."""
 
-    def __init__(self, session: BenchSession) -> None:
+    def __init__(self, session: BenchSession, ready: Callable[[], None]) -> None:
         self._session = session
+        self._ready = ready
         self.trouble: BaseException | None = None
 
     @pytest.hookimpl(tryfirst=True)
@@ -58,6 +59,15 @@ class Handover:
         """Before the plugin looks for a rig of its own."""
         config.stash[SESSION] = self._session
         config.stash[HANDED_OVER] = True
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self) -> None:
+        """From here on what a signal ends is a check."""
+        self._ready()
+
+    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        """Keep what ended it outside of any check."""
+        self.trouble = excinfo.value
 
     def pytest_internalerror(self, excinfo: pytest.ExceptionInfo[BaseException]) -> bool:
         """Keep what went wrong inside pytest or the plugin for the defect's file, instead of printing it."""
@@ -123,9 +133,11 @@ def run_checks(session: BenchSession, qualification: Qualification) -> None:
         "harness.plugin",
         str(CHECKS / "test_checks.py"),
     ]
-    handover = Handover(session)
-    with own_environment():
-        ended = pytest.main(words, plugins=[handover])
+    with contextlib.ExitStack() as held:
+        held.enter_context(signals_held())  # pytest takes a signal while it loads its own plugins for a defect of them
+        handover = Handover(session, held.close)
+        with own_environment():
+            ended = pytest.main(words, plugins=[handover])
     if qualification.stop is None and handover.trouble is not None:
         qualification.ended_by(handover.trouble)
     if qualification.stop is None and ended == pytest.ExitCode.INTERRUPTED:

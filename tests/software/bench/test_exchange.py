@@ -13,7 +13,7 @@ import pytest
 
 from harness.base.errors import BenchError, DeviceError, LinkError, UsageError
 from harness.bench import backups
-from harness.bench.backups import INDEX, MOST, backup_folder, forget, kept_backups, left_behind, place_of
+from harness.bench.backups import INDEX, MOST, backup_folder, forget, kept_backups, left_behind
 from harness.bench.exchange import backup_of, collect, exchange
 from harness.bench.rig import Rig
 from harness.link.board import BoardIdentity
@@ -74,11 +74,17 @@ def identity(unique_id: str = "ab12", *, simulated: bool = False) -> BoardIdenti
     return BoardIdentity(unique_id=unique_id, system="rp2", implementation="micropython", version="1", machine=machine)
 
 
-def rig(board: FakeBoard, allowed: tuple[str, ...] = (), who: BoardIdentity | None = None, port: str = PORT):
+def rig(
+    board: FakeBoard,
+    allowed: tuple[str, ...] = (),
+    who: BoardIdentity | None = None,
+    port: str = PORT,
+    clock: SimpleNamespace | None = None,
+):
     firmware = SimpleNamespace(module="sluice_drive", exchange=allowed)
     return SimpleNamespace(
         board=board,
-        spec=SimpleNamespace(firmware=firmware, board=SimpleNamespace(port=port)),
+        spec=SimpleNamespace(firmware=firmware, board=SimpleNamespace(port=port), clock=clock),
         identity=who or identity(),
     )
 
@@ -267,7 +273,7 @@ def test_a_board_with_firmware_that_a_killed_run_left_is_told_of(new, tmp_path, 
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     assert left_behind(identity(), PORT) == ""
     exchange(rig(FakeBoard(OLD)), new, restore=True)
-    backup = place_of(identity(), PORT)
+    backup = backup_of(rig(FakeBoard(OLD)))
     assert "`rotorgate qualify RIG --restore` puts back the one from before" in left_behind(identity(), PORT)
     assert str(backup) in left_behind(identity(), PORT)
     assert left_behind(identity("cd"), PORT) == ""
@@ -320,9 +326,18 @@ def test_a_board_with_an_id_is_restored_at_whatever_port_it_is_now(new, tmp_path
 def test_how_a_port_is_spelt_makes_no_other_place_of_it(tmp_path):
     (tmp_path / "ttyACM0").write_text("")
     (tmp_path / "by-id").symlink_to(tmp_path / "ttyACM0")
-    nameless = identity("")
-    assert place_of(nameless, str(tmp_path / "by-id")) == place_of(nameless, str(tmp_path / "ttyACM0"))
-    assert place_of(nameless, str(tmp_path / "by-id")) != place_of(nameless, str(tmp_path / "ttyACM1"))
+    places = [
+        backup_of(rig(FakeBoard({}), who=identity(""), port=str(tmp_path / name)), tmp_path)
+        for name in ("by-id", "ttyACM0", "ttyACM1")
+    ]
+    assert places[0] == places[1] != places[2]
+
+
+def test_the_name_of_a_simulated_boards_port_is_soon_another_benchs(tmp_path):
+    who = identity("", simulated=True)
+    clocks = [SimpleNamespace(address=f"tcp://127.0.0.1:{port}") for port in (4001, 4002, 4001)]
+    first, second, again = (backup_of(rig(FakeBoard({}), who=who, clock=clock), tmp_path) for clock in clocks)
+    assert first == again != second
 
 
 @pytest.mark.parametrize("name", ["../main.py", "a b/x.py", "/x.py", "parts//x.py"])

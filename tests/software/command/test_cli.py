@@ -456,6 +456,27 @@ def test_a_signal_while_a_run_is_closed_hides_no_trouble_of_closing(bench, capsy
     assert (json.loads(out)["error"] if json_asked else out.splitlines()).count(words) == 1
 
 
+@pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+@pytest.mark.usefixtures("terminal_signals")
+def test_a_signal_while_pytest_comes_up_is_a_stop_and_no_defect(bench, capsys, monkeypatch):
+    checks, _ = bench()
+    real = pytest.main
+
+    def coming_up(words, plugins):
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except BaseException:  # pytest takes whatever comes amid loading a plugin for the plugin's own trouble
+            return pytest.ExitCode.USAGE_ERROR
+        return real(words, plugins=plugins)
+
+    monkeypatch.setattr(pytest, "main", coming_up)
+    assert bench.main(["qualify", str(SLUICE), "--out", "run"]) == 3
+    assert "stopped by Ctrl-C" in capsys.readouterr().out
+    assert checks.ran == []
+    record = read(Path("run"))
+    assert record.stop is not None and record.stop.message == "stopped by Ctrl-C"
+
+
 def test_json_says_the_order_to_a_person_first(bench, capsys):
     raises = {"leaf.commutation": InstrumentError("supply: silent")}
     bench(checks=FakeChecks(raises=raises), rig=FakeRig(unsafe={"supply off": "supply: silent"}))
