@@ -72,29 +72,23 @@ def backup_folder() -> Path:
     return (Path(base) if base else Path.home() / ".local" / "state") / "rotorgate" / "firmware"
 
 
-def where(spec: RigSpec) -> str:
-    """What tells a board's place from others: its port; of a bench that owns its time that bench, too.
-
-    The port of a simulated board is a pseudo-terminal, whose name the next bench gets as soon as it has ended.
-    """
-    port = port_device(spec.board.port)
-    return port if spec.clock is None else f"{port} of {spec.clock.address}"
-
-
-def place_of(identity: BoardIdentity, place: str, folder: Path | None = None) -> Path:
-    """Where the backup of the firmware of a board lies, if there is one; `place` by `where`."""
+def place_of(identity: BoardIdentity, spec: RigSpec, folder: Path | None = None) -> Path:
+    """Where the backup of the firmware of a board of a rig lies, if there is one."""
     root, board = folder or backup_folder(), _safe(identity.unique_id)
     if identity.unique_id and not identity.simulated:
         return root / board  # found again wherever it is plugged in
-    return root / f"{board}-{hashlib.sha256(place.encode()).hexdigest()[:12]}"
+    port = port_device(spec.board.port)
+    if spec.clock is not None:  # a pseudo-terminal, whose name the next simulated bench gets as soon as one has ended
+        port = f"{port} of {spec.clock.address}"
+    return root / f"{board}-{hashlib.sha256(port.encode()).hexdigest()[:12]}"
 
 
-def left_behind(identity: BoardIdentity, place: str) -> str:
+def left_behind(identity: BoardIdentity, spec: RigSpec) -> str:
     """What is to be known of a board whose firmware from before is in a backup still, in one line; "" if there is none.
 
     It was left there by a run that was killed.
     """
-    store = place_of(identity, place)
+    store = place_of(identity, spec)
     if (store / INDEX).exists():
         return (
             "this board holds firmware that a killed run put on it; `rotorgate qualify RIG --restore` puts back the "
@@ -105,36 +99,37 @@ def left_behind(identity: BoardIdentity, place: str) -> str:
 
 def kept_backups(folder: Path | None = None) -> list[KeptBackup]:
     """All that lie there, oldest first; those that cannot be read are listed by what can."""
-    kept = []
-    for index in sorted((folder or backup_folder()).glob(f"*/{INDEX}")):
-        try:
-            content = json.loads(index.read_text(encoding="ascii"))
-        except (OSError, ValueError, RecursionError):
-            content = None
-        content = content if isinstance(content, dict) else {}
-        files = content.get("files")
-        kept.append(
-            KeptBackup(
-                place=index.parent,
-                board=str(content.get("unique_id", "")),
-                port=str(content.get("port", "")),
-                simulated=content.get("is_simulated") is True,
-                since_utc=str(content.get("since_utc", "a time not noted")),
-                files=len(files) if isinstance(files, list) else 0,
-            )
-        )
+    kept = [_kept(index.parent) for index in sorted((folder or backup_folder()).glob(f"*/{INDEX}"))]
     return sorted(kept, key=lambda each: each.since_utc)
+
+
+def _kept(store: Path) -> KeptBackup:
+    try:
+        content = json.loads((store / INDEX).read_text(encoding="ascii"))
+    except (OSError, ValueError, RecursionError):
+        content = None
+    content = content if isinstance(content, dict) else {}
+    files = content.get("files")
+    return KeptBackup(
+        place=store,
+        board=str(content.get("unique_id", "")),
+        port=str(content.get("port", "")),
+        simulated=content.get("is_simulated") is True,
+        since_utc=str(content.get("since_utc", "a time not noted")),
+        files=len(files) if isinstance(files, list) else 0,
+    )
 
 
 def back_up(board: Board, store: Path, files: Mapping[str, bytes], identity: BoardIdentity, port: str) -> None:
     """Save what the board holds under the names of `files`, which are to take its place.
 
-    Raises BenchError, also where there are too many backups already.
+    Raises BenchError, also for a backup that is another board's, and where there are too many already.
     """
+    check_same_board(board, store)
     index = {entry.name: entry for entry in saved_before(store)}
     if not index:
         _make_room(store.parent)
-    since_utc = next((kept.since_utc for kept in kept_backups(store.parent) if kept.place == store), "")
+    since_utc = _kept(store).since_utc if index else utc_now().isoformat(timespec="seconds")
     try:
         store.mkdir(parents=True, exist_ok=True)
         for name, new in files.items():
@@ -146,7 +141,7 @@ def back_up(board: Board, store: Path, files: Mapping[str, bytes], identity: Boa
             "unique_id": identity.unique_id,
             "port": port,
             "is_simulated": identity.simulated,
-            "since_utc": since_utc or utc_now().isoformat(timespec="seconds"),
+            "since_utc": since_utc,
             "files": [asdict(entry) for entry in index.values()],
         }
         text = json.dumps(content).encode("ascii")

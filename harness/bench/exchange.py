@@ -25,7 +25,6 @@ from harness.bench.backups import (
     on_board,
     place_of,
     saved_before,
-    where,
 )
 
 if TYPE_CHECKING:
@@ -114,7 +113,6 @@ def exchange(
     files = firmware_files(path, rig.spec)
     if hidden := hidden_by(board, files):
         raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
-    check_same_board(board, store)
     back_up(board, store, files, rig.identity, rig.spec.board.port)
     install(board, files)
     board.soft_reset()
@@ -125,7 +123,7 @@ def exchange(
 
 def backup_of(rig: Rig, folder: Path | None = None) -> Path:
     """Where the backup of a board's firmware lies, if there is one."""
-    return place_of(rig.identity, where(rig.spec), folder)
+    return place_of(rig.identity, rig.spec, folder)
 
 
 @contextlib.contextmanager
@@ -139,8 +137,7 @@ def on_trial(
     files = firmware_files(path, spec)
     if hidden := hidden_by(board, files):
         raise UsageError("\n".join(f"--firmware {visible(str(path))}: {line}" for line in hidden))
-    store = place_of(identity, where(spec), folder)
-    check_same_board(board, store)
+    store = place_of(identity, spec, folder)
     back_up(board, store, files, identity, spec.board.port)
     try:
         install(board, files)
@@ -186,7 +183,8 @@ def put_back(board: Board, store: Path) -> None:
     saved = contents(store)
     if not saved:
         raise BenchError(f"{store}: the backup of the firmware is gone; nothing was written to the board")
-    if not all(NAME.fullmatch(file) and all(map(PART.fullmatch, parts)) for *parts, file in map(_split, saved)):
+    names = [name.split("/") for name in saved]
+    if not all(NAME.fullmatch(file) and all(map(PART.fullmatch, parts)) for *parts, file in names):
         raise BenchError(f"{store}: the backup of the firmware is damaged; not written to the board")
     board.enter()
     install(board, {name: content for name, content in saved.items() if content is not None})
@@ -195,10 +193,6 @@ def put_back(board: Board, store: Path) -> None:
             if on_board(board, left) is not None:
                 board.remove(left)
     forget(store)
-
-
-def _split(name: str) -> list[str]:
-    return name.split("/")
 
 
 def _dropped(store: Path) -> None:

@@ -13,7 +13,6 @@ from harness.base.clock import WallClock, utc_now
 from harness.base.errors import BenchError, ExitCode, UsageError
 from harness.base.words import visible
 from harness.baseline.stored import load_baseline, refuse_retired
-from harness.bench.backups import where
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
@@ -106,7 +105,7 @@ def _attempted(
 
     def opened(rig: Rig) -> None:
         same_kind(rig, conditions.stored)
-        if len(sessions) == 1 and (left := means.firmware.left_behind(rig.identity, where(rig.spec))):
+        if len(sessions) == 1 and (left := means.firmware.left_behind(rig.identity, rig.spec)):
             terminal.say(left)
         if rig.simulated and len(sessions) == 1:
             terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")

@@ -239,7 +239,7 @@ def _inspect_board(
     """
     from harness.bench import source
     from harness.bench.asking import ask_firmware
-    from harness.bench.backups import left_behind, where
+    from harness.bench.backups import left_behind
     from harness.bench.exchange import on_trial
     from harness.bench.opening import check_board
     from harness.checks.catalogue import needed_by
@@ -259,7 +259,7 @@ def _inspect_board(
             f"board at {spec.board.port}: {identity.machine}, {identity.implementation} {identity.version}, "
             f"unique id {identity.unique_id or 'none'}{simulated}"
         )
-        if left := left_behind(identity, where(spec)):
+        if left := left_behind(identity, spec):
             findings.note(left)
         if powered and not interrupt:
             findings.note(

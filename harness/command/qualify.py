@@ -14,7 +14,6 @@ from typing import Any
 from harness.base.defects import write_defect
 from harness.base.errors import BenchError, ExitCode, FirmwareFault
 from harness.base.words import visible
-from harness.bench.backups import where
 from harness.bench.locks import DeviceLocks
 from harness.bench.rig import Rig
 from harness.bench.safe import StopSignal, signals_held, stop_on_signals
@@ -101,7 +100,7 @@ def run(
         if rig.simulated:
             terminal.say("the bench is SIMULATED: nothing of this says anything about a real board")
         exchanged = settings.firmware is not None or settings.restore
-        if not exchanged and (left := means.firmware.left_behind(rig.identity, where(rig.spec))):
+        if not exchanged and (left := means.firmware.left_behind(rig.identity, rig.spec)):
             terminal.say(left)
         if named is not None and (remark := named.check(rig.identity.unique_id, simulated=rig.simulated)):
             terminal.say(remark)

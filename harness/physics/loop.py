@@ -11,7 +11,7 @@ from harness.nouns import gravity
 from harness.nouns.quantity import Quantity, propagate
 from harness.physics.drive import circuit_ohm
 from harness.physics.holding import dead_zone, proportional_n_m_rad
-from harness.physics.motor import known, needs, torque_per_ampere
+from harness.physics.motor import known, needs, winding_braking
 from harness.rigfile import unstated
 
 if TYPE_CHECKING:
@@ -69,9 +69,6 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
     # A weak source sags with the power drawn, to first order nothing at small demands: left out of the loop.
     ohms = ("winding_ohm", "on_ohm")
 
-    def kt(flux_v_s: float) -> float:
-        return torque_per_ampere(pairs, flux_v_s)
-
     return {
         "loop": of("N m/rad", partial(proportional_n_m_rad, pairs),
                    "supply_v", *ohms, "flux_v_s", "gain_per_rad"),
@@ -80,8 +77,7 @@ def shaft(spec: RigSpec, declared: Declared, motor: str) -> dict[str, Quantity]:
         "inertia": of("kg m2", lambda mass_kg, length_m, rotor_inertia_kg_m2, arm_inertia_kg_m2:
                       rotor_inertia_kg_m2 + arm_inertia_kg_m2 + mass_kg * length_m**2,
                       "mass_kg", "length_m", "rotor_inertia_kg_m2", "arm_inertia_kg_m2"),
-        "damping": of("N m s", lambda viscous_n_m_s, winding_ohm, on_ohm, flux_v_s:
-                      viscous_n_m_s + kt(flux_v_s) ** 2 / (1.5 * circuit_ohm(winding_ohm, on_ohm)),
+        "damping": of("N m s", lambda viscous_n_m_s, **winding: viscous_n_m_s + winding_braking(pairs, **winding),
                       "viscous_n_m_s", *ohms, "flux_v_s"),
         "lag_s": propagate(lambda late, hold: late + hold / 2.0, "s", late=delay, hold=period),
         "friction": given["coulomb_n_m"],

@@ -25,6 +25,17 @@ def torque_per_ampere(pole_pairs: float, flux_v_s: float) -> float:
     return 1.5 * pole_pairs * flux_v_s
 
 
+def winding_braking(pole_pairs: float, flux_v_s: float, winding_ohm: float, on_ohm: float) -> float:
+    """Torque per speed that a shorted winding of so many pole pairs takes from a shaft, N m s (any machine textbook).
+
+    Kt^2 / (1.5 (R + Ron)).
+
+    >>> round(winding_braking(10, 6.6e-3, 4.6, 0.25), 6)
+    0.001347
+    """
+    return torque_per_ampere(pole_pairs, flux_v_s) ** 2 / (1.5 * circuit_ohm(winding_ohm, on_ohm))
+
+
 def peak_torque(
     pole_pairs: float, flux_v_s: float, amplitude: float, supply_v: float, winding_ohm: float, on_ohm: float = 0.0,
     dead_time_s: float = 0.0, carrier_hz: float = 0.0,

@@ -26,7 +26,7 @@ class FirmwareExchange:
     put: Callable[..., Callable[[], None] | None] = exchange.exchange
     backup_of: Callable[[Rig], Path] = exchange.backup_of
     forget: Callable[[Path], str] = backups.forget
-    left_behind: Callable[[BoardIdentity, str], str] = backups.left_behind
+    left_behind: Callable[[BoardIdentity, RigSpec], str] = backups.left_behind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

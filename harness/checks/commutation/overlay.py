@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -12,8 +13,7 @@ from harness.nouns import gravity
 from harness.nouns.contract import Declared
 from harness.nouns.names import Name
 from harness.nouns.quantity import Quantity, propagate
-from harness.physics.drive import circuit_ohm
-from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque, torque_per_ampere
+from harness.physics.motor import arm_torque, electrical_angle, known, peak_torque, winding_braking
 from harness.rigfile import RigSpec, unstated
 from harness.rigfile.unstated import COGGED_AMPLITUDE
 
@@ -63,9 +63,7 @@ def swinging_over_field(
     friction = values.pop("coulomb_n_m")
     mass_kg, length_m, *inertias = (values.pop(name) for name in TURNING)
     inertia = mass_kg * length_m**2 + sum(inertias)
-    pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or declared.carrier_hz
-    field = peak_torque(pairs, amplitude=amplitude, carrier_hz=carrier, **values)
-    return (2.0 * friction + inertia * acceleration_rad_s2) / field
+    return (2.0 * friction + inertia * acceleration_rad_s2) / _largest(spec, declared, motor, amplitude)(**values)
 
 
 FIELD = ("supply_v", "winding_ohm", "flux_v_s")
@@ -84,16 +82,21 @@ def _field_inputs(spec: RigSpec, declared: Declared, motor: str, *more: str) -> 
     return inputs
 
 
+def _largest(spec: RigSpec, declared: Declared, motor: str, amplitude: float) -> Callable[..., float]:
+    """The field's largest torque, N m, as a function of `_field_inputs`."""
+    carrier_hz = spec.firmware.carrier_hz or declared.carrier_hz
+    return partial(peak_torque, spec.motor[motor].pole_pairs, amplitude=amplitude, carrier_hz=carrier_hz)
+
+
 def arm_over_field(spec: RigSpec, declared: Declared, motor: str, amplitude: float = AMPLITUDE) -> Quantity | None:
     """The arm's largest torque over the field's; None where the rig file does not state enough."""
     inputs = _field_inputs(spec, declared, motor, "mass_kg", "length_m")
     if inputs is None:
         return None
-    pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or declared.carrier_hz
+    largest = _largest(spec, declared, motor, amplitude)
 
     def ratio(mass_kg: float, length_m: float, g: float, **field: float) -> float:
-        level = -arm_torque(mass_kg, length_m, g, math.pi / 2.0)
-        return level / peak_torque(pairs, amplitude=amplitude, carrier_hz=carrier, **field)
+        return -arm_torque(mass_kg, length_m, g, math.pi / 2.0) / largest(**field)
 
     return propagate(ratio, "1", g=gravity.local(), **inputs)
 
@@ -108,17 +111,17 @@ def drag_over_field(
     inputs = _field_inputs(spec, declared, motor, "coulomb_n_m")
     if inputs is None:
         return None
-    pairs, carrier = spec.motor[motor].pole_pairs, spec.firmware.carrier_hz or declared.carrier_hz
+    largest = _largest(spec, declared, motor, amplitude)
 
-    def braking(flux_v_s: float, winding_ohm: float, on_ohm: float) -> float:
-        return torque_per_ampere(pairs, flux_v_s) ** 2 / (1.5 * circuit_ohm(winding_ohm, on_ohm))
+    def braking(**field: float) -> float:
+        winding = {name: field[name] for name in ("flux_v_s", "winding_ohm", "on_ohm")}
+        return winding_braking(spec.motor[motor].pole_pairs, **winding)
 
-    usual = braking(**{name: inputs[name].value for name in ("flux_v_s", "winding_ohm", "on_ohm")})
+    usual = braking(**{name: quantity.value for name, quantity in inputs.items()})
     inputs["viscous_n_m_s"] = unstated.viscous_friction(spec, motor, usual)
 
     def ratio(coulomb_n_m: float, viscous_n_m_s: float, **field: float) -> float:
-        damping = viscous_n_m_s + braking(field["flux_v_s"], field["winding_ohm"], field["on_ohm"])
-        drag = math.copysign(coulomb_n_m, speed_rad_s) + damping * speed_rad_s
-        return drag / peak_torque(pairs, amplitude=amplitude, carrier_hz=carrier, **field)
+        drag = math.copysign(coulomb_n_m, speed_rad_s) + (viscous_n_m_s + braking(**field)) * speed_rad_s
+        return drag / largest(**field)
 
     return propagate(ratio, "1", **inputs)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from harness.checks.step import staircase as stairs
 from harness.nouns.names import Name
 from harness.physics.loop import lacking, loop_delay, shaft
+from harness.physics.motor import known
 from harness.rigfile import unstated
 from harness.rigfile.unstated import COGGED_AMPLITUDE
 
@@ -49,8 +50,8 @@ def overlay(
     # What draws the shaft aside by as much as it has moved: the sensor's error, cogging, and the arm, which hung
     # anywhere that friction held it where the loop was closed.
     held = parts["friction"].value / math.sqrt(3.0) / (parts["loop"].value + parts["arm"].value) / way_rad
-    field = unstated.cogging_share(spec, motor) * COGGED_AMPLITUDE
-    cogs = field / spec.firmware.gain_per_rad.value / way_rad if spec.firmware.gain_per_rad is not None else 0.0
+    gain = known(spec, motor, "gain_per_rad")["gain_per_rad"].value
+    cogs = unstated.cogging_share(spec, motor) * COGGED_AMPLITUDE / gain / way_rad
     bent = unstated.eccentricity_rad(spec, motor)
     aside = math.hypot(held, bent / math.sqrt(2.0), cogs / math.sqrt(2.0))
     u = np.sqrt(np.mean((drawn - middle) ** 2, axis=0) + noise**2 + (aside * middle) ** 2)

@@ -109,6 +109,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
     by_name = {Name(observation.name).quantity: observation for observation in observations}
     readings: HoldingReadings = readings_of(spec, motor, by_name)
     held = open_loop(readings)
+    begun = {branch: {"way": way, "warm": held.warm} for branch, way in WAYS.items()}
     made = [
         Curve(
             name=f"{motor}.stiffness.open_loop",
@@ -118,7 +119,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
             y_label="torque",
             y_unit="N m",
             series=held.points,
-            begun={branch: {"way": way, "warm": held.warm} for branch, way in WAYS.items()},
+            begun=begun,
         )
     ]
     if LOOP in by_name:
@@ -131,7 +132,7 @@ def curves(observations: Sequence[Observation], spec: RigSpec, motor: str) -> li
                 y_label="torque",
                 y_unit="N m",
                 series=loop_points(readings, held),
-                begun={branch: {"way": way, "warm": held.warm} for branch, way in WAYS.items()},
+                begun=begun,
             )
         )
     return made

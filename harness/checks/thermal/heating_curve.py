@@ -179,8 +179,11 @@ class HeatingCurve:
                 self._places[place] = self._settle(self.response, np.array(place))
             return part(self._places[place])
 
-        fitted = propagate(at, unit, **_parameters(self.response, self.source))
-        return replace(fitted, value=part(self.settled))
+        return replace(propagate(at, unit, **self._inputs), value=part(self.settled))
+
+    @cached_property
+    def _inputs(self) -> dict[str, Quantity]:
+        return _parameters(self.response, self.source)
 
     def _with_budgets(self) -> dict[str, Quantity]:
         doubts = dict(self._doubts())

@@ -271,16 +271,17 @@ def test_a_backup_that_cannot_be_dropped_is_told(tmp_path):
 
 def test_a_board_with_firmware_that_a_killed_run_left_is_told_of(new, tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    assert left_behind(identity(), PORT) == ""
+    here = rig(FakeBoard({})).spec
+    assert left_behind(identity(), here) == ""
     exchange(rig(FakeBoard(OLD)), new, restore=True)
     backup = backup_of(rig(FakeBoard(OLD)))
-    assert "`rotorgate qualify RIG --restore` puts back the one from before" in left_behind(identity(), PORT)
-    assert str(backup) in left_behind(identity(), PORT)
-    assert left_behind(identity("cd"), PORT) == ""
-    assert str(backup) in left_behind(identity(), "/dev/ttyACM1"), (
+    assert "`rotorgate qualify RIG --restore` puts back the one from before" in left_behind(identity(), here)
+    assert str(backup) in left_behind(identity(), here)
+    assert left_behind(identity("cd"), here) == ""
+    assert str(backup) in left_behind(identity(), rig(FakeBoard({}), port="/dev/ttyACM1").spec), (
         "a board with an id is itself wherever it is plugged in"
     )
-    assert left_behind(identity("", simulated=True), PORT) == ""
+    assert left_behind(identity("", simulated=True), here) == ""
     (kept,) = kept_backups()
     assert kept.line.startswith(f"board ab12 at {PORT}, 2 files, since 20")
     assert kept.line.endswith(f": {backup}")

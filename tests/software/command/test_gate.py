@@ -460,7 +460,7 @@ def test_a_signal_after_the_decision_loses_none_of_it(spring):
     "words", [GATE, ("qualify", str(SLUICE), "--out", "q", "--seed", "1")], ids=["gate", "qualify"]
 )
 def test_a_board_that_a_killed_run_left_with_its_firmware_is_told_of(spring, words):
-    firmware = FakeFirmware(Path("backup")).means(left_behind=lambda _identity, _port: "this board holds firmware")
+    firmware = FakeFirmware(Path("backup")).means(left_behind=lambda _identity, _spec: "this board holds firmware")
     assert "this board holds firmware" in spring(*words, firmware=firmware)[2].splitlines()
 
 
