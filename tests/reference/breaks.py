@@ -165,9 +165,9 @@ BREAKS = (
     ),
     Break(
         words="what back-EMF brakes by the resistance of two phases",
-        file="harness/physics/loop.py",
-        right="kt(flux_v_s) ** 2 / (1.5 * circuit_ohm(",
-        wrong="kt(flux_v_s) ** 2 / (2.0 * circuit_ohm(",
+        file="harness/physics/motor.py",
+        right="torque_per_ampere(pole_pairs, flux_v_s) ** 2 / (1.5 * circuit_ohm(",
+        wrong="torque_per_ampere(pole_pairs, flux_v_s) ** 2 / (2.0 * circuit_ohm(",
     ),
     Break(
         words="the lag of a winding as R / L",
